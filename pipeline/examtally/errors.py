@@ -1,0 +1,61 @@
+"""The exceptions a user can meet. Each message is one plain line: what, where, the legal set, how to mend."""
+
+from __future__ import annotations
+
+
+class ExamtallyError(Exception):
+    """Base of everything this package raises on purpose; the command line prints it and exits with `exit_code`."""
+
+    exit_code = 1
+
+
+class ContractError(ExamtallyError):
+    """A schema, catalogue or scenario file is wrong: names the file, the path inside it and the mend."""
+
+    exit_code = 2
+
+
+class ProtocolError(ExamtallyError):
+    """A protocol asks for something that is not declared or not legal."""
+
+    exit_code = 2
+
+
+class FileFault(ExamtallyError):
+    """Record files that cannot be read as what they claim to be; one line per fault, nothing stored."""
+
+    exit_code = 3
+
+    def __init__(self, *lines: str) -> None:
+        super().__init__("\n".join(lines))
+        self.lines = lines
+
+
+class RegistryError(ExamtallyError):
+    """The registry file is missing, damaged, of another version or not a registry."""
+
+    exit_code = 4
+
+
+class RegistryLocked(RegistryError):
+    """Another process holds the registry."""
+
+    exit_code = 5
+
+
+class ReconciliationError(RegistryError):
+    """The lines of a batch do not add up; nothing was stored."""
+
+    exit_code = 6
+
+
+class ResultsError(ExamtallyError):
+    """A results folder is missing, incomplete or cannot be written."""
+
+    exit_code = 7
+
+
+class ReportError(ExamtallyError):
+    """A report could not be made: names the report and the cell."""
+
+    exit_code = 8
