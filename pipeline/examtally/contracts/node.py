@@ -104,12 +104,10 @@ class Node:
 
     def number(self, low: float | None = None, high: float | None = None) -> float:
         """A finite number within low..high, both inclusive."""
-        if (
-            isinstance(self.content, bool)
-            or not isinstance(self.content, int | float)
-            or not math.isfinite(self.content)
-        ):
+        if isinstance(self.content, bool) or not isinstance(self.content, int | float):
             raise self.fail(f"is {self._kind()}, not a number", f"write a number{_span(low, high)}")
+        if not math.isfinite(self.content):
+            raise self.fail("is not a finite number", f"write a number{_span(low, high)}")
         self._within(self.content, low, high)
         return float(self.content)
 

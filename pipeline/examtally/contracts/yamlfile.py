@@ -38,7 +38,7 @@ def load_yaml(path: Path, error: type[ExamtallyError] = ContractError) -> Node:
         raise error(f"{path.name}: is not UTF-8 text; save it as UTF-8") from None
     try:
         root = _Loader(text).get_single_node()
-    except _Refused as fault:
+    except _RefusedError as fault:
         raise error(f"{path.name}, line {fault.line}: {fault}") from None
     except yaml.MarkedYAMLError as fault:
         line = fault.problem_mark.line + 1 if fault.problem_mark else 1
@@ -55,7 +55,7 @@ def from_data(data: Mapping[str, object], name: str, error: type[ExamtallyError]
     return _wrap(data, Node(None, name, None, "", error))
 
 
-class _Refused(Exception):
+class _RefusedError(Exception):
     """YAML that is well formed and still not plain data."""
 
     def __init__(self, message: str, mark: yaml.Mark) -> None:
@@ -72,11 +72,11 @@ class _Loader(yaml.SafeLoader):
     def compose_node(self, parent: yaml.Node | None, index: int) -> yaml.Node | None:
         event = self.peek_event()  # type: ignore[no-untyped-call]  # the stubs leave the parser untyped
         if isinstance(event, yaml.AliasEvent) or getattr(event, "anchor", None) is not None:
-            raise _Refused("anchors and aliases are refused; write the value out", event.start_mark)
+            raise _RefusedError("anchors and aliases are refused; write the value out", event.start_mark)
         if getattr(event, "tag", None) is not None:
-            raise _Refused("tags are refused; remove the '!' and its name", event.start_mark)
+            raise _RefusedError("tags are refused; remove the '!' and its name", event.start_mark)
         if self._depth >= _DEEPEST:
-            raise _Refused("is nested too deeply; close the brackets", event.start_mark)
+            raise _RefusedError("is nested too deeply; close the brackets", event.start_mark)
         self._depth += 1
         node = super().compose_node(parent, index)
         self._depth -= 1
