@@ -20,6 +20,7 @@ from collections.abc import Mapping
 from pathlib import Path
 
 import yaml
+
 from examtally.contracts.node import CODE, Node
 from examtally.errors import ContractError, ExamtallyError
 
