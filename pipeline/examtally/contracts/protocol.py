@@ -1,0 +1,206 @@
+"""The protocol: every choice between the records and a figure, as one frozen object."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass, fields, is_dataclass
+from itertools import pairwise
+from pathlib import Path
+from types import MappingProxyType
+from typing import TYPE_CHECKING, Any
+
+from examtally.contracts.protocol_keys import read_protocol_values
+
+if TYPE_CHECKING:
+    from examtally.contracts.contract import Contract
+
+ACUITY = ("acute", "subacute", "chronic")
+
+
+@dataclass(frozen=True)
+class Eligibility:
+    """Which exams are left out before an index exam is chosen."""
+
+    exclude_comparison_knees: bool
+    exclude_settings: tuple[str, ...]
+    exclude_prior_surgery: bool
+    exclude_reference_known: bool
+    exclude_after_surgery: bool
+    exclude_after_reference: bool
+
+
+@dataclass(frozen=True)
+class Maturity:
+    """How long an exam stays open for its reference, in periods, where periods are ordinals."""
+
+    immature_periods: int
+
+
+@dataclass(frozen=True)
+class Reference:
+    """What settles each condition: modalities, most authoritative first, and written case definitions."""
+
+    accepted: Mapping[str, tuple[str, ...]]
+    clinical_case_definition: Mapping[str, str]
+
+
+@dataclass(frozen=True)
+class Bands:
+    """A whole number cut into named bands: `codes[i]` holds `starts[i - 1] <= value < starts[i]`."""
+
+    codes: tuple[str, ...]
+    starts: tuple[int, ...]
+
+    @classmethod
+    def between(cls, starts: tuple[int, ...]) -> Bands:
+        """Name the bands by their limits: under_16, 16_25, …, 60_over."""
+        inner = [f"{low}_{high - 1}" for low, high in pairwise(starts)]
+        return cls((f"under_{starts[0]}", *inner, f"{starts[-1]}_over"), starts)
+
+
+@dataclass(frozen=True)
+class Groups:
+    """Cut points of the banded groups: acuity by last day, the others by the first value of each further band."""
+
+    acuity: tuple[int, ...]
+    age_band: tuple[int, ...]
+    bmi_band: tuple[int, ...]
+    thigh_band: tuple[int, ...]
+
+    def bands(self, group_by: str) -> Bands:
+        """Return the codes and first values of the bands of `group_by`, one of this object's fields."""
+        cuts: tuple[int, ...] = getattr(self, group_by)
+        if group_by == "acuity":
+            return Bands(ACUITY, tuple(cut + 1 for cut in cuts))
+        return Bands.between(cuts)
+
+
+@dataclass(frozen=True)
+class Intervals:
+    """Confidence level and the interval methods."""
+
+    level: float
+    proportion: str
+    lr: str
+    zero_cells: str
+
+
+@dataclass(frozen=True)
+class PredictiveValues:
+    """Prevalence by condition at which predictive values are given; a condition not in it uses the local share."""
+
+    prevalence: Mapping[str, float]
+
+
+@dataclass(frozen=True)
+class PostTest:
+    """Probabilities before the finding for which the probability after it is given."""
+
+    pre_test: tuple[float, ...]
+
+
+@dataclass(frozen=True)
+class Display:
+    """When a report shows an estimate."""
+
+    min_participants: int
+
+
+@dataclass(frozen=True)
+class Calibration:
+    """Resampling, clipping and the floor under a calibration curve."""
+
+    bootstrap: int
+    seed: int
+    clip: float
+    min_knees: int
+    min_events: int
+
+
+@dataclass(frozen=True)
+class Protocol:
+    """A resolved protocol: defaults filled in, every value checked against its legal set."""
+
+    joint: str
+    analysis_status: str
+    eligibility: Eligibility
+    windows: Mapping[str, tuple[int, int]]
+    maturity: Maturity
+    reference: Reference
+    equivocal: str
+    core: tuple[str, ...]
+    groups: Groups
+    intervals: Intervals
+    predictive_values: PredictiveValues
+    post_test: PostTest
+    display: Display
+    calibration: Calibration
+
+    @classmethod
+    def defaults(cls, contract: Contract) -> Protocol:
+        """Return the protocol that changes nothing."""
+        return load_protocol(None, contract)
+
+    @property
+    def hash(self) -> str:
+        """sha256 of the resolved protocol as canonical JSON: equal analyses have equal hashes, however written."""
+        text = json.dumps(self.to_dict(), sort_keys=True, separators=(",", ":"), ensure_ascii=True)
+        return hashlib.sha256(text.encode()).hexdigest()
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return plain dicts, lists and scalars; `load_protocol` of it gives an equal protocol."""
+        plain: dict[str, Any] = _plain(self)
+        return plain
+
+    def is_clinical(self, condition: str) -> bool:
+        """Tell whether figures of `condition` rest on a clinical diagnosis and must be labelled so."""
+        return "follow_up" in self.reference.accepted.get(condition, ())
+
+
+def load_protocol(source: Path | Mapping[str, Any] | None, contract: Contract) -> Protocol:
+    """Read a protocol file or mapping over the defaults of `contract`.
+
+    Raises ProtocolError (one line: file, line, path inside it, legal set, mend) for an unknown key or an illegal value.
+    """
+    values = read_protocol_values(source, contract)
+    sections: dict[str, Any] = {}
+    for path, value in values.items():
+        name, _, inner = path.partition(".")
+        if inner:
+            sections.setdefault(name, {})[inner] = value
+        else:
+            sections[name] = value
+    return Protocol(**{name: _section(name, value) for name, value in sections.items()})
+
+
+_SECTIONS: Mapping[str, type] = {
+    "eligibility": Eligibility,
+    "maturity": Maturity,
+    "reference": Reference,
+    "groups": Groups,
+    "intervals": Intervals,
+    "predictive_values": PredictiveValues,
+    "post_test": PostTest,
+    "display": Display,
+    "calibration": Calibration,
+}
+
+
+def _section(name: str, value: Any) -> Any:
+    if name in _SECTIONS:
+        return _SECTIONS[name](**{key: _frozen(inner) for key, inner in value.items()})
+    return _frozen(value)
+
+
+def _frozen(value: Any) -> Any:
+    return MappingProxyType(dict(value)) if isinstance(value, Mapping) else value
+
+
+def _plain(value: Any) -> Any:
+    if is_dataclass(value):
+        return {field.name: _plain(getattr(value, field.name)) for field in fields(value)}
+    if isinstance(value, Mapping):
+        return {key: _plain(inner) for key, inner in value.items()}
+    return [_plain(inner) for inner in value] if isinstance(value, tuple) else value
