@@ -1,1 +1,1 @@
-"""What is declared in schemas/, as frozen typed objects; nothing clinical is written a second time in Python."""
+"""What records, catalogue, protocol and results must look like, read from the declared files."""
