@@ -224,7 +224,7 @@ def _depends(table: Table, field: Field) -> Rule:
         text = value or quoted(field.name)
         holds = f"{quoted(other)} || '|' || {text} in {in_list(pairs)}" if pairs else "false"
         legal = f"what the catalogue lists for that {other}"
-    rule = _rule(
+    return _rule(
         table,
         field,
         "depends",
@@ -233,7 +233,6 @@ def _depends(table: Table, field: Field) -> Rule:
         f"check {field.name} and {other} together; `examtally dictionary` lists what goes with what",
         Expectation("expect_column_values_to_be_in_set", f"{field.name}__depends", {"value_set": [1]}),
     )
-    return rule
 
 
 def _pseudonym(table: Table, field: Field, rule: PseudonymRule) -> Rule:
@@ -254,17 +253,17 @@ def pseudonym_sql(column: str, rule: PseudonymRule) -> str:
     run = rule.letters_in_a_row_at_most + 1
     first, last = rule.date_years
     formats = "[" + ", ".join(literal(form) for form in rule.date_formats) + "]"
-    dates = (
-        f"len(list_filter(regexp_extract_all({text}, '[0-9]+'), lambda digits: length(digits) = 8 and "
-        f"len(list_filter({formats}, lambda form: year(try_strptime(digits, form)) between {first} and {last})) > 0)) > 0"
+    reads_as_date = (
+        f"len(list_filter({formats}, lambda form: year(try_strptime(digits, form)) between {first} and {last})) > 0"
     )
+    runs = f"list_filter(regexp_extract_all({text}, '[0-9]+'), lambda digits: length(digits) = 8 and {reads_as_date})"
     separated = "|".join(f"({pattern})" for pattern in rule.separated_dates)
     checks = [
         f"regexp_full_match({text}, {literal(rule.pattern)})",
         f"regexp_matches({text}, {literal(rule.needs)})",
         f"not regexp_matches({text}, '[A-Z]{{{run}}}')",
         f"not regexp_matches({text}, {literal('^(' + '|'.join(rule.prefixes) + ')')})",
-        f"not (regexp_matches({text}, '(^|[^0-9])[0-9]{{8}}([^0-9]|$)') and {dates})",
+        f"not (regexp_matches({text}, '(^|[^0-9])[0-9]{{8}}([^0-9]|$)') and len({runs}) > 0)",
         f"not (regexp_matches({text}, '-') and regexp_full_match({text}, {literal(separated)}))",
     ]
     return "(" + " and ".join(checks) + ")"
