@@ -1,0 +1,134 @@
+"""Turn a report into pages: execute its cells, then let Quarto, or pandoc where Quarto is not installed, set the text.
+
+Both renderers read the same executed text, front matter, Lua filter and style sheet. Everything happens in a copy of
+the reports folder with the results folder beside it; the finished pages are moved into place at the end, so that a
+report that fails leaves nothing behind.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import re
+import shutil
+import subprocess
+import tempfile
+from collections.abc import Iterator, Sequence
+from pathlib import Path
+from typing import Any
+
+import pypandoc
+import yaml
+
+from examtally.errors import ReportError
+from examtally.reporting.executor import Report, execute, read_report
+from examtally.resources import resource
+
+WRITERS = {"html": "html5"}
+_QUARTO_ONLY = frozenset({"theme", "minimal"})
+_TROUBLE = re.compile(r"\b(error|warning|warn)\b", re.I)
+
+
+def render(
+    name: str, results: Path, out_dir: Path, *, formats: Sequence[str] = ("html",), source: Path | None = None
+) -> list[Path]:
+    """Render `reports/<name>.qmd` over a results folder and return the pages written, in the order of `formats`.
+
+    `source` names a folder that does not exist yet; the text, the figures and a copy of the results are left there for
+    who wants to change the report and render it with Quarto. Raises ReportError; nothing is written then.
+    """
+    _check(formats, source)
+    with tempfile.TemporaryDirectory(prefix="examtally-report-") as folder:
+        work = Path(folder) / "report"
+        shutil.copytree(resource("reports"), work)
+        shutil.copytree(results, work / "results")
+        report = read_report(work / f"{name}.qmd")
+        with contextlib.chdir(work):
+            body = execute(report)
+        pages = [_page(report, body, work, form) for form in formats]
+        written = [_put(page, out_dir / f"{name}.{form}") for page, form in zip(pages, formats, strict=True)]
+        if source is not None:
+            shutil.copytree(work, source)
+    return written
+
+
+def _check(formats: Sequence[str], source: Path | None) -> None:
+    unknown = [form for form in formats if form not in WRITERS]
+    if unknown:
+        raise ReportError(f"no such format: {', '.join(unknown)}; choose from {', '.join(WRITERS)}")
+    if source is not None and source.exists():
+        raise ReportError(f"{source} exists already; name a folder that does not")
+
+
+def _page(report: Report, body: str, work: Path, form: str) -> Path:
+    """Write the executed text beside the report and set it in one format."""
+    text = work / f"{Path(report.name).stem}.executed.qmd"
+    front = {key: value for key, value in report.front.items() if key != "jupyter"} | {"engine": "markdown"}
+    text.write_text(f"---\n{yaml.safe_dump(front, sort_keys=False, allow_unicode=True)}---\n{body}", encoding="utf-8")
+    target = work / f"{Path(report.name).stem}.{form}"
+    quarto = shutil.which("quarto")
+    if quarto is None:
+        _pandoc(front, text, target, form)
+    else:
+        _quarto(quarto, text, target, form)
+    if not target.is_file():
+        raise ReportError(f"{report.name}: the renderer wrote no {form} page")
+    return target
+
+
+def _quarto(program: str, text: Path, target: Path, form: str) -> None:
+    """Quarto exits 0 after an error in a Lua filter, so what it says is read too."""
+    done = _run([program, "render", text.name, "--to", form, "--output", target.name], text.parent)
+    trouble = [line.strip() for line in done.stderr.splitlines() if _TROUBLE.search(line)]
+    if done.returncode != 0 or trouble:
+        raise ReportError(f"{text.name}: Quarto: {trouble[0] if trouble else f'exit {done.returncode}'}")
+
+
+def _pandoc(front: dict[str, Any], text: Path, target: Path, form: str) -> None:
+    """Pandoc is held to silence: a word on its standard error is an error."""
+    command = [
+        pypandoc.get_pandoc_path(),
+        text.name,
+        "--from=markdown",
+        f"--to={WRITERS[form]}",
+        f"--output={target.name}",
+        "--standalone",
+        "--wrap=none",
+        "--metadata=document-css:false",
+        *(f"--lua-filter={name}" for name in front.get("filters", ())),
+        *_options(front["format"][form]),
+    ]
+    done = _run(command, text.parent)
+    if done.returncode != 0 or done.stderr.strip():
+        said = done.stderr.strip().splitlines() or [f"exit {done.returncode}"]
+        raise ReportError(f"{text.name}: pandoc: {said[0]}")
+
+
+def _options(block: dict[str, Any]) -> Iterator[str]:
+    """The keys of one format in the front matter, as pandoc options."""
+    for key, value in block.items():
+        if key in _QUARTO_ONLY or value is False:
+            continue
+        if key == "toc-title":
+            yield f"--metadata=toc-title:{value}"
+        elif value is True:
+            yield f"--{key}"
+        else:
+            yield f"--{key}={value}"
+
+
+def _run(command: list[str], folder: Path) -> subprocess.CompletedProcess[str]:
+    env = os.environ | {"SOURCE_DATE_EPOCH": "0"}
+    return subprocess.run(command, cwd=folder, env=env, capture_output=True, text=True, encoding="utf-8", check=False)
+
+
+def _put(page: Path, target: Path) -> Path:
+    """Move a finished page into place in one step."""
+    try:
+        target.parent.mkdir(parents=True, exist_ok=True)
+        fresh = target.with_name(f".{target.name}.part")
+        shutil.copyfile(page, fresh)
+        fresh.replace(target)
+    except OSError as error:
+        raise ReportError(f"{target} cannot be written: {error.strerror}; choose another --out folder") from error
+    return target
