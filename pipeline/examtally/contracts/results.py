@@ -1,0 +1,187 @@
+"""The tables an analysis writes, as declared in schemas/results/, and the check of a frame against its declaration."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import lru_cache
+from types import MappingProxyType
+
+import polars as pl
+
+from examtally.contracts.yamlfile import Node, load_yaml
+from examtally.errors import ResultsError
+from examtally.resources import resource
+
+_CODES = "codes.yaml"
+_TYPES: Mapping[str, pl.DataType] = {
+    "string": pl.String(),
+    "integer": pl.Int64(),
+    "number": pl.Float64(),
+    "boolean": pl.Boolean(),
+}
+
+
+@dataclass(frozen=True)
+class ResultColumn:
+    """One column of a result table; `codes` maps each legal code to its meaning, None where the set is open."""
+
+    name: str
+    type: str
+    description: str
+    codes: Mapping[str, str] | None
+    nullable: bool
+    default: str | None
+
+    @property
+    def dtype(self) -> pl.DataType:
+        """The Polars type of the column."""
+        return _TYPES[self.type]
+
+
+@dataclass(frozen=True)
+class ResultTable:
+    """One result table; `key` names the columns that tell its rows apart and give their order."""
+
+    name: str
+    title: str
+    description: str
+    key: tuple[str, ...]
+    columns: tuple[ResultColumn, ...]
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Column names in declared order."""
+        return tuple(column.name for column in self.columns)
+
+    @property
+    def schema(self) -> dict[str, pl.DataType]:
+        """Column names and Polars types in declared order."""
+        return {column.name: column.dtype for column in self.columns}
+
+    def column(self, name: str) -> ResultColumn:
+        """Return the column called `name`; KeyError where there is none."""
+        return next(column for column in self.columns if column.name == name)
+
+
+@lru_cache(maxsize=1)
+def result_codes() -> Mapping[str, Mapping[str, str]]:
+    """Every set of codes by name, each code with its meaning."""
+    top = load_yaml(resource("schemas") / "results" / _CODES).record(required=("title", "codes"))
+    sets = top["codes"].table("the name of a set of codes")
+    return MappingProxyType(
+        {
+            name: MappingProxyType({code: meaning.text() for code, meaning in node.table().items()})
+            for name, node in sets.items()
+        }
+    )
+
+
+@lru_cache(maxsize=1)
+def result_tables() -> Mapping[str, ResultTable]:
+    """Every declared result table by name."""
+    paths = sorted(path for path in (resource("schemas") / "results").glob("*.yaml") if path.name != _CODES)
+    tables = [_table(load_yaml(path)) for path in paths]
+    return MappingProxyType({table.name: table for table in tables})
+
+
+def empty(name: str) -> pl.DataFrame:
+    """Return the table `name` without rows."""
+    return pl.DataFrame(schema=result_tables()[name].schema)
+
+
+def conform(name: str, frame: pl.DataFrame, *, status: str = "exploratory") -> pl.DataFrame:
+    """Return `frame` as the declared table `name`: declared columns, types and order, sorted by its key.
+
+    `status`, `flag` and `note` are added where they are absent, as are columns with a declared default. Columns with
+    codes sort in the declared order of the codes, others by value. Raises ResultsError for a missing or undeclared
+    column, a value of another type, a code outside its set, a missing value where none may be, a number that is not
+    finite, and a key that is not unique.
+    """
+    table = result_tables()[name]
+    frame = _with_defaults(table, frame, status)
+    _same_columns(table, frame)
+    frame = pl.DataFrame([_typed(table, column, frame[column.name]) for column in table.columns])
+    if frame.select(table.key).is_duplicated().any():
+        raise ResultsError(f"{name}: two rows share one key ({', '.join(table.key)})")
+    return frame.sort([_order(table.column(column)) for column in table.key])
+
+
+def _table(top: Node) -> ResultTable:
+    entries = top.record(required=("name", "title", "description", "key", "columns"))
+    last = [
+        ResultColumn(
+            "status", "string", "Whether the analysis was prespecified.", result_codes()["status"], False, None
+        ),
+        ResultColumn(
+            "flag", "string", "A code where a reader must know more; else empty.", result_codes()["flag"], True, None
+        ),
+        ResultColumn("note", "string", "A plain sentence, or empty.", None, True, None),
+    ]
+    columns = (*(_column(node) for node in entries["columns"].items()), *last)
+    return ResultTable(
+        name=entries["name"].text(),
+        title=entries["title"].text(),
+        description=entries["description"].text(),
+        key=entries["key"].codes("a column of the table", tuple(column.name for column in columns)),
+        columns=columns,
+    )
+
+
+def _column(node: Node) -> ResultColumn:
+    entries = node.record(required=("name", "type", "description"), optional=("codes", "nullable", "default"))
+    sets = result_codes()
+    return ResultColumn(
+        name=entries["name"].text(),
+        type=entries["type"].code("a type", tuple(_TYPES)),
+        description=entries["description"].text(),
+        codes=sets[entries["codes"].code("a set of codes", tuple(sets))] if "codes" in entries else None,
+        nullable=entries["nullable"].flag() if "nullable" in entries else False,
+        default=entries["default"].text() if "default" in entries else None,
+    )
+
+
+def _with_defaults(table: ResultTable, frame: pl.DataFrame, status: str) -> pl.DataFrame:
+    values: dict[str, str | None] = {
+        column.name: column.default for column in table.columns if column.default is not None
+    }
+    values |= {"status": status, "flag": None, "note": None}
+    return frame.with_columns(
+        pl.lit(value, dtype=pl.String).alias(name) for name, value in values.items() if name not in frame.columns
+    )
+
+
+def _same_columns(table: ResultTable, frame: pl.DataFrame) -> None:
+    missing = [name for name in table.names if name not in frame.columns]
+    undeclared = [name for name in frame.columns if name not in table.names]
+    if missing or undeclared:
+        parts = [
+            f"{kind} {', '.join(names)}" for kind, names in (("lacks", missing), ("also has", undeclared)) if names
+        ]
+        raise ResultsError(f"{table.name}: {' and '.join(parts)}; declare the columns in schemas/results")
+
+
+def _typed(table: ResultTable, column: ResultColumn, values: pl.Series) -> pl.Series:
+    place = f"{table.name}.{column.name}"
+    try:
+        typed = values.cast(column.dtype, strict=True)
+    except pl.exceptions.PolarsError:
+        raise ResultsError(f"{place}: a value is not of type {column.type}") from None
+    if column.type == "integer" and values.dtype.is_float() and not (typed == values).fill_null(value=True).all():
+        raise ResultsError(f"{place}: a value is not a whole number")
+    if column.type == "number":
+        if not typed.is_finite().fill_null(value=True).all():
+            raise ResultsError(f"{place}: a value is not finite; use null and a note")
+        typed = typed + 0.0
+    if column.codes is not None and not typed.drop_nulls().is_in(list(column.codes)).all():
+        raise ResultsError(f"{place}: a code is not declared; the legal set is {', '.join(column.codes)}")
+    if typed.has_nulls() and not column.nullable:
+        raise ResultsError(f"{place}: a value is missing")
+    return typed
+
+
+def _order(column: ResultColumn) -> pl.Expr:
+    if column.codes is None:
+        return pl.col(column.name)
+    codes = list(column.codes)
+    return pl.col(column.name).replace_strict(codes, list(range(len(codes))), return_dtype=pl.Int32)
