@@ -11,7 +11,7 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
-from examtally.contracts.protocol_keys import read_protocol_values
+from examtally.contracts.protocol_values import read_values
 
 if TYPE_CHECKING:
     from examtally.contracts.contract import Contract
@@ -164,7 +164,7 @@ def load_protocol(source: Path | Mapping[str, Any] | None, contract: Contract) -
 
     Raises ProtocolError (one line: file, line, path inside it, legal set, mend) for an unknown key or an illegal value.
     """
-    values = read_protocol_values(source, contract)
+    values = read_values(source, contract)
     sections: dict[str, Any] = {}
     for path, value in values.items():
         name, _, inner = path.partition(".")
