@@ -63,6 +63,16 @@ class Node:
                 raise node.fail(f"'{key}' cannot be {what}", f"use a name that matches {pattern}")
         return entries
 
+    def at(self, *keys: str) -> Node:
+        """The node that lies below along these keys, whatever other keys there are."""
+        node = self
+        for key in keys:
+            entries = node._mapping()
+            if key not in entries:
+                raise node.fail(f"'{key}' is missing", f"add the key '{key}'")
+            node = entries[key]
+        return node
+
     def items(self) -> tuple[Node, ...]:
         """A list, as nodes."""
         if not isinstance(self.content, tuple):

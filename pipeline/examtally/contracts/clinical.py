@@ -1,0 +1,158 @@
+"""The clinical nouns of a catalogue, frozen: what may be wrong with a joint and how it is examined."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class Code:
+    """A code with the words that stand for it in a report."""
+
+    code: str
+    label: str
+
+
+@dataclass(frozen=True, slots=True)
+class SettledBy:
+    """A modality that settles a condition, and the statuses it may settle: all, unless the catalogue limits it."""
+
+    modality: str
+    only: frozenset[str]
+
+
+@dataclass(frozen=True, slots=True)
+class ReferenceAccuracy:
+    """Published sensitivity and specificity, proportions, of an imperfect reference; the first row is the default."""
+
+    modality: str
+    sensitivity: float
+    sensitivity_low: float | None
+    sensitivity_high: float | None
+    specificity: float
+    specificity_low: float | None
+    specificity_high: float | None
+    source: str
+
+
+@dataclass(frozen=True, slots=True)
+class Condition:
+    """A target condition and the reference standard that settles it.
+
+    `settled_by` is in order of authority and empty where no test settles the condition; `unsettled_note` then says so.
+    `window_days` (first, last; both inclusive, day 0 the exam) is None exactly where nothing settles it.
+    A condition with `derived_from` takes modalities, window, severity and pattern codes from its parts.
+    """
+
+    code: str
+    name: str
+    plain: str
+    present_means: str
+    settled_by: tuple[SettledBy, ...]
+    taken_as_true: tuple[str, ...]
+    window_days: tuple[int, int] | None
+    severity: tuple[Code, ...]
+    pattern: tuple[Code, ...]
+    reference_accuracy: tuple[ReferenceAccuracy, ...]
+    core: bool
+    derived_from: tuple[str, ...]
+    unsettled_note: str | None
+
+    @property
+    def modalities(self) -> tuple[str, ...]:
+        """The modalities that settle it, most authoritative first."""
+        return tuple(entry.modality for entry in self.settled_by)
+
+
+@dataclass(frozen=True, slots=True)
+class Published:
+    """What a publication found for a maneuver against a condition; proportions, None where it gives no figure."""
+
+    condition: str
+    sensitivity: float | None
+    sensitivity_low: float | None
+    sensitivity_high: float | None
+    specificity: float | None
+    specificity_low: float | None
+    specificity_high: float | None
+    source: str
+    setting: str
+
+
+@dataclass(frozen=True, slots=True)
+class Maneuver:
+    """An index test: how it is done, what counts as positive, and which conditions it speaks of.
+
+    `grades` labels the grades in use, `unit` and `measure_name` the measured value; empty or None where there is none.
+    """
+
+    code: str
+    name: str
+    phase: str
+    purpose: str
+    conditions: tuple[str, ...]
+    positive: str
+    signs: tuple[str, ...]
+    technique: str
+    grades: Mapping[int, str]
+    unit: str | None
+    measure_name: str | None
+    compared_with_other_knee: bool
+    variant_of: str | None
+    core: bool
+    cautions: tuple[str, ...]
+    published: tuple[Published, ...]
+    synonyms: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class HistoryItem:
+    """A question put to the person, answered yes, no or unknown."""
+
+    code: str
+    label: str
+    question: str
+    synonyms: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Mechanism:
+    """How the complaint came about."""
+
+    code: str
+    label: str
+    description: str
+    synonyms: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Modality:
+    """A reference test, and the conditions every routine reading of it speaks of even where it names none."""
+
+    code: str
+    name: str
+    always_covers: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Catalogue:
+    """Everything clinical about one joint, in the order of its file."""
+
+    joint: str
+    title: str
+    modalities: Mapping[str, Modality]
+    conditions: Mapping[str, Condition]
+    maneuvers: Mapping[str, Maneuver]
+    history: Mapping[str, HistoryItem]
+    mechanisms: Mapping[str, Mechanism]
+    quick_rule_out: tuple[str, ...]
+
+    @property
+    def pairs(self) -> tuple[tuple[str, str], ...]:
+        """(condition, maneuver) in catalogue order, by maneuver; the condition is `none` for a maneuver without one."""
+        return tuple(
+            (condition, maneuver.code)
+            for maneuver in self.maneuvers.values()
+            for condition in maneuver.conditions or ("none",)
+        )
