@@ -252,11 +252,11 @@ def pseudonym_sql(column: str, rule: PseudonymRule) -> str:
     text = quoted(column)
     run = rule.letters_in_a_row_at_most + 1
     first, last = rule.date_years
-    formats = "[" + ", ".join(literal(form) for form in rule.date_formats) + "]"
-    reads_as_date = (
-        f"len(list_filter({formats}, lambda form: year(try_strptime(digits, form)) between {first} and {last})) > 0"
+    reads_as_date = " or ".join(
+        f"coalesce(year(try_strptime(digits, {literal(form)})) between {first} and {last}, false)"
+        for form in rule.date_formats
     )
-    runs = f"list_filter(regexp_extract_all({text}, '[0-9]+'), lambda digits: length(digits) = 8 and {reads_as_date})"
+    runs = f"list_filter(regexp_extract_all({text}, '[0-9]+'), lambda digits: length(digits) = 8 and ({reads_as_date}))"
     separated = "|".join(f"({pattern})" for pattern in rule.separated_dates)
     checks = [
         f"regexp_full_match({text}, {literal(rule.pattern)})",

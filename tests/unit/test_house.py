@@ -1,0 +1,92 @@
+"""The shape of the house: imports run one way, heavy libraries stay in their one module, lock files name no address."""
+
+from __future__ import annotations
+
+import ast
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parents[2]
+PACKAGE = ROOT / "pipeline" / "examtally"
+ALLOWED = {
+    "errors": set(),
+    "resources": set(),
+    "contracts": {"errors", "resources"},
+    "registry": {"contracts", "errors", "resources"},
+    "ingestion": {"registry", "contracts", "errors", "resources"},
+    "cohort": {"registry", "contracts", "errors", "resources"},
+    "analytics": {"contracts", "errors", "resources"},
+    "synthesis": {"cohort", "ingestion", "registry", "contracts", "errors", "resources"},
+    "results": {"analytics", "cohort", "registry", "contracts", "errors", "resources"},
+    "reporting": {"results", "contracts", "errors", "resources"},
+    "demo": {"reporting", "results", "synthesis", "ingestion", "registry", "contracts", "errors", "resources"},
+    "terminal": {"results", "ingestion", "contracts", "errors"},
+}
+ONLY_IN = {
+    "pandas": {"ingestion/intake.py"},
+    "great_expectations": {"ingestion/intake.py"},
+    "pypandoc": {"reporting/renderer.py"},
+    "typst": {"reporting/renderer.py"},
+}
+
+
+def _imports(path: Path) -> set[str]:
+    names: set[str] = set()
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Import):
+            names |= {alias.name for alias in node.names}
+        elif isinstance(node, ast.ImportFrom) and node.module:
+            names |= {node.module} | {f"{node.module}.{alias.name}" for alias in node.names}
+    return names
+
+
+def _part(path: Path) -> str:
+    return path.relative_to(PACKAGE).parts[0].removesuffix(".py")
+
+
+MODULES = sorted(PACKAGE.rglob("*.py"))
+
+
+@pytest.mark.parametrize("path", MODULES, ids=lambda path: str(path.relative_to(PACKAGE)))
+def test_imports_run_one_way(path: Path) -> None:
+    part = _part(path)
+    if part in {"__init__", "__main__", "cli"}:
+        return
+    ours = {name.split(".")[1] for name in _imports(path) if name.startswith("examtally.")}
+    assert ours - {part} <= ALLOWED[part], f"{part} may import only {sorted(ALLOWED[part])}"
+
+
+@pytest.mark.parametrize("library", ONLY_IN)
+def test_heavy_libraries_stay_in_one_module(library: str) -> None:
+    users = {
+        str(path.relative_to(PACKAGE))
+        for path in MODULES
+        if any(name.split(".")[0] == library for name in _imports(path))
+    }
+    assert users <= ONLY_IN[library]
+
+
+def test_no_module_outgrows_one_noun() -> None:
+    long = {str(path.relative_to(PACKAGE)): len(path.read_text().splitlines()) for path in MODULES}
+    assert {name: lines for name, lines in long.items() if lines > 300} == {}
+
+
+@pytest.mark.parametrize("name", ["requirements.lock", "requirements-dev.lock"])
+def test_lock_files_have_hashes_and_no_address(name: str) -> None:
+    text = (ROOT / name).read_text(encoding="utf-8")
+    assert "--hash=sha256:" in text
+    for forbidden in ("://", "--index", "--find-links"):
+        assert forbidden not in text
+
+
+def test_importing_the_package_loads_nothing_heavy() -> None:
+    code = (
+        "import sys, examtally, examtally.cli; "
+        "heavy = {'duckdb', 'polars', 'numpy', 'scipy', 'matplotlib', 'pandas', 'great_expectations'}; "
+        "sys.exit(', '.join(sorted(heavy & set(sys.modules))) or 0)"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
