@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import TYPE_CHECKING
@@ -33,7 +34,7 @@ class ProtocolKey:
     type: str
     description: str
     default: Node
-    enum: tuple[str, ...]
+    enum: Mapping[str, str]
     of: str
     low: float
     high: float
@@ -63,9 +64,9 @@ class ProtocolKey:
             "definitions": "for each condition by name, a text that names none of its maneuvers",
         }[self.type]
 
-    def legal(self, contract: Contract) -> tuple[str, ...]:
-        """The codes this key may take under `contract`; empty for kinds without codes."""
-        return declared_codes(self.of, contract) if self.of else self.enum
+    def legal(self, contract: Contract) -> Mapping[str, str]:
+        """The codes this key may take under `contract`, each with its meaning; empty for kinds without codes."""
+        return _declared_codes(self.of, contract) if self.of else self.enum
 
 
 @lru_cache(maxsize=1)
@@ -75,14 +76,15 @@ def protocol_keys() -> tuple[ProtocolKey, ...]:
     return tuple(_key(node) for node in top["keys"].items())
 
 
-def declared_codes(of: str, contract: Contract) -> tuple[str, ...]:
+def _declared_codes(of: str, contract: Contract) -> Mapping[str, str]:
     """The codes behind an `of`: joints, maneuvers, or a column of a record table (`exams.setting`)."""
     if of == "joints":
-        return (contract.catalogue.joint,)
+        return {contract.catalogue.joint: contract.catalogue.title}
     if of == "maneuvers":
-        return tuple(contract.catalogue.maneuvers)
+        return {code: maneuver.name for code, maneuver in contract.catalogue.maneuvers.items()}
     table, _, column = of.partition(".")
-    return contract.tables[table].field(column).enum or ()
+    field = contract.tables[table].field(column)
+    return {code: field.labels[code] for code in field.enum or ()}
 
 
 def _key(node: Node) -> ProtocolKey:
@@ -93,7 +95,7 @@ def _key(node: Node) -> ProtocolKey:
         type=entry["type"].code("a kind of value", KINDS),
         description=entry["description"].text(),
         default=entry["default"],
-        enum=entry["enum"].texts() if "enum" in entry else (),
+        enum={code: node.text() for code, node in entry["enum"].table().items()} if "enum" in entry else {},
         of=entry["of"].text() if "of" in entry else "",
         low=limit.get("minimum", limit.get("above", 0.0)),
         high=limit.get("maximum", limit.get("below", 1.0)),

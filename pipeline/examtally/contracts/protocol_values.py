@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Mapping
 from itertools import pairwise
 from pathlib import Path
@@ -155,7 +156,7 @@ def _definition(node: Node, condition: str, contract: Contract) -> str:
     spoken = text.lower().replace("_", " ")
     for maneuver in contract.catalogue.maneuvers.values():
         names = (maneuver.code.replace("_", " "), maneuver.name.lower(), *(word.lower() for word in maneuver.synonyms))
-        if condition in maneuver.conditions and any(name in spoken for name in names):
+        if condition in maneuver.conditions and any(re.search(rf"\b{re.escape(name)}\b", spoken) for name in names):
             raise node.fail(
                 f"uses the index maneuver {maneuver.code}", "define the case without the maneuvers under study"
             )
