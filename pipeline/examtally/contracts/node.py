@@ -14,6 +14,7 @@ from examtally.errors import ContractError, ExamtallyError
 Scalar: TypeAlias = str | int | float | bool | None
 
 CODE = r"[a-z][a-z0-9]*(_[a-z0-9]+)*"
+_LONGEST_SHOWN = 200
 _KINDS = {
     dict: "a mapping",
     tuple: "a list",
@@ -41,7 +42,8 @@ class Node:
     def fail(self, problem: str, mend: str) -> ExamtallyError:
         """The error to raise about this node: `file, line, path: problem; mend`."""
         place = [self.file, f"line {self.line}" if self.line else "", self.path]
-        return self.error(f"{', '.join(part for part in place if part)}: {problem}; {mend}")
+        shown = (_one_line(part) for part in place if part)
+        return self.error(f"{', '.join(shown)}: {_one_line(problem)}; {mend}")
 
     def record(self, required: Collection[str] = (), optional: Collection[str] = ()) -> dict[str, Node]:
         """A mapping with exactly these keys; every required key is there, any other key is refused."""
@@ -161,6 +163,12 @@ class Node:
     def holding(self, content: Scalar | dict[str, Node] | tuple[Node, ...]) -> Node:
         """This place with its value."""
         return replace(self, content=content)
+
+
+def _one_line(text: str) -> str:
+    """`text` as a terminal may show it: one line of printable characters, cut where it is very long."""
+    line = "".join(sign if sign.isprintable() else "?" for sign in text)
+    return line if len(line) <= _LONGEST_SHOWN else f"{line[:_LONGEST_SHOWN]}…"
 
 
 def _nearest(key: str, known: Collection[str]) -> str:
