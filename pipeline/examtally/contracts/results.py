@@ -67,14 +67,19 @@ class ResultTable:
 @lru_cache(maxsize=1)
 def result_codes() -> Mapping[str, Mapping[str, str]]:
     """Every set of codes by name, each code with its meaning."""
-    top = load_yaml(resource("schemas") / "results" / _CODES).record(required=("title", "codes"))
-    sets = top["codes"].table("the name of a set of codes")
+    sets = _codes_file()["codes"].table("the name of a set of codes")
     return MappingProxyType(
         {
             name: MappingProxyType({code: meaning.text() for code, meaning in node.table().items()})
             for name, node in sets.items()
         }
     )
+
+
+@lru_cache(maxsize=1)
+def personal_groups() -> tuple[str, ...]:
+    """The values of group_by whose rows are about persons."""
+    return _codes_file()["persons"].codes("a group_by", tuple(result_codes()["group_by"]))
 
 
 @lru_cache(maxsize=1)
@@ -105,6 +110,10 @@ def conform(name: str, frame: pl.DataFrame, *, status: str = "exploratory") -> p
     if frame.select(table.key).is_duplicated().any():
         raise ResultsError(f"{name}: two rows share one key ({', '.join(table.key)})")
     return frame.sort([_order(table.column(column)) for column in table.key])
+
+
+def _codes_file() -> dict[str, Node]:
+    return load_yaml(resource("schemas") / "results" / _CODES).record(required=("title", "persons", "codes"))
 
 
 def _table(top: Node) -> ResultTable:
