@@ -1,0 +1,180 @@
+"""What a registry keeps beside its records, and how a registry of an older form is brought to the present one.
+
+No path, no file name and no value of a held-back line is kept: a batch is known by its number and its fingerprints.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from importlib.metadata import version
+
+import duckdb
+
+from examtally.contracts.contract import Contract
+from examtally.contracts.ddl import create_statement
+from examtally.contracts.rules import quoted
+from examtally.contracts.tables import Table
+from examtally.errors import RegistryError
+
+_SCHEMAS = {"main": "reg", "waiting": "reg.waiting"}
+
+
+@dataclass(frozen=True)
+class Migration:
+    """One step from the form before it to form `version`; `statements` run in order, in one transaction."""
+
+    version: int
+    statements: tuple[str, ...]
+
+
+MIGRATIONS = (
+    Migration(
+        1,
+        (
+            "create schema if not exists reg.waiting",
+            """create table reg.batches (
+                batch_no INTEGER NOT NULL, received_at TIMESTAMP NOT NULL, operator VARCHAR,
+                tool_version VARCHAR NOT NULL
+            )""",
+            """create table reg.batch_tables (
+                batch_no INTEGER NOT NULL, "table" VARCHAR NOT NULL, file_no INTEGER NOT NULL,
+                fingerprint VARCHAR NOT NULL, bytes BIGINT NOT NULL, lines BIGINT NOT NULL, stored BIGINT NOT NULL,
+                unchanged BIGINT NOT NULL, conflict BIGINT NOT NULL, waiting BIGINT NOT NULL, held_back BIGINT NOT NULL,
+                CHECK (lines = stored + unchanged + conflict + waiting + held_back)
+            )""",
+            """create table reg.released (
+                batch_no INTEGER NOT NULL, "table" VARCHAR NOT NULL, lines BIGINT NOT NULL
+            )""",
+            """create table reg.held_back (
+                batch_no INTEGER NOT NULL, "table" VARCHAR NOT NULL, file_no INTEGER NOT NULL, line BIGINT NOT NULL,
+                "column" VARCHAR NOT NULL, rule VARCHAR NOT NULL, kind VARCHAR NOT NULL
+                CHECK (kind in ('held_back', 'conflict'))
+            )""",
+            """create table reg.intake_checks (
+                batch_no INTEGER NOT NULL, "table" VARCHAR NOT NULL, rule VARCHAR NOT NULL,
+                expectation VARCHAR NOT NULL, "rows" BIGINT NOT NULL, checked BIGINT NOT NULL, unexpected BIGINT,
+                raised BOOLEAN NOT NULL
+            )""",
+        ),
+    ),
+)
+
+
+def waiting_tables(contract: Contract) -> tuple[Table, ...]:
+    """Return the tables whose lines wait for the exam they speak of."""
+    return tuple(
+        table for table in contract.tables.values() if any(key.unknown == "wait" for key in table.foreign_keys)
+    )
+
+
+def stored_version(con: duckdb.DuckDBPyConnection) -> int:
+    """Return the form of the attached registry, 0 for an empty file; RegistryError where it holds something else."""
+    tables = {
+        name for (name,) in con.execute("select table_name from duckdb_tables() where database_name = 'reg'").fetchall()
+    }
+    if not tables:
+        return 0
+    if "schema_version" not in tables:
+        raise RegistryError("the file holds tables of another program; name the registry file")
+    (found,) = con.execute("select max(version) from reg.schema_version").fetchall()[0]
+    return int(found)
+
+
+def migrate(
+    con: duckdb.DuckDBPyConnection, contract: Contract, migrations: tuple[Migration, ...] = MIGRATIONS
+) -> tuple[int, int]:
+    """Bring the attached registry to the newest form and the declared record tables; return the form before and after.
+
+    All of it is one transaction: a failure leaves the registry as it was.
+    """
+    before, newest = stored_version(con), migrations[-1].version
+    if before > newest:
+        raise RegistryError(_newer(before, newest))
+    declared = _declared(con, contract)
+    con.execute("begin")
+    try:
+        con.execute(
+            "create table if not exists reg.schema_version (version INTEGER NOT NULL, tool_version VARCHAR NOT NULL)"
+        )
+        for step in migrations:
+            if step.version > before:
+                for statement in step.statements:
+                    con.execute(statement)
+                con.execute("insert into reg.schema_version values (?, ?)", [step.version, version("examtally")])
+        _align(con, contract, declared)
+        con.execute("commit")
+    except BaseException:
+        con.execute("rollback")
+        raise
+    return before, newest
+
+
+def check_form(con: duckdb.DuckDBPyConnection, contract: Contract) -> None:
+    """Raise RegistryError unless the attached registry can be read as the present form."""
+    found, newest = stored_version(con), MIGRATIONS[-1].version
+    if found > newest:
+        raise RegistryError(_newer(found, newest))
+    if found < newest or _lacks_columns(con, contract):
+        raise RegistryError("the registry has an older form; `examtally ingest` brings it to the present one")
+
+
+def _newer(found: int, newest: int) -> str:
+    return f"the registry has form {found}, this program knows up to {newest}; install the newer examtally"
+
+
+def _align(con: duckdb.DuckDBPyConnection, contract: Contract, declared: dict[tuple[str, str], str]) -> None:
+    """Create the record tables that are missing and rebuild those whose declaration has changed."""
+    present = _present(con)
+    for (schema, name), sql in declared.items():
+        table = contract.tables[name]
+        if (schema, name) not in present:
+            con.execute(create_statement(table, _SCHEMAS[schema]))
+        elif present[schema, name] != sql:
+            _rebuild(con, table, _SCHEMAS[schema])
+
+
+def _rebuild(con: duckdb.DuckDBPyConnection, table: Table, schema: str) -> None:
+    name, old = f"{schema}.{quoted(table.name)}", quoted(f"{table.name}__before")
+    lost = set(_columns(con, name)) - {*table.names, "batch_no"}
+    if lost:
+        raise RegistryError(f"{table.name} holds columns that are no longer declared; declare them again")
+    con.execute(f"alter table {name} rename to {old}")
+    con.execute(create_statement(table, schema))
+    try:
+        con.execute(f"insert into {name} by name from {schema}.{old}")
+    except duckdb.ConstraintException:
+        raise RegistryError(f"{table.name} holds codes that are no longer declared; declare them again") from None
+    con.execute(f"drop table {schema}.{old}")
+
+
+def _columns(con: duckdb.DuckDBPyConnection, name: str) -> list[str]:
+    return [column for column, *_ in con.execute(f"describe {name}").fetchall()]
+
+
+def _lacks_columns(con: duckdb.DuckDBPyConnection, contract: Contract) -> bool:
+    rows = con.execute("select schema_name, table_name, column_name from duckdb_columns() where database_name = 'reg'")
+    found = set(rows.fetchall())
+    wanted = {("main", table.name, name) for table in contract.tables.values() for name in table.names}
+    wanted |= {("waiting", table.name, name) for table in waiting_tables(contract) for name in table.names}
+    return not wanted <= found
+
+
+def _present(con: duckdb.DuckDBPyConnection, database: str = "reg") -> dict[tuple[str, str], str]:
+    rows = con.execute(
+        "select schema_name, table_name, sql from duckdb_tables() where database_name = ? order by all", [database]
+    )
+    return {(schema, name): sql for schema, name, sql in rows.fetchall()}
+
+
+def _declared(con: duckdb.DuckDBPyConnection, contract: Contract) -> dict[tuple[str, str], str]:
+    """The record tables as DuckDB itself writes their declaration, so that it compares with what a file holds."""
+    con.execute("attach ':memory:' as declared")
+    try:
+        con.execute("create schema declared.waiting")
+        for table in contract.tables.values():
+            con.execute(create_statement(table, "declared"))
+        for table in waiting_tables(contract):
+            con.execute(create_statement(table, "declared.waiting"))
+        return _present(con, "declared")
+    finally:
+        con.execute("detach declared")

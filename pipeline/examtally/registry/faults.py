@@ -1,0 +1,50 @@
+"""What DuckDB says of a registry file, in one plain line. Its own messages may quote records and are never shown."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import duckdb
+
+from examtally.errors import RegistryError, RegistryLocked
+
+_HOLDER = re.compile(r"held in (?P<program>.+?) \(PID (?P<process>\d+)\)(?: by user (?P<user>\S+?))?[.,\s]")
+_UNREADABLE = "is not a registry, or is damaged; name the registry file, or restore it from a copy"
+_FULL = ("no space left", "file too large", "disk quota", "could not write", "failed to write", "out of memory")
+
+
+def opening_fault(error: duckdb.Error, path: Path) -> RegistryError:
+    """Return what to raise where `path` cannot be attached."""
+    text = str(error)
+    if isinstance(error, duckdb.ResourceInUseException):
+        return RegistryLocked(f"{path}: this program already has the registry open; close it there first")
+    if "Could not set lock" in text:
+        return RegistryLocked(f"{path}: {_holder(text)} holds the registry; wait until it has finished, then repeat")
+    if "Permission denied" in text:
+        return RegistryError(f"{path} may not be opened by this user; ask its owner for permission")
+    if "Read-only file system" in text:
+        return RegistryError(f"{path} lies on a read-only file system and cannot be written")
+    return RegistryError(f"{path} {_UNREADABLE}")
+
+
+def writing_fault(error: duckdb.Error, path: Path) -> RegistryError:
+    """Return what to raise where a transaction on `path` failed and was rolled back."""
+    if any(words in str(error).lower() for words in _FULL):
+        return RegistryError(
+            f"{path} could not be written, no room is left: free disk space, then repeat; nothing was stored"
+        )
+    return RegistryError(f"{path} could not be written ({type(error).__name__}); nothing was stored")
+
+
+def unreadable(path: Path) -> RegistryError:
+    """Return what to raise where `path` is a file, but no registry."""
+    return RegistryError(f"{path} {_UNREADABLE}")
+
+
+def _holder(text: str) -> str:
+    found = _HOLDER.search(text)
+    if found is None:
+        return "another program"
+    user = f", user {found['user']}" if found["user"] else ""
+    return f"another program ({Path(found['program']).name}, process {found['process']}{user})"

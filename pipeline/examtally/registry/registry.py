@@ -1,0 +1,166 @@
+"""The registry file: opened for reading by analysis, held for writing only while a batch is stored."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from types import TracebackType
+
+import duckdb
+
+from examtally.contracts.contract import Contract, load_contract
+from examtally.contracts.rules import literal
+from examtally.errors import RegistryError
+from examtally.registry.bookkeeping import check_form, migrate
+from examtally.registry.faults import opening_fault, unreadable, writing_fault
+from examtally.registry.fingerprint import content_fingerprint
+from examtally.registry.workspace import Workspace
+
+_HEADERS = 3 * 4096  # bytes before the first block of a DuckDB file
+
+
+class Registry:
+    """An open registry; `con` is an in-memory connection with the file attached as `reg`. A context manager."""
+
+    def __init__(self, path: Path, workspace: Workspace, contract: Contract) -> None:
+        self.path = path
+        self.con = workspace.con
+        self._workspace = workspace
+        self._contract = contract
+
+    def fingerprint(self) -> str:
+        """Return the fingerprint of the records: equal for equal records, whatever the order or the batches."""
+        return content_fingerprint(self.con, self._contract)
+
+    def close(self) -> None:
+        """Let go of the file; a second call does nothing."""
+        self._workspace.close()
+
+    def __enter__(self) -> Registry:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+
+def open_registry(path: Path | str, *, read_only: bool = True, contract: Contract | None = None) -> Registry:
+    """Open the registry at `path`; for writing it is made where missing and brought to the present form.
+
+    Raises RegistryError for a file that is missing, damaged, of another form or no registry, and RegistryLocked where
+    another program holds it.
+    """
+    path, contract = Path(path), contract or load_contract()
+    if not read_only and not path.exists():
+        with Workspace(path.parent) as workspace, writing(workspace, path, contract):
+            pass
+    workspace = Workspace(path.parent)
+    try:
+        attach(workspace.con, path, contract, read_only=read_only)
+    except BaseException:
+        workspace.close()
+        raise
+    return Registry(path, workspace, contract)
+
+
+@contextmanager
+def writing(workspace: Workspace, path: Path, contract: Contract) -> Iterator[None]:
+    """Hold the registry at `path` for writing, attached as `reg` to the workspace.
+
+    A registry that is not there yet is made inside the spill folder and takes its name only when the block has ended
+    well, so that nothing half-made is ever found under that name.
+    """
+    check_place(path)
+    is_new = not path.exists()
+    target = workspace.folder / "new.duckdb" if is_new else path
+    with _private_files():
+        attach(workspace.con, target, contract, read_only=False)
+        try:
+            yield
+        finally:
+            workspace.con.execute("detach reg")
+    if is_new:
+        _publish(target, path)
+
+
+@contextmanager
+def reading(workspace: Workspace, path: Path, contract: Contract) -> Iterator[None]:
+    """Hold the registry at `path` for reading, attached as `reg` to the workspace."""
+    attach(workspace.con, path, contract, read_only=True)
+    try:
+        yield
+    finally:
+        workspace.con.execute("detach reg")
+
+
+def attach(con: duckdb.DuckDBPyConnection, path: Path, contract: Contract, *, read_only: bool) -> None:
+    """Attach the file at `path` as `reg`, checked (reading) or brought to the present form (writing)."""
+    if path.is_dir():
+        raise RegistryError(f"{path} is a folder; name the registry file in it")
+    if read_only and not path.exists():
+        raise RegistryError(f"{path}: there is no registry here; `examtally ingest` makes one")
+    options = "type duckdb, read_only" if read_only else "type duckdb"  # by its type, whatever the name ends in
+    try:
+        con.execute(f"attach {literal(str(path.absolute()))} as reg ({options})")
+    except duckdb.Error as error:
+        raise opening_fault(error, path) from None
+    try:
+        _check_length(con, path)
+        check_form(con, contract) if read_only else migrate(con, contract)
+    except BaseException as error:
+        con.execute("detach reg")
+        if isinstance(error, RegistryError):
+            raise RegistryError(f"{path}: {error}") from None
+        if isinstance(error, duckdb.Error):
+            raise (unreadable(path) if read_only else writing_fault(error, path)) from None
+        raise
+
+
+def check_place(path: Path) -> None:
+    """Raise RegistryError where no registry can lie at `path`; looks at the folder only."""
+    if not path.parent.is_dir():
+        raise RegistryError(f"{path.parent}: there is no such folder; make it first, or name another")
+    if not os.access(path.parent, os.W_OK):
+        raise RegistryError(f"{path.parent} may not be written by this user; name another folder")
+
+
+def _check_length(con: duckdb.DuckDBPyConnection, path: Path) -> None:
+    """A file cut short can still be attached; it is told by the blocks its header counts."""
+    size, blocks = con.execute(
+        "select block_size, total_blocks from pragma_database_size() where database_name = 'reg'"
+    ).fetchall()[0]
+    if path.stat().st_size < _HEADERS + size * blocks:
+        raise RegistryError("the file has been cut short; restore it from a copy")
+
+
+@contextmanager
+def _private_files() -> Iterator[None]:
+    """New files of this process are readable by their owner only."""
+    before = os.umask(0o077)
+    try:
+        yield
+    finally:
+        os.umask(before)
+
+
+def _publish(made: Path, path: Path) -> None:
+    """Give a finished file its name, unless another program has taken it meanwhile."""
+    try:
+        try:
+            os.link(made, path)
+        except FileExistsError:
+            raise
+        except OSError:  # a file system without hard links
+            if path.exists():
+                raise FileExistsError from None
+            made.replace(path)
+    except FileExistsError:
+        raise RegistryError(f"{path} was made by another program meanwhile; nothing was stored, repeat") from None
+    descriptor = os.open(path.parent, os.O_RDONLY | os.O_DIRECTORY)
+    try:
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)

@@ -1,0 +1,41 @@
+"""The in-memory database every stage works in; a registry is attached to it as `reg` for as long as needed."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from types import TracebackType
+
+import duckdb
+
+from examtally.registry.spill import SpillFolder
+
+MEMORY_LIMIT = "2GB"
+
+
+class Workspace:
+    """An in-memory DuckDB connection with its private spill folder; a context manager."""
+
+    def __init__(self, beside: Path | None = None) -> None:
+        self._spill = SpillFolder(beside)
+        self.folder = self._spill.path
+        self.con = duckdb.connect(
+            config={
+                "autoinstall_known_extensions": "false",
+                "autoload_known_extensions": "false",
+                "memory_limit": MEMORY_LIMIT,
+                "temp_directory": str(self.folder / "pages"),
+            }
+        )
+
+    def close(self) -> None:
+        """Close the connection and remove the spill folder; a second call does nothing."""
+        self.con.close()
+        self._spill.close()
+
+    def __enter__(self) -> Workspace:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
