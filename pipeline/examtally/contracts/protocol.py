@@ -146,8 +146,7 @@ class Protocol:
     @property
     def hash(self) -> str:
         """sha256 of the resolved protocol as canonical JSON: equal analyses have equal hashes, however written."""
-        text = json.dumps(self.to_dict(), sort_keys=True, separators=(",", ":"), ensure_ascii=True)
-        return hashlib.sha256(text.encode()).hexdigest()
+        return canonical_hash(self.to_dict())
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain dicts, lists and scalars; `load_protocol` of it gives an equal protocol."""
@@ -173,6 +172,12 @@ def load_protocol(source: Path | Mapping[str, Any] | None, contract: Contract) -
         else:
             sections[name] = value
     return Protocol(**{name: _section(name, value) for name, value in sections.items()})
+
+
+def canonical_hash(content: Mapping[str, Any]) -> str:
+    """Return the sha256 of plain data as canonical JSON."""
+    text = json.dumps(content, sort_keys=True, separators=(",", ":"), ensure_ascii=True)
+    return hashlib.sha256(text.encode()).hexdigest()
 
 
 _SECTIONS: Mapping[str, type] = {

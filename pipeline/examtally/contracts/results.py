@@ -101,7 +101,7 @@ def conform(name: str, frame: pl.DataFrame, *, status: str = "exploratory") -> p
     `status`, `flag` and `note` are added where they are absent, as are columns with a declared default. Columns with
     codes sort in the declared order of the codes, others by value. Raises ResultsError for a missing or undeclared
     column, a value of another type, a code outside its set, a missing value where none may be, a number that is not
-    finite, and a key that is not unique.
+    finite, and a key that is not unique. An empty text is a missing value.
     """
     table = result_tables()[name]
     frame = _with_defaults(table, frame, status)
@@ -178,6 +178,8 @@ def _typed(table: ResultTable, column: ResultColumn, values: pl.Series) -> pl.Se
         raise ResultsError(f"{place}: a value is not of type {column.type}") from None
     if column.type == "integer" and values.dtype.is_float() and not (typed == values).fill_null(value=True).all():
         raise ResultsError(f"{place}: a value is not a whole number")
+    if column.type == "string":
+        typed = typed.replace("", None)
     if column.type == "number":
         if not typed.is_finite().fill_null(value=True).all():
             raise ResultsError(f"{place}: a value is not finite; use null and a note")

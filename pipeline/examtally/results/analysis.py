@@ -1,0 +1,160 @@
+"""The analysis: from the records of a registry under a protocol to the declared result tables."""
+
+from __future__ import annotations
+
+import platform
+from collections.abc import Callable, Collection, Mapping
+from functools import cached_property
+from importlib.metadata import version
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+
+from examtally.analytics.accuracy import accuracy_table, post_test_table
+from examtally.analytics.calibration import CalibrationTables, calibration_tables
+from examtally.cohort.cohort import Cohort, build_cohort
+from examtally.contracts.contract import Contract, load_contract
+from examtally.contracts.protocol import Protocol, load_protocol
+from examtally.contracts.results import conform, result_tables
+from examtally.errors import ResultsError
+from examtally.registry import Registry
+from examtally.results.intake_tables import read_batches, read_held_back, read_intake_checks, read_waiting
+from examtally.results.results import Provenance, Results, split_persons
+
+Progress = Callable[[str], object]
+
+_PACKAGES = ("examtally", "duckdb", "numpy", "polars", "scikit-learn", "scipy", "statsmodels")
+
+
+def analyze(
+    registry: Registry,
+    protocol: Protocol | Path | Mapping[str, Any] | None = None,
+    *,
+    with_examiners: bool = False,
+    only: Collection[str] | None = None,
+    progress: Progress | None = None,
+) -> Results:
+    """Analyze the records of `registry` under `protocol` (a protocol, a file, plain data, or nothing for the defaults).
+
+    `with_examiners` keeps rows about persons; `only` names the tables wanted, and what they do not need is not done;
+    `progress` is told each step as it begins. Raises ProtocolError for a protocol, ResultsError for a table that is
+    not declared.
+    """
+    contract = load_contract()
+    if not isinstance(protocol, Protocol):
+        protocol = load_protocol(protocol, contract)
+    wanted = _wanted(only)
+    work = _Analysis(registry, contract, protocol, with_examiners=with_examiners, progress=progress)
+    try:
+        tables = {name: getattr(work, name) for name in wanted}
+    finally:
+        work.close()
+    return Results(tables, _provenance(registry, protocol))
+
+
+class _Analysis:
+    """Each table, and each step that tables share, made once and only when asked for."""
+
+    def __init__(
+        self,
+        registry: Registry,
+        contract: Contract,
+        protocol: Protocol,
+        *,
+        with_examiners: bool,
+        progress: Progress | None,
+    ) -> None:
+        self.registry = registry
+        self.contract = contract
+        self.protocol = protocol
+        self.with_examiners = with_examiners
+        self.say = progress or (lambda _step: None)
+
+    def close(self) -> None:
+        if "cohort" in self.__dict__:
+            self.cohort.close()
+
+    @cached_property
+    def cohort(self) -> Cohort:
+        self.say("Choosing the exams that count")
+        return build_cohort(self.registry.con, self.contract, self.protocol)
+
+    @cached_property
+    def tallies(self) -> pl.DataFrame:
+        cohort = self.cohort
+        self.say("Counting findings against references")
+        tallies = self._conform("tallies", cohort.tallies())
+        return tallies if self.with_examiners else split_persons(tallies)[0]
+
+    @cached_property
+    def accuracy(self) -> pl.DataFrame:
+        tallies = self.tallies
+        self.say("Estimating accuracy")
+        return accuracy_table(tallies, self.cohort.role_clusters(), self.contract, self.protocol)
+
+    @cached_property
+    def post_test(self) -> pl.DataFrame:
+        return post_test_table(self.accuracy, self.protocol)
+
+    @cached_property
+    def flow(self) -> pl.DataFrame:
+        cohort = self.cohort
+        self.say("Following every exam to where it ends")
+        return self._conform("flow", cohort.flow())
+
+    @cached_property
+    def both_calibrations(self) -> CalibrationTables:
+        cohort = self.cohort
+        self.say("Holding stated probabilities against the truth")
+        return calibration_tables(cohort.forecasts(), self.contract, self.protocol)
+
+    @property
+    def calibration(self) -> pl.DataFrame:
+        return self.both_calibrations.calibration
+
+    @property
+    def calibration_curve(self) -> pl.DataFrame:
+        return self.both_calibrations.curves
+
+    @cached_property
+    def cohort_summary(self) -> pl.DataFrame:
+        cohort = self.cohort
+        self.say("Describing who was studied")
+        parts = [cohort.summary(), read_waiting(self.registry.con, self.contract)]
+        return self._conform("cohort_summary", pl.concat(parts, how="diagonal"))
+
+    @property
+    def batches(self) -> pl.DataFrame:
+        return self._conform("batches", read_batches(self.registry.con))
+
+    @property
+    def held_back(self) -> pl.DataFrame:
+        return self._conform("held_back", read_held_back(self.registry.con))
+
+    @property
+    def intake_checks(self) -> pl.DataFrame:
+        return self._conform("intake_checks", read_intake_checks(self.registry.con))
+
+    def _conform(self, name: str, frame: pl.DataFrame) -> pl.DataFrame:
+        return conform(name, frame, status=self.protocol.analysis_status)
+
+
+def _wanted(only: Collection[str] | None) -> list[str]:
+    """The declared tables that are asked for, in a fixed order."""
+    declared = sorted(result_tables())
+    unknown = sorted(set(only or ()) - set(declared))
+    if unknown or (only is not None and not only):
+        problem = f"there is no table {', '.join(map(repr, unknown))}" if unknown else "no table is named"
+        raise ResultsError(f"only: {problem}; use one or more of {', '.join(declared)}")
+    return [name for name in declared if only is None or name in only]
+
+
+def _provenance(registry: Registry, protocol: Protocol) -> Provenance:
+    return Provenance(
+        registry=registry.fingerprint(),
+        protocol=protocol.to_dict(),
+        protocol_hash=protocol.hash,
+        seed=protocol.calibration.seed,
+        versions={"python": platform.python_version(), **{package: version(package) for package in _PACKAGES}},
+    )

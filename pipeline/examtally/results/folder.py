@@ -1,0 +1,148 @@
+"""The results folder: written beside and put in place as a whole, read back against its manifest.
+
+`manifest.json` and a Parquet and a CSV file a table; rows about persons in `examiners/`, which only its owner may
+enter and which has a manifest of its own, so that the rest is the same with and without it.
+"""
+
+from __future__ import annotations
+
+import glob
+import os
+import shutil
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from pathlib import Path
+
+import polars as pl
+
+from examtally.contracts.results import conform, result_tables
+from examtally.errors import ResultsError
+from examtally.results.manifest import MANIFEST, Manifest, is_results_folder, read_manifest
+from examtally.results.results import Provenance, Results, split_persons
+from examtally.results.tablefile import FORMS, read_table, write_table
+
+EXAMINERS = "examiners"
+_OWNER_ONLY = 0o700
+
+
+def write_folder(results: Results, out: Path) -> Path:
+    """Write `results` at `out`, in place of an earlier results folder; all of it or nothing.
+
+    Raises ResultsError where `out` is something else than a results folder or cannot be written.
+    """
+    out = out.resolve()
+    try:
+        _recover(out)
+        _check_replaceable(out)
+        out.parent.mkdir(parents=True, exist_ok=True)
+        with _beside(out) as fresh:
+            _write_all(results, fresh)
+            _put_in_place(fresh, out)
+    except OSError as fault:
+        raise ResultsError(f"the results folder cannot be written: {fault.strerror}; name another with --out") from None
+    return out
+
+
+def read_results(folder: Path | str) -> Results:
+    """Read a results folder, with the rows about persons where they are there and may be read.
+
+    Raises ResultsError where the folder is none, or a file is missing or was changed after the analysis.
+    """
+    folder = Path(folder)
+    provenance, tables = _read_part(folder)
+    inner = folder / EXAMINERS
+    if inner.is_dir() and os.access(inner, os.R_OK | os.X_OK):
+        of_persons, personal = _read_part(inner)
+        if of_persons != provenance:
+            raise ResultsError(f"{EXAMINERS}/ is of another analysis; run the analysis again with --with-examiners")
+        tables |= {name: conform(name, pl.concat([tables[name], rows])) for name, rows in personal.items()}
+    return Results(tables, provenance)
+
+
+def _write_all(results: Results, folder: Path) -> None:
+    parts = {name: split_persons(frame) for name, frame in results.tables.items()}
+    _write_part(folder, {name: general for name, (general, _) in parts.items()}, results.provenance)
+    personal = {name: rows for name, (_, rows) in parts.items() if rows.height}
+    if personal:
+        inner = folder / EXAMINERS
+        inner.mkdir(mode=_OWNER_ONLY)
+        _write_part(inner, personal, results.provenance)
+
+
+def _write_part(folder: Path, tables: Mapping[str, pl.DataFrame], provenance: Provenance) -> None:
+    files = {name: write_table(folder, name, frame) for name, frame in tables.items()}
+    Manifest(provenance, files).write(folder)
+
+
+def _read_part(folder: Path) -> tuple[Provenance, dict[str, pl.DataFrame]]:
+    manifest = read_manifest(folder)
+    return manifest.provenance, {name: read_table(folder, name, file) for name, file in manifest.tables.items()}
+
+
+def _check_replaceable(out: Path) -> None:
+    """Refuse to replace anything but an empty folder or one that holds what an analysis wrote and nothing else."""
+    if not out.exists():
+        return
+    if not out.is_dir():
+        raise ResultsError("the results folder is a file; name a folder with --out")
+    entries = {entry.name for entry in out.iterdir()}
+    if entries and not is_results_folder(out):
+        raise ResultsError("the folder holds other things than results; name a new or empty folder with --out")
+    ours = {MANIFEST, EXAMINERS, *(f"{name}.{form}" for name in result_tables() for form in FORMS)}
+    inner = out / EXAMINERS
+    entries |= {entry.name for entry in inner.iterdir()} if inner.is_dir() else set()
+    foreign = len(entries - ours)
+    if foreign:
+        raise ResultsError(
+            f"the results folder also holds {foreign} files or folders that no analysis wrote; move them elsewhere"
+        )
+
+
+@contextmanager
+def _beside(out: Path) -> Iterator[Path]:
+    """A new folder beside `out` on the same disk, gone afterwards unless it was put in place."""
+    fresh = out.with_name(f".{out.name}.{os.getpid()}.part")
+    shutil.rmtree(fresh, ignore_errors=True)
+    fresh.mkdir()
+    try:
+        yield fresh
+    finally:
+        shutil.rmtree(fresh, ignore_errors=True)
+
+
+def _put_in_place(fresh: Path, out: Path) -> None:
+    before = _set_aside(out)
+    if out.exists():
+        out.rename(before)
+    try:
+        fresh.rename(out)
+    except OSError:
+        if before.exists():
+            before.rename(out)
+        raise
+    shutil.rmtree(before, ignore_errors=True)
+
+
+def _recover(out: Path) -> None:
+    """Mend what a process that was killed left behind: an earlier folder set aside, and unfinished ones."""
+    before = _set_aside(out)
+    if before.exists() and not out.exists():
+        before.rename(out)
+    shutil.rmtree(before, ignore_errors=True)
+    for left in out.parent.glob(f".{glob.escape(out.name)}.*.part"):
+        if not _is_running(left.name.split(".")[-2]):
+            shutil.rmtree(left, ignore_errors=True)
+
+
+def _set_aside(out: Path) -> Path:
+    return out.with_name(f".{out.name}.before")
+
+
+def _is_running(process: str) -> bool:
+    try:
+        os.kill(int(process), 0)
+    except (ProcessLookupError, ValueError):
+        return False
+    except PermissionError:
+        return True
+    return True

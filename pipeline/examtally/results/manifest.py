@@ -1,0 +1,78 @@
+"""The manifest of a results folder: what the tables were made from, and their rows and fingerprints.
+
+No clock, host or path stands in it, so that the same registry and protocol give the same bytes.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any
+
+from examtally.contracts.protocol import canonical_hash
+from examtally.contracts.results import result_tables
+from examtally.errors import ResultsError
+from examtally.results.results import Provenance
+from examtally.results.tablefile import TableFile
+
+MANIFEST = "manifest.json"
+_FORMAT = "examtally results"
+_VERSION = 1
+
+
+@dataclass(frozen=True)
+class Manifest:
+    """What `manifest.json` holds."""
+
+    provenance: Provenance
+    tables: Mapping[str, TableFile]
+
+    def write(self, folder: Path) -> None:
+        """Write the manifest into `folder`."""
+        content = {
+            "format": _FORMAT,
+            "version": _VERSION,
+            **asdict(self.provenance),
+            "tables": {name: asdict(table) for name, table in sorted(self.tables.items())},
+        }
+        text = json.dumps(content, ensure_ascii=False, indent=2, sort_keys=False)
+        (folder / MANIFEST).write_text(f"{text}\n", encoding="utf-8")
+
+
+def is_results_folder(folder: Path) -> bool:
+    """Tell whether `folder` has a manifest of ours, whatever its version."""
+    try:
+        return bool(_content(folder)["format"] == _FORMAT)
+    except (ResultsError, KeyError):
+        return False
+
+
+def read_manifest(folder: Path) -> Manifest:
+    """Read and check the manifest of `folder`; raises ResultsError where it is missing, foreign or altered."""
+    content = _content(folder)
+    if content.get("format") != _FORMAT:
+        raise ResultsError(f"{MANIFEST} is not of a results folder; name the folder that `examtally analyze` wrote")
+    if content.get("version") != _VERSION:
+        raise ResultsError(f"{MANIFEST} was written by another version; run the analysis again with this one")
+    try:
+        provenance = Provenance(**{name: content[name] for name in Provenance.__dataclass_fields__})
+        tables = {name: TableFile(table["rows"], table["sha256"]) for name, table in content["tables"].items()}
+        is_whole = (
+            provenance.protocol_hash == canonical_hash(provenance.protocol) and tables.keys() <= result_tables().keys()
+        )
+    except (KeyError, TypeError, AttributeError):
+        is_whole = False
+    if not is_whole:
+        raise ResultsError(f"{MANIFEST} is incomplete or was changed after the analysis; run the analysis again")
+    return Manifest(provenance, tables)
+
+
+def _content(folder: Path) -> dict[str, Any]:
+    try:
+        content = json.loads((folder / MANIFEST).read_text(encoding="utf-8"))
+    except (OSError, UnicodeDecodeError, json.JSONDecodeError, RecursionError):
+        mend = "name the folder that `examtally analyze` wrote"
+        raise ResultsError(f"the results folder has no readable {MANIFEST}; {mend}") from None
+    return content if isinstance(content, dict) else {}

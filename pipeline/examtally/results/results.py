@@ -1,0 +1,75 @@
+"""What an analysis found: the declared tables as frames, and what they were made from."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+
+from examtally.contracts.contract import load_contract
+from examtally.contracts.protocol import Protocol, load_protocol
+from examtally.contracts.results import personal_groups, result_tables
+
+
+@dataclass(frozen=True)
+class Provenance:
+    """What the tables were made from; the same provenance gives the same bytes.
+
+    `registry` is the fingerprint of the registry's content, `protocol` the resolved protocol as plain data,
+    `protocol_hash` its sha256, `seed` that of every resampling, `versions` the packages that computed.
+    """
+
+    registry: str
+    protocol: Mapping[str, Any]
+    protocol_hash: str
+    seed: int
+    versions: Mapping[str, str]
+
+
+@dataclass(frozen=True, eq=False)
+class Results:
+    """The tables of one analysis; each is an attribute (`results.accuracy`), a Polars frame as declared.
+
+    Only tables that were asked for are there. Rows about persons are there only where the analysis was made with them.
+    """
+
+    tables: Mapping[str, pl.DataFrame]
+    provenance: Provenance
+
+    def __getattr__(self, name: str) -> pl.DataFrame:
+        tables: Mapping[str, pl.DataFrame] = self.__dict__.get("tables", {})
+        if name in tables:
+            return tables[name]
+        if name in result_tables():
+            raise AttributeError(f"these results were made without the table {name}; analyze again with it")
+        raise AttributeError(f"results have no table {name}; there are {', '.join(tables)}")
+
+    def __dir__(self) -> list[str]:
+        return [*super().__dir__(), *self.tables]
+
+    @property
+    def protocol(self) -> Protocol:
+        """The protocol of the analysis."""
+        return load_protocol(self.provenance.protocol, load_contract(self.provenance.protocol["joint"]))
+
+    @property
+    def has_examiners(self) -> bool:
+        """Whether rows about persons are among the tables."""
+        return any(split_persons(frame)[1].height for frame in self.tables.values())
+
+    def write(self, out: Path | str) -> Path:
+        """Write the results folder at `out` and return it; see `write_folder`."""
+        from examtally.results.folder import write_folder
+
+        return write_folder(self, Path(out))
+
+
+def split_persons(frame: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Part a table into the rows that are about nobody in particular and those about persons, order kept."""
+    if "group_by" not in frame.columns:
+        return frame, frame.clear()
+    is_personal = pl.col("group_by").is_in(personal_groups())
+    return frame.filter(~is_personal), frame.filter(is_personal)
