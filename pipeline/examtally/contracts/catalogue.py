@@ -47,9 +47,11 @@ _SECTIONS = ("modalities", "conditions", "maneuvers", "history", "mechanisms")
 def load_catalogue(joint: str = "knee", path: Path | None = None) -> Catalogue:
     """Read and check the catalogue of a joint, or the file at `path`; raises ContractError with file, path and mend."""
     file = path or _packaged(joint)
-    top = load_yaml(file).record(("joint", "title", *_SECTIONS, "quick_rule_out"))
+    top = load_yaml(file).record(("joint", "title", *_SECTIONS, "unsettled_note", "quick_rule_out"))
     modalities = top["modalities"].record(optional=_declared_codes("references", "modality"))
-    conditions = read_conditions(top["conditions"], modalities, _declared_codes("references", "status"))
+    conditions = read_conditions(
+        top["conditions"], modalities, _declared_codes("references", "status"), top["unsettled_note"].text()
+    )
     maneuvers = read_maneuvers(top["maneuvers"], conditions, _declared_codes("findings", "sign"))
     return Catalogue(
         joint=top["joint"].code("the joint this file is named after", (file.stem,)),

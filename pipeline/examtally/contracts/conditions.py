@@ -14,13 +14,15 @@ _WORDS = ("name", "plain", "present_means")
 _LONGEST_WINDOW_DAYS = 3650
 
 
-def read_conditions(section: Node, modalities: Collection[str], statuses: Collection[str]) -> dict[str, Condition]:
-    """Conditions by code in file order; `modalities` and `statuses` are the legal sets of the reference table."""
+def read_conditions(
+    section: Node, modalities: Collection[str], statuses: Collection[str], unsettled_note: str
+) -> dict[str, Condition]:
+    """Conditions by code in file order; `modalities` and `statuses` are legal sets, the note goes to the unsettled."""
     nodes = section.table("a condition code")
     if WITHOUT_CONDITION in nodes:
         raise nodes[WITHOUT_CONDITION].fail("'none' is kept for maneuvers without a condition", "use another code")
     own = {
-        code: _condition(code, node, modalities, statuses)
+        code: _condition(code, node, modalities, statuses, unsettled_note)
         for code, node in nodes.items()
         if not (isinstance(node.content, dict) and "derived_from" in node.content)
     }
@@ -43,17 +45,22 @@ def figures(entry: Mapping[str, Node], measure: str) -> tuple[float | None, floa
     return estimate, limits[0], limits[1]
 
 
-def _condition(code: str, node: Node, modalities: Collection[str], statuses: Collection[str]) -> Condition:
+def _condition(
+    code: str, node: Node, modalities: Collection[str], statuses: Collection[str], unsettled_note: str
+) -> Condition:
     entry = node.record(
         (*_WORDS, "settled_by"),
-        ("core", "taken_as_true", "window_days", "severity", "pattern", "reference_accuracy", "unsettled_note"),
+        ("core", "taken_as_true", "window_days", "severity", "pattern", "reference_accuracy"),
     )
     settled = tuple(_settled_by(item, modalities, statuses) for item in entry["settled_by"].items())
     own = [item.modality for item in settled]
     if len(set(own)) < len(own):
         raise entry["settled_by"].fail("names a modality twice", "keep it once, in its order of authority")
-    _belongs(node, entry, "window_days", bool(settled))
-    _belongs(node, entry, "unsettled_note", not settled)
+    if bool(settled) != ("window_days" in entry):
+        mend = "add 'window_days'" if settled else "remove it"
+        raise entry.get("window_days", node).fail(
+            "a window goes with what settles a condition", f"{mend}, or mend 'settled_by'"
+        )
     trusted = entry["taken_as_true"].codes(f"a modality that settles {code}", own) if "taken_as_true" in entry else ()
     return Condition(
         code=code,
@@ -68,7 +75,7 @@ def _condition(code: str, node: Node, modalities: Collection[str], statuses: Col
         reference_accuracy=_reference_accuracy(entry, code, own),
         core="core" in entry and entry["core"].flag(),
         derived_from=(),
-        unsettled_note=None if settled else entry["unsettled_note"].text(),
+        unsettled_note=None if settled else unsettled_note,
     )
 
 
@@ -97,15 +104,6 @@ def _derived(code: str, node: Node, own: Mapping[str, Condition]) -> Condition:
         derived_from=tuple(part.code for part in parts),
         unsettled_note=None,
     )
-
-
-def _belongs(node: Node, entry: Mapping[str, Node], key: str, wanted: bool) -> None:
-    """Refuse a key that is missing where it is wanted, or there where it is not."""
-    if (key in entry) == wanted:
-        return
-    if wanted:
-        raise node.fail(f"'{key}' is missing", f"add '{key}', or mend 'settled_by'")
-    raise entry[key].fail("does not go with this 'settled_by'", f"remove '{key}', or mend 'settled_by'")
 
 
 def _settled_by(node: Node, modalities: Collection[str], statuses: Collection[str]) -> SettledBy:
