@@ -65,11 +65,9 @@ def _maneuver_rows(contract: Contract) -> Iterator[Row]:
                 yield entry("catalogue", "maneuvers", maneuver.code, choice=choice, description=text)
         for grade, label in maneuver.grades.items():
             yield entry("catalogue", "maneuvers", maneuver.code, choice=f"grade {grade}", description=label)
-        for row in maneuver.published:
-            text = f"{_published(row)} ({row.source}; {row.setting})"
-            yield entry(
-                "catalogue", "maneuvers", maneuver.code, choice=f"published for {row.condition}", description=text
-            )
+        for number, row in enumerate(maneuver.published, 1):
+            text = f"For {row.condition}: {_published(row)} ({row.source}; {row.setting})"
+            yield entry("catalogue", "maneuvers", maneuver.code, choice=f"published {number}", description=text)
 
 
 def _maneuver_properties(maneuver: Maneuver) -> Mapping[str, str]:

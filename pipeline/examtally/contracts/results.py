@@ -183,7 +183,7 @@ def _typed(table: ResultTable, column: ResultColumn, values: pl.Series) -> pl.Se
     if column.type == "number":
         if not typed.is_finite().fill_null(value=True).all():
             raise ResultsError(f"{place}: a value is not finite; use null and a note")
-        typed = typed + 0.0
+        typed = typed.set(typed == 0.0, 0.0)
     if column.codes is not None and not typed.drop_nulls().is_in(list(column.codes)).all():
         raise ResultsError(f"{place}: a code is not declared; the legal set is {', '.join(column.codes)}")
     if typed.has_nulls() and not column.nullable:

@@ -16,13 +16,19 @@ from examtally.analytics.calibration import CalibrationTables, calibration_table
 from examtally.cohort.cohort import Cohort, build_cohort
 from examtally.contracts.contract import Contract, load_contract
 from examtally.contracts.protocol import Protocol, load_protocol
-from examtally.contracts.results import conform, result_tables
+from examtally.contracts.results import conform
 from examtally.errors import ResultsError
 from examtally.registry import Registry
 from examtally.results.intake_tables import read_batches, read_held_back, read_intake_checks, read_waiting
 from examtally.results.results import Provenance, Results, split_persons
 
 Progress = Callable[[str], object]
+
+TABLES = (
+    *("cohort_summary", "flow", "tallies", "accuracy", "post_test", "calibration", "calibration_curve"),
+    *("batches", "held_back", "intake_checks"),
+)
+"""Every result table, in the order in which it is made."""
 
 _PACKAGES = ("examtally", "duckdb", "numpy", "polars", "scikit-learn", "scipy", "statsmodels")
 
@@ -81,6 +87,19 @@ class _Analysis:
         return build_cohort(self.registry.con, self.contract, self.protocol)
 
     @cached_property
+    def cohort_summary(self) -> pl.DataFrame:
+        cohort = self.cohort
+        self.say("Describing who was studied")
+        parts = [cohort.summary(), read_waiting(self.registry.con, self.contract)]
+        return self._conform("cohort_summary", pl.concat(parts, how="diagonal"))
+
+    @cached_property
+    def flow(self) -> pl.DataFrame:
+        cohort = self.cohort
+        self.say("Following every exam to where it ends")
+        return self._conform("flow", cohort.flow())
+
+    @cached_property
     def tallies(self) -> pl.DataFrame:
         cohort = self.cohort
         self.say("Counting findings against references")
@@ -98,12 +117,6 @@ class _Analysis:
         return post_test_table(self.accuracy, self.protocol)
 
     @cached_property
-    def flow(self) -> pl.DataFrame:
-        cohort = self.cohort
-        self.say("Following every exam to where it ends")
-        return self._conform("flow", cohort.flow())
-
-    @cached_property
     def both_calibrations(self) -> CalibrationTables:
         cohort = self.cohort
         self.say("Holding stated probabilities against the truth")
@@ -116,13 +129,6 @@ class _Analysis:
     @property
     def calibration_curve(self) -> pl.DataFrame:
         return self.both_calibrations.curves
-
-    @cached_property
-    def cohort_summary(self) -> pl.DataFrame:
-        cohort = self.cohort
-        self.say("Describing who was studied")
-        parts = [cohort.summary(), read_waiting(self.registry.con, self.contract)]
-        return self._conform("cohort_summary", pl.concat(parts, how="diagonal"))
 
     @property
     def batches(self) -> pl.DataFrame:
@@ -140,14 +146,16 @@ class _Analysis:
         return conform(name, frame, status=self.protocol.analysis_status)
 
 
-def _wanted(only: Collection[str] | None) -> list[str]:
-    """The declared tables that are asked for, in a fixed order."""
-    declared = sorted(result_tables())
-    unknown = sorted(set(only or ()) - set(declared))
-    if unknown or (only is not None and not only):
+def _wanted(only: Collection[str] | None) -> tuple[str, ...]:
+    """The tables that are asked for, in the order in which they are made."""
+    if only is None:
+        return TABLES
+    named = {only} if isinstance(only, str) else set(only)
+    unknown = sorted(named - set(TABLES))
+    if unknown or not named:
         problem = f"there is no table {', '.join(map(repr, unknown))}" if unknown else "no table is named"
-        raise ResultsError(f"only: {problem}; use one or more of {', '.join(declared)}")
-    return [name for name in declared if only is None or name in only]
+        raise ResultsError(f"only: {problem}; use one or more of {', '.join(TABLES)}")
+    return tuple(name for name in TABLES if name in named)
 
 
 def _provenance(registry: Registry, protocol: Protocol) -> Provenance:

@@ -1,0 +1,327 @@
+from __future__ import annotations
+
+import dataclasses
+import json
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+from typing import Any
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from examtally.contracts.contract import Contract
+from examtally.contracts.protocol import Bands, Protocol, load_protocol
+from examtally.contracts.protocol_keys import protocol_keys
+from examtally.errors import ProtocolError
+
+# Typed from the rules of the analysis set, not from the code.
+SURGERY_OR_MRI = ["open_surgery", "arthroscopy", "mri"]
+DEFAULTS: dict[str, Any] = {
+    "joint": "knee",
+    "analysis_status": "exploratory",
+    "eligibility": {
+        "exclude_comparison_knees": True,
+        "exclude_settings": ["operating_room"],
+        "exclude_prior_surgery": True,
+        "exclude_reference_known": True,
+        "exclude_after_surgery": True,
+        "exclude_after_reference": True,
+    },
+    "windows": {
+        "acl_tear": [0, 180],
+        "pcl_tear": [0, 180],
+        "mcl_injury": [0, 42],
+        "lcl_injury": [0, 42],
+        "posterolateral_corner_injury": [0, 42],
+        "medial_meniscus_tear": [0, 90],
+        "lateral_meniscus_tear": [0, 90],
+        "meniscal_tear": [0, 90],
+        "patellar_tendinopathy": [0, 60],
+        "knee_effusion": [0, 3],
+        "tibiofemoral_osteoarthritis": [-365, 365],
+        "popliteal_cyst": [0, 30],
+        "prepatellar_bursitis": [0, 14],
+    },
+    "maturity": {"immature_periods": 3},
+    "reference": {
+        "accepted": {
+            "acl_tear": SURGERY_OR_MRI,
+            "pcl_tear": [*SURGERY_OR_MRI, "stress_radiograph"],
+            "mcl_injury": ["open_surgery", "mri", "stress_radiograph", "ultrasound"],
+            "lcl_injury": ["open_surgery", "mri", "stress_radiograph", "ultrasound"],
+            "posterolateral_corner_injury": ["open_surgery", "mri", "stress_radiograph"],
+            "medial_meniscus_tear": SURGERY_OR_MRI,
+            "lateral_meniscus_tear": SURGERY_OR_MRI,
+            "meniscal_tear": SURGERY_OR_MRI,
+            "patellar_tendinopathy": ["ultrasound", "mri"],
+            "knee_effusion": ["mri", "ultrasound", "aspiration"],
+            "tibiofemoral_osteoarthritis": ["radiograph"],
+            "popliteal_cyst": ["ultrasound", "mri"],
+            "prepatellar_bursitis": ["ultrasound", "mri"],
+        },
+        "clinical_case_definition": {},
+    },
+    "equivocal": "excluded",
+    "groups": {"acuity": [21, 84], "age_band": [16, 26, 40, 60], "bmi_band": [25, 30], "thigh_band": [45, 55]},
+    "intervals": {"level": 0.95, "proportion": "wilson", "lr": "score", "zero_cells": "none"},
+    "predictive_values": {"prevalence": {}},
+    "post_test": {"pre_test": [0.1, 0.3, 0.5, 0.7]},
+    "display": {"min_participants": 10},
+    "calibration": {"bootstrap": 500, "seed": 20260301, "clip": 0.005, "min_knees": 20, "min_events": 5},
+}
+CORE = (
+    *("visible_swelling", "medial_joint_line_tenderness", "lateral_joint_line_tenderness", "extension_deficit"),
+    *("lachman", "posterior_sag", "valgus_stress_30", "varus_stress_30"),
+)
+CASE = "pain behind the kneecap on stairs for six weeks, nothing else found at follow-up"
+
+
+def _paths(content: Mapping[str, Any], before: str = "") -> Iterator[str]:
+    for name, value in content.items():
+        if before == "" and isinstance(value, dict) and name not in ("windows",):
+            yield from _paths(value, f"{name}.")
+        else:
+            yield f"{before}{name}"
+
+
+def _write(folder: Path, text: str) -> Path:
+    path = folder / "protocol.yaml"
+    path.write_text(text, encoding="utf-8")
+    return path
+
+
+def test_defaults_are_those_of_the_analysis_set(protocol: Protocol) -> None:
+    content = protocol.to_dict()
+    assert sorted(content.pop("core")) == sorted(CORE)
+    assert content == DEFAULTS
+
+
+def test_every_declared_key_is_a_field_and_every_field_is_declared(protocol: Protocol) -> None:
+    assert [key.path for key in protocol_keys()] == list(_paths(protocol.to_dict()))
+
+
+def test_bands_have_the_codes_and_limits_of_the_data_model(protocol: Protocol) -> None:
+    groups = protocol.groups
+    assert groups.bands("acuity") == Bands(("acute", "subacute", "chronic"), (22, 85))
+    assert groups.bands("age_band") == Bands(("under_16", "16_25", "26_39", "40_59", "60_over"), (16, 26, 40, 60))
+    assert groups.bands("bmi_band") == Bands(("under_25", "25_29", "30_over"), (25, 30))
+    assert groups.bands("thigh_band") == Bands(("under_45", "45_54", "55_over"), (45, 55))
+
+
+def test_a_file_changes_what_it_names_and_nothing_else(tmp_path: Path, contract: Contract) -> None:
+    text = """\
+windows: {acl_tear: [0, 120]}
+eligibility: {exclude_settings: []}
+predictive_values:
+  prevalence: 0.25
+reference:
+  accepted: {acl_tear: [mri]}
+"""
+    loaded = load_protocol(_write(tmp_path, text), contract)
+    assert loaded.windows == Protocol.defaults(contract).windows | {"acl_tear": (0, 120)}
+    assert loaded.eligibility.exclude_settings == ()
+    assert loaded.eligibility.exclude_comparison_knees is True
+    assert set(loaded.predictive_values.prevalence.values()) == {0.25}
+    assert loaded.predictive_values.prevalence.keys() == contract.catalogue.conditions.keys()
+    assert loaded.reference.accepted["acl_tear"] == ("mri",)
+    assert loaded.reference.accepted["pcl_tear"] == tuple(DEFAULTS["reference"]["accepted"]["pcl_tear"])
+
+
+def test_a_derived_condition_follows_its_parts(contract: Contract) -> None:
+    parts = {"medial_meniscus_tear": [0, 30], "lateral_meniscus_tear": [5, 60]}
+    settled = {"medial_meniscus_tear": ["mri"], "lateral_meniscus_tear": ["arthroscopy", "mri"]}
+    loaded = load_protocol({"windows": parts, "reference": {"accepted": settled}}, contract)
+    assert loaded.windows["meniscal_tear"] == (0, 60)
+    assert loaded.reference.accepted["meniscal_tear"] == ("mri", "arthroscopy")
+    own = load_protocol({"windows": {**parts, "meniscal_tear": [0, 10]}}, contract)
+    assert own.windows["meniscal_tear"] == (0, 10)
+
+
+def test_a_case_definition_lets_follow_up_settle_and_labels_the_figures(contract: Contract) -> None:
+    source = {
+        "windows": {"patellofemoral_pain": [14, 180]},
+        "reference": {"clinical_case_definition": {"patellofemoral_pain": CASE}},
+    }
+    loaded = load_protocol(source, contract)
+    assert loaded.reference.accepted["patellofemoral_pain"] == ("follow_up",)
+    assert loaded.is_clinical("patellofemoral_pain")
+    assert not loaded.is_clinical("acl_tear")
+    assert not loaded.is_clinical("patellar_instability")
+
+
+def test_equal_protocols_have_equal_hashes_and_others_not(
+    tmp_path: Path, contract: Contract, protocol: Protocol
+) -> None:
+    spelled = _write(tmp_path, "equivocal: excluded\nwindows: {acl_tear: [0, 180]}\n")
+    assert load_protocol(spelled, contract) == protocol
+    assert load_protocol(spelled, contract).hash == protocol.hash
+    assert load_protocol(json.loads(json.dumps(protocol.to_dict())), contract) == protocol
+    assert load_protocol({"equivocal": "positive"}, contract).hash != protocol.hash
+    assert len(protocol.hash) == 64
+
+
+def test_a_protocol_cannot_be_changed(protocol: Protocol) -> None:
+    with pytest.raises(dataclasses.FrozenInstanceError):
+        protocol.equivocal = "positive"  # type: ignore[misc]
+    with pytest.raises(TypeError):
+        protocol.windows["acl_tear"] = (0, 1)  # type: ignore[index]
+
+
+@pytest.mark.parametrize(
+    ("text", "message"),
+    [
+        ("equivocl: positive\n", "protocol.yaml, line 1, equivocl: unknown key 'equivocl'; did you mean 'equivocal'?"),
+        (
+            "display:\n  min_participant: 5\n",
+            "protocol.yaml, line 2, display.min_participant: unknown key 'min_participant'; "
+            "did you mean 'min_participants'?",
+        ),
+        (
+            "equivocal: maybe\n",
+            "protocol.yaml, line 1, equivocal: 'maybe' is not a legal value; use one of excluded, positive, negative",
+        ),
+        (
+            "intervals: {level: 95}\n",
+            "protocol.yaml, line 1, intervals.level: 95 is out of range; write a number above 0.5 and below 1",
+        ),
+        (
+            "display: {min_participants: 0}\n",
+            "protocol.yaml, line 1, display.min_participants: 0 is out of range; write a number from 1 to 1000",
+        ),
+        (
+            "eligibility: {exclude_prior_surgery: yes}\n",
+            "protocol.yaml, line 1, eligibility.exclude_prior_surgery: is text, not true or false; "
+            "write true or false, without quotes",
+        ),
+        (
+            "groups: {acuity: [84, 21]}\n",
+            "protocol.yaml, line 1, groups.acuity: is not ascending; "
+            "write 1 to 20 numbers, each larger than the one before",
+        ),
+        (
+            "groups: {acuity: [21]}\n",
+            "protocol.yaml, line 1, groups.acuity: does not hold 2 numbers; "
+            "write ascending whole numbers from 0 to 36500, 2 of them",
+        ),
+        (
+            "windows: {acl_tear: [90, 0]}\n",
+            "protocol.yaml, line 1, windows.acl_tear: is not a window; write first and last day, as [0, 90]",
+        ),
+        (
+            "windows: {patellofemoral_pain: [0, 90]}\n",
+            "protocol.yaml, line 1, windows.patellofemoral_pain: is a window for a condition that nothing settles; "
+            "drop it, or write reference.clinical_case_definition.patellofemoral_pain",
+        ),
+        (
+            "reference:\n  accepted:\n    acl_tear: [mri, follow_up]\n",
+            "protocol.yaml, line 3, reference.accepted.acl_tear: follow_up needs a written case definition; "
+            "write reference.clinical_case_definition.acl_tear, or drop follow_up",
+        ),
+        (
+            "reference: {accepted: {acl_tear: [radiograph]}}\n",
+            "protocol.yaml, line 1, reference.accepted.acl_tear[0]: 'radiograph' is not a modality that can settle "
+            "acl_tear; use one of open_surgery, arthroscopy, mri, follow_up",
+        ),
+        (
+            "reference: {accepted: {acl_tear: []}}\n",
+            "protocol.yaml, line 1, reference.accepted.acl_tear: is empty; "
+            "name one or more of open_surgery, arthroscopy, mri, follow_up",
+        ),
+        (
+            f"reference: {{clinical_case_definition: {{patellofemoral_pain: '{CASE}'}}}}\n",
+            "protocol.yaml, line 1, reference.clinical_case_definition.patellofemoral_pain: has no window; "
+            "add windows.patellofemoral_pain, as [first, last] in days after the exam",
+        ),
+        (
+            f"reference: {{clinical_case_definition: {{acl_tear: '{CASE}'}}}}\n",
+            "protocol.yaml, line 1, reference.clinical_case_definition.acl_tear: is not used, since follow_up is not "
+            "accepted; add follow_up to reference.accepted.acl_tear, or drop the definition",
+        ),
+        (
+            "windows: {patellofemoral_pain: [0, 9]}\n"
+            "reference: {clinical_case_definition: {patellofemoral_pain: pain and a painful patellar_grind}}\n",
+            "protocol.yaml, line 2, reference.clinical_case_definition.patellofemoral_pain: uses the index maneuver "
+            "patellar_grind; define the case without the maneuvers under study",
+        ),
+        (
+            "predictive_values: {prevalence: {acl_tear: 1}}\n",
+            "protocol.yaml, line 1, predictive_values.prevalence.acl_tear: 1 is out of range; "
+            "write a number above 0 and below 1",
+        ),
+        ("joint: elbow\n", "protocol.yaml, line 1, joint: 'elbow' is not a legal value; use one of knee"),
+        ("windows:\n", "protocol.yaml, line 1, windows: is empty, not a mapping; write it as lines of 'key: value'"),
+    ],
+)
+def test_what_is_not_legal_is_refused_in_one_line(tmp_path: Path, contract: Contract, text: str, message: str) -> None:
+    with pytest.raises(ProtocolError) as refused:
+        load_protocol(_write(tmp_path, text), contract)
+    assert str(refused.value) == message
+
+
+BOMB = "a: &a [x, x]\nb: &b [*a, *a]\nc: &c [*b, *b]\n"
+HOSTILE = {
+    "a tag that makes an object": "equivocal: !!python/object/apply:os.system ['true']\n",
+    "aliases that grow": BOMB,
+    "nesting without end": "a: " + "[" * 3000 + "\n",
+    "a path as a value": "equivocal: ../../etc/passwd\n",
+    "a query as a condition": 'windows: {"acl_tear\'; drop table exams; --": [0, 1]}\n',
+    "a break and a terminal code in a key": '"x\\ny\\e[31m": 1\n',
+    "a very long key": f"'{'x' * 100_000}': 1\n",
+    "not YAML": "a: [1\nb: }\n",
+    "not a mapping": "- equivocal\n",
+    "not text": "equivocal: \x00\n",
+    "two keys alike": "equivocal: positive\nequivocal: negative\n",
+    "a number that is none": "intervals: {level: .nan}\n",
+}
+
+
+@pytest.mark.parametrize("text", HOSTILE.values(), ids=HOSTILE)
+def test_a_hostile_protocol_is_refused_in_one_printable_line(tmp_path: Path, contract: Contract, text: str) -> None:
+    with pytest.raises(ProtocolError) as refused:
+        load_protocol(_write(tmp_path, text), contract)
+    assert str(refused.value).isprintable()
+    assert len(str(refused.value)) < 2000
+    assert str(tmp_path) not in str(refused.value)
+
+
+def test_plain_data_is_refused_by_path(contract: Contract) -> None:
+    with pytest.raises(
+        ProtocolError, match=r"^protocol, display.min_participants: is true or false, not a whole number"
+    ):
+        load_protocol({"display": {"min_participants": True}}, contract)
+
+
+days = st.integers(-400, 400)
+protocols = st.fixed_dictionaries(
+    {},
+    optional={
+        "equivocal": st.sampled_from(["excluded", "positive", "negative"]),
+        "windows": st.dictionaries(st.sampled_from(sorted(DEFAULTS["windows"])), st.tuples(days, days).map(sorted)),
+        "groups": st.fixed_dictionaries({"age_band": st.sets(st.integers(1, 90), min_size=1, max_size=8).map(sorted)}),
+        "post_test": st.fixed_dictionaries(
+            {"pre_test": st.sets(st.floats(0.001, 0.999), min_size=1, max_size=6).map(sorted)}
+        ),
+        "core": st.lists(st.sampled_from(CORE), unique=True),
+    },
+)
+
+
+@given(source=protocols)
+def test_a_resolved_protocol_read_again_is_the_same(source: dict[str, Any], contract: Contract) -> None:
+    loaded = load_protocol(source, contract)
+    again = load_protocol(json.loads(json.dumps(loaded.to_dict())), contract)
+    assert again == loaded
+    assert again.hash == loaded.hash
+
+
+@given(cuts=st.sets(st.integers(1, 90), min_size=1, max_size=8).map(sorted), age=st.integers(0, 90))
+def test_every_age_falls_in_exactly_one_band(cuts: list[int], age: int) -> None:
+    bands = Bands.between(tuple(cuts))
+    code = bands.codes[sum(age >= start for start in bands.starts)]
+    low, high = {"under": (0, cuts[0] - 1)}.get(code.split("_")[0], (0, 0))
+    if not code.startswith("under"):
+        first, last = code.split("_")
+        low, high = int(first), 90 if last == "over" else int(last)
+    assert low <= age <= high
+    assert len(set(bands.codes)) == len(cuts) + 1

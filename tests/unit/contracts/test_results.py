@@ -1,0 +1,164 @@
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import polars as pl
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from examtally.contracts.results import conform, empty, personal_groups, result_codes, result_tables
+from examtally.errors import ResultsError
+
+# The public columns of the tables, typed from the data model; the last three end every table.
+PUBLIC = {
+    "tallies": (
+        "condition, maneuver, group_by, group, exams, done, equivocal, interpretable, verified, tp, fp, fn, tn, "
+        "participants, knees, equivocal_present, equivocal_absent, unverified_positive, unverified_negative, "
+        "indeterminate_positive, indeterminate_negative, window_open, participants_present, participants_absent, "
+        "participants_positive, participants_negative, tp_tp, tp_fp, tp_fn, tp_tn, fp_fp, fp_fn, fp_tn, fn_fn, fn_tn, "
+        "tn_tn"
+    ),
+    "accuracy": (
+        "condition, maneuver, group_by, group, adjustment, measure, estimate, ci_low, ci_high, level, interval, n, "
+        "events, participants, deff, n_effective, reference, generalises_to, display"
+    ),
+    "flow": "condition, maneuver, step, reason, exams, participants",
+    "post_test": "condition, maneuver, result, adjustment, pre_test, lr, post_test, ci_low, ci_high, n",
+    "calibration": (
+        "condition, forecast, group_by, group, measure, estimate, ci_low, ci_high, n, events, expected_by_chance"
+    ),
+    "calibration_curve": "condition, forecast, group_by, group, curve, predicted, observed, band_low, band_high, n",
+    "cohort_summary": "item, value",
+    "batches": "batch_no, table, lines, stored, unchanged, conflict, waiting, held_back",
+    "held_back": "batch_no, table, column, rule, lines",
+    "intake_checks": "batch_no, table, rule, expectation, rows, checked, unexpected, raised",
+}
+REASONS = (
+    "comparison_knee, operating_room, prior_surgery, reference_known, after_surgery, after_reference, not_index_exam, "
+    "window_open, not_recorded, not_done, equivocal, not_verified, modality_not_accepted, outside_window, "
+    "reference_indeterminate, analysed"
+)
+MEASURES = "prevalence, sensitivity, specificity, ppv, npv, lr_positive, lr_negative, diagnostic_odds_ratio, accuracy"
+
+
+def _flow(**columns: Any) -> pl.DataFrame:
+    rows = {
+        "condition": ["acl_tear", "acl_tear", "acl_tear"],
+        "maneuver": ["lachman"] * 3,
+        "step": ["maturity", "finding", "eligibility"],
+        "reason": ["window_open", "not_done", "comparison_knee"],
+        "exams": [1, 2, 3],
+        "participants": [1, 2, 3],
+    }
+    return pl.DataFrame(rows | columns)
+
+
+def _post_test(**columns: Any) -> pl.DataFrame:
+    row: dict[str, Any] = {
+        "condition": "acl_tear",
+        "maneuver": "lachman",
+        "result": "positive",
+        "adjustment": "none",
+        "pre_test": 0.3,
+        "lr": 5.0,
+        "post_test": 0.68,
+        "ci_low": None,
+        "ci_high": None,
+        "n": 40,
+    }
+    return pl.DataFrame([row | columns])
+
+
+@pytest.mark.parametrize("name", PUBLIC)
+def test_every_table_has_its_public_columns_in_order_and_ends_alike(name: str) -> None:
+    names = result_tables()[name].names
+    public = PUBLIC[name].split(", ")
+    assert [column for column in names if column in public] == public
+    assert names[-3:] == ("status", "flag", "note")
+
+
+def test_only_the_listed_tables_are_declared() -> None:
+    assert result_tables().keys() == PUBLIC.keys()
+
+
+@pytest.mark.parametrize("name", PUBLIC)
+def test_a_table_without_rows_conforms(name: str) -> None:
+    assert conform(name, empty(name)).schema == result_tables()[name].schema
+
+
+def test_codes_are_those_of_the_data_model() -> None:
+    assert list(result_codes()["reason"]) == REASONS.split(", ")
+    assert list(result_codes()["measure"]) == MEASURES.split(", ")
+    assert list(result_codes()["status"]) == ["prespecified", "exploratory"]
+    assert list(result_codes()["display"]) == ["estimate", "counts_only", "suppressed"]
+    assert personal_groups() == ("examiner",)
+
+
+def test_every_set_of_codes_is_used() -> None:
+    used = [column.codes for table in result_tables().values() for column in table.columns]
+    assert [name for name, codes in result_codes().items() if codes not in used] == []
+
+
+def test_rows_are_sorted_by_key_and_codes_by_their_declared_order() -> None:
+    assert conform("flow", _flow())["reason"].to_list() == ["comparison_knee", "window_open", "not_done"]
+
+
+def test_what_is_absent_at_the_end_is_filled_in() -> None:
+    made = conform("flow", _flow(), status="prespecified")
+    assert made["status"].unique().to_list() == ["prespecified"]
+    assert made["flag"].null_count() == made["note"].null_count() == 3
+    summary = conform("cohort_summary", pl.DataFrame({"item": ["exams"], "value": [12], "note": [""]}))
+    assert summary.select("group", "value", "note").row(0) == ("all", 12.0, None)
+
+
+@pytest.mark.parametrize(
+    ("name", "frame", "message"),
+    [
+        ("flow", _flow().drop("exams"), "flow: lacks exams"),
+        ("flow", _flow(extra=[1, 2, 3]), "flow: also has extra"),
+        ("flow", _flow(step=["maturity", "finding", "luck"]), "flow.step: a code is not declared"),
+        ("flow", _flow(flag=["oops", None, None]), "flow.flag: a code is not declared"),
+        ("flow", _flow(reason=["not_done"] * 3, step=["finding"] * 3), "flow: two rows share one key"),
+        ("flow", _flow(exams=[1, None, 3]), "flow.exams: a value is missing"),
+        ("flow", _flow(condition=["", "acl_tear", "acl_tear"]), "flow.condition: a value is missing"),
+        ("flow", _flow(exams=[1.0, 2.5, 3.0]), "flow.exams: a value is not a whole number"),
+        ("flow", _flow(exams=["1", "dozen", "3"]), "flow.exams: a value is not of type integer"),
+        ("post_test", _post_test(lr=math.inf), "post_test.lr: a value is not finite"),
+        ("post_test", _post_test(lr=math.nan), "post_test.lr: a value is not finite"),
+        ("post_test", _post_test(pre_test=None), "post_test.pre_test: a value is missing"),
+    ],
+)
+def test_what_does_not_conform_is_refused_without_its_value(name: str, frame: pl.DataFrame, message: str) -> None:
+    with pytest.raises(ResultsError) as refused:
+        conform(name, frame)
+    assert str(refused.value).startswith(message)
+    for value in ("luck", "oops", "dozen", "2.5"):
+        assert value not in str(refused.value)
+
+
+def test_a_negative_zero_becomes_zero() -> None:
+    assert math.copysign(1, conform("post_test", _post_test(ci_low=-0.0))["ci_low"][0]) == 1
+
+
+keys = st.tuples(
+    st.sampled_from(["acl_tear", "pcl_tear"]),
+    st.sampled_from(["lachman", "posterior_sag"]),
+    st.sampled_from(sorted(result_codes()["group_by"])),
+    st.sampled_from(["all", "unknown", "student"]),
+)
+
+
+@given(rows=st.lists(keys, unique=True, min_size=1, max_size=30), chance=st.randoms())
+def test_order_of_rows_and_columns_is_nothing(rows: list[tuple[str, ...]], chance: Any) -> None:
+    table = result_tables()["tallies"]
+    counts = [name for name in table.names if name not in (*table.key, "status", "flag", "note")]
+    frame = pl.DataFrame(
+        [dict(zip(table.key, row, strict=True)) | dict.fromkeys(counts, place) for place, row in enumerate(rows)]
+    )
+    columns = list(frame.columns)
+    chance.shuffle(columns)
+    chance.shuffle(rows)
+    mixed = frame.select(columns).sample(fraction=1, shuffle=True, seed=chance.randrange(1000))
+    assert conform("tallies", mixed).equals(conform("tallies", frame))

@@ -1,0 +1,130 @@
+from __future__ import annotations
+
+import polars as pl
+import pytest
+
+import examtally
+from examtally.contracts.protocol import Protocol
+from examtally.contracts.results import conform, result_tables
+from examtally.errors import ProtocolError, ResultsError
+from examtally.registry import Registry
+from examtally.results import Results, analyze
+from examtally.results.analysis import TABLES
+
+LACHMAN = {"condition": "acl_tear", "maneuver": "lachman"}
+
+
+def test_the_known_table_comes_back(results: Results) -> None:
+    tally = results.tallies.filter(**LACHMAN, group_by="overall").row(0, named=True)
+    assert (tally["tp"], tally["fp"], tally["fn"], tally["tn"]) == (24, 4, 6, 16)
+    assert tally["participants"] == 50
+    sensitivity = results.accuracy.filter(**LACHMAN, group_by="overall", measure="sensitivity").row(0, named=True)
+    assert sensitivity["estimate"] == pytest.approx(24 / 30)
+    # Wilson 1927 for 24/30, by hand: centre (24 + z²/2) / (30 + z²), half-width z·sqrt(24·6/30 + z²/4) / (30 + z²)
+    assert (sensitivity["ci_low"], sensitivity["ci_high"]) == pytest.approx((0.6269, 0.9049), abs=5e-5)
+
+
+def test_every_exam_ends_once_in_the_flow(results: Results) -> None:
+    flow = results.flow.filter(**LACHMAN)
+    assert flow["exams"].sum() == 52
+    ends = dict(flow.filter(pl.col("exams") > 0).select("reason", "exams").iter_rows())
+    assert ends == {"comparison_knee": 1, "window_open": 1, "analysed": 50}
+
+
+def test_every_declared_table_is_made_and_conforms(results: Results) -> None:
+    assert set(TABLES) == result_tables().keys()
+    assert tuple(results.tables) == TABLES
+    for name, frame in results.tables.items():
+        assert conform(name, frame).equals(frame)
+
+
+def test_intake_tables_add_up_and_tell_a_failed_check_from_failed_data(results: Results) -> None:
+    (batch,) = results.batches.to_dicts()
+    ends = ("stored", "unchanged", "conflict", "waiting", "held_back")
+    assert batch["lines"] == sum(batch[end] for end in ends) == 55
+    assert results.held_back.select("rule", "kind", "lines").rows() == [("exams.side.enum", "held_back", 2)]
+    checks = results.intake_checks.select("rule", "unexpected", "raised", "flag").rows()
+    assert checks == [("a", 2, False, None), ("b", None, True, "check_raised")]
+    waiting = results.cohort_summary.filter(item="waiting")
+    assert dict(waiting.select("group", "value").iter_rows()) == {"history": 0, "findings": 0, "impressions": 0}
+
+
+def test_rows_about_persons_come_only_on_request(registry: Registry, results: Results) -> None:
+    without = analyze(registry, results.protocol, only=["tallies", "accuracy"])
+    assert results.has_examiners
+    assert not without.has_examiners
+    for name in ("tallies", "accuracy"):
+        with_persons = results.tables[name]
+        assert with_persons.filter(group_by="examiner").height > 0
+        assert without.tables[name].equals(with_persons.filter(pl.col("group_by") != "examiner"))
+
+
+def test_only_what_is_asked_for_is_done(registry: Registry) -> None:
+    steps: list[str] = []
+    made = analyze(registry, only=["flow"], progress=steps.append)
+    assert list(made.tables) == ["flow"]
+    assert steps == ["Choosing the exams that count", "Following every exam to where it ends"]
+    steps.clear()
+    assert list(analyze(registry, only="batches", progress=steps.append).tables) == ["batches"]
+    assert steps == []
+    with pytest.raises(AttributeError, match="made without the table accuracy"):
+        _ = made.accuracy
+    with pytest.raises(AttributeError, match="no table figures; there are flow"):
+        _ = made.figures
+
+
+@pytest.mark.parametrize(
+    ("only", "message"),
+    [
+        (["acuracy"], "only: there is no table 'acuracy'; use one or more of cohort_summary, flow, "),
+        ([], "only: no table"),
+    ],
+)
+def test_a_table_that_there_is_not_is_refused_with_the_legal_set(
+    registry: Registry, only: list[str], message: str
+) -> None:
+    with pytest.raises(ResultsError) as refused:
+        analyze(registry, only=only)
+    assert str(refused.value).startswith(message)
+
+
+def test_the_status_of_the_protocol_stands_in_every_table(registry: Registry) -> None:
+    protocol = {"analysis_status": "prespecified", "calibration": {"bootstrap": 100}}
+    for name, frame in analyze(registry, protocol).tables.items():
+        assert frame["status"].unique().to_list() == ["prespecified"], name
+
+
+def test_letting_comparison_knees_in_is_seen(registry: Registry) -> None:
+    made = analyze(registry, {"eligibility": {"exclude_comparison_knees": False}}, only="flow")
+    assert made.flow.filter(**LACHMAN, reason="comparison_knee")["exams"].item() == 0
+
+
+def test_a_wrong_protocol_is_refused(registry: Registry) -> None:
+    with pytest.raises(ProtocolError, match="unknown key"):
+        analyze(registry, {"equivocals": "positive"})
+
+
+def test_provenance_names_registry_protocol_and_versions(registry: Registry, results: Results) -> None:
+    provenance = results.provenance
+    assert provenance.registry == registry.fingerprint()
+    assert provenance.protocol_hash == results.protocol.hash
+    assert provenance.seed == results.protocol.calibration.seed
+    assert provenance.versions["examtally"] == examtally.__version__
+    assert isinstance(results.protocol, Protocol)
+
+
+def test_a_registry_without_records_gives_tables_without_estimates(tmp_path_factory: pytest.TempPathFactory) -> None:
+    path = tmp_path_factory.mktemp("empty") / "registry.duckdb"
+    with examtally.open_registry(path, read_only=False) as opened:
+        made = analyze(opened)
+    assert made.accuracy["estimate"].null_count() == made.accuracy.height
+    assert made.flow["exams"].sum() == 0
+    assert made.batches.is_empty()
+
+
+def test_every_name_of_the_package_is_there() -> None:
+    for name in set(examtally.__all__) - {"ingest", "synthesize"}:
+        assert getattr(examtally, name)
+    assert set(dir(examtally)) == set(examtally.__all__)
+    with pytest.raises(AttributeError, match="no attribute 'analyse'"):
+        _ = examtally.analyse  # type: ignore[attr-defined]
