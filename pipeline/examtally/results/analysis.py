@@ -103,7 +103,7 @@ class _Analysis:
     def tallies(self) -> pl.DataFrame:
         cohort = self.cohort
         self.say("Counting findings against references")
-        tallies = self._conform("tallies", cohort.tallies())
+        tallies = self._conform("tallies", cohort.tallies().with_columns(_unsettled(self.contract, self.protocol)))
         return tallies if self.with_examiners else split_persons(tallies)[0]
 
     @cached_property
@@ -144,6 +144,20 @@ class _Analysis:
 
     def _conform(self, name: str, frame: pl.DataFrame) -> pl.DataFrame:
         return conform(name, frame, status=self.protocol.analysis_status)
+
+
+def _unsettled(contract: Contract, protocol: Protocol) -> list[pl.Expr]:
+    """Flag and note of the conditions that nothing settles under this protocol."""
+    notes = {
+        code: condition.unsettled_note or "No accepted test settles this condition."
+        for code, condition in contract.catalogue.conditions.items()
+        if code not in protocol.reference.accepted
+    }
+    is_unsettled = pl.col("condition").is_in(list(notes))
+    return [
+        pl.when(is_unsettled).then(pl.lit("not_settled")).alias("flag"),
+        pl.col("condition").replace_strict(notes, default=None, return_dtype=pl.String).alias("note"),
+    ]
 
 
 def _wanted(only: Collection[str] | None) -> tuple[str, ...]:

@@ -38,6 +38,21 @@ def test_every_declared_table_is_made_and_conforms(results: Results) -> None:
         assert conform(name, frame).equals(frame)
 
 
+def test_conditions_that_nothing_settles_say_so(results: Results, registry: Registry) -> None:
+    flagged = results.tallies.filter(flag="not_settled")
+    assert sorted(flagged["condition"].unique()) == [
+        *("iliotibial_band_syndrome", "patellar_instability", "patellofemoral_pain", "pes_anserine_bursitis")
+    ]
+    assert flagged["note"].str.contains("not who is right").all()
+    assert results.accuracy.join(flagged, on="condition", how="semi").is_empty()
+    case = {"patellar_instability": "two dislocations seen by a clinician before the follow-up visit"}
+    source = {"windows": {"patellar_instability": [0, 365]}, "reference": {"clinical_case_definition": case}}
+    made = analyze(registry, source, only=["tallies", "accuracy"])
+    assert "patellar_instability" not in made.tallies.filter(flag="not_settled")["condition"]
+    labels = made.accuracy.filter(condition="patellar_instability")["reference"].unique().to_list()
+    assert labels == ["clinical_diagnosis"]
+
+
 def test_intake_tables_add_up_and_tell_a_failed_check_from_failed_data(results: Results) -> None:
     (batch,) = results.batches.to_dicts()
     ends = ("stored", "unchanged", "conflict", "waiting", "held_back")
