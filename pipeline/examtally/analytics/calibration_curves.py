@@ -7,7 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from examtally.analytics.calibration_measures import Resamples
-from examtally.analytics.forecasts import FloatArray, Forecasts
+from examtally.analytics.forecasts import Forecasts
+from examtally.analytics.intervals import FloatArray
 from examtally.analytics.reliability import isotonic
 from examtally.analytics.resampling import percentile_limits
 

@@ -8,7 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from examtally.analytics.forecasts import Counts, FloatArray, Forecasts
+from examtally.analytics.forecasts import Counts, Forecasts
+from examtally.analytics.intervals import FloatArray
 from examtally.analytics.recalibration import calibration_in_the_large, joint_model, logit, separation
 from examtally.analytics.reliability import decompose, isotonic
 from examtally.analytics.resampling import (

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-FloatArray = npt.NDArray[np.float64]
+from examtally.analytics.intervals import FloatArray
+
 IntArray = npt.NDArray[np.int64]
 
 
@@ -35,7 +36,7 @@ class Forecasts:
         if left out); equal lengths, no missing values. Probabilities equal to 12 decimals count as one value.
         Raises ValueError for anything else.
         """
-        p = np.round(np.asarray(probability, dtype=np.float64), 12)
+        p = np.asarray(probability, dtype=np.float64).round(12)
         y = np.asarray(outcome, dtype=np.float64)
         who = np.arange(p.size) if participant is None else np.asarray(participant, dtype=np.int64)
         if p.ndim != 1 or p.shape != y.shape or p.shape != who.shape:
@@ -65,7 +66,7 @@ class Forecasts:
 
     def by_value(self, rows: npt.NDArray[np.generic]) -> FloatArray:
         """Sum `rows`, shape (…, n), over the rows of each distinct probability: shape (…, K)."""
-        return np.add.reduceat(rows.astype(np.float64, copy=False), self.starts, axis=-1)
+        return np.asarray(np.add.reduceat(rows.astype(np.float64, copy=False), self.starts, axis=-1))
 
     @property
     def counts(self) -> Counts:
@@ -92,8 +93,8 @@ class Counts:
     @property
     def total(self) -> FloatArray:
         """All rows of each resample, shape (…)."""
-        return self.trials.sum(axis=-1)
+        return np.asarray(self.trials.sum(axis=-1))
 
     def mean(self, per_row: FloatArray) -> FloatArray:
         """Average over rows of a quantity that depends on the forecast alone, shape (…, K) or (K,)."""
-        return (self.trials * per_row).sum(axis=-1) / self.total
+        return np.asarray((self.trials * per_row).sum(axis=-1) / self.total)

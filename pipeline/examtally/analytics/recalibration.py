@@ -7,7 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from examtally.analytics.forecasts import Counts, FloatArray, Forecasts
+from examtally.analytics.forecasts import Counts, Forecasts
+from examtally.analytics.intervals import FloatArray
 
 _STEPS = 60
 _TOLERANCE = 1e-10

@@ -12,7 +12,8 @@ import numpy as np
 import numpy.typing as npt
 from scipy.optimize import isotonic_regression
 
-from examtally.analytics.forecasts import Counts, FloatArray, Forecasts
+from examtally.analytics.forecasts import Counts, Forecasts
+from examtally.analytics.intervals import FloatArray
 from examtally.analytics.scores import brier, quadratic
 
 

@@ -6,7 +6,8 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import ndtr, stdtrit
 
-from examtally.analytics.forecasts import FloatArray, Forecasts, IntArray
+from examtally.analytics.forecasts import Forecasts, IntArray
+from examtally.analytics.intervals import FloatArray
 
 _MOST_MISSING = 0.1
 

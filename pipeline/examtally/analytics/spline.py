@@ -6,7 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from examtally.analytics.forecasts import Counts, FloatArray
+from examtally.analytics.forecasts import Counts
+from examtally.analytics.intervals import FloatArray
 from examtally.analytics.recalibration import expit, fit_logistic, logit
 
 # Harrell FE. Regression Modeling Strategies, 2nd ed. 2015, table 2.3: quantiles at which knots are placed.
@@ -98,4 +99,5 @@ def _terms(x: FloatArray, knots: FloatArray) -> FloatArray:
         cubed[:, j] - high * (last - knots[j]) / (last - before) + top * (before - knots[j]) / (last - before)
         for j in range(knots.size - 2)
     ]
-    return np.column_stack([x, *inner]) / np.array([1.0] + [(last - knots[0]) ** 2] * len(inner))
+    scale = np.array([1.0] + [(last - knots[0]) ** 2] * len(inner))
+    return np.asarray(np.column_stack([x, *inner]) / scale)
