@@ -11,7 +11,7 @@ from examtally.errors import RegistryError, RegistryLocked
 
 _HOLDER = re.compile(r"held in (?P<program>.+?) \(PID (?P<process>\d+)\)(?: by user (?P<user>\S+?))?[.,\s]")
 _UNREADABLE = "is not a registry, or is damaged; name the registry file, or restore it from a copy"
-_FULL = ("no space left", "file too large", "disk quota", "could not write", "failed to write", "out of memory")
+_FULL = ("no space left", "file too large", "disk quota", "could not write", "failed to write")
 
 
 def opening_fault(error: duckdb.Error, path: Path) -> RegistryError:
@@ -28,9 +28,14 @@ def opening_fault(error: duckdb.Error, path: Path) -> RegistryError:
     return RegistryError(f"{path} {_UNREADABLE}")
 
 
+def is_full(error: duckdb.Error) -> bool:
+    """Whether no room was left, on disk or in memory."""
+    return isinstance(error, duckdb.OutOfMemoryException) or any(words in str(error).lower() for words in _FULL)
+
+
 def writing_fault(error: duckdb.Error, path: Path) -> RegistryError:
     """Return what to raise where a transaction on `path` failed and was rolled back."""
-    if any(words in str(error).lower() for words in _FULL):
+    if is_full(error):
         return RegistryError(
             f"{path} could not be written, no room is left: free disk space, then repeat; nothing was stored"
         )

@@ -13,7 +13,7 @@ import duckdb
 from examtally.contracts.contract import Contract, load_contract
 from examtally.contracts.rules import literal
 from examtally.errors import RegistryError
-from examtally.registry.bookkeeping import check_form, migrate
+from examtally.registry.bookkeeping import check_form, migrate, stored_version
 from examtally.registry.faults import opening_fault, unreadable, writing_fault
 from examtally.registry.fingerprint import content_fingerprint
 from examtally.registry.workspace import Workspace
@@ -80,6 +80,7 @@ def writing(workspace: Workspace, path: Path, contract: Contract) -> Iterator[No
         attach(workspace.con, target, contract, read_only=False)
         try:
             yield
+            _checkpoint(workspace.con, path, is_new=is_new)
         finally:
             workspace.con.execute("detach reg")
     if is_new:
@@ -87,16 +88,18 @@ def writing(workspace: Workspace, path: Path, contract: Contract) -> Iterator[No
 
 
 @contextmanager
-def reading(workspace: Workspace, path: Path, contract: Contract) -> Iterator[None]:
-    """Hold the registry at `path` for reading, attached as `reg` to the workspace."""
-    attach(workspace.con, path, contract, read_only=True)
+def reading(workspace: Workspace, path: Path, contract: Contract, *, any_form: bool = False) -> Iterator[None]:
+    """Hold the registry at `path` for reading, attached as `reg`; with `any_form` an older form will do."""
+    attach(workspace.con, path, contract, read_only=True, any_form=any_form)
     try:
         yield
     finally:
         workspace.con.execute("detach reg")
 
 
-def attach(con: duckdb.DuckDBPyConnection, path: Path, contract: Contract, *, read_only: bool) -> None:
+def attach(
+    con: duckdb.DuckDBPyConnection, path: Path, contract: Contract, *, read_only: bool, any_form: bool = False
+) -> None:
     """Attach the file at `path` as `reg`, checked (reading) or brought to the present form (writing)."""
     if path.is_dir():
         raise RegistryError(f"{path} is a folder; name the registry file in it")
@@ -109,7 +112,12 @@ def attach(con: duckdb.DuckDBPyConnection, path: Path, contract: Contract, *, re
         raise opening_fault(error, path) from None
     try:
         _check_length(con, path)
-        check_form(con, contract) if read_only else migrate(con, contract)
+        if not read_only:
+            migrate(con, contract)
+        elif any_form:
+            stored_version(con)
+        else:
+            check_form(con, contract)
     except BaseException as error:
         con.execute("detach reg")
         if isinstance(error, RegistryError):
@@ -134,6 +142,18 @@ def _check_length(con: duckdb.DuckDBPyConnection, path: Path) -> None:
     ).fetchall()[0]
     if path.stat().st_size < _HEADERS + size * blocks:
         raise RegistryError("the file has been cut short; restore it from a copy")
+
+
+def _checkpoint(con: duckdb.DuckDBPyConnection, path: Path, *, is_new: bool) -> None:
+    """Move what was committed from the log into the file; it is safe in the log where that fails."""
+    try:
+        con.execute("checkpoint reg")
+    except duckdb.Error as error:
+        if is_new:
+            raise writing_fault(error, path) from None
+        raise RegistryError(
+            f"{path}: the batch is stored, but no room is left to tidy the file; free disk space"
+        ) from None
 
 
 @contextmanager

@@ -1,0 +1,160 @@
+"""From record files to a committed batch, and the same way without storing anything."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from importlib.metadata import version
+from pathlib import Path
+
+import duckdb
+
+from examtally.contracts.contract import Contract, load_contract
+from examtally.contracts.pseudonym import load_pseudonym_rule
+from examtally.contracts.rules import pseudonym_sql
+from examtally.errors import ExamtallyError
+from examtally.ingestion.batchwide import check_against_registry, check_batch
+from examtally.ingestion.gate import checks_for, hold_failing
+from examtally.ingestion.intake import examine
+from examtally.ingestion.keys import hold_differing
+from examtally.ingestion.ledger import count_files, list_broken, summarize_broken
+from examtally.ingestion.placing import place
+from examtally.ingestion.report import BatchReport, FileCount, HeldBack, IntakeCheck, table_counts
+from examtally.ingestion.sources import find_sources
+from examtally.ingestion.staging import stage
+from examtally.ingestion.storing import count_stored, store
+from examtally.registry.bookkeeping import migrate
+from examtally.registry.faults import writing_fault
+from examtally.registry.registry import check_place, reading, writing
+from examtally.registry.workspace import Workspace
+
+Progress = Callable[[str], None]
+
+
+def ingest(
+    paths: Sequence[Path | str], registry: Path | str, *, operator: str | None = None, progress: Progress | None = None
+) -> BatchReport:
+    """Store the record files under `paths` in the registry, which is made where missing; one batch, one transaction.
+
+    `operator` is a coded identifier of the person who sends the batch. `progress` is told each step as it begins.
+    Raises FileFault where a file cannot be read as what it claims to be, RegistryError where the registry cannot be
+    written and ReconciliationError where the lines do not add up; in each case nothing is stored.
+    """
+    registry, contract = Path(registry), load_contract()
+    check_place(registry)
+    with Workspace(registry.parent) as workspace, _plain_faults(registry):
+        operator = _coded(workspace.con, operator)
+        if registry.exists():
+            with reading(workspace, registry, contract, any_form=True):
+                pass  # a registry that is locked or damaged is told before the long work
+        batch = _Batch(workspace.con, contract, paths, progress)
+        with writing(workspace, registry, contract):
+            held = batch.place()
+            done = store(batch.con, contract, batch.staged, batch.intake, operator, batch.progress)
+            batch.progress("before checkpoint")
+        batch.progress("after checkpoint")
+    return batch.report(done.batch_no, operator, done.files, done.released, held)
+
+
+def check(
+    paths: Sequence[Path | str], registry: Path | str | None = None, *, progress: Progress | None = None
+) -> BatchReport:
+    """Say what `ingest` would do with the record files, against `registry` or an empty one, and store nothing."""
+    contract = load_contract()
+    beside = None if registry is None else Path(registry).parent
+    with Workspace(beside) as workspace, _plain_faults(Path(registry or "the files")):
+        batch = _Batch(workspace.con, contract, paths, progress)
+        with _to_check_against(workspace, registry, contract):
+            held = batch.place()
+            files = count_files(batch.con, batch.staged, count_stored(batch.con, batch.staged))
+    return batch.report(None, None, files, {}, held)
+
+
+class _Batch:
+    """Record files on their way: read, held to the gate and looked at a second time when made; then placed."""
+
+    def __init__(
+        self, con: duckdb.DuckDBPyConnection, contract: Contract, paths: Sequence[Path | str], progress: Progress | None
+    ) -> None:
+        self.con = con
+        self.progress = progress or _silent
+        self._contract = contract
+        sources, self._passed_over = find_sources(paths, contract)
+        self.staged = stage(con, contract, sources, self.progress)
+        self._checks = {name: checks_for(contract, name) for name in self.staged}
+        for name, staged in self.staged.items():
+            self.progress(f"checking {name}")
+            hold_failing(con, staged, self._checks[name])
+            hold_differing(con, staged, self._checks[name])
+        check_batch(con, self.staged)
+        self.intake = tuple(self._examined())
+
+    def _examined(self) -> Iterator[IntakeCheck]:
+        for name, staged in self.staged.items():
+            self.progress(f"checking {name} again with another engine")
+            yield from examine(self.con, staged, self._checks[name])
+
+    def place(self) -> tuple[HeldBack, ...]:
+        """Find the place of every line against the attached registry; return the rules that were broken."""
+        self.progress("comparing with the registry")
+        check_against_registry(self.con, self.staged)
+        place(self.con, self._contract, self.staged, self._checks)
+        list_broken(self.con, self.staged, self._checks)
+        return summarize_broken(self.con, self._checks)
+
+    def report(
+        self,
+        batch_no: int | None,
+        operator: str | None,
+        files: tuple[FileCount, ...],
+        released: dict[str, int],
+        held: tuple[HeldBack, ...],
+    ) -> BatchReport:
+        """Return what became of the batch."""
+        return BatchReport(
+            batch_no=batch_no,
+            operator=operator,
+            tool_version=version("examtally"),
+            tables=table_counts(files, released),
+            files=files,
+            held_back=held,
+            intake=self.intake,
+            passed_over=self._passed_over,
+        )
+
+
+def _silent(_step: str) -> None:
+    pass
+
+
+@contextmanager
+def _to_check_against(workspace: Workspace, registry: Path | str | None, contract: Contract) -> Iterator[None]:
+    if registry is not None:
+        with reading(workspace, Path(registry), contract):
+            yield
+    else:
+        workspace.con.execute("attach ':memory:' as reg")
+        migrate(workspace.con, contract)
+        yield
+
+
+@contextmanager
+def _plain_faults(registry: Path) -> Iterator[None]:
+    """Whatever the database says may quote a record: say it in our own words."""
+    try:
+        yield
+    except duckdb.Error as error:
+        raise writing_fault(error, registry) from None
+
+
+def _coded(con: duckdb.DuckDBPyConnection, operator: str | None) -> str | None:
+    if operator is None:
+        return None
+    rule = load_pseudonym_rule()
+    ((code, is_code),) = con.execute(
+        f"select operator, {pseudonym_sql('operator', rule)} from (select upper(cast(? as varchar)) as operator)",
+        [operator],
+    ).fetchall()
+    if not is_code:
+        raise ExamtallyError(f"the operator must be {rule.words}")
+    return str(code)

@@ -1,0 +1,112 @@
+"""The account of a batch: how many lines of each file went where, and which lines broke which rule."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import duckdb
+
+from examtally.contracts.rules import literal
+from examtally.errors import ReconciliationError
+from examtally.ingestion.gate import Checks, column_of, held
+from examtally.ingestion.placing import conflicts, placed
+from examtally.ingestion.report import FileCount, FileLine, HeldBack
+from examtally.ingestion.staging import Staged, StagedFile
+
+_SHOWN_LINES = 5
+_PLACES = ("unchanged", "conflict", "waiting", "held_back")
+_CONFLICT = "the content already stored under this key"
+_CONFLICT_MEND = "find out which is right; what is stored is not overwritten"
+
+
+def lines_of(file: StagedFile) -> str:
+    """The condition on `rid` of the lines of one file."""
+    return f"rid >= {file.first_rid} and rid < {file.first_rid + file.lines}"
+
+
+def count_files(
+    con: duckdb.DuckDBPyConnection, staged: Mapping[str, Staged], stored: Mapping[int, int]
+) -> tuple[FileCount, ...]:
+    """Count the lines of each file by place; `stored` gives those stored, by number of the file.
+
+    Raises ReconciliationError where a line is in no place or in two.
+    """
+    counts = tuple(_count_file(con, one, file, stored[file.file_no]) for one in staged.values() for file in one.files)
+    wrong = [count for count in counts if not count.adds_up]
+    if wrong:
+        raise ReconciliationError(
+            "\n".join(
+                f"file {count.file_no} ({count.table}): {count.lines} lines, but stored {count.stored} + "
+                f"unchanged {count.unchanged} + conflict {count.conflict} + waiting {count.waiting} + "
+                f"held back {count.held_back}; nothing was stored"
+                for count in wrong
+            )
+        )
+    return counts
+
+
+def _count_file(con: duckdb.DuckDBPyConnection, staged: Staged, file: StagedFile, stored: int) -> FileCount:
+    table = staged.table
+    rows = con.execute(
+        f"select place, count(*) from {placed(table)} where {lines_of(file)} group by place "
+        f"union all select 'held_back', count(distinct rid) from {held(table)} where {lines_of(file)}"
+    ).fetchall()
+    found = dict(rows)
+    places = {place: int(found.get(place, 0)) for place in _PLACES}
+    return FileCount(table.name, file.file_no, file.fingerprint, file.bytes, file.lines, stored, **places)
+
+
+def list_broken(con: duckdb.DuckDBPyConnection, staged: Mapping[str, Staged], checks: Mapping[str, Checks]) -> None:
+    """Make `broken` (table, rid, column, rule, kind): each line held back or in conflict, once for each rule."""
+    con.execute('create temp table rule_names ("table" varchar, rule_no integer, "column" varchar, rule varchar)')
+    names = [
+        (name, number, column_of(check), check.id) for name in staged for number, check in enumerate(checks[name].all)
+    ]
+    con.executemany("insert into rule_names values (?, ?, ?, ?)", names)
+    con.execute('create temp table broken ("table" varchar, rid bigint, "column" varchar, rule varchar, kind varchar)')
+    for name, one in staged.items():
+        con.execute(
+            f'insert into broken select "table", rid, "column", rule, \'held_back\' from {held(one.table)} '
+            f'join rule_names using (rule_no) where "table" = {literal(name)}'
+        )
+        con.execute(
+            f"insert into broken select {literal(name)}, rid, \"column\", {literal(f'{name}.conflict')}, 'conflict' "
+            f"from {conflicts(one.table)}"
+        )
+
+
+BROKEN_LINES = (
+    'select b."table", l.file_no, b.rid + l.shift as line, b."column", b.rule, b.kind from {broken} b '
+    'asof join line_shift l on b."table" = l."table" and b.rid >= l.first_rid'
+)
+
+
+def summarize_broken(con: duckdb.DuckDBPyConnection, checks: Mapping[str, Checks]) -> tuple[HeldBack, ...]:
+    """Return the broken rules, each with its count and its first lines, in the order of tables and rules."""
+    con.execute(
+        'create temp table broken_rules as select "table", "column", rule, kind, count(*) as lines, '
+        f"min(rid, {_SHOWN_LINES}) as first from broken group by all"
+    )
+    shown = '(select "table", unnest(first) as rid, "column", rule, kind from broken_rules)'
+    first: dict[tuple[str, str, str], list[FileLine]] = {}
+    for table, file_no, line, column, rule, _ in con.execute(
+        BROKEN_LINES.format(broken=shown) + " order by all"
+    ).fetchall():
+        first.setdefault((table, column, rule), []).append(FileLine(file_no, line))
+    words = {check.id: (check.legal, check.mend) for one in checks.values() for check in one.all}
+    order = {rule: place for place, rule in enumerate(words)}
+    tables = list(checks)
+    rows = con.execute('select "table", "column", rule, kind, lines from broken_rules order by all').fetchall()
+    rows.sort(key=lambda row: (tables.index(row[0]), order.get(row[2], len(order)), row[1]))
+    return tuple(
+        HeldBack(
+            table,
+            column,
+            rule,
+            kind,
+            lines,
+            tuple(first[table, column, rule]),
+            *words.get(rule, (_CONFLICT, _CONFLICT_MEND)),
+        )
+        for table, column, rule, kind, lines in rows
+    )

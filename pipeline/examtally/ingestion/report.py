@@ -1,0 +1,117 @@
+"""What became of a batch: counts, rules and lines, never a value of a record, a file name or a path."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable
+from dataclasses import asdict, dataclass
+
+
+@dataclass(frozen=True)
+class FileCount:
+    """Where the lines of one file went; `fingerprint` is the SHA-256 of its bytes."""
+
+    table: str
+    file_no: int
+    fingerprint: str
+    bytes: int
+    lines: int
+    stored: int
+    unchanged: int
+    conflict: int
+    waiting: int
+    held_back: int
+
+    @property
+    def adds_up(self) -> bool:
+        """Whether every line is in exactly one place."""
+        return self.lines == self.stored + self.unchanged + self.conflict + self.waiting + self.held_back
+
+
+@dataclass(frozen=True)
+class TableCount:
+    """Where the lines of one table went. `released` counts lines of earlier batches whose exam came with this one."""
+
+    table: str
+    files: int
+    lines: int
+    stored: int
+    unchanged: int
+    conflict: int
+    waiting: int
+    held_back: int
+    released: int
+
+
+@dataclass(frozen=True)
+class FileLine:
+    """A line of a file of the batch, both counted from 1 (a row of a Parquet file counts as a line)."""
+
+    file_no: int
+    line: int
+
+
+@dataclass(frozen=True)
+class HeldBack:
+    """The lines that broke one rule. `kind` is held_back or conflict; `first` are the first of them, at most five."""
+
+    table: str
+    column: str
+    rule: str
+    kind: str
+    lines: int
+    first: tuple[FileLine, ...]
+    legal: str
+    mend: str
+
+
+@dataclass(frozen=True)
+class IntakeCheck:
+    """One expectation held against `checked` of `rows` lines; `unexpected` is None where the check itself failed."""
+
+    table: str
+    rule: str
+    expectation: str
+    rows: int
+    checked: int
+    unexpected: int | None
+    raised: bool
+
+
+@dataclass(frozen=True)
+class BatchReport:
+    """What became of a batch; `batch_no` is None for a check that stored nothing.
+
+    `passed_over` counts files of the given folders that hold no records.
+    """
+
+    batch_no: int | None
+    operator: str | None
+    tool_version: str
+    tables: tuple[TableCount, ...]
+    files: tuple[FileCount, ...]
+    held_back: tuple[HeldBack, ...]
+    intake: tuple[IntakeCheck, ...]
+    passed_over: int
+
+    @property
+    def is_clean(self) -> bool:
+        """Whether no line was held back or in conflict."""
+        return not self.held_back
+
+    def to_json(self) -> str:
+        """Return the report as JSON, keys in declared order."""
+        return json.dumps(asdict(self), indent=2)
+
+
+def table_counts(files: Iterable[FileCount], released: dict[str, int]) -> tuple[TableCount, ...]:
+    """Add the counts of files up to those of tables, in the order of the files; one may have released lines only."""
+    files = tuple(files)
+    names = dict.fromkeys([*(file.table for file in files), *(name for name, lines in released.items() if lines)])
+    places = ("lines", "stored", "unchanged", "conflict", "waiting", "held_back")
+    counts = []
+    for name in names:
+        own = [file for file in files if file.table == name]
+        totals = {place: sum(getattr(file, place) for file in own) for place in places}
+        counts.append(TableCount(table=name, files=len(own), released=released.get(name, 0), **totals))
+    return tuple(counts)

@@ -1,0 +1,98 @@
+"""Which files of a batch hold which table. A file name can name a patient, so a file is spoken of by its place only.
+
+A file holds the table its name begins with: `findings.csv`, `findings-2.csv`, `findings_march.csv.gz`,
+`findings.2026-03.parquet`. Several files of one table are read as one, in the order given; a folder is read in the
+order of its file names, without the folders in it.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from examtally.contracts.contract import Contract
+from examtally.errors import FileFault
+
+ENDINGS = (".csv", ".csv.gz", ".parquet")
+_OTHER_ENDINGS = (".tsv", ".txt", ".xls", ".xlsx", ".ods", ".json", ".zip", ".csv.zip", ".csv.bz2", ".csv.xz")
+
+
+@dataclass(frozen=True)
+class Source:
+    """One record file; `file_no` counts the files of the batch from 1, `where` is how messages speak of it."""
+
+    path: Path
+    table: str
+    ending: str
+    file_no: int
+    files: int
+
+    @property
+    def is_compressed(self) -> bool:
+        """Whether it is gzipped text."""
+        return self.ending == ".csv.gz"
+
+    @property
+    def where(self) -> str:
+        """The place of the file, without its name."""
+        return f"file {self.file_no} of {self.files} ({self.table})"
+
+
+def find_sources(paths: Sequence[Path | str], contract: Contract) -> tuple[tuple[Source, ...], int]:
+    """Return the record files under `paths` and how many other files in the folders were passed over.
+
+    Raises FileFault, one line a file, for a path that is missing or a record file that no table claims.
+    """
+    files, passed_over, faults = _expand(paths, contract)
+    sources = []
+    for number, path in enumerate(files, start=1):
+        ending, table = _ending(path, ENDINGS), _table(path, contract)
+        if ending is None:
+            faults.append(
+                f"file {number} of {len(files)}: its name must end in {', '.join(ENDINGS)}; save it as CSV UTF-8"
+            )
+        elif table is None:
+            faults.append(
+                f"file {number} of {len(files)}: its name must begin with a table: {', '.join(contract.tables)}"
+            )
+        else:
+            sources.append(Source(path, table, ending, number, len(files)))
+    if not files and not faults:
+        faults.append(f"no record file was given; name a folder or files such as exams.csv ({', '.join(ENDINGS)})")
+    if faults:
+        raise FileFault(*faults)
+    return tuple(sources), passed_over
+
+
+def _expand(paths: Sequence[Path | str], contract: Contract) -> tuple[list[Path], int, list[str]]:
+    files: dict[Path, Path] = {}
+    faults, passed_over = [], 0
+    for place, path in enumerate(map(Path, paths), start=1):
+        if path.is_dir():
+            inside = sorted(entry for entry in path.iterdir() if entry.is_file() and not entry.name.startswith("."))
+            records = [entry for entry in inside if _is_record_file(entry, contract)]
+            passed_over += len(inside) - len(records)
+            files.update({entry.resolve(): entry for entry in records})
+        elif path.is_file():
+            files[path.resolve()] = path
+        else:
+            faults.append(f"path {place} of {len(paths)}: there is no such file or folder")
+    return list(files.values()), passed_over, faults
+
+
+def _is_record_file(path: Path, contract: Contract) -> bool:
+    """A file of a folder that holds records, or by its name means to: neither is passed over in silence."""
+    if _ending(path, ENDINGS) is not None:
+        return True
+    return _ending(path, _OTHER_ENDINGS) is not None and _table(path, contract) is not None
+
+
+def _ending(path: Path, endings: Sequence[str]) -> str | None:
+    return next((ending for ending in endings if path.name.lower().endswith(ending)), None)
+
+
+def _table(path: Path, contract: Contract) -> str | None:
+    first = re.split(r"[^a-z]", path.name.lower(), maxsplit=1)[0]
+    return first if first in contract.tables else None

@@ -1,0 +1,148 @@
+"""One batch, one transaction: what was placed goes into the registry, is counted there, and committed or not at all."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import astuple, dataclass
+from importlib.metadata import version
+
+import duckdb
+
+from examtally.contracts.contract import Contract
+from examtally.contracts.ddl import BATCH_COLUMN, typed_columns
+from examtally.contracts.rules import quoted
+from examtally.ingestion.invariants import check_invariants, row_counts
+from examtally.ingestion.ledger import BROKEN_LINES, count_files, lines_of
+from examtally.ingestion.placing import WAITING, arriving, listed, open_lines, placed
+from examtally.ingestion.report import FileCount, IntakeCheck
+from examtally.ingestion.staging import Staged
+from examtally.registry.bookkeeping import waiting_tables
+
+Progress = Callable[[str], None]
+
+
+@dataclass(frozen=True)
+class Stored:
+    """What a committed batch did: its number, the count of every file, and the waiting lines it released, by table."""
+
+    batch_no: int
+    files: tuple[FileCount, ...]
+    released: dict[str, int]
+
+
+def store(
+    con: duckdb.DuckDBPyConnection,
+    contract: Contract,
+    staged: Mapping[str, Staged],
+    intake: tuple[IntakeCheck, ...],
+    operator: str | None,
+    progress: Progress,
+) -> Stored:
+    """Store the placed lines in the attached registry and commit; any failure leaves the registry as it was."""
+    progress("before begin")
+    con.execute("begin")
+    try:
+        progress("after begin")
+        done = _write(con, contract, staged, intake, operator, progress)
+        progress("before commit")
+        con.execute("commit")
+    except BaseException:
+        con.execute("rollback")
+        raise
+    progress("after commit")
+    return done
+
+
+def _write(
+    con: duckdb.DuckDBPyConnection,
+    contract: Contract,
+    staged: Mapping[str, Staged],
+    intake: tuple[IntakeCheck, ...],
+    operator: str | None,
+    progress: Progress,
+) -> Stored:
+    ((batch_no,),) = con.execute("select coalesce(max(batch_no), 0) + 1 from reg.batches").fetchall()
+    before = row_counts(con, contract)
+    con.execute(
+        "insert into reg.batches values (?, cast(now() at time zone 'UTC' as timestamp), ?, ?)",
+        [batch_no, operator, version("examtally")],
+    )
+    stored: dict[int, int] = {}
+    for one in staged.values():
+        progress(f"before insert {one.table.name}")
+        stored |= _insert(con, contract, one, batch_no)
+        progress(f"after insert {one.table.name}")
+    released = _release(con, contract)
+    files = count_files(con, staged, stored)
+    _keep_account(con, batch_no, files, released, intake)
+    check_invariants(con, contract, staged, batch_no, before, files)
+    return Stored(batch_no, files, released)
+
+
+def _insert(con: duckdb.DuckDBPyConnection, contract: Contract, staged: Staged, batch_no: int) -> dict[int, int]:
+    """Insert the lines of one table; return how many the database says it stored, by file."""
+    table = staged.table
+    columns = f"{', '.join(typed_columns(table))}, {batch_no} as {BATCH_COLUMN}"
+    stored = {
+        file.file_no: _rows(
+            con,
+            f"insert into reg.{quoted(table.name)} by name select {columns} from {staged.view} "
+            f"where {open_lines(table)} and {lines_of(file)}",
+        )
+        for file in staged.files
+    }
+    if table in waiting_tables(contract):
+        con.execute(
+            f"insert into reg.waiting.{quoted(table.name)} by name select {columns} from {staged.view} "
+            f"where rid in (select rid from {placed(table)} where place = '{WAITING}')"
+        )
+    return stored
+
+
+def _release(con: duckdb.DuckDBPyConnection, contract: Contract) -> dict[str, int]:
+    """Move the waiting lines whose exam has come; they keep the number of the batch that brought them."""
+    released = {}
+    for table in waiting_tables(contract):
+        key = next(key for key in table.foreign_keys if key.unknown == "wait")
+        name = quoted(table.name)
+        has_come = f"{listed(key.columns)} in (from {arriving(contract.tables[key.table])})"
+        released[table.name] = _rows(
+            con, f"insert into reg.{name} by name select * from reg.waiting.{name} where {has_come}"
+        )
+        con.execute(f"delete from reg.waiting.{name} where {has_come}")
+    return released
+
+
+def _keep_account(
+    con: duckdb.DuckDBPyConnection,
+    batch_no: int,
+    files: tuple[FileCount, ...],
+    released: Mapping[str, int],
+    intake: tuple[IntakeCheck, ...],
+) -> None:
+    _insert_rows(con, "batch_tables", [(batch_no, *astuple(file)) for file in files])
+    _insert_rows(con, "released", [(batch_no, table, lines) for table, lines in released.items() if lines])
+    _insert_rows(con, "intake_checks", [(batch_no, *astuple(one)) for one in intake])
+    con.execute(
+        f"insert into reg.held_back select {batch_no}, * from ({BROKEN_LINES.format(broken='broken')}) order by all"
+    )
+
+
+def _insert_rows(con: duckdb.DuckDBPyConnection, table: str, rows: list[tuple[object, ...]]) -> None:
+    if rows:
+        con.executemany(f"insert into reg.{table} values ({', '.join('?' * len(rows[0]))})", rows)
+
+
+def count_stored(con: duckdb.DuckDBPyConnection, staged: Mapping[str, Staged]) -> dict[int, int]:
+    """Return how many lines of each file would be stored."""
+    return {
+        file.file_no: _rows(con, f"select count(*) from {one.view} where {open_lines(one.table)} and {lines_of(file)}")
+        for one in staged.values()
+        for file in one.files
+    }
+
+
+def _rows(con: duckdb.DuckDBPyConnection, statement: str) -> int:
+    """Run an INSERT or a count and return the number of rows that the database reports."""
+    ((rows,),) = con.execute(statement).fetchall()
+    return int(rows)
