@@ -4,6 +4,7 @@ from pathlib import Path
 from textwrap import dedent
 
 import pytest
+
 from examtally.errors import ReportError
 from examtally.reporting.executor import execute, read_report
 

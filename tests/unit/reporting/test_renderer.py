@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pypandoc
 import pytest
+
 from examtally.errors import ReportError
 from examtally.reporting import renderer
 from examtally.resources import resource

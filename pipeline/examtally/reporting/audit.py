@@ -1,0 +1,174 @@
+"""What an audit report reads: one results folder, the clinical catalogue and the words of the place."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cached_property
+from itertools import pairwise
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+
+from examtally.contracts.clinical import Catalogue, Condition, Maneuver
+from examtally.contracts.contract import Contract, load_contract
+from examtally.contracts.protocol import Protocol
+from examtally.contracts.results import empty
+from examtally.contracts.tables import Field
+from examtally.reporting.estimate import Estimate
+from examtally.reporting.wording import Wording, band_order, read_wording
+from examtally.results import Results, read_results
+
+Key = tuple[str, str, str, str]
+
+
+def open_audit(results_dir: Path = Path("results"), reports_dir: Path = Path()) -> Audit:
+    """Read everything the cells of the report need; they run in a folder with the results beside them."""
+    results = read_results(results_dir)
+    protocol = results.protocol
+    return Audit(results, load_contract(protocol.joint), protocol, read_wording(reports_dir))
+
+
+@dataclass(frozen=True, eq=False)
+class Audit:
+    """The results of one analysis with the words to tell them in."""
+
+    results: Results
+    contract: Contract
+    protocol: Protocol
+    wording: Wording
+
+    @property
+    def catalogue(self) -> Catalogue:
+        """Conditions and maneuvers in catalogue order."""
+        return self.contract.catalogue
+
+    @property
+    def min_participants(self) -> int:
+        """Participants in a denominator below which only counts are shown."""
+        return self.protocol.display.min_participants
+
+    @cached_property
+    def settled(self) -> tuple[Condition, ...]:
+        """Conditions that some test settles under the protocol of the analysis."""
+        accepted = self.protocol.reference.accepted
+        return tuple(item for code, item in self.catalogue.conditions.items() if accepted.get(code))
+
+    @cached_property
+    def unsettled(self) -> tuple[Condition, ...]:
+        """Conditions that no test settles."""
+        return tuple(item for item in self.catalogue.conditions.values() if item not in self.settled)
+
+    @cached_property
+    def told(self) -> tuple[Condition, ...]:
+        """Settled conditions with a maneuver whose sensitivity or specificity can be shown."""
+        return tuple(item for item in self.settled if self._is_told(item))
+
+    def maneuvers(self, condition: Condition) -> tuple[Maneuver, ...]:
+        """Maneuvers meant for a condition, in catalogue order."""
+        return tuple(item for item in self.catalogue.maneuvers.values() if condition.code in item.conditions)
+
+    def mains(self, condition: Condition) -> tuple[Maneuver, ...]:
+        """The core maneuvers for a condition, or where it has none the one with the most verified knees."""
+        intended = self.maneuvers(condition)
+        core = tuple(item for item in intended if item.core)
+        if core or not intended:
+            return core
+        return (max(intended, key=lambda item: self.tally(condition.code, item.code)["verified"]),)
+
+    def estimate(
+        self, condition: str, maneuver: str, measure: str, group_by: str = "overall", group: str = "all"
+    ) -> Estimate:
+        """One figure on verified knees as they are; `Estimate.absent` where the analysis wrote none."""
+        return self._estimates.get((condition, maneuver, group_by, group), {}).get(measure) or Estimate.absent(measure)
+
+    def tally(self, condition: str, maneuver: str, group_by: str = "overall", group: str = "all") -> Mapping[str, int]:
+        """The counts behind a pair, zeros where the analysis wrote none."""
+        return self._tallies.get((condition, maneuver, group_by, group), self._nothing)
+
+    def ends(self, condition: str, maneuver: str) -> Mapping[str, int]:
+        """Exams of a pair by the reason under which they ended; empty where there is no flow."""
+        return self._flow.get((condition, maneuver), {})
+
+    def table(self, name: str) -> pl.DataFrame:
+        """A result table, without rows where the analysis was made without it."""
+        return self.results.tables.get(name, empty(name))
+
+    def groups(self, group_by: str) -> list[str]:
+        """The groups of a grouping in their declared order, `unknown` last."""
+        tallies = self.table("tallies")
+        seen = tallies.filter(pl.col("group_by") == group_by)["group"].unique().to_list()
+        return sorted(seen, key=lambda group: self._place(group_by, group))
+
+    def group_name(self, group_by: str, group: str) -> str:
+        """How a group is called."""
+        field = self._field(group_by)
+        declared = field.labels.get(group) if field is not None else None
+        return declared or self._since_onset.get(group) or self.wording.word("group", group)
+
+    def summed(self, item: str, group: str = "all") -> int:
+        """One count of who was studied, 0 where there is none."""
+        return self._summary.get((item, group), 0)
+
+    @cached_property
+    def periods(self) -> list[str]:
+        """The reporting periods with an exam that can count, oldest first."""
+        return self.groups("period")
+
+    @cached_property
+    def _since_onset(self) -> dict[str, str]:
+        """Stages of acuity with the days that the protocol gives them."""
+        bands = self.protocol.groups.bands("acuity")
+        ends = [f"up to {bands.starts[0] - 1}"]
+        ends += [f"{start}–{following - 1}" for start, following in pairwise(bands.starts)]
+        ends.append(f"{bands.starts[-1]} and over")
+        return {code: f"{code}, {days} days" for code, days in zip(bands.codes, ends, strict=True)}
+
+    def _is_told(self, condition: Condition) -> bool:
+        return any(
+            self.estimate(condition.code, maneuver.code, measure).is_usable
+            for maneuver in self.maneuvers(condition)
+            for measure in ("sensitivity", "specificity")
+        )
+
+    def _field(self, name: str) -> Field | None:
+        fields = (field for table in self.contract.tables.values() for field in table.fields)
+        return next((field for field in fields if field.name == name and field.enum), None)
+
+    def _place(self, group_by: str, group: str) -> tuple[bool, int, tuple[int, ...], str]:
+        field = self._field(group_by)
+        declared = list(field.enum or ()) if field is not None else list(self.wording.words["group"])
+        place = declared.index(group) if group in declared else len(declared)
+        return group == "unknown", place, band_order(group), group
+
+    @cached_property
+    def _flow(self) -> dict[tuple[str, str], dict[str, int]]:
+        ends: dict[tuple[str, str], dict[str, int]] = {}
+        for row in self.table("flow").iter_rows(named=True):
+            ends.setdefault((row["condition"], row["maneuver"]), {})[row["reason"]] = row["exams"]
+        return ends
+
+    @cached_property
+    def _summary(self) -> dict[tuple[str, str], int]:
+        rows = self.table("cohort_summary").iter_rows(named=True)
+        return {(row["item"], row["group"]): int(row["value"] or 0) for row in rows}
+
+    @cached_property
+    def _estimates(self) -> dict[Key, dict[str, Estimate]]:
+        table: dict[Key, dict[str, Estimate]] = {}
+        for row in self.table("accuracy").filter(pl.col("adjustment") == "none").iter_rows(named=True):
+            table.setdefault(_key(row), {})[row["measure"]] = Estimate.of(row)
+        return table
+
+    @cached_property
+    def _tallies(self) -> dict[Key, Mapping[str, int]]:
+        return {_key(row): row for row in self.table("tallies").iter_rows(named=True)}
+
+    @cached_property
+    def _nothing(self) -> Mapping[str, int]:
+        return {name: 0 for name, kind in self.table("tallies").schema.items() if kind.is_integer()}
+
+
+def _key(row: Mapping[str, Any]) -> Key:
+    return row["condition"], row["maneuver"], row["group_by"], row["group"]

@@ -1,0 +1,156 @@
+"""One condition in the report: its accuracy table, forest plot and what its main maneuvers do to a suspicion."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+import polars as pl
+
+from examtally.contracts.clinical import Condition, Maneuver, Published
+from examtally.reporting.accrual import accrual_of
+from examtally.reporting.audit import Audit
+from examtally.reporting.forest import Row, Span, forest
+from examtally.reporting.numbers import counted, listed, percent
+from examtally.reporting.suspicion import BEFORE, becomes
+from examtally.reporting.tables import Column, download, table
+from examtally.reporting.verification import Verified
+from examtally.reporting.wording import inside_sentence
+
+MEASURES = ("sensitivity", "specificity", "lr_positive", "lr_negative")
+_COLUMNS = (
+    Column("maneuver", "Maneuver"),
+    Column("sensitivity", "Sensitivity"),
+    Column("specificity", "Specificity"),
+    Column("lr_positive", "if positive", "Likelihood ratio"),
+    Column("lr_negative", "if negative", "Likelihood ratio"),
+)
+
+
+def condition_block(audit: Audit, condition: Condition) -> str:
+    """Everything about one condition that has figures to show."""
+    return "\n\n".join(
+        part
+        for part in (
+            f"### {condition.name}",
+            f"{condition.plain} *Counted as present:* {condition.present_means}",
+            _known(audit, condition),
+            _accuracy_table(audit, condition),
+            _forest(audit, condition),
+            _suspicion(audit, condition),
+            _waiting(audit, condition),
+        )
+        if part
+    )
+
+
+def untold(audit: Audit) -> str:
+    """Settled conditions without a figure to show yet: counts and when the first is expected."""
+    lines = [
+        f"- **{condition.name}**, {maneuver.name}: {accrual_of(audit, condition.code, maneuver.code).sentence}."
+        for condition in audit.settled
+        if condition not in audit.told
+        for maneuver in audit.mains(condition)
+    ]
+    if not lines:
+        return ""
+    return "\n".join(["### Too early to say", "", *lines])
+
+
+def published_span(rows: Iterable[Published], measure: str) -> Span | None:
+    """The lowest and highest published estimate; of a single one its interval; None where nothing was published."""
+    found = [row for row in rows if getattr(row, measure) is not None]
+    if not found:
+        return None
+    estimates = [getattr(row, measure) for row in found]
+    if len(found) == 1:
+        (row,) = found
+        low, high = getattr(row, f"{measure}_low"), getattr(row, f"{measure}_high")
+        return (low, high) if low is not None and high is not None else (estimates[0], estimates[0])
+    return min(estimates), max(estimates)
+
+
+def _known(audit: Audit, condition: Condition) -> str:
+    main = audit.mains(condition)[0]
+    tally = audit.tally(condition.code, main.code)
+    present, absent = tally["tp"] + tally["fn"], tally["fp"] + tally["tn"]
+    modalities = audit.catalogue.modalities
+    accepted = audit.protocol.reference.accepted[condition.code]
+    how = listed([inside_sentence(modalities[code].name) for code in accepted], "or")
+    clinical = " Held against a clinical diagnosis." if audit.protocol.is_clinical(condition.code) else ""
+    return (
+        f"The answer comes from {how}. It is known for {counted(present + absent, 'knee')} of "
+        f"{counted(tally['participants'], 'person', 'people')} with a clear finding of {main.name}: {present} with the "
+        f"condition, {absent} without.{clinical}\n\n{Verified.of(tally).sentence(main.name)}"
+    )
+
+
+def _accuracy_table(audit: Audit, condition: Condition) -> str:
+    rows = [
+        {"maneuver": maneuver.name} | {m: audit.estimate(condition.code, maneuver.code, m).cell for m in MEASURES}
+        for maneuver in audit.maneuvers(condition)
+    ]
+    level = percent(audit.protocol.intervals.level)
+    caption = f"{condition.name}: accuracy of each maneuver, {level} interval and knees beneath"
+    figures = audit.table("accuracy").filter(condition=condition.code, group_by="overall", adjustment="none")
+    hidden = pl.col("display") != "estimate"
+    shown = figures.select(
+        "maneuver",
+        "measure",
+        *(pl.when(hidden).then(None).otherwise(pl.col(name)).alias(name) for name in ("estimate", "ci_low", "ci_high")),
+        "level",
+        "interval",
+        "events",
+        "n",
+        "participants",
+        "note",
+    )
+    text = table(pl.DataFrame(rows), _COLUMNS, caption=caption)
+    return text + download(shown, f"accuracy-{condition.code}")
+
+
+def _forest(audit: Audit, condition: Condition) -> str:
+    maneuvers = audit.maneuvers(condition)
+    rows = [
+        Row(
+            maneuver.name,
+            audit.estimate(condition.code, maneuver.code, "sensitivity"),
+            audit.estimate(condition.code, maneuver.code, "specificity"),
+            published_span(_published(maneuver, condition), "sensitivity"),
+            published_span(_published(maneuver, condition), "specificity"),
+        )
+        for maneuver in maneuvers
+    ]
+    sources = sorted({row.source for maneuver in maneuvers for row in _published(maneuver, condition)})
+    caption = f"{condition.name}: sensitivity (disc) and specificity (square) with their intervals."
+    if sources:
+        caption += f" The faint band is what others have published: {'; '.join(sources)}."
+    said = "; ".join(f"{row.name} {row.sensitivity.spoken} and {row.specificity.spoken}" for row in rows)
+    alt = f"Forest plot. Sensitivity and specificity for {condition.name}: {said}."
+    return forest(rows, f"forest-{condition.code}", caption=caption, alt=alt)
+
+
+def _suspicion(audit: Audit, condition: Condition) -> str:
+    """What a positive and a negative finding of each main maneuver make of the suspicion."""
+    lines = []
+    for maneuver in audit.mains(condition):
+        up = becomes(audit.estimate(condition.code, maneuver.code, "lr_positive"))
+        down = becomes(audit.estimate(condition.code, maneuver.code, "lr_negative"))
+        if up and down:
+            lines.append(f"- **{maneuver.name}**: positive makes it {up}, negative {down}.")
+    if not lines:
+        return ""
+    return "\n".join([f"What it does to a suspicion of {percent(BEFORE)}:", "", *lines])
+
+
+def _waiting(audit: Audit, condition: Condition) -> str:
+    """When the next figures are expected, for maneuvers that have too few participants yet."""
+    waiting = [
+        (maneuver, item)
+        for maneuver in audit.maneuvers(condition)
+        if not (item := accrual_of(audit, condition.code, maneuver.code)).is_enough
+    ]
+    return "\n".join(f"- Too few yet for *{maneuver.name}*: {item.sentence}." for maneuver, item in waiting)
+
+
+def _published(maneuver: Maneuver, condition: Condition) -> list[Published]:
+    return [row for row in maneuver.published if row.condition == condition.code]

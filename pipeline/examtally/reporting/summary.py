@@ -1,0 +1,190 @@
+"""The first screen: what this clinic's exam can and cannot be said to do, in sentences computed from the figures."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import polars as pl
+
+from examtally.contracts.clinical import Condition, Maneuver
+from examtally.reporting.accrual import accrual_of
+from examtally.reporting.audit import Audit
+from examtally.reporting.estimate import Estimate
+from examtally.reporting.numbers import counted, listed, percent
+from examtally.reporting.suspicion import BEFORE, after, becomes, becomes_cell, is_told_apart, limits_after
+from examtally.reporting.tables import Column, details, table
+from examtally.reporting.verification import UNCORRECTED, Verified
+from examtally.reporting.wording import inside_sentence
+
+LIKELY = 0.5  # a finding that lifts the suspicion beyond this, whole interval, makes the condition likelier than not
+UNLIKELY = 0.1  # one that brings it under this, whole interval, makes it unlikely
+_OVER = f"A suspicion of {percent(BEFORE)} becomes"
+_COLUMNS = (
+    Column("maneuver", "Maneuver"),
+    Column("up", "if positive", _OVER),
+    Column("down", "if negative", _OVER),
+    Column("found", "Sensitivity\npositive, of knees with it"),
+    Column("cleared", "Specificity\nnegative, of knees without"),
+)
+
+
+@dataclass(frozen=True)
+class Main:
+    """A main maneuver of a condition with the four figures of the first screen."""
+
+    condition: Condition
+    maneuver: Maneuver
+    sensitivity: Estimate
+    specificity: Estimate
+    up: Estimate
+    down: Estimate
+
+    @property
+    def is_whole(self) -> bool:
+        """Whether sensitivity and specificity can both be shown."""
+        return self.sensitivity.is_usable and self.specificity.is_usable
+
+
+def mains(audit: Audit) -> list[Main]:
+    """The main maneuvers of every settled condition, in catalogue order."""
+    return [
+        Main(
+            condition,
+            maneuver,
+            *(
+                audit.estimate(condition.code, maneuver.code, measure)
+                for measure in ("sensitivity", "specificity", "lr_positive", "lr_negative")
+            ),
+        )
+        for condition in audit.settled
+        for maneuver in audit.mains(condition)
+    ]
+
+
+def scope(audit: Audit) -> str:
+    """What stands behind the report."""
+    exams = audit.summed("exams")
+    if not exams:
+        return "The registry holds no exam yet, so nothing can be said. The report fills as records arrive."
+    people = counted(audit.summed("participants"), "person", "people")
+    hands = counted(audit.summed("examiners"), "examiner")
+    periods = audit.periods
+    when = f", {periods[0]} to {periods[-1]}" if len(periods) > 1 else f", {periods[0]}" if periods else ""
+    return (
+        f"{counted(exams, 'exam')} of {counted(audit.summed('knees'), 'knee')} in {people}, by {hands}{when}. "
+        f"{counted(audit.summed('index_exams'), 'exam')} can count toward accuracy: the first eligible one of each "
+        "complaint."
+    )
+
+
+def glance(audit: Audit) -> str:
+    """The table of the first screen: main maneuvers of core conditions; those of the others under a fold."""
+    whole = [item for item in mains(audit) if item.is_whole]
+    first = [item for item in whole if item.condition.core] or whole
+    rest = [item for item in whole if item not in first]
+    if not first:
+        return ""
+    level = percent(audit.protocol.intervals.level)
+    text = _table(first, f"Main maneuvers, on knees whose answer is known; {level} intervals beneath")
+    if rest:
+        text += details(f"The main maneuvers of other conditions ({len(rest)})", _table(rest, "Other main maneuvers"))
+    return text
+
+
+def can_be_said(audit: Audit) -> list[str]:
+    """What the figures support, one sentence each."""
+    whole = [item for item in mains(audit) if item.is_whole]
+    if not whole:
+        return []
+    up, down = (sum(is_told_apart(ratio) for ratio in ratios) for ratios in _both(whole))
+    likely = [item for item in whole if (limits_after(item.up)[0] or 0.0) > LIKELY]
+    unlikely = [item for item in whole if (limits_after(item.down)[1] or 1.0) < UNLIKELY]
+    sentences = [
+        f"Of {counted(len(whole), 'main maneuver')} with enough knees, a positive finding carries information in {up}, "
+        f"a negative one in {down}."
+    ]
+    if likely:
+        sentences.append(f"A positive finding turns {percent(BEFORE)} into likelier than not: {_names(likely)}.")
+    if unlikely:
+        sentences.append(f"A negative finding brings {percent(BEFORE)} under {percent(UNLIKELY)}: {_names(unlikely)}.")
+    return sentences
+
+
+def cannot_be_said(audit: Audit) -> list[str]:
+    """What the figures do not support, one sentence each."""
+    items = mains(audit)
+    whole = [item for item in items if item.is_whole]
+    sentences = [
+        f"That a {how} finding tells anything (the interval of its likelihood ratio includes 1): {_names(silent)}."
+        for how, silent in (
+            ("positive", [item for item in whole if item.up.shown and not is_told_apart(item.up)]),
+            ("negative", [item for item in whole if item.down.shown and not is_told_apart(item.down)]),
+        )
+        if silent
+    ]
+    negative = [item for item in whole if item.down.value is not None]
+    if negative:
+        lowest = min(negative, key=lambda item: after(item.down.value or 0.0))
+        sentences.append(
+            f"That a negative finding rules anything out: the least that one main maneuver leaves of a suspicion of "
+            f"{percent(BEFORE)} is {becomes(lowest.down)}."
+        )
+    if not whole or any(_errs_upward(audit, item) for item in whole):
+        sentences.append(f"How accurate the exam is in knees that nobody imaged. {UNCORRECTED}")
+    sentences += _waiting(audit, items)
+    if audit.unsettled:
+        names = listed([inside_sentence(condition.name) for condition in audit.unsettled])
+        sentences.append(f"Who is right about {names}: no test settles these diagnoses.")
+    return sentences
+
+
+def _table(items: Sequence[Main], caption: str) -> str:
+    rows = [
+        {
+            "maneuver": f"{item.maneuver.name}\n{item.condition.name}",
+            "up": becomes_cell(item.up),
+            "down": becomes_cell(item.down),
+            "found": item.sensitivity.cell,
+            "cleared": item.specificity.cell,
+        }
+        for item in items
+    ]
+    return table(pl.DataFrame(rows), _COLUMNS, caption=caption)
+
+
+def _both(items: Sequence[Main]) -> tuple[list[Estimate], list[Estimate]]:
+    return [item.up for item in items], [item.down for item in items]
+
+
+def _names(items: Sequence[Main]) -> str:
+    """Maneuvers by name, with the condition where one maneuver serves several."""
+    often = Counter(item.maneuver.code for item in items)
+    return "; ".join(
+        f"{item.maneuver.name} ({inside_sentence(item.condition.name)})"
+        if often[item.maneuver.code] > 1
+        else item.maneuver.name
+        for item in items
+    )
+
+
+def _errs_upward(audit: Audit, item: Main) -> bool:
+    difference = Verified.of(audit.tally(item.condition.code, item.maneuver.code)).difference
+    return difference is None or difference > 0
+
+
+def _waiting(audit: Audit, items: Sequence[Main]) -> list[str]:
+    """Core conditions none of whose main maneuvers can be shown, and when; the others by name."""
+    told = {item.condition.code for item in items if item.is_whole}
+    waiting = {item.condition.code: item for item in reversed(items) if item.condition.code not in told}
+    core = [item for item in reversed(waiting.values()) if item.condition.core]
+    others = [inside_sentence(item.condition.name) for item in reversed(waiting.values()) if not item.condition.core]
+    sentences = [
+        f"Anything on {inside_sentence(item.condition.name)} yet, for too few people "
+        f"({accrual_of(audit, item.condition.code, item.maneuver.code).sentence})."
+        for item in core
+    ]
+    if others:
+        sentences.append(f"Nor, for the same reason, on {listed(others, 'or')}; see *Too early to say*.")
+    return sentences

@@ -1,0 +1,123 @@
+"""Tables of a report: semantic HTML from a Polars frame, with the same figures to take away as CSV inside the page."""
+
+from __future__ import annotations
+
+import base64
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from html import escape
+
+import polars as pl
+
+from examtally.errors import ReportError
+
+
+@dataclass(frozen=True)
+class Column:
+    """One column as a reader sees it: the frame's column, the heading, and a heading over several columns, if any.
+
+    What follows a line break in a heading or a cell is set small beneath it.
+    Numbers stand right, words left; the first column of a table is the heading of its rows.
+    """
+
+    key: str
+    label: str
+    over: str = ""
+    words: bool = False
+
+
+def table(frame: pl.DataFrame, columns: Sequence[Column], *, caption: str, group: str | None = None) -> str:
+    """Return a table as a raw HTML block for a cell to print.
+
+    Cells are the text of the frame (null: an empty cell); what follows a line break in a cell is set small beneath it.
+    `group` names a column whose runs of equal values become headings over their rows. Raises ReportError when there
+    is no caption or a column is missing.
+    """
+    if not caption.strip():
+        raise ReportError("a table has no caption")
+    missing = [column.key for column in columns if column.key not in frame.columns]
+    if missing:
+        raise ReportError(f"table '{caption}' has no column {', '.join(missing)}")
+    lines = [
+        '<div class="table-box">',
+        "<table>",
+        f"<caption><span>{escape(caption)}</span></caption>",
+        *_head(columns),
+        *_bodies(frame, columns, group),
+        "</table>",
+        "</div>",
+    ]
+    return raw_html("\n".join(lines))
+
+
+def details(title: str, text: str) -> str:
+    """Put text under a fold that a reader opens."""
+    return f"{raw_html(f'<details><summary>{escape(title)}</summary>')}{text}{raw_html('</details>')}"
+
+
+def raw_html(text: str) -> str:
+    """Wrap HTML for the text of a report; outside HTML only tables survive."""
+    return f"\n```{{=html}}\n{text}\n```\n"
+
+
+def download(frame: pl.DataFrame, name: str) -> str:
+    """Return a link that holds the frame as CSV: nothing is fetched, the page carries it."""
+    text = frame.write_csv(float_precision=None)
+    data = base64.b64encode(text.encode()).decode()
+    return (
+        f'\n::: download\n[Download these figures (CSV)](data:text/csv;base64,{data}){{download="{name}.csv"}}\n:::\n'
+    )
+
+
+def _head(columns: Sequence[Column]) -> Iterator[str]:
+    yield "<thead>"
+    if any(column.over for column in columns):
+        spans = "".join(
+            f'<th scope="colgroup" colspan="{width}">{escape(over)}</th>' if over else f'<td colspan="{width}"></td>'
+            for over, width in _spans(columns)
+        )
+        yield f"<tr>{spans}</tr>"
+    cells = "".join(f'<th scope="col"{_side(column)}>{_lines(column.label)}</th>' for column in columns)
+    yield f"<tr>{cells}</tr>"
+    yield "</thead>"
+
+
+def _spans(columns: Sequence[Column]) -> list[tuple[str, int]]:
+    """Runs of neighbouring columns under one heading, with their width."""
+    runs: list[tuple[str, int]] = []
+    for column in columns:
+        if runs and column.over and runs[-1][0] == column.over:
+            runs[-1] = (column.over, runs[-1][1] + 1)
+        else:
+            runs.append((column.over, 1))
+    return runs
+
+
+def _bodies(frame: pl.DataFrame, columns: Sequence[Column], group: str | None) -> Iterator[str]:
+    """Rows in one body, or a body under a heading for each run of `group`."""
+    previous = object()
+    yield "<tbody>"
+    for number, row in enumerate(frame.iter_rows(named=True)):
+        if group is not None and row[group] != previous:
+            if number:
+                yield "</tbody>\n<tbody>"
+            previous = row[group]
+            yield f'<tr class="group"><th scope="rowgroup" colspan="{len(columns)}">{escape(str(previous))}</th></tr>'
+        yield f"<tr>{''.join(_cell(column, row[column.key], index) for index, column in enumerate(columns))}</tr>"
+    yield "</tbody>"
+
+
+def _cell(column: Column, value: object, index: int) -> str:
+    tag, scope = ("th", ' scope="row"') if index == 0 else ("td", "")
+    side = "" if index == 0 else _side(column)
+    return f"<{tag}{scope}{side}>{_lines('' if value is None else str(value))}</{tag}>"
+
+
+def _lines(text: str) -> str:
+    """The first line, and the others small beneath it."""
+    main, *rest = text.split("\n")
+    return escape(main) + "".join(f"<br /><small>{escape(line)}</small>" for line in rest if line)
+
+
+def _side(column: Column) -> str:
+    return ' class="words"' if column.words else ""

@@ -1,0 +1,82 @@
+"""The words of a report: those of the place it is made for, and short words for the codes of the result tables."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+import yaml
+
+from examtally.errors import ReportError
+
+_LOCAL = ("group", "tag", "internal", "caution")
+_BAND = re.compile(r"(?:(\d+)_(\d+)|under_(\d+)|(\d+)_over)")
+
+
+@dataclass(frozen=True)
+class Wording:
+    """What `reports/local.yaml` and `reports/words.yaml` say."""
+
+    group: str
+    tag: str
+    internal: str
+    caution: str
+    words: Mapping[str, Mapping[str, str]]
+
+    def word(self, kind: str, code: str) -> str:
+        """The short word for a code; one without an entry is shown as written, underscores as spaces.
+
+        Bands of numbers are read: `under_16` is under 16, `16_25` is 16–25, `60_over` is 60 and over.
+        """
+        known = self.words.get(kind, {}).get(code)
+        return known or _band(code) or code.replace("_", " ")
+
+
+def read_wording(folder: Path) -> Wording:
+    """Read the two files of a reports folder; raise ReportError where one is missing or lacks a key."""
+    local = _mapping(folder / "local.yaml")
+    missing = [key for key in _LOCAL if not isinstance(local.get(key), str)]
+    if missing:
+        raise ReportError(f"local.yaml has no text for {', '.join(missing)}; write '{missing[0]}: …'")
+    return Wording(**{key: str(local[key]).strip() for key in _LOCAL}, words=_mapping(folder / "words.yaml"))
+
+
+def inside_sentence(name: str) -> str:
+    """A common noun that begins with a capital, as it stands within a sentence; abbreviations keep theirs.
+
+    >>> inside_sentence("Open surgery"), inside_sentence("MRI of the knee")
+    ('open surgery', 'MRI of the knee')
+    """
+    return name[0].lower() + name[1:] if name[1:2].islower() else name
+
+
+def band_order(code: str) -> tuple[int, ...]:
+    """Where a band of numbers stands among its like: by its lower limit; nothing for another code.
+
+    >>> sorted(["16_25", "60_over", "under_16"], key=band_order)
+    ['under_16', '16_25', '60_over']
+    """
+    match = _BAND.fullmatch(code)
+    return () if match is None else (int(match.group(1) or match.group(4) or -1),)
+
+
+def _band(code: str) -> str | None:
+    match = _BAND.fullmatch(code)
+    if match is None:
+        return None
+    low, high, under, over = match.groups()
+    if under:
+        return f"under {under}"
+    return f"{over} and over" if over else f"{low}–{high}"
+
+
+def _mapping(path: Path) -> dict[str, dict[str, str]]:
+    try:
+        content = yaml.safe_load(path.read_text(encoding="utf-8"))
+    except (OSError, UnicodeDecodeError, yaml.YAMLError) as error:
+        raise ReportError(f"{path.name}: cannot be read as YAML ({type(error).__name__})") from error
+    if not isinstance(content, dict):
+        raise ReportError(f"{path.name} must be 'key: value' lines")
+    return content
