@@ -1,0 +1,104 @@
+"""The three forms in which a scenario states what happens by chance, and the seeded streams behind them.
+
+- a *rate*: a probability, moved on the logit scale by odds ratios;
+- *weights*: one code of several, each weight multiplied by factors;
+- a *level*: a normal quantity whose mean is moved by amounts.
+"""
+
+from __future__ import annotations
+
+import zlib
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.special import expit, logit
+
+from examtally.synthesis.features import BLANK, Bools, Coded, Features, Floats
+
+
+@dataclass(frozen=True)
+class Streams:
+    """One random stream a purpose, so that a change in one part of a scenario leaves the draws of the others alone."""
+
+    seed: int
+    part: int = 0
+
+    def of(self, purpose: str) -> np.random.Generator:
+        """The generator for `purpose`; the same name gives the same draws."""
+        return np.random.default_rng([self.seed, self.part, zlib.crc32(purpose.encode())])
+
+
+@dataclass(frozen=True)
+class Rate:
+    """A probability `base`, its odds multiplied by `odds[name] ** feature`."""
+
+    base: float
+    odds: Mapping[str, float]
+
+    def probability(self, features: Features) -> Floats:
+        """Shape (rows,). A base of 0 or 1 stays what it is."""
+        if self.base in (0.0, 1.0) or not self.odds:
+            return np.full(features.rows, self.base)
+        return np.asarray(expit(logit(self.base) + shift(self.logs(), features)), dtype=np.float64)
+
+    def draw(self, random: np.random.Generator, features: Features) -> Bools:
+        """Whether it happens, shape (rows,)."""
+        return random.random(features.rows) < self.probability(features)
+
+    def logs(self) -> dict[str, float]:
+        """Natural logarithms of the odds ratios."""
+        return {name: float(np.log(ratio)) for name, ratio in self.odds.items()}
+
+
+@dataclass(frozen=True)
+class Weight:
+    """The weight of one code, multiplied by `times[name] ** feature`."""
+
+    base: float
+    times: Mapping[str, float]
+
+    def of(self, features: Features) -> Floats:
+        """Shape (rows,)."""
+        logs = {name: float(np.log(factor)) for name, factor in self.times.items()}
+        return self.base * np.exp(shift(logs, features)) if logs else np.full(features.rows, self.base)
+
+
+@dataclass(frozen=True)
+class Weights:
+    """One code of several, in proportion to its weight."""
+
+    of: Mapping[str, Weight]
+
+    @property
+    def codes(self) -> tuple[str, ...]:
+        """The codes in declared order."""
+        return tuple(self.of)
+
+    def draw(self, random: np.random.Generator, features: Features) -> Coded:
+        """A code for each row; blank where every weight is 0."""
+        heights = np.cumsum([weight.of(features) for weight in self.of.values()], axis=0)
+        mark = random.random(features.rows) * heights[-1]
+        index = (mark >= heights).sum(axis=0)
+        return Coded(self.codes, np.where(heights[-1] > 0, np.minimum(index, len(self.of) - 1), BLANK))
+
+
+@dataclass(frozen=True)
+class Level:
+    """A normal quantity with `mean` and `sd`, its mean moved by `add[name] * feature`."""
+
+    mean: float
+    sd: float
+    add: Mapping[str, float]
+
+    def draw(self, random: np.random.Generator, features: Features) -> Floats:
+        """Shape (rows,), in the unit of the mean."""
+        return self.mean + shift(self.add, features) + self.sd * random.standard_normal(features.rows)
+
+
+def shift(amounts: Mapping[str, float], features: Features) -> Floats:
+    """The sum of `amounts[name] * feature`, shape (rows,)."""
+    total = np.zeros(features.rows)
+    for name, amount in amounts.items():
+        total += amount * features.column(name)
+    return total

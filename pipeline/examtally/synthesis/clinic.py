@@ -1,0 +1,121 @@
+"""Drawing a clinic: people, truth, exams, findings, statements and references, in parts of bounded size."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+
+import numpy as np
+import polars as pl
+
+from examtally.contracts.contract import load_contract
+from examtally.synthesis.belief import Beliefs, Said, learn_beliefs, say
+from examtally.synthesis.chance import Streams
+from examtally.synthesis.exams import draw_exams
+from examtally.synthesis.features import Bools, Features
+from examtally.synthesis.findings import Found, add_positives, find
+from examtally.synthesis.history import tell
+from examtally.synthesis.imaging import draw_references
+from examtally.synthesis.people import draw_population
+from examtally.synthesis.record_tables import Drawn, Offsets, examiner_table, record_tables
+from examtally.synthesis.scenario import Scenario
+from examtally.synthesis.skill import Hands, draw_hands
+from examtally.synthesis.world import World
+
+LARGEST_PART = 40_000
+REFERENCE_PEOPLE = 30_000
+_LEARNED_FROM = 6_000
+_PILOT_PEOPLE = 3_000
+_PILOT_PART, _REFERENCE_PART = 2**32 - 1, 2**32 - 2
+
+
+@dataclass(frozen=True)
+class Reference:
+    """A large population of the scenario, seen by the same hands; nothing of it is written.
+
+    One row a first exam: of the knee of a person's first complaint, by the first hands at the first visit, outside the
+    operating room, the knee never operated on. It is the population that parameters are stated for.
+    """
+
+    exams: Features
+    found: Found
+    said: Said
+
+
+@dataclass(frozen=True)
+class Clinic:
+    """A scenario at one seed: its examiners' hands and beliefs, and the population its parameters are stated for."""
+
+    world: World
+    hands: Hands
+    beliefs: Beliefs
+    reference: Reference
+
+
+@dataclass(frozen=True)
+class Part:
+    """Some of the people of a clinic: the record tables, and everything behind them."""
+
+    records: dict[str, pl.DataFrame]
+    drawn: Drawn
+
+
+def open_clinic(scenario: Scenario, seed: int, people: int = REFERENCE_PEOPLE) -> Clinic:
+    """Fix the examiners, and let them learn what findings are worth, on a reference population of `people`."""
+    hands = draw_hands(scenario, Streams(seed))
+    world = World(scenario, load_contract(scenario.joint), Streams(seed, _REFERENCE_PART), people)
+    population = draw_population(world)
+    exams = draw_exams(world, population).exams
+    tell(world, exams)
+    learned_from = exams.numbers["person"] < _LEARNED_FROM
+    first = _is_first_exam(exams)
+    exams = exams.at(np.flatnonzero(learned_from | first))
+    found = find(world, population, exams, hands)
+    lessons = np.flatnonzero(exams.numbers["person"] < _LEARNED_FROM)
+    beliefs = learn_beliefs(world, exams.at(lessons), found.at(lessons))
+    rows = np.flatnonzero(_is_first_exam(exams))
+    exams, found = exams.at(rows), found.at(rows)
+    return Clinic(world, hands, beliefs, Reference(exams, found, say(world, exams, found, beliefs)))
+
+
+def draw_parts(clinic: Clinic, exams: int) -> Iterator[Part]:
+    """Draw about `exams` exams, part by part; the first part brings the examiners."""
+    per_person = _exams_per_person(clinic)
+    number, offsets = 0, Offsets()
+    while exams > 0:
+        wanted = min(exams, LARGEST_PART)
+        streams = Streams(clinic.world.streams.seed, number)
+        world = replace(clinic.world, streams=streams, people=max(1, round(wanted / per_person)))
+        drawn = draw_part(world, clinic)
+        records = {"examiners": examiner_table(world)} if number == 0 else {}
+        yield Part(records | record_tables(world, drawn, offsets), drawn)
+        offsets = Offsets(
+            offsets.people + world.people,
+            offsets.exams + drawn.seen.exams.rows,
+            offsets.references + sum(len(test.visit) for test in drawn.tests),
+        )
+        exams, number = exams - wanted, number + 1
+
+
+def draw_part(world: World, clinic: Clinic) -> Drawn:
+    """Draw some people with everything that happens to them."""
+    population = draw_population(world)
+    seen = draw_exams(world, population)
+    history = tell(world, seen.exams)
+    found = find(world, population, seen.exams, clinic.hands)
+    add_positives(found, seen.exams)
+    said = say(world, seen.exams, found, clinic.beliefs)
+    return Drawn(population, seen, found, history, said, draw_references(world, seen))
+
+
+def _is_first_exam(exams: Features) -> Bools:
+    later = ("comparison", "repeat_visit", "second_hands", "second_complaint")
+    barred = exams.coded["setting"].equals("operating_room") | exams.coded["prior_surgery"].equals("yes")
+    return np.asarray(~(barred | np.any([exams.numbers[name] for name in later], axis=0)))
+
+
+def _exams_per_person(clinic: Clinic) -> float:
+    """How many exams a person brings on average, from a pilot."""
+    streams = Streams(clinic.world.streams.seed, _PILOT_PART)
+    pilot = replace(clinic.world, streams=streams, people=_PILOT_PEOPLE)
+    return draw_exams(pilot, draw_population(pilot)).exams.rows / pilot.people

@@ -1,0 +1,171 @@
+"""A dirty export: clean record tables with planted faults, and an account of every line that is not stored.
+
+Each fault has a line of its own. In the tables others refer to it comes as an added line nothing refers to, unless it
+is declared to fall in place: then all that hangs on the line is accounted for too. The account holds for an empty
+registry.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+import polars as pl
+
+from examtally.contracts.contract import Contract
+from examtally.contracts.rules import key_rule, reference_rules
+from examtally.synthesis.faults import Differing, Fault, Faults, Place
+
+HELD_BACK, UNCHANGED, WAITING = "held_back", "unchanged", "waiting"
+_HEADER_LINES = 1
+
+Line = dict[str, str | None]
+
+
+@dataclass(frozen=True)
+class Account:
+    """Why a line is not stored: the rule it breaks, or the rule that makes it wait; blank where it is unchanged."""
+
+    outcome: str
+    rule: str
+
+
+@dataclass(frozen=True)
+class DirtyTable:
+    """One table of the export: its lines as text, and by line of the file (line 1 the header) each one not stored."""
+
+    lines: pl.DataFrame
+    accounts: Mapping[int, Account]
+
+
+@dataclass
+class _Sheet:
+    """A table being soiled: `touched` rows are spoken for, `added` lines come after a row of the clean table."""
+
+    rows: pl.DataFrame
+    touched: set[int] = field(default_factory=set)
+    texts: dict[int, tuple[str, str | None]] = field(default_factory=dict)
+    accounts: dict[int, Account] = field(default_factory=dict)
+    added: list[tuple[int, Line, Account | None]] = field(default_factory=list)
+
+
+class Soiling:
+    """Plants faults in copies of clean record tables. `planted` collects what must be found nowhere afterwards."""
+
+    def __init__(self, records: Mapping[str, pl.DataFrame], contract: Contract, random: np.random.Generator) -> None:
+        self._contract, self._random = contract, random
+        self._sheets = {name: _Sheet(frame.select(pl.all().cast(pl.String))) for name, frame in records.items()}
+        self._referred = {key.table for table in contract.tables.values() for key in table.foreign_keys}
+        self._new_keys = 0
+        self.planted: list[str] = []
+
+    def soil(self, faults: Faults) -> dict[str, DirtyTable]:
+        """Plant them: first what others hang on, then the rest on lines that are still clean."""
+        for fault in sorted(faults.faults, key=lambda fault: not fault.place.in_place):
+            self._spoil(fault)
+        for twin in sorted(faults.differing, key=lambda twin: not twin.place.in_place):
+            self._differ(twin)
+        for table, times in faults.identical.items():
+            for _ in range(times):
+                self._repeat(table)
+        return {name: _finished(sheet) for name, sheet in self._sheets.items()}
+
+    def _spoil(self, fault: Fault) -> None:
+        place, sheet = fault.place, self._sheets[fault.place.table]
+        account = Account(WAITING if fault.waits else HELD_BACK, fault.rule)
+        if fault.identifying and fault.text is not None:
+            self.planted.append(fault.text)
+        if place.table in self._referred and not place.in_place:
+            row = self._spare(place)
+            sheet.added.append(
+                (self._anywhere(sheet), self._new_line(place.table, row) | {place.column: fault.text}, account)
+            )
+            return
+        row = self._spare(place)
+        if place.in_place:
+            self._hang(place.table, row)
+        sheet.texts[row] = (place.column, fault.text)
+        sheet.accounts[row] = account
+
+    def _differ(self, twin: Differing) -> None:
+        place, sheet = twin.place, self._sheets[twin.place.table]
+        account = Account(HELD_BACK, key_rule(self._contract, place.table).id)
+        row = self._spare(place)
+        line = self._line(place.table, row)
+        if place.table in self._referred and not place.in_place:
+            line = self._new_line(place.table, row)
+            sheet.added.append((self._anywhere(sheet), line, account))
+        else:
+            sheet.accounts[row] = account
+            self._hang(place.table, row)
+        other = next(text for text in twin.texts if text != line[place.column])
+        sheet.added.append((self._anywhere(sheet), line | {place.column: other}, account))
+
+    def _repeat(self, table: str) -> None:
+        sheet = self._sheets[table]
+        row = self._spare(Place(table, "", {}, (), in_place=False))
+        sheet.added.append((self._anywhere(sheet, row), self._line(table, row), Account(UNCHANGED, "")))
+
+    def _spare(self, place: Place) -> int:
+        """A clean row that fits, spoken for from now on."""
+        sheet = self._sheets[place.table]
+        fits = [pl.col(column) == code for column, code in place.among.items()]
+        fits += [pl.col(column).is_null() for column in place.blank]
+        rows = np.arange(len(sheet.rows))
+        if fits:
+            rows = rows[sheet.rows.select(pl.all_horizontal(fits).fill_null(False)).to_series().to_numpy()]
+        free = np.setdiff1d(rows, np.fromiter(sheet.touched, dtype=np.int64, count=len(sheet.touched)))
+        row = int(free[self._random.integers(len(free))])
+        sheet.touched.add(row)
+        return row
+
+    def _hang(self, table: str, row: int) -> None:
+        """Account for what refers to a row that will not be stored, and for what refers to that."""
+        key = self._contract.tables[table].primary_key
+        line = self._line(table, row)
+        for name, sheet in self._sheets.items():
+            for rule in reference_rules(self._contract, name):
+                if rule.target != table:
+                    continue
+                same = [pl.col(own) == line[target] for own, target in zip(rule.columns, key, strict=True)]
+                hanging = sheet.rows.select(pl.all_horizontal(same).fill_null(False)).to_series().arg_true()
+                for each in hanging.to_list():
+                    sheet.touched.add(each)
+                    sheet.accounts[each] = Account(WAITING if rule.unknown == "wait" else HELD_BACK, rule.id)
+                    self._hang(name, each)
+
+    def _line(self, table: str, row: int) -> Line:
+        return self._sheets[table].rows.row(row, named=True)
+
+    def _new_line(self, table: str, row: int) -> Line:
+        """A copy of a row under a key of its own, which is held back with it."""
+        self._new_keys += 1
+        key = f"Z-{990000 + self._new_keys}"
+        self.planted.append(key)
+        return self._line(table, row) | {self._contract.tables[table].primary_key[0]: key}
+
+    def _anywhere(self, sheet: _Sheet, after: int = 0) -> int:
+        return int(self._random.integers(after, len(sheet.rows)))
+
+
+def _finished(sheet: _Sheet) -> DirtyTable:
+    """The lines in order, and the account by line number."""
+    rows = sheet.rows
+    for column in rows.columns:
+        spoiled = {row: text for row, (where, text) in sheet.texts.items() if where == column}
+        if spoiled:
+            rows = rows.with_columns(rows[column].scatter(list(spoiled), list(spoiled.values())).alias(column))
+    added = pl.DataFrame([line for _, line, _ in sheet.added], schema=rows.schema)
+    after = np.concatenate([np.arange(len(rows)), [row for row, _, _ in sheet.added]]).astype(np.int64)
+    order = np.argsort(after, kind="stable")
+    accounts = {
+        **sheet.accounts,
+        **{len(rows) + n: account for n, (_, _, account) in enumerate(sheet.added) if account},
+    }
+    line_of = np.empty(len(order), dtype=np.int64)
+    line_of[order] = np.arange(len(order)) + _HEADER_LINES + 1
+    return DirtyTable(
+        pl.concat([rows, added])[order],
+        dict(sorted((int(line_of[place]), account) for place, account in accounts.items())),
+    )

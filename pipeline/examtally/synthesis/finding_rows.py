@@ -1,0 +1,154 @@
+"""The rows of the findings table: one a finding on the sheet, with its reason, sign, grade, measure and end point."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import polars as pl
+
+from examtally.synthesis.chance import Weights
+from examtally.synthesis.features import BLANK, Array, Bools, Coded, Features
+from examtally.synthesis.findings import EQUIVOCAL, NEGATIVE, NOT_DONE, POSITIVE, RESULTS, Found
+from examtally.synthesis.scenario import ByResult, ManeuverPlan, Measuring
+from examtally.synthesis.world import World
+
+
+def finding_rows(world: World, exams: Features, found: Found) -> pl.DataFrame:
+    """Columns of the findings table, with `row` (the exam's place) instead of its id; by exam, then catalogue order."""
+    order = _done_order(world, exams, found)
+    frames = [
+        _Sheet(world, exams, code, plan, found.result[:, column]).rows(order[:, column])
+        for column, (code, plan) in enumerate(world.scenario.maneuvers.items())
+    ]
+    return pl.concat(frames).sort("row", maintain_order=True)
+
+
+@dataclass(frozen=True)
+class _Sheet:
+    """One maneuver in every exam."""
+
+    world: World
+    exams: Features
+    code: str
+    plan: ManeuverPlan
+    result: npt.NDArray[np.int8]
+
+    def rows(self, order: Array) -> pl.DataFrame:
+        """One row for each exam in which it stands on the sheet."""
+        stands = self.result != BLANK
+        done = stands & (self.result != NOT_DONE)
+        columns: dict[str, Array | pl.Series] = {"row": np.arange(self.exams.rows)}
+        columns["maneuver"] = pl.repeat(self.code, self.exams.rows, eager=True)
+        columns["result"] = words(RESULTS, self.result)
+        columns.update(self._details(done))
+        columns["done_order"] = whole(order)
+        return pl.DataFrame(columns).filter(pl.Series(stands))
+
+    def _details(self, done: Bools) -> Mapping[str, pl.Series]:
+        plan, random = self.plan, self.world.random(f"details {self.code}")
+        signs = (
+            plan.signs.draw(random, self.exams).where(self._share(random, plan.habits.sign_recorded))
+            if (plan.signs)
+            else None
+        )
+        grade = self._grade(random, plan.grades) if plan.grades else None
+        measure, by = self._measure(random, plan.measure) if plan.measure else (None, None)
+        end_point = self._end_point(random, self.world.scenario.writing.end_points) if plan.end_point else None
+        positive = self.result == POSITIVE
+        return {
+            "reason": self._words(self._reason(random)),
+            "sign": self._words(signs.where(positive) if signs else None),
+            "pain": self._words(self._pain(random).where(done)),
+            "grade": grade if grade is not None else self._empty(pl.Int64),
+            "measure": measure if measure is not None else self._empty(pl.Float64),
+            "measured_by": self._words(by),
+            "flexion_deg": self._flexion(random, done),
+            "end_point": self._words(end_point),
+        }
+
+    def _reason(self, random: np.random.Generator) -> Coded:
+        reason = self.plan.habits.reasons.draw(random, self.exams)
+        return reason.where((self.result == EQUIVOCAL) | (self.result == NOT_DONE))
+
+    def _pain(self, random: np.random.Generator) -> Coded:
+        habits = self.plan.habits
+        self.exams.add(positive=self.result == POSITIVE)
+        hurts = habits.pain.draw(random, self.exams)
+        return Coded(("no", "yes"), hurts.astype(np.int64)).where(self._share(random, habits.pain_recorded))
+
+    def _grade(self, random: np.random.Generator, plan: ByResult) -> pl.Series:
+        written = self._share(random, plan.recorded)
+        drawn = self._by_result(random, plan.positive, plan.negative)
+        grades = np.array([int(grade) for grade in drawn.codes])
+        return whole(np.where(written & (drawn.index != BLANK), grades[drawn.index], BLANK))
+
+    def _measure(self, random: np.random.Generator, plan: Measuring) -> tuple[pl.Series, Coded]:
+        levels = [plan.positive.draw(random, self.exams), plan.negative.draw(random, self.exams)]
+        value = np.round(np.where(self.result == POSITIVE, *levels), plan.decimals) + 0.0
+        written = self._share(random, plan.recorded) & np.isin(self.result, (POSITIVE, NEGATIVE))
+        return pl.Series(np.where(written, value, np.nan)).fill_nan(None), plan.by.draw(random, self.exams).where(
+            written
+        )
+
+    def _end_point(self, random: np.random.Generator, plan: ByResult) -> Coded:
+        written = self._share(random, plan.recorded)
+        return self._by_result(random, plan.positive, plan.negative).where(written)
+
+    def _flexion(self, random: np.random.Generator, done: Bools) -> pl.Series:
+        if self.plan.flexion_deg is None:
+            return self._empty(pl.Int64)
+        drawn = self.world.within("findings", "flexion_deg", self.plan.flexion_deg.draw(random, self.exams))
+        written = done & self._share(random, self.world.scenario.writing.flexion_recorded)
+        return pl.Series(np.where(written, drawn, np.nan)).fill_nan(None).cast(pl.Int64)
+
+    def _by_result(self, random: np.random.Generator, positive: Weights, negative: Weights) -> Coded:
+        """A code from one set for positive findings, from another for negative ones, blank elsewhere."""
+        codes = tuple(dict.fromkeys((*positive.codes, *negative.codes)))
+        drawn = [recoded(weights.draw(random, self.exams), codes) for weights in (positive, negative)]
+        index = np.where(self.result == POSITIVE, *drawn)
+        return Coded(codes, np.where(np.isin(self.result, (POSITIVE, NEGATIVE)), index, BLANK))
+
+    def _share(self, random: np.random.Generator, share: float) -> Bools:
+        return random.random(self.exams.rows) < share
+
+    def _words(self, coded: Coded | None) -> pl.Series:
+        if coded is None:
+            return self._empty(pl.String)
+        return words(coded.codes, coded.index)
+
+    def _empty(self, kind: type[pl.DataType]) -> pl.Series:
+        return pl.Series([None], dtype=kind).new_from_index(0, self.exams.rows)
+
+
+def _done_order(world: World, exams: Features, found: Found) -> npt.NDArray[np.int16]:
+    """Place of each maneuver in its exam, 1 first; BLANK where not done or where nobody wrote the order down."""
+    writing, random = world.scenario.writing, world.random("order")
+    place = np.arange(found.result.shape[1]) + writing.order_shuffle * random.standard_normal(
+        found.result.shape, dtype=np.float32
+    )
+    undone = (found.result == BLANK) | (found.result == NOT_DONE)
+    place[undone] = np.inf
+    rank = np.argsort(np.argsort(place, axis=1, kind="stable"), axis=1).astype(np.int16) + np.int16(1)
+    rank[undone | (random.random(exams.rows) >= writing.order_recorded)[:, None]] = BLANK
+    return rank
+
+
+def recoded(column: Coded, codes: tuple[str, ...]) -> Array:
+    """The places of a column's codes in another list that holds them all."""
+    places = np.array([*(codes.index(code) for code in column.codes), BLANK])
+    return places[column.index]
+
+
+def words(codes: tuple[str, ...], index: Array) -> pl.Series:
+    """Codes as text, null where BLANK."""
+    places = pl.Series(np.where(index == BLANK, len(codes), index).astype(np.uint32))
+    return pl.Series([*codes, None], dtype=pl.String).gather(places)
+
+
+def whole(numbers: Array, blank: bool = True) -> pl.Series:
+    """Whole numbers; null where BLANK, unless every number is meant."""
+    series = pl.Series(numbers.astype(np.int64))
+    return series.set(series == BLANK, None) if blank else series

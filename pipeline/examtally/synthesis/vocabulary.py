@@ -1,0 +1,105 @@
+"""Which names a chance in a scenario may depend on, moment by moment: nothing depends on what comes later."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from examtally.contracts.contract import Contract
+from examtally.contracts.protocol import Protocol
+
+COMPLAINT_NUMBERS = ("trauma", "comparison", "second_complaint")
+
+
+@dataclass(frozen=True)
+class Vocabulary:
+    """The names known at each moment, each set holding the ones before it."""
+
+    contract: Contract
+    families: tuple[str, ...]
+    sites: tuple[str, ...]
+
+    def enum(self, table: str, column: str) -> tuple[str, ...]:
+        """The legal set of a coded column of the records."""
+        return self.contract.tables[table].field(column).enum or ()
+
+    @property
+    def acuity(self) -> tuple[str, ...]:
+        """Acuity codes of the default protocol."""
+        return self._bands("acuity")
+
+    def age(self) -> tuple[str, ...]:
+        """A person before anything but age, site and constitution is known."""
+        return (
+            "decades_over_40",
+            *dotted("age_band", self._bands("age_band")),
+            *dotted("site", self.sites),
+            *dotted("person", self.families),
+        )
+
+    def person(self) -> tuple[str, ...]:
+        """Everything about a person."""
+        return (
+            *self.age(),
+            "bmi",
+            *dotted("sex", self.enum("participants", "sex")),
+            *dotted("activity", self.enum("participants", "activity")),
+            *dotted("bmi_band", self._bands("bmi_band")),
+            *dotted("thigh_band", self._bands("thigh_band")),
+        )
+
+    def complaint(self) -> tuple[str, ...]:
+        """And what they came with."""
+        return (
+            *self.person(),
+            *COMPLAINT_NUMBERS,
+            *dotted("mechanism", self.contract.catalogue.mechanisms),
+            *dotted("acuity", self.acuity),
+        )
+
+    def truth(self, severities: dict[str, tuple[str, ...]]) -> tuple[str, ...]:
+        """And which conditions are truly there; `severities` of those named so far in the scenario."""
+        derived = [code for code, item in self.contract.catalogue.conditions.items() if item.derived_from]
+        ready = [
+            code for code in derived if set(self.contract.catalogue.conditions[code].derived_from) <= {*severities}
+        ]
+        return (
+            *self.complaint(),
+            *severities,
+            *ready,
+            *(name for code, codes in severities.items() for name in dotted(code, codes)),
+        )
+
+    def visit(self, severities: dict[str, tuple[str, ...]]) -> tuple[str, ...]:
+        """And the visit."""
+        return (*self.truth(severities), "repeat_visit", *dotted("setting", self.enum("exams", "setting")))
+
+    def hands(self, severities: dict[str, tuple[str, ...]]) -> tuple[str, ...]:
+        """And whose hands."""
+        return (
+            *self.visit(severities),
+            "second_hands",
+            "both_knees",
+            *dotted("role", self.enum("examiners", "role")),
+            *dotted("guarding", self.enum("exams", "guarding")),
+        )
+
+    def exam(self, severities: dict[str, tuple[str, ...]]) -> tuple[str, ...]:
+        """And what they think of fluid in the joint."""
+        return (*self.hands(severities), *dotted("effusion", self.enum("exams", "effusion")))
+
+    def findings(self, severities: dict[str, tuple[str, ...]]) -> tuple[str, ...]:
+        """And what the person told and the hands found."""
+        return (
+            *self.exam(severities),
+            *dotted("history", self.contract.catalogue.history),
+            *dotted("finding", self.contract.catalogue.maneuvers),
+        )
+
+    def _bands(self, group_by: str) -> tuple[str, ...]:
+        return Protocol.defaults(self.contract).groups.bands(group_by).codes
+
+
+def dotted(head: str, codes: Iterable[str]) -> tuple[str, ...]:
+    """`head.code` for each code."""
+    return tuple(f"{head}.{code}" for code in codes)

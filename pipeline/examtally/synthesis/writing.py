@@ -1,0 +1,124 @@
+"""Writing a synthetic clinic: record files, dirty files with their account, and the truth."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from pathlib import Path
+from typing import IO
+
+import polars as pl
+
+from examtally.errors import FileFault
+from examtally.synthesis.dirt import HELD_BACK, UNCHANGED, WAITING, DirtyTable
+
+RECORDS, DIRTY, TRUTH, EXPECTED = "records", "dirty", "truth.json", "expected.json"
+_DECIMALS = 6
+_ABOUT = (
+    "Where every line goes when an empty registry takes these files as one batch. Lines count from 1, the header; "
+    "lines that are not listed are stored. Nothing of `planted` may be found anywhere afterwards."
+)
+
+
+@contextmanager
+def fresh_folder(out: Path) -> Iterator[Path]:
+    """A folder to write in; what is in it takes its place in `out` when all went well, and is removed otherwise.
+
+    Raises FileFault where `out` holds something that is not an earlier synthetic clinic.
+    """
+    if out.exists() and not out.is_dir():
+        raise FileFault("the place to write to is a file; name a folder")
+    if out.is_dir() and any(out.iterdir()) and not (out / TRUTH).is_file():
+        raise FileFault("the folder to write to holds other things than a synthetic clinic; name a new or an empty one")
+    out.mkdir(parents=True, exist_ok=True)
+    inside = out / ".unfinished"
+    shutil.rmtree(inside, ignore_errors=True)
+    inside.mkdir()
+    try:
+        yield inside
+        for made in sorted(inside.iterdir()):
+            _replace(made, out / made.name)
+    finally:
+        shutil.rmtree(inside, ignore_errors=True)
+
+
+class RecordFiles:
+    """The record files of one folder, written part by part."""
+
+    def __init__(self, folder: Path) -> None:
+        folder.mkdir()
+        self._folder = folder
+        self.rows: dict[str, int] = {}
+
+    def add(self, records: Mapping[str, pl.DataFrame]) -> None:
+        """Append rows; the header comes with the first ones."""
+        for table, frame in records.items():
+            with (self._folder / f"{table}.csv").open("ab") as stream:
+                _write_csv(frame, stream, with_header=table not in self.rows)
+            self.rows[table] = self.rows.get(table, 0) + len(frame)
+
+
+def write_dirty(folder: Path, tables: Mapping[str, DirtyTable], planted: list[str]) -> None:
+    """Write the dirty files and `expected.json`: where each line goes when an empty registry takes them."""
+    folder.mkdir()
+    for name, table in tables.items():
+        with (folder / f"{name}.csv").open("wb") as stream:
+            _write_csv(table.lines, stream, with_header=True)
+    account = {
+        "about": _ABOUT,
+        "tables": {name: _counts(table) for name, table in tables.items()},
+        "lines": [
+            {"table": name, "line": line, "outcome": account.outcome, "rule": account.rule}
+            for name, table in tables.items()
+            for line, account in table.accounts.items()
+        ],
+        "planted": sorted(set(planted)),
+    }
+    write_json(folder / EXPECTED, account)
+
+
+def write_json(path: Path, content: Mapping[str, object]) -> None:
+    """Write JSON, the rows of a table one a line, numbers to six decimals."""
+    path.write_text(f"{_json(_rounded(content))}\n", encoding="utf-8", newline="\n")
+
+
+def _json(value: object, indent: str = "") -> str:
+    """Mappings and lists of rows over several lines, everything else on one."""
+    inner = f"{indent} "
+    if isinstance(value, dict) and value:
+        lines = [f"{inner}{json.dumps(key)}: {_json(each, inner)}" for key, each in value.items()]
+        return "{\n" + ",\n".join(lines) + f"\n{indent}}}"
+    if isinstance(value, list) and value and isinstance(value[0], list | dict):
+        return "[\n" + ",\n".join(f"{inner}{_one_line(each)}" for each in value) + f"\n{indent}]"
+    return _one_line(value)
+
+
+def _one_line(value: object) -> str:
+    return json.dumps(value, ensure_ascii=False, allow_nan=False)
+
+
+def _counts(table: DirtyTable) -> dict[str, int]:
+    outcomes = [account.outcome for account in table.accounts.values()]
+    counts = {outcome: outcomes.count(outcome) for outcome in (UNCHANGED, WAITING, HELD_BACK)}
+    lines = len(table.lines)
+    return {"lines": lines, "stored": lines - len(outcomes), "conflict": 0, **counts}
+
+
+def _write_csv(frame: pl.DataFrame, stream: IO[bytes], *, with_header: bool) -> None:
+    frame.write_csv(stream, include_header=with_header, line_terminator="\n", null_value="")
+
+
+def _rounded(value: object) -> object:
+    if isinstance(value, float):
+        return round(value, _DECIMALS) + 0.0
+    if isinstance(value, Mapping):
+        return {key: _rounded(inner) for key, inner in value.items()}
+    return [_rounded(inner) for inner in value] if isinstance(value, list | tuple) else value
+
+
+def _replace(made: Path, place: Path) -> None:
+    if place.is_dir():
+        shutil.rmtree(place)
+    made.replace(place)
