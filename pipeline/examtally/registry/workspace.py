@@ -26,6 +26,7 @@ class Workspace:
                 "temp_directory": str(self.folder / "pages"),
             }
         )
+        self.con.execute("set enable_progress_bar = false")  # it would be drawn into what the command line prints
 
     def close(self) -> None:
         """Close the connection and remove the spill folder; a second call does nothing."""
