@@ -47,7 +47,7 @@ class Setting:
         return {"sensitivity": means[0], "specificity": means[1], "lr_positive": means[0] / (1 - means[1])}
 
     def cells(self, cohorts: int, rng: np.random.Generator) -> np.ndarray:
-        """Cell counts of each person, (cohorts, examiners, people, 4); both knees of a person are torn, or both sound."""
+        """Cell counts of each person, (cohorts, examiners, people, 4); the knees of a person are of one kind."""
         shape = (cohorts, self.examiners, self.people)
         torn = np.broadcast_to(np.arange(self.people) % 2 == 0, shape)
         skill = rng.normal(scale=self.spread, size=(2, cohorts, self.examiners, 1))
