@@ -1,0 +1,1 @@
+"""From records to the analysis set and its tallies."""

@@ -1,0 +1,90 @@
+"""From records to the analysis set, and everything that is counted from it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from types import TracebackType
+from typing import Self
+
+import duckdb
+import polars as pl
+
+from examtally.cohort.cells import write_cells
+from examtally.cohort.conditions import all_bits, condition_rules, write_rules
+from examtally.cohort.exams import write_indexed, write_keys
+from examtally.cohort.flow import read_flow
+from examtally.cohort.forecasts import read_forecasts
+from examtally.cohort.groupings import Grouping, groupings, write_labels
+from examtally.cohort.roles import role_clusters
+from examtally.cohort.standard import write_standard
+from examtally.cohort.summary import read_summary
+from examtally.cohort.tallies import read_tallies, write_repeats
+from examtally.contracts.contract import Contract
+from examtally.contracts.protocol import Protocol
+
+
+def build_cohort(con: duckdb.DuckDBPyConnection, contract: Contract, protocol: Protocol) -> Cohort:
+    """Apply `protocol` to the records in the catalog `reg` of `con` and return the cohort.
+
+    Reads every record once. The records are left alone; the cohort's tables are temporary and belong to a connection
+    of its own on the same database, so that several cohorts can stand side by side.
+    """
+    own = con.cursor()
+    rules = condition_rules(contract, protocol)
+    groups = groupings(contract, protocol)
+    write_rules(own, contract, rules)
+    write_labels(own, groups)
+    write_keys(own, groups)
+    write_indexed(own, protocol, all_bits(rules))
+    write_standard(own, rules)
+    write_cells(own, groups, protocol.equivocal)
+    write_repeats(own, groups)
+    return Cohort(own, groups, all_bits(rules))
+
+
+@dataclass(frozen=True)
+class Cohort:
+    """The analysis set of one registry under one protocol.
+
+    `con` holds it as temporary tables: `ex`, one row an exam (see `write_indexed` and `write_standard`), `cells`, one
+    row a finding of an index exam and condition (see the module `cells`), `conditions`, `pairs` and `labels`. Frames
+    for further methods are queries of these. Close it, or use it in a `with` block, before the registry is closed.
+    """
+
+    con: duckdb.DuckDBPyConnection
+    groupings: tuple[Grouping, ...]
+    every_bit: int
+
+    def tallies(self) -> pl.DataFrame:
+        """Return the tallies of every public grouping; see `read_tallies`."""
+        return read_tallies(self.con, (grouping for grouping in self.groupings if grouping.public))
+
+    def role_clusters(self) -> pl.DataFrame:
+        """Return the cluster sums by role over examiners; see the module `roles`."""
+        return role_clusters(
+            read_tallies(self.con, (grouping for grouping in self.groupings if grouping.name == "role_examiner"))
+        )
+
+    def flow(self) -> pl.DataFrame:
+        """Return every exam once under its first reason, for each condition and maneuver; see `read_flow`."""
+        return read_flow(self.con, self.every_bit)
+
+    def summary(self) -> pl.DataFrame:
+        """Return who was studied: item, group, value, note; see `read_summary`."""
+        return read_summary(self.con)
+
+    def forecasts(self) -> pl.DataFrame:
+        """Return stated probabilities with their outcomes; see `read_forecasts`."""
+        return read_forecasts(self.con)
+
+    def close(self) -> None:
+        """Drop the temporary tables and let go of the registry."""
+        self.con.close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()

@@ -1,0 +1,141 @@
+"""Which exam counts: eligibility, the index exam of each episode, and whether its window is still open.
+
+Reads `reg.exams` and `reg."references"`; leaves the temporary table `indexed`, one row an exam.
+"""
+
+from __future__ import annotations
+
+import duckdb
+
+from examtally.cohort.groupings import EXAMS, Grouping, code_columns, code_joins
+from examtally.cohort.reasons import number
+from examtally.contracts.protocol import Protocol
+
+_SURGERY = "('arthroscopy', 'open_surgery')"
+
+
+def write_keys(con: duckdb.DuckDBPyConnection, groups: tuple[Grouping, ...]) -> None:
+    """Write `people` (participant_id, pk), `keyed` (one row an exam, with its group codes) and `statements`.
+
+    `ek` numbers exams and `pk` participants, in no order that means anything; a knee is (pk, is_right), an episode
+    (pk, is_right, episode). `statements` holds one row a reference row of a participant with an exam.
+    """
+    con.execute(
+        "create temp table people as select participant_id, row_number() over ()::uinteger as pk "
+        "from (select distinct participant_id from reg.exams)"
+    )
+    con.execute(
+        f"""
+        create temp table keyed as
+        select e.rowid::uinteger as ek, exam_id, pk, side = 'right' as is_right, episode, exam_day, examiner_order,
+            period, complaint, setting, prior_surgery, reference_known, {code_columns(groups)}
+        from {EXAMS} join people on people.participant_id = e.participant_id {code_joins(groups)}
+        """
+    )
+    con.execute(
+        """
+        create temp table statements as
+        select pk, side = 'right' as is_right, episode, modality, reference_day, bit, status,
+            coalesce(exam_known = 'no', false) as is_blinded
+        from reg."references" join people using (participant_id) join conditions using (condition)
+        """
+    )
+
+
+def write_indexed(con: duckdb.DuckDBPyConnection, protocol: Protocol, every_bit: int) -> None:
+    """Write `indexed`: keys, groups, and for each exam
+
+    - `base_reason`: number of the first reason that bars it from every condition, null where none does;
+    - `eligible_bits`: the conditions it is eligible for;
+    - `index_bits`: those for which it is the episode's first eligible exam;
+    - `own_bits`: those for which it is its examiner's first eligible exam of the episode (`index_bits` among them);
+    - `open_bits`: those whose window for a reference had not closed by the newest period of the registry;
+    - `is_tie`: another exam of the episode was as early, so that the md5 of the identifiers decided.
+    """
+    _write_barred(con)
+    _write_open(con)
+    barred = "coalesce(barred.bits, 0)" if protocol.eligibility.exclude_after_reference else "0"
+    con.execute(
+        f"""
+        create temp table indexed as
+        with eligible as (
+            select keyed.* exclude (complaint, setting, prior_surgery, reference_known), open_bits,
+                {_base_reason(protocol)} as base_reason,
+                case when base_reason is null then {every_bit}::ubigint & ~{barred}::ubigint else 0::ubigint end
+                    as eligible_bits
+            from keyed join periods using (period)
+                left join barred using (ek) left join surgery using (pk, is_right, episode)
+        )
+        select *, eligible_bits & ~coalesce(bit_or(eligible_bits) over earlier, 0)::ubigint as index_bits,
+            eligible_bits & ~coalesce(bit_or(eligible_bits) over earlier_own, 0)::ubigint as own_bits,
+            count(*) filter (eligible_bits <> 0) over same_moment > 1 and index_bits <> 0 as is_tie
+        from eligible
+        window
+            earlier as (partition by pk, is_right, episode {_FIRST}),
+            earlier_own as (partition by pk, is_right, episode, g_examiner {_FIRST}),
+            same_moment as (partition by pk, is_right, episode, exam_day, examiner_order)
+        """
+    )
+
+
+_FIRST = "order by exam_day, examiner_order nulls last, md5(exam_id) rows between unbounded preceding and 1 preceding"
+
+
+def _base_reason(protocol: Protocol) -> str:
+    """SQL for the number of the first reason that bars an exam whatever the condition."""
+    rules = protocol.eligibility
+    settings = ", ".join(f"'{setting}'" for setting in rules.exclude_settings)
+    asked = [
+        ("comparison_knee", rules.exclude_comparison_knees, "complaint = 'no'"),
+        ("operating_room", bool(settings), f"setting in ({settings})"),
+        ("prior_surgery", rules.exclude_prior_surgery, "prior_surgery = 'yes'"),
+        ("reference_known", rules.exclude_reference_known, "reference_known = 'yes'"),
+        ("after_surgery", rules.exclude_after_surgery, "surgery_day < exam_day"),
+    ]
+    whens = " ".join(f"when {test} then {number(reason)}" for reason, is_asked, test in asked if is_asked)
+    return f"(case {whens} end)::utinyint" if whens else "null::utinyint"
+
+
+def _write_barred(con: duckdb.DuckDBPyConnection) -> None:
+    """Write `surgery`, first day of surgery of an episode, and `barred`: conditions whose answer was out before."""
+    con.execute(
+        f"""
+        create temp table surgery as select pk, is_right, episode, min(reference_day) as surgery_day
+        from statements where modality in {_SURGERY} group by all
+        """
+    )
+    con.execute(
+        """
+        create temp table barred as
+        with readings as (select distinct pk, is_right, episode, modality, reference_day from statements),
+        limits as (select modality, first_day, last_day, bit_or(bit) as bits from barriers group by all)
+        select ek, bit_or(bits) as bits
+        from keyed join readings r using (pk, is_right, episode) join limits using (modality)
+        where r.reference_day < exam_day
+            and not (first_day < 0 and r.reference_day - exam_day between first_day and last_day)
+        group by ek
+        """
+    )
+
+
+def _write_open(con: duckdb.DuckDBPyConnection) -> None:
+    """Write `periods`: for each period the conditions whose window, from its exams on, had not closed.
+
+    A month is open while its last day + the window lies after the last day of the newest month; an ordinal while it is
+    larger than the newest ordinal - the condition's immature periods.
+    """
+    con.execute(
+        """
+        create temp table periods as
+        with dated as (
+            select distinct period, last_day(try_strptime(period || '-01', '%Y-%m-%d')::date) as month_end,
+                try_cast(nullif(ltrim(period, 'P'), period) as integer) as ordinal
+            from reg.exams
+        ),
+        newest as (select max(month_end) as newest_month_end, max(ordinal) as newest_ordinal from dated)
+        select period, coalesce(bit_or(bit) filter (
+            month_end + conditions.last_day > newest_month_end or ordinal > newest_ordinal - immature_periods
+        ), 0)::ubigint as open_bits
+        from dated, newest, conditions group by all
+        """
+    )

@@ -1,0 +1,28 @@
+"""The examiners' stated probabilities beside what the reference standard said."""
+
+from __future__ import annotations
+
+import duckdb
+import polars as pl
+
+
+def read_forecasts(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
+    """Return condition, forecast, role, participant, probability, outcome: one row a stated probability.
+
+    Only of index exams (the episode's first) whose window has closed and whose condition is settled. `forecast` is
+    examiner_after_history or examiner_after_exam, `participant` a number that stands for the person within this frame,
+    `probability` from 0 to 1 as stated, `outcome` 1 where the condition was present and 0 where it was absent. Rows
+    stand in the order of conditions, forecasts, participants and exams.
+    """
+    forecasts: pl.DataFrame = con.sql(
+        """
+        select c.condition, 'examiner_' || i.stage as forecast, l.label as role,
+            dense_rank() over (order by participant_id)::bigint as participant,
+            i.probability, ((present_bits & bit) <> 0)::bigint as outcome
+        from reg.impressions i join ex using (exam_id) join conditions c on c.condition = i.condition
+            join people using (pk) join labels l on l.group_by = 'role' and l.code = g_role
+        where (index_bits & ~open_bits & bit) <> 0 and ((present_bits | absent_bits) & bit) <> 0
+        order by c.place, i.stage = 'after_exam', participant_id, exam_id
+        """
+    ).pl()
+    return forecasts

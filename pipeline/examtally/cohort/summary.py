@@ -1,0 +1,166 @@
+"""Who was studied: plain counts of the registry and of its index exams, unknowns and hindsight included."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import duckdb
+import polars as pl
+
+_ELIGIBILITY = ("complaint", "setting", "prior_surgery", "reference_known")
+_UNKNOWN = (*_ELIGIBILITY, "other_exam_known", "other_knee", "days_since_onset", "mechanism", "effusion", "guarding")
+_OF_PARTICIPANTS = ("sex", "age_band", "bmi_band")
+_OF_INDEX_EXAMS = ("role", "setting", "acuity", "thigh_band", "effusion", "guarding", "site")
+_SCHEMA = pl.Schema({"item": pl.String, "group": pl.String, "value": pl.Int64, "flag": pl.String, "note": pl.String})
+_REFERENCES = 'reg."references"'
+_INDEX_EXAMS = "index exams"
+_INDEX_PARTICIPANTS = "participants with an index exam"
+
+
+@dataclass(frozen=True)
+class Count:
+    """One item of the summary: `value`, counted in `source`, for `all` or for each value of the SQL `group`.
+
+    Groups stand in the order of `place`, then alphabetically with `unknown` last. `flag` is set where the count is
+    not 0.
+    """
+
+    item: str
+    note: str
+    source: str
+    value: str = "count(*)"
+    group: str = "'all'"
+    place: str = "0"
+    flag: str = ""
+
+    @property
+    def sql(self) -> str:
+        """SELECT of item, group, value, flag, note, place."""
+        flag = f"case when {self.value} > 0 then '{self.flag}' end" if self.flag else "null::varchar"
+        grouped = "" if self.group.startswith("'") else f" group by {self.group}"
+        return (
+            f"select '{self.item}' as item, {self.group} as \"group\", {self.value} as value, {flag} as flag, "
+            f"'{self.note}' as note, {self.place} as place from {self.source}{grouped}"
+        )
+
+
+def read_summary(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
+    """Return item, group, value, flag, note: one count a row, `all` where the item has no groups.
+
+    Index exams here are the first eligible exam of an episode for at least one condition. Where the note says so,
+    participants with such an exam are counted. `unknown` counts blank and unknown alike; where the field could have
+    left the exam out, the flag is unknown_kept. The first and last period are the group of their item, with the number
+    of their exams.
+    """
+    counts = [*_whole(), *_unknowns(), *_groups(), *_references(), *_late()]
+    selects = " union all ".join(f"(select {place} as part, * from ({c.sql}))" for place, c in enumerate(counts))
+    summary: pl.DataFrame = con.sql(
+        f'select item, "group", value::bigint as value, flag, note from ({selects}) '
+        'order by part, place, "group" = \'unknown\', "group"'
+    ).pl()
+    return summary.cast(_SCHEMA)
+
+
+def _whole() -> list[Count]:
+    examiners = "reg.exams join reg.examiners using (examiner_id)"
+    tie = "index exams with an equally early exam beside them, chosen by a fixed rule"
+    return [
+        Count("exams", "exams in the registry", "ex"),
+        Count("participants", "people examined", "ex", "count(distinct pk)"),
+        Count("knees", "knees examined", "ex", "count(distinct (pk, is_right))"),
+        Count("episodes", "complaints of one knee", "ex", "count(distinct (pk, is_right, episode))"),
+        Count("examiners", "people whose hands examined", "reg.exams", "count(distinct examiner_id)"),
+        Count("sites", "sites of these examiners", examiners, "count(distinct site_id)"),
+        Count("findings", "rows, one a maneuver of one exam", "reg.findings"),
+        Count("impressions", "stated probabilities", "reg.impressions"),
+        Count("comparison_exams", "exams of a knee without a complaint", "reg.exams where complaint = 'no'"),
+        Count("index_exams", "first eligible exams of an episode", "ex where index_bits <> 0"),
+        Count("index_participants", _INDEX_PARTICIPANTS, "ex where index_bits <> 0", "count(distinct pk)"),
+        Count("index_ties", tie, "ex where is_tie"),
+        *(
+            Count(
+                item,
+                "exams in this period",
+                f"reg.exams where period = (select {extreme}(period) from reg.exams)",
+                group="period",
+            )
+            for item, extreme in (("first_period", "min"), ("last_period", "max"))
+        ),
+    ]
+
+
+def _unknowns() -> list[Count]:
+    columns = [(column, "exams", "reg.exams") for column in _UNKNOWN]
+    columns.append(("exam_known", "reference rows", _REFERENCES))
+    return [
+        Count(
+            "unknown",
+            note,
+            f"{source} where coalesce({column}::varchar, 'unknown') = 'unknown'",
+            group=f"'{column}'",
+            flag="unknown_kept" if column in _ELIGIBILITY else "",
+        )
+        for column, note, source in columns
+    ]
+
+
+def _groups() -> list[Count]:
+    kinds = (
+        (_OF_PARTICIPANTS, _INDEX_PARTICIPANTS, "count(distinct pk)"),
+        (_OF_INDEX_EXAMS, _INDEX_EXAMS, "count(*)"),
+    )
+    coded = [
+        Count(
+            name,
+            note,
+            f"ex join labels on group_by = '{name}' and code = g_{name} where index_bits <> 0",
+            value,
+            "label",
+            "any_value(code)",
+        )
+        for names, note, value in kinds
+        for name in names
+    ]
+    exams = "ex join reg.exams using (exam_id) where index_bits <> 0"
+    people = (
+        "people left join reg.participants using (participant_id) where pk in (select pk from ex where index_bits <> 0)"
+    )
+    return [
+        *coded,
+        Count("mechanism", _INDEX_EXAMS, exams, group="coalesce(mechanism, 'unknown')"),
+        Count("other_knee", _INDEX_EXAMS, exams, group="coalesce(other_knee, 'unknown')"),
+        Count("activity", _INDEX_PARTICIPANTS, people, group="coalesce(activity, 'unknown')"),
+    ]
+
+
+def _references() -> list[Count]:
+    """Reference rows by modality; those no rule can use; those of episodes nobody examined."""
+    unused = (
+        f"{_REFERENCES} s join conditions using (condition) left join accepted a on a.bit = conditions.bit "
+        "and a.modality = s.modality and a.status = s.status and (s.exam_known = 'no' or not a.is_blinded) "
+        "where a.rank is null"
+    )
+    examined = "reg.exams e where (e.participant_id, e.side, e.episode) = (r.participant_id, r.side, r.episode)"
+    return [
+        Count("references", "reference rows", _REFERENCES, group="modality"),
+        Count("references_unused", "rows that cannot settle their condition", unused, group="s.modality"),
+        Count(
+            "references_without_exam",
+            "reference rows of an episode that nobody examined",
+            f"{_REFERENCES} r where not exists (from {examined})",
+        ),
+    ]
+
+
+def _late() -> list[Count]:
+    """Records first entered in a later batch than the first reference of their episode; they stay in."""
+    answered = (
+        "(select exam_id, batch_no, answered_no from reg.exams join (select participant_id, side, episode, "
+        f"min(batch_no) as answered_no from {_REFERENCES} group by all) using (participant_id, side, episode))"
+    )
+    sources = {"exams": f"{answered} where batch_no > answered_no"}
+    for table in ("findings", "impressions"):
+        later = f"(from reg.{table} where batch_no > (select min(batch_no) from {_REFERENCES})) t"
+        sources[table] = f"{later} join {answered} a using (exam_id) where t.batch_no > answered_no"
+    note = "entered after the first reference of their episode, and kept"
+    return [Count("entered_late", note, source, group=f"'{table}'") for table, source in sources.items()]
