@@ -11,6 +11,7 @@ _ELIGIBILITY = ("complaint", "setting", "prior_surgery", "reference_known")
 _UNKNOWN = (*_ELIGIBILITY, "other_exam_known", "other_knee", "days_since_onset", "mechanism", "effusion", "guarding")
 _OF_PARTICIPANTS = ("sex", "age_band", "bmi_band")
 _OF_INDEX_EXAMS = ("role", "setting", "acuity", "thigh_band", "effusion", "guarding", "site")
+_OF_EXAMINERS = ("role", "setting", "site")
 _SCHEMA = pl.Schema({"item": pl.String, "group": pl.String, "value": pl.Int64, "flag": pl.String, "note": pl.String})
 _REFERENCES = 'reg."references"'
 _INDEX_EXAMS = "index exams"
@@ -121,12 +122,24 @@ def _groups() -> list[Count]:
         for names, note, value in kinds
         for name in names
     ]
+    hands = [
+        Count(
+            f"examiners_by_{name}",
+            "examiners with an eligible exam",
+            f"ex join labels on group_by = '{name}' and code = g_{name} where own_bits <> 0",
+            "count(distinct g_examiner)",
+            "label",
+            "any_value(code)",
+        )
+        for name in _OF_EXAMINERS
+    ]
     exams = "ex join reg.exams using (exam_id) where index_bits <> 0"
     people = (
         "people left join reg.participants using (participant_id) where pk in (select pk from ex where index_bits <> 0)"
     )
     return [
         *coded,
+        *hands,
         Count("mechanism", _INDEX_EXAMS, exams, group="coalesce(mechanism, 'unknown')"),
         Count("other_knee", _INDEX_EXAMS, exams, group="coalesce(other_knee, 'unknown')"),
         Count("activity", _INDEX_PARTICIPANTS, people, group="coalesce(activity, 'unknown')"),
