@@ -1,0 +1,186 @@
+"""The command line: reads words, calls one function of the package, says what happened. No work is done here."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from examtally import terminal
+from examtally.errors import ExamtallyError
+
+app = typer.Typer(
+    add_completion=False,
+    no_args_is_help=True,
+    pretty_exceptions_enable=False,
+    context_settings={"help_option_names": ["-h", "--help"]},
+    help=(
+        "How accurate is the physical examination of the knee in our own hands?\n\n"
+        "examtally takes de-identified exam records and imaging-confirmed diagnoses into a registry (one DuckDB file), "
+        "estimates sensitivity, specificity and likelihood ratios with intervals for each maneuver, and writes a "
+        "report.\n\n"
+        "Start with `examtally demo`. With your own files: check, then ingest, then analyze, then report.\n\n"
+        "For teaching and quality improvement under local governance; not a device; not for deciding about one patient."
+    ),
+)
+report_app = typer.Typer(no_args_is_help=True, help="Render a report from a results folder; reads no records.")
+app.add_typer(report_app, name="report")
+
+Registry = Annotated[Path, typer.Option("--registry", help="The registry, one DuckDB file.", show_default=False)]
+Json = Annotated[bool, typer.Option("--json", help="Print one JSON object on standard output, for scripts.")]
+Paths = Annotated[
+    list[Path],
+    typer.Argument(
+        help="A folder, or single files named after their table: exams.csv, findings.csv.gz, references.parquet …",
+        show_default=False,
+    ),
+]
+
+
+@app.command()
+def demo(
+    out: Annotated[Path, typer.Option("--out", help="Folder to write to.")] = Path("demo"),
+    seed: Annotated[int | None, typer.Option("--seed", help="Another synthetic clinic.", show_default=False)] = None,
+) -> None:
+    """Make the synthetic clinic, ingest it, analyze it and render its report; prints where to look."""
+    from examtally.demo import run_demo
+
+    with terminal.progress() as say:
+        made = run_demo(out, seed=seed, progress=say)
+    terminal.show_demo(made)
+
+
+@app.command()
+def synthesize(
+    out: Annotated[Path, typer.Option("--out", help="Folder to write to: records/, dirty/ and truth.json.")],
+    seed: Annotated[int | None, typer.Option("--seed", help="The same seed gives the same bytes.")] = None,
+    scenario: Annotated[
+        Path | None, typer.Option("--scenario", help="A scenario file; the built-in clinic without it.")
+    ] = None,
+    as_json: Json = False,
+) -> None:
+    """Write the record files of an invented clinic whose truth is known, and a dirty copy with planted faults."""
+    from examtally.synthesis import synthesize as make
+
+    with terminal.progress() as say:
+        made = make(out, seed=seed, scenario=scenario, progress=say)
+    terminal.show_synthesis(made, as_json=as_json)
+
+
+@app.command()
+def check(
+    paths: Paths,
+    registry: Annotated[
+        Path | None, typer.Option("--registry", help="Check against this registry too (nothing is stored).")
+    ] = None,
+    as_json: Json = False,
+) -> None:
+    """Say what ingest would do with these files, line by line where something is wrong. Stores nothing."""
+    from examtally.ingestion import check as dry_run
+
+    with terminal.progress() as say:
+        batch = dry_run(paths, registry, progress=say)
+    terminal.show_batch(batch, as_json=as_json, is_dry_run=True)
+
+
+@app.command()
+def ingest(
+    paths: Paths,
+    registry: Registry,
+    operator: Annotated[
+        str | None, typer.Option("--operator", help="Coded identifier of who does this; kept with the batch.")
+    ] = None,
+    as_json: Json = False,
+) -> None:
+    """Store record files in the registry as one batch: all of it or nothing, and every line accounted for."""
+    from examtally.ingestion import ingest as store
+
+    with terminal.progress() as say:
+        batch = store(paths, registry, operator=operator, progress=say)
+    terminal.show_batch(batch, as_json=as_json, is_dry_run=False)
+
+
+@app.command()
+def analyze(
+    registry: Registry,
+    out: Annotated[Path, typer.Option("--out", help="Results folder to write.", show_default=False)],
+    protocol: Annotated[
+        Path | None,
+        typer.Option("--protocol", help="YAML with what differs from the defaults; `dictionary` lists keys."),
+    ] = None,
+    with_examiners: Annotated[
+        bool, typer.Option("--with-examiners", help="Also write rows about persons, to OUT/examiners/ (mode 0700).")
+    ] = False,
+    only: Annotated[
+        str | None, typer.Option("--only", help="Comma-separated result tables, such as accuracy,flow.")
+    ] = None,
+    as_json: Json = False,
+) -> None:
+    """Estimate everything from the registry (opened read-only) and write the results folder."""
+    from examtally.contracts import load_contract
+    from examtally.contracts.protocol import load_protocol
+    from examtally.registry import open_registry
+    from examtally.results import analyze as estimate
+
+    tables = [name.strip() for name in only.split(",") if name.strip()] if only is not None else None
+    settings = load_protocol(protocol, load_contract())
+    with terminal.progress() as say, open_registry(registry) as opened:
+        results = estimate(opened, settings, with_examiners=with_examiners, only=tables, progress=say)
+    results.write(out)
+    terminal.show_results(results, out, as_json=as_json)
+
+
+@report_app.command()
+def audit(
+    results: Annotated[Path, typer.Option("--results", help="Results folder that analyze wrote.", show_default=False)],
+    out: Annotated[Path, typer.Option("--out", help="Folder to write the report to.", show_default=False)],
+    source: Annotated[
+        Path | None,
+        typer.Option("--source", help="Also leave the report's source here, for `quarto render` by hand."),
+    ] = None,
+) -> None:
+    """The audit: who was studied, accuracy of each maneuver, examiners, calibration, data quality, methods."""
+    from examtally.reporting import render_audit
+
+    with terminal.progress() as say:
+        made = render_audit(results, out, source=source, progress=say)
+    terminal.show_files(made)
+
+
+@app.command()
+def dictionary(
+    table: Annotated[
+        str | None, typer.Option("--table", help="One table, `catalogue`, `protocol` or a result table.")
+    ] = None,
+    form: Annotated[str, typer.Option("--format", help="text, csv, markdown or json.")] = "text",
+) -> None:
+    """Print every table, column and code that records and results may hold, and what each means."""
+    from examtally.contracts.dictionary import render_dictionary
+
+    typer.echo(render_dictionary(table=table, form=form))
+
+
+def main(arguments: list[str] | None = None) -> int:
+    """Run the command line and return its exit code; faults become one plain line on standard error."""
+    try:
+        app(args=arguments)
+    except SystemExit as done:
+        return done.code if isinstance(done.code, int) else 0
+    except ExamtallyError as fault:
+        terminal.complain(str(fault))
+        return fault.exit_code
+    except KeyboardInterrupt:
+        terminal.complain("Stopped by the keyboard; nothing was half-stored.")
+        return 130
+    except BrokenPipeError:
+        return 141
+    except Exception as fault:
+        terminal.complain(terminal.unexpected(fault))
+        return 70
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,150 @@
+"""What the command line says: progress and faults on standard error, outcomes on standard output."""
+
+from __future__ import annotations
+
+import json
+import os
+import sys
+import time
+import traceback
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from examtally.demo import Demo
+    from examtally.ingestion import BatchReport
+    from examtally.results import Results
+    from examtally.synthesis import SynthesisReport
+
+_PLACES = ("lines", "stored", "unchanged", "conflict", "waiting", "held_back")
+_FINE_STEPS = ("before ", "after ")  # the points at which a test may stop an ingest; no news to a person
+_HEADS = ("table", "lines", "stored", "unchanged", "conflict", "waiting", "held back")
+
+
+@contextmanager
+def progress() -> Iterator[Callable[[str], None]]:
+    """Give a function that is told each step; steps are shown on standard error, in place where it is a terminal."""
+    if not sys.stderr.isatty():
+        yield _line
+        return
+    from rich.console import Console
+
+    console = Console(stderr=True)
+    begun = time.monotonic()
+    with console.status("starting") as status:
+
+        def show(step: str) -> None:
+            if not step.startswith(_FINE_STEPS):
+                status.update(f"{step} [dim]({time.monotonic() - begun:.0f} s)[/dim]")
+
+        yield show
+
+
+def complain(text: str) -> None:
+    """Write a fault to standard error, one line each."""
+    print(text, file=sys.stderr)
+
+
+def unexpected(fault: Exception) -> str:
+    """Return one line about a fault nobody foresaw; its own text is left out, since it may hold a record's value."""
+    if os.environ.get("EXAMTALLY_DEBUG"):
+        traceback.print_exception(fault)
+    frames = traceback.extract_tb(fault.__traceback__)
+    place = f" in {Path(frames[-1].filename).stem}, line {frames[-1].lineno}" if frames else ""
+    return (
+        f"examtally met a fault of its own ({type(fault).__name__}{place}); nothing was half-stored. Please report "
+        "this line. EXAMTALLY_DEBUG=1 shows more, which may hold values of records: keep that to yourself."
+    )
+
+
+def show_demo(made: Demo) -> None:
+    """Say what the demo made and where to look."""
+    rows = sum(made.synthesis.records.values())
+    held = sum(table.held_back for table in made.dirty.tables)
+    print(f"{made.synthesis.title}: a clinic of our own invention, {rows:,} record lines (seed {made.synthesis.seed}).")
+    print(f"Its dirty export was ingested too: {held:,} lines held back, every line accounted for.")
+    print(f"Records, registry and results: {made.out}")
+    print("Open this in a browser:")
+    for page in made.pages:
+        print(f"  {page.resolve()}")
+
+
+def show_synthesis(made: SynthesisReport, *, as_json: bool) -> None:
+    """Say what was written, by table."""
+    if as_json:
+        content = {"title": made.title, "seed": made.seed, "records": dict(made.records), "dirty": dict(made.dirty)}
+        print(json.dumps(content, indent=2))
+        return
+    print(f"{made.title} (seed {made.seed}) in {made.out}: records/, dirty/ and truth.json")
+    rows = [(name, lines, made.dirty.get(name, 0)) for name, lines in made.records.items()]
+    _table(("table", "record lines", "lines of the dirty export"), rows)
+
+
+def show_batch(batch: BatchReport, *, as_json: bool, is_dry_run: bool) -> None:
+    """Say where every line went, then what was held back and how to mend it."""
+    if as_json:
+        print(batch.to_json())
+        return
+    print("Nothing was stored; ingest would do this:" if is_dry_run else f"Batch {batch.batch_no} is stored.")
+    _table(_HEADS, [(table.table, *(getattr(table, place) for place in _PLACES)) for table in batch.tables])
+    print("Every line is in exactly one place: lines = stored + unchanged + conflict + waiting + held back.")
+    for table in batch.tables:
+        if table.released:
+            print(f"{table.table}: {table.released:,} lines that waited for their exam are stored now.")
+    _held_back(batch)
+    _intake(batch)
+
+
+def show_results(results: Results, out: Path, *, as_json: bool) -> None:
+    """Say which tables were written."""
+    rows = [(name, frame.height) for name, frame in results.tables.items()]
+    if as_json:
+        print(json.dumps({"out": str(out), "tables": dict(rows), "registry": results.provenance.registry}, indent=2))
+        return
+    print(f"Results are in {out}, each table as Parquet and CSV:")
+    _table(("table", "rows"), rows)
+
+
+def show_files(paths: list[Path]) -> None:
+    """Say where the pages are."""
+    for path in paths:
+        print(path.resolve())
+
+
+def _held_back(batch: BatchReport) -> None:
+    if not batch.held_back:
+        return
+    several = len(batch.files) > len(batch.tables)
+    print("\nHeld back or in conflict, by rule (line numbers count from 1, the header included):")
+    for held in batch.held_back:
+        lines = ", ".join(f"{line.file_no}:{line.line}" if several else str(line.line) for line in held.first)
+        more = " …" if held.lines > len(held.first) else ""
+        kind = "conflict, " if held.kind == "conflict" else ""
+        noun = "line" if held.lines == 1 else "lines"
+        print(f"  {held.rule}: {kind}{held.lines:,} {noun} ({lines}{more})")
+        print(f"      wanted: {held.legal}. Mend: {held.mend}.")
+
+
+def _intake(batch: BatchReport) -> None:
+    failed = sum(check.unexpected is not None and check.unexpected > 0 for check in batch.intake)
+    raised = sum(check.raised for check in batch.intake)
+    print(f"\nIntake check, by a second engine: {len(batch.intake)} expectations, {failed} not met", end="")
+    print(f", {raised} that could not be run." if raised else ".")
+
+
+def _table(heads: tuple[str, ...], rows: Sequence[tuple[object, ...]]) -> None:
+    cells = [heads, *(tuple(f"{cell:,}" if isinstance(cell, int) else str(cell) for cell in row) for row in rows)]
+    widths = [max(len(row[column]) for row in cells) for column in range(len(heads))]
+    for row in cells:
+        first, *others = (
+            cell.ljust(width) if column == 0 else cell.rjust(width)
+            for column, (cell, width) in enumerate(zip(row, widths, strict=True))
+        )
+        print("  " + "  ".join([first, *others]))
+
+
+def _line(step: str) -> None:
+    if not step.startswith(_FINE_STEPS):
+        print(step, file=sys.stderr)
