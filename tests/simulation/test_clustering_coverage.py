@@ -150,7 +150,7 @@ def store(records: dict[str, pl.DataFrame], folder: Path) -> Path:
     folder.mkdir()
     for table, frame in records.items():
         frame.write_parquet(folder / f"{table}.parquet")
-    registry = folder.with_suffix(".duckdb")
+    registry = folder.parent / f"{folder.name}.duckdb"
     report = ingest([folder], registry)
     assert not report.held_back
     return registry
