@@ -32,7 +32,7 @@ def brier_parts(probability: npt.ArrayLike, outcome: npt.ArrayLike) -> BrierPart
 
     `probability` (n,) in 0–1, `outcome` (n,) 0 or 1, no missing values (ValueError). With S the score of the stated
     probabilities, C that of their isotonic recalibration and R that of the overall share of events: miscalibration
-    S − C, discrimination R − C, uncertainty R (Dimitriadis 2021, equation 1). No part is negative.
+    S − C, discrimination R − C, uncertainty R (Dimitriadis 2021). No part is negative.
 
     >>> parts = brier_parts([0.9, 0.8, 0.3, 0.1, 0.6], [1, 1, 0, 0, 0])
     >>> round(parts.miscalibration, 12), round(parts.discrimination, 12), round(parts.uncertainty, 12)

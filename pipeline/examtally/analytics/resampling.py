@@ -68,7 +68,7 @@ def percentile_limits(draws: FloatArray, level: float, participants: int) -> tup
     """Limits from the quantiles of bootstrap values, shape (B, …), along the first axis: two arrays of shape (…).
 
     The quantiles are moved outwards to make up for few participants (the expanded percentile interval: Hesterberg TC.
-    Am Stat 2015;69:371–386, section 5.4). NaN values, where a resample had no estimate, are left out; a limit is NaN
+    Am Stat 2015;69:371–386). NaN values, where a resample had no estimate, are left out; a limit is NaN
     where over a tenth of the values are missing or where it falls among infinite values.
     """
     m = max(participants, 2)

@@ -89,7 +89,7 @@ def _place_knots(x: FloatArray, trials: FloatArray, terms: int) -> FloatArray:
 
 
 def _terms(x: FloatArray, knots: FloatArray) -> FloatArray:
-    """Linear and restricted cubic terms of `x`, shape (K, 1 + max(knots − 2, 0)) (Harrell 2015, equation 2.25)."""
+    """Linear and restricted cubic terms of `x`, shape (K, 1 + max(knots − 2, 0)) (Harrell 2015, section 2.4.5)."""
     if knots.size == 0:
         return x[:, None]
     cubed = np.maximum(x[:, None] - knots, 0.0) ** 3
