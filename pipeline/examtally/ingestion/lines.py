@@ -69,13 +69,14 @@ def read_lines(path: Path, *, compressed: bool) -> Lines:
 
 
 def line_at(path: Path, offset: int, *, compressed: bool) -> int:
-    """Return the line, from 1, in which the byte at `offset` of the text lies."""
+    """Return the line, from 1, of the first line at or after the byte at `offset` that is not blank."""
     line = 1
     with _open(path, compressed=compressed) as stream:
         while chunk := stream.read(min(_CHUNK, offset)):
             line += chunk.count(b"\n")
             offset -= len(chunk)
-    return line
+        ahead = stream.read(_CHUNK)
+    return line + ahead[: len(ahead) - len(ahead.lstrip(b"\r\n"))].count(b"\n")
 
 
 def _open(path: Path, *, compressed: bool) -> BinaryIO:
@@ -114,10 +115,13 @@ def _check_text(chunk: bytes, line: int) -> None:
 
 
 def _header(chunk: bytes) -> tuple[str, ...]:
-    first = chunk.split(b"\n", 1)[0].strip(b"\r")
+    first = chunk.split(b"\n", 1)[0].split(b"\r", 1)[0]
     if not first.strip():
         raise TextError("begins with a blank line; its first line must name the columns")
-    return tuple(next(csv.reader([first.decode()])))
+    try:
+        return tuple(next(csv.reader([first.decode()])))
+    except csv.Error:
+        raise TextError("has a first line that does not name the columns") from None
 
 
 class _Counter:
@@ -136,6 +140,7 @@ class _Counter:
         """Count a chunk; the plain case, with no quotation mark and no blank line, costs a few searches."""
         if self._is_plain(chunk):
             count = chunk.count(b"\n") + (not chunk.endswith(b"\n"))
+            self._note_shifts(np.arange(self._lines + 1, self._lines + 2))
             self._lines += count
             self._records += count
         else:
@@ -157,7 +162,8 @@ class _Counter:
             return False
         returns = chunk.count(b"\r") if b"\r" in chunk else 0
         if returns == 0:
-            self._note_ends(b"\n")
+            if b"\n" in chunk:
+                self._note_ends(b"\n")
             return True
         if b"\n\r" in chunk or chunk.count(b"\r\n") != returns or chunk.count(b"\n") != returns:
             return False
@@ -182,6 +188,7 @@ class _Counter:
         is_empty = (ends == starts) | ((ends == starts + 1) & (text[starts.clip(max=text.size - 1)] == _CR))
         begins = ~begins_inside & ~(is_empty & ~inside)
         self._note_shifts(np.flatnonzero(begins) + self._lines + 1)
+        self._records += int(np.count_nonzero(begins))
         self._lines += ends.size
         self._inside = bool(self._inside ^ (quotes.size % 2))
 
@@ -198,7 +205,6 @@ class _Counter:
         if changed.size:
             self._shifts.append(np.column_stack((records[changed], shifts[changed])))
             self._shift = int(shifts[-1])
-        self._records += lines.size
 
     def _check_quotes(self, text: npt.NDArray[np.uint8], ends: Positions, quotes: Positions) -> None:
         """A quotation mark opens at the beginning of a cell, closes at its end, or is doubled."""

@@ -17,6 +17,7 @@ from examtally.ingestion.placing import WAITING, arriving, listed, open_lines, p
 from examtally.ingestion.report import FileCount, IntakeCheck
 from examtally.ingestion.staging import Staged
 from examtally.registry.bookkeeping import waiting_tables
+from examtally.registry.workspace import transaction
 
 Progress = Callable[[str], None]
 
@@ -40,15 +41,10 @@ def store(
 ) -> Stored:
     """Store the placed lines in the attached registry and commit; any failure leaves the registry as it was."""
     progress("before begin")
-    con.execute("begin")
-    try:
+    with transaction(con):
         progress("after begin")
         done = _write(con, contract, staged, intake, operator, progress)
         progress("before commit")
-        con.execute("commit")
-    except BaseException:
-        con.execute("rollback")
-        raise
     progress("after commit")
     return done
 

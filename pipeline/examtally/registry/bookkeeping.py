@@ -15,6 +15,7 @@ from examtally.contracts.ddl import create_statement
 from examtally.contracts.rules import quoted
 from examtally.contracts.tables import Table
 from examtally.errors import RegistryError
+from examtally.registry.workspace import transaction
 
 _SCHEMAS = {"main": "reg", "waiting": "reg.waiting"}
 
@@ -91,8 +92,7 @@ def migrate(
     if before > newest:
         raise RegistryError(_newer(before, newest))
     declared = _declared(con, contract)
-    con.execute("begin")
-    try:
+    with transaction(con):
         con.execute(
             "create table if not exists reg.schema_version (version INTEGER NOT NULL, tool_version VARCHAR NOT NULL)"
         )
@@ -102,10 +102,6 @@ def migrate(
                     con.execute(statement)
                 con.execute("insert into reg.schema_version values (?, ?)", [step.version, version("examtally")])
         _align(con, contract, declared)
-        con.execute("commit")
-    except BaseException:
-        con.execute("rollback")
-        raise
     return before, newest
 
 

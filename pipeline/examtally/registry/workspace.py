@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from types import TracebackType
 
@@ -10,6 +12,19 @@ import duckdb
 from examtally.registry.spill import SpillFolder
 
 MEMORY_LIMIT = "2GB"
+
+
+@contextmanager
+def transaction(con: duckdb.DuckDBPyConnection) -> Iterator[None]:
+    """All of the block is committed at its end, or nothing of it."""
+    con.execute("begin")
+    try:
+        yield
+        con.execute("commit")
+    except BaseException:
+        with suppress(duckdb.TransactionException):  # a commit that fails has ended the transaction
+            con.execute("rollback")
+        raise
 
 
 class Workspace:
