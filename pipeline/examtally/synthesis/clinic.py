@@ -23,8 +23,7 @@ from examtally.synthesis.skill import Hands, draw_hands
 from examtally.synthesis.world import World
 
 LARGEST_PART = 40_000
-REFERENCE_PEOPLE = 30_000
-_LEARNED_FROM = 6_000
+_LEARNED_FROM = 4_000
 _PILOT_PEOPLE = 3_000
 _PILOT_PART, _REFERENCE_PART = 2**32 - 1, 2**32 - 2
 
@@ -60,10 +59,10 @@ class Part:
     drawn: Drawn
 
 
-def open_clinic(scenario: Scenario, seed: int, people: int = REFERENCE_PEOPLE) -> Clinic:
-    """Fix the examiners, and let them learn what findings are worth, on a reference population of `people`."""
+def open_clinic(scenario: Scenario, seed: int) -> Clinic:
+    """Fix the examiners, and let them learn what findings are worth, on a reference population."""
     hands = draw_hands(scenario, Streams(seed))
-    world = World(scenario, load_contract(scenario.joint), Streams(seed, _REFERENCE_PART), people)
+    world = World(scenario, load_contract(scenario.joint), Streams(seed, _REFERENCE_PART), scenario.reference_people)
     population = draw_population(world)
     exams = draw_exams(world, population).exams
     tell(world, exams)

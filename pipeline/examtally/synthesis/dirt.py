@@ -16,6 +16,7 @@ import polars as pl
 from examtally.contracts.contract import Contract
 from examtally.contracts.rules import key_rule, reference_rules
 from examtally.synthesis.faults import Differing, Fault, Faults, Place
+from examtally.synthesis.features import Bools
 
 HELD_BACK, UNCHANGED, WAITING = "held_back", "unchanged", "waiting"
 _HEADER_LINES = 1
@@ -41,10 +42,10 @@ class DirtyTable:
 
 @dataclass
 class _Sheet:
-    """A table being soiled: `touched` rows are spoken for, `added` lines come after a row of the clean table."""
+    """A table being soiled: `clean` rows are not spoken for, `added` lines come after a row of the clean table."""
 
     rows: pl.DataFrame
-    touched: set[int] = field(default_factory=set)
+    clean: Bools
     texts: dict[int, tuple[str, str | None]] = field(default_factory=dict)
     accounts: dict[int, Account] = field(default_factory=dict)
     added: list[tuple[int, Line, Account | None]] = field(default_factory=list)
@@ -55,7 +56,10 @@ class Soiling:
 
     def __init__(self, records: Mapping[str, pl.DataFrame], contract: Contract, random: np.random.Generator) -> None:
         self._contract, self._random = contract, random
-        self._sheets = {name: _Sheet(frame.select(pl.all().cast(pl.String))) for name, frame in records.items()}
+        self._sheets = {
+            name: _Sheet(frame.select(pl.all().cast(pl.String)), np.ones(len(frame), dtype=bool))
+            for name, frame in records.items()
+        }
         self._referred = {key.table for table in contract.tables.values() for key in table.foreign_keys}
         self._new_keys = 0
         self.planted: list[str] = []
@@ -78,9 +82,8 @@ class Soiling:
             self.planted.append(fault.text)
         if place.table in self._referred and not place.in_place:
             row = self._spare(place)
-            sheet.added.append(
-                (self._anywhere(sheet), self._new_line(place.table, row) | {place.column: fault.text}, account)
-            )
+            line = self._new_line(place.table, row, {place.column: fault.text})
+            sheet.added.append((self._anywhere(sheet), line, account))
             return
         row = self._spare(place)
         if place.in_place:
@@ -94,7 +97,7 @@ class Soiling:
         row = self._spare(place)
         line = self._line(place.table, row)
         if place.table in self._referred and not place.in_place:
-            line = self._new_line(place.table, row)
+            line = self._new_line(place.table, row, {})
             sheet.added.append((self._anywhere(sheet), line, account))
         else:
             sheet.accounts[row] = account
@@ -112,12 +115,12 @@ class Soiling:
         sheet = self._sheets[place.table]
         fits = [pl.col(column) == code for column, code in place.among.items()]
         fits += [pl.col(column).is_null() for column in place.blank]
-        rows = np.arange(len(sheet.rows))
+        clean = sheet.clean
         if fits:
-            rows = rows[sheet.rows.select(pl.all_horizontal(fits).fill_null(False)).to_series().to_numpy()]
-        free = np.setdiff1d(rows, np.fromiter(sheet.touched, dtype=np.int64, count=len(sheet.touched)))
+            clean = clean & sheet.rows.select(pl.all_horizontal(fits).fill_null(False)).to_series().to_numpy()
+        free = np.flatnonzero(clean)
         row = int(free[self._random.integers(len(free))])
-        sheet.touched.add(row)
+        sheet.clean[row] = False
         return row
 
     def _hang(self, table: str, row: int) -> None:
@@ -131,19 +134,22 @@ class Soiling:
                 same = [pl.col(own) == line[target] for own, target in zip(rule.columns, key, strict=True)]
                 hanging = sheet.rows.select(pl.all_horizontal(same).fill_null(False)).to_series().arg_true()
                 for each in hanging.to_list():
-                    sheet.touched.add(each)
+                    sheet.clean[each] = False
                     sheet.accounts[each] = Account(WAITING if rule.unknown == "wait" else HELD_BACK, rule.id)
                     self._hang(name, each)
 
     def _line(self, table: str, row: int) -> Line:
         return self._sheets[table].rows.row(row, named=True)
 
-    def _new_line(self, table: str, row: int) -> Line:
-        """A copy of a row under a key of its own, which is held back with it."""
-        self._new_keys += 1
-        key = f"Z-{990000 + self._new_keys}"
-        self.planted.append(key)
-        return self._line(table, row) | {self._contract.tables[table].primary_key[0]: key}
+    def _new_line(self, table: str, row: int, changes: Line) -> Line:
+        """A copy of a row, changed, under a key of its own that is held back with it."""
+        column = self._contract.tables[table].primary_key[0]
+        line = self._line(table, row) | changes
+        if column not in changes:
+            self._new_keys += 1
+            line[column] = f"Z-{990000 + self._new_keys}"
+            self.planted.append(line[column] or "")
+        return line
 
     def _anywhere(self, sheet: _Sheet, after: int = 0) -> int:
         return int(self._random.integers(after, len(sheet.rows)))

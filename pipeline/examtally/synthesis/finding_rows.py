@@ -88,7 +88,7 @@ class _Sheet:
     def _measure(self, random: np.random.Generator, plan: Measuring) -> tuple[pl.Series, Coded]:
         levels = [plan.positive.draw(random, self.exams), plan.negative.draw(random, self.exams)]
         value = np.round(np.where(self.result == POSITIVE, *levels), plan.decimals) + 0.0
-        written = self._share(random, plan.recorded) & np.isin(self.result, (POSITIVE, NEGATIVE))
+        written = self._share(random, plan.recorded) & self._is_clear()
         return pl.Series(np.where(written, value, np.nan)).fill_nan(None), plan.by.draw(random, self.exams).where(
             written
         )
@@ -109,7 +109,10 @@ class _Sheet:
         codes = tuple(dict.fromkeys((*positive.codes, *negative.codes)))
         drawn = [recoded(weights.draw(random, self.exams), codes) for weights in (positive, negative)]
         index = np.where(self.result == POSITIVE, *drawn)
-        return Coded(codes, np.where(np.isin(self.result, (POSITIVE, NEGATIVE)), index, BLANK))
+        return Coded(codes, np.where(self._is_clear(), index, BLANK))
+
+    def _is_clear(self) -> Bools:
+        return np.asarray((self.result == POSITIVE) | (self.result == NEGATIVE))
 
     def _share(self, random: np.random.Generator, share: float) -> Bools:
         return random.random(self.exams.rows) < share

@@ -59,13 +59,13 @@ def span(node: Node, low: int, high: int) -> tuple[int, int]:
     return ends[0], ends[1]
 
 
-def joined(base: Node, over: Node) -> Node:
-    """`base` with what `over` says instead; mappings are joined key by key, anything else is replaced."""
+def joined(base: Node, over: Node, whole: Collection[str] = ()) -> Node:
+    """`base` with what `over` says instead: mappings are joined key by key, anything else and `whole` is replaced."""
     if not (isinstance(base.content, dict) and isinstance(over.content, dict)):
         return over
     entries = dict(base.content)
     for key, node in over.content.items():
-        entries[key] = joined(entries[key], node) if key in entries else node
+        entries[key] = joined(entries[key], node) if key in entries and key not in whole else node
     return over.holding(entries)
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 from scipy.special import expit
+from threadpoolctl import threadpool_limits
 
 from examtally.synthesis.features import Bools, Floats
 
@@ -21,11 +22,12 @@ def fit_logistic(known: Floats, present: Bools, offset: Floats | float = 0.0, ri
     penalty = ridge * np.eye(known.shape[1])
     penalty[0, 0] = 0.0
     coefficients = np.zeros(known.shape[1])
-    for _ in range(_STEPS):
-        fitted = expit(offset + known @ coefficients)
-        curvature = (known * (fitted * (1 - fitted))[:, None]).T @ known + penalty
-        step = np.linalg.solve(curvature, known.T @ (present - fitted) - penalty @ coefficients)
-        coefficients = coefficients + np.clip(step, -_LONGEST_STEP, _LONGEST_STEP)
-        if np.abs(step).max() < _CLOSE:
-            break
+    with threadpool_limits(limits=1, user_api="blas"):  # small products: threads cost more than they bring
+        for _ in range(_STEPS):
+            fitted = expit(offset + known @ coefficients)
+            curvature = (known * (fitted * (1 - fitted))[:, None]).T @ known + penalty
+            step = np.linalg.solve(curvature, known.T @ (present - fitted) - penalty @ coefficients)
+            coefficients = coefficients + np.clip(step, -_LONGEST_STEP, _LONGEST_STEP)
+            if np.abs(step).max() < _CLOSE:
+                break
     return coefficients

@@ -277,6 +277,7 @@ class Scenario:
     joint: str
     seed: int
     exams: int
+    reference_people: int
     periods: Periods
     sites: Weights
     examiners: tuple[Examiner, ...]

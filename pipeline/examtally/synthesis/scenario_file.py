@@ -32,23 +32,12 @@ from examtally.synthesis.scenario import Scenario
 from examtally.synthesis.vocabulary import Vocabulary
 
 DEFAULT = "clinic"
+_WHOLE = ("periods",)  # the keys of one kind mean nothing to the other
 _HIGHEST_SEED = 2**32 - 1
 _SITE = "[A-Z]-[0-9]{2,4}"
-_KEYS = (
-    *("title", "joint", "seed", "exams", "periods", "sites", "examiners", "skill", "people", "complaints", "visits"),
-    *(
-        "sheet",
-        "conditions",
-        "families",
-        "habits",
-        "maneuvers",
-        "writing",
-        "history",
-        "forecasts",
-        "decisions",
-        "references",
-    ),
-    "blanks",
+_KEYS = tuple(
+    "title joint seed exams reference_people periods sites examiners skill people complaints visits sheet conditions "
+    "families habits maneuvers writing history forecasts decisions references blanks".split()
 )
 
 
@@ -81,7 +70,7 @@ def _based(top: Node, place: Path) -> Node:
     base = load_yaml(beside if beside.is_file() else inside)
     if isinstance(base.content, dict) and "based_on" in base.content:
         raise based_on.fail(f"'{name}' is based on another scenario itself", "name a scenario that stands alone")
-    return joined(base, top.holding(entries))
+    return joined(base, top.holding(entries), whole=_WHOLE)
 
 
 def _scenario(top: Node, name: str) -> Scenario:
@@ -104,6 +93,7 @@ def _scenario(top: Node, name: str) -> Scenario:
         joint=contract.catalogue.joint,
         seed=entries["seed"].integer(0, _HIGHEST_SEED),
         exams=entries["exams"].integer(1),
+        reference_people=entries["reference_people"].integer(1),
         periods=periods,
         sites=sites,
         examiners=read_examiners(entries["examiners"], known, periods, forecasts.numbers),

@@ -36,11 +36,11 @@ def draw_hands(scenario: Scenario, streams: Streams) -> Hands:
     """Draw the examiners' deviations: bivariate normal, partly common to all maneuvers. Fixed by the seed alone."""
     skill, random = scenario.skill, streams.of("examiners")
     shape = (len(scenario.examiners), len(scenario.maneuvers))
-    root = np.linalg.cholesky(_covariance(scenario))
-    common = random.standard_normal((shape[0], 1, 2)) @ root.T
-    own = random.standard_normal((*shape, 2)) @ root.T
-    both = np.sqrt(skill.shared) * common + np.sqrt(1 - skill.shared) * own
-    return Hands(both[..., 0], both[..., 1])
+    common = random.standard_normal((2, shape[0], 1))
+    own = random.standard_normal((2, *shape))
+    first, second = np.sqrt(skill.shared) * common + np.sqrt(1 - skill.shared) * own
+    along, across = skill.correlation, np.sqrt(1 - skill.correlation**2)
+    return Hands(skill.spread.sensitivity * first, skill.spread.specificity * (along * first + across * second))
 
 
 def learning_gap(scenario: Scenario, exams: Features) -> Floats:
@@ -51,11 +51,3 @@ def learning_gap(scenario: Scenario, exams: Features) -> Floats:
     examiner = exams.numbers["examiner"]
     worked = np.maximum(exams.column("period") + 1 - start[examiner], 0)
     return np.where(learns[examiner], skill.gap * 0.5 ** (worked / skill.half_life_periods), 0.0)
-
-
-def _covariance(scenario: Scenario) -> Floats:
-    skill = scenario.skill
-    sds = np.array([skill.spread.sensitivity, skill.spread.specificity])
-    correlation = np.array([[1.0, skill.correlation], [skill.correlation, 1.0]])
-    jitter = 1e-12 * np.eye(2)  # lets a spread of 0 or a correlation of 1 through the factorisation
-    return np.asarray(np.outer(sds, sds) * correlation + jitter)

@@ -1,0 +1,146 @@
+"""`synthesize` writes what the contract declares, the same bytes for the same seed, whole or not at all."""
+
+from __future__ import annotations
+
+import filecmp
+import sys
+from collections.abc import Callable
+from pathlib import Path
+
+import duckdb
+import polars as pl
+import pytest
+
+import examtally as et
+from examtally.contracts.contract import load_contract
+from examtally.contracts.rules import key_rule, reference_rules, rules_for
+from examtally.errors import ContractError, FileFault
+from examtally.synthesis import SynthesisReport, clinic, synthesize
+
+synthesize_module = sys.modules[synthesize.__module__]
+SMALL = Path("small")
+CONTRACT = load_contract()
+
+
+def _bytes(folder: Path) -> dict[str, bytes]:
+    return {str(path.relative_to(folder)): path.read_bytes() for path in sorted(folder.rglob("*")) if path.is_file()}
+
+
+def _texts(folder: Path) -> dict[str, pl.DataFrame]:
+    return {path.stem: pl.read_csv(path, infer_schema=False) for path in sorted(folder.glob("*.csv"))}
+
+
+def _broken(records: dict[str, pl.DataFrame]) -> list[str]:
+    """The rules of the contract that some line breaks: row by row, key by key, reference by reference."""
+    broken = []
+    with duckdb.connect() as con:
+        for name, frame in records.items():
+            con.register(name, frame.to_arrow())
+            broken += [
+                rule.id
+                for rule in rules_for(CONTRACT, name)
+                if con.execute(f'select count(*) from "{name}" where not ({rule.sql})').fetchall() != [(0,)]
+            ]
+            if frame.select(key_rule(CONTRACT, name).columns).is_duplicated().any():
+                broken.append(key_rule(CONTRACT, name).id)
+            for rule in reference_rules(CONTRACT, name):
+                known = records[rule.target].select(CONTRACT.tables[rule.target].primary_key)
+                own = frame.select(rule.columns).rename(dict(zip(rule.columns, known.columns, strict=True)))
+                if len(own.join(known, on=known.columns, how="anti")):
+                    broken.append(rule.id)
+    return broken
+
+
+def test_every_record_satisfies_the_contract(written: SynthesisReport) -> None:
+    records = _texts(written.out / "records")
+    assert {name: tuple(frame.columns) for name, frame in records.items()} == {
+        name: table.names for name, table in CONTRACT.tables.items()
+    }
+    assert {name: len(frame) for name, frame in records.items()} == dict(written.records)
+    assert _broken(records) == []
+
+
+def test_the_check_of_the_contract_sees_a_broken_line(written: SynthesisReport) -> None:
+    records = _texts(written.out / "records")
+    spoiled = records["findings"].with_columns(pl.lit("perhaps").alias("result"))
+    fewer = records["participants"].filter(pl.col("participant_id") != records["references"]["participant_id"][0])
+    assert sorted(_broken(records | {"findings": spoiled, "participants": fewer})) == [
+        "exams.participant_id.reference",
+        "findings.result.enum",
+        "references.participant_id.reference",
+    ]
+
+
+def test_the_clinic_has_about_as_many_exams_as_asked_for(written: SynthesisReport) -> None:
+    assert 2850 <= written.records["exams"] <= 3150
+
+
+def test_the_same_seed_gives_the_same_bytes_and_another_seed_another_clinic(tmp_path: Path) -> None:
+    once, again, other = (tmp_path / name for name in ("once", "again", "other"))
+    synthesize(once, scenario=SMALL)
+    synthesize(again, scenario=SMALL)
+    synthesize(other, scenario=SMALL, seed=4)
+    assert _bytes(once) == _bytes(again)
+    differing = filecmp.dircmp(once / "records", other / "records").diff_files
+    assert set(differing) >= {"exams.csv", "findings.csv", "participants.csv", "references.csv"}
+
+
+def test_a_second_run_takes_the_place_of_the_first(tmp_path: Path) -> None:
+    first, second = tmp_path / "first", tmp_path / "second"
+    synthesize(first, scenario=SMALL, seed=4)
+    synthesize(first, scenario=SMALL)
+    synthesize(second, scenario=SMALL)
+    assert _bytes(first) == _bytes(second)
+
+
+def test_large_clinics_are_drawn_in_parts_that_fit_together(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(clinic, "LARGEST_PART", 150)
+    report = synthesize(tmp_path / "out", scenario=SMALL, exams=600)
+    records = _texts(tmp_path / "out" / "records")
+    assert 480 <= report.records["exams"] <= 720
+    assert _broken(records) == []
+
+
+def test_nothing_is_left_of_a_clinic_that_failed_midway(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def fail(*_: object) -> None:
+        raise OSError("no space left")
+
+    out = tmp_path / "out"
+    synthesize(out, scenario=SMALL)
+    before = _bytes(out)
+    monkeypatch.setattr(synthesize_module, "write_json", fail)
+    with pytest.raises(OSError, match="no space left"):
+        synthesize(out, scenario=SMALL, seed=4)
+    assert _bytes(out) == before
+    with pytest.raises(OSError, match="no space left"):
+        synthesize(tmp_path / "new", scenario=SMALL)
+    assert list((tmp_path / "new").iterdir()) == []
+
+
+def test_other_peoples_folders_are_left_alone(tmp_path: Path) -> None:
+    (tmp_path / "letters").mkdir()
+    (tmp_path / "letters" / "aunt.txt").write_text("dear aunt", encoding="utf-8")
+    with pytest.raises(FileFault, match="name a new or an empty one"):
+        synthesize(tmp_path / "letters", scenario=SMALL)
+    with pytest.raises(FileFault, match="name a folder"):
+        synthesize(tmp_path / "letters" / "aunt.txt", scenario=SMALL)
+    with pytest.raises(ContractError, match="cannot be read"):
+        synthesize(tmp_path / "out", scenario=tmp_path / "missing.yaml")
+    assert not (tmp_path / "out").exists()
+
+
+def test_months_and_a_young_registry_satisfy_the_contract_too(tmp_path: Path, based: Callable[..., Path]) -> None:
+    months = based("exams: 150\nperiods: {kind: month, count: 18, first: 2031-11}")
+    synthesize(tmp_path / "months", scenario=months)
+    records = _texts(tmp_path / "months" / "records")
+    assert _broken(records) == []
+    assert records["exams"]["period"].str.contains(r"^203[123]-\d\d$").all()
+    synthesize(tmp_path / "young", scenario=Path("young"))
+    records = _texts(tmp_path / "young" / "records")
+    assert _broken(records) == []
+    assert set(records["exams"]["period"]) == {"P001", "P002", "P003"}
+
+
+def test_the_whole_line_takes_the_clinic(written: SynthesisReport, tmp_path: Path) -> None:
+    report = et.ingest([written.out / "records"], tmp_path / "registry.duckdb")
+    assert {count.table: count.stored for count in report.tables} == dict(written.records)
