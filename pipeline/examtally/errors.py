@@ -21,6 +21,12 @@ class ProtocolError(ExamtallyError):
     exit_code = 2
 
 
+class MappingError(ExamtallyError):
+    """A mapping file asks for something that is not declared or not legal: file, line, path inside it and mend."""
+
+    exit_code = 2
+
+
 class FileFault(ExamtallyError):
     """Record files that cannot be read as what they claim to be; one line per fault, nothing stored."""
 
