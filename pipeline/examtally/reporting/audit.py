@@ -20,6 +20,7 @@ from examtally.reporting.estimate import Estimate
 from examtally.reporting.wording import Wording, band_order, read_wording
 from examtally.results import Results, read_results
 
+BOTH = ("sensitivity", "specificity")
 Key = tuple[str, str, str, str]
 
 
@@ -62,7 +63,7 @@ class Audit:
 
     @cached_property
     def told(self) -> tuple[Condition, ...]:
-        """Settled conditions with a maneuver whose sensitivity or specificity can be shown."""
+        """Settled conditions with a maneuver whose sensitivity and specificity can both be shown."""
         return tuple(item for item in self.settled if self._is_told(item))
 
     def maneuvers(self, condition: Condition) -> tuple[Maneuver, ...]:
@@ -120,16 +121,15 @@ class Audit:
     def _since_onset(self) -> dict[str, str]:
         """Stages of acuity with the days that the protocol gives them."""
         bands = self.protocol.groups.bands("acuity")
-        ends = [f"up to {bands.starts[0] - 1}"]
-        ends += [f"{start}–{following - 1}" for start, following in pairwise(bands.starts)]
-        ends.append(f"{bands.starts[-1]} and over")
-        return {code: f"{code}, {days} days" for code, days in zip(bands.codes, ends, strict=True)}
+        days = [f"up to {bands.starts[0] - 1} days"]
+        days += [f"{start}–{following - 1} days" for start, following in pairwise(bands.starts)]
+        days.append(f"{bands.starts[-1]} days and over")
+        return {code: f"{code}, {span}" for code, span in zip(bands.codes, days, strict=True)}
 
     def _is_told(self, condition: Condition) -> bool:
         return any(
-            self.estimate(condition.code, maneuver.code, measure).is_usable
+            all(self.estimate(condition.code, maneuver.code, measure).is_usable for measure in BOTH)
             for maneuver in self.maneuvers(condition)
-            for measure in ("sensitivity", "specificity")
         )
 
     def _field(self, name: str) -> Field | None:

@@ -12,7 +12,7 @@ from matplotlib.axes import Axes
 from examtally.contracts.clinical import Condition
 from examtally.reporting.audit import Audit
 from examtally.reporting.figures import BAND, GREY, PRESENT, RULE, WIDTH, bare, paper, publish, style
-from examtally.reporting.numbers import counted, percent, percent_range, score, score_range
+from examtally.reporting.numbers import counted, listed, percent, percent_range, score, score_range
 from examtally.reporting.tables import Column, download, table
 
 _HEIGHT = 2.95
@@ -37,10 +37,13 @@ def calibration_block(audit: Audit, condition: Condition) -> str:
         return ""
     curves = _curves(audit, condition)
     forecasts = list(dict.fromkeys(measures["forecast"]))
-    drawn = [forecast for forecast in forecasts if curves.get((forecast, "isotonic"))]
-    parts = [f"### {condition.name}"]
+    few = measures.filter(pl.col("participants") < audit.min_participants)["forecast"]
+    drawn = [forecast for forecast in forecasts if curves.get((forecast, "isotonic")) and forecast not in few]
+    parts = [f"### {condition.name} {{#stated_{condition.code}}}"]
     if drawn:
-        parts += [_figure(audit, condition, curves, forecasts), *(_reading(audit, item, curves) for item in drawn)]
+        found = {(row["forecast"], row["measure"]): row for row in measures.iter_rows(named=True)}
+        said = [f"{_reading(audit, item, curves)} {_verdict(found, item)}" for item in drawn]
+        parts += [_figure(audit, condition, {key: curves[key] for key in curves if key[0] in drawn}, forecasts), *said]
         parts.append(_measures_table(audit, condition, measures, drawn))
     parts += [_lacking(audit, item, measures) for item in forecasts if item not in drawn]
     return "\n\n".join(parts)
@@ -116,6 +119,30 @@ def _reading(audit: Audit, forecast: str, curves: Curves) -> str:
     if not said:
         return ""
     return f"{audit.wording.word('forecast', forecast)}: {'; '.join(said)}."
+
+
+def _verdict(found: Mapping[tuple[str, str], Mapping[str, Any]], forecast: str) -> str:
+    """Whether the numbers were too high, too low, too bold or too timid beyond what chance explains."""
+    level, spread = found[forecast, "intercept"], found[forecast, "slope"]
+    faults = [
+        words
+        for row, null, below, above in (
+            (level, 0.0, "too high on the whole", "too low on the whole"),
+            (spread, 1.0, "too bold, too near 0% and 100%", "too timid, too near the middle"),
+        )
+        for words in (_side(row, null, below, above),)
+        if words
+    ]
+    if not faults:
+        return "The numbers were not shown to be too high or too low, too bold or too timid."
+    return f"The numbers were {listed(faults)}, beyond what chance explains."
+
+
+def _side(row: Mapping[str, Any], null: float, below: str, above: str) -> str:
+    """Which words apply where the limits leave out the null value; empty where they hold it or there are none."""
+    if row["ci_high"] is not None and row["ci_high"] < null:
+        return below
+    return above if row["ci_low"] is not None and row["ci_low"] > null else ""
 
 
 def _measures_table(audit: Audit, condition: Condition, measures: pl.DataFrame, drawn: Sequence[str]) -> str:

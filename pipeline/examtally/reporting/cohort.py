@@ -10,7 +10,7 @@ from examtally.contracts.results import result_codes
 from examtally.reporting.audit import Audit
 from examtally.reporting.figures import ABSENT, GREY, PRESENT, bare, paper, publish, style
 from examtally.reporting.numbers import count, counted, percent
-from examtally.reporting.tables import Column, download, table
+from examtally.reporting.tables import Column, download, table, tabs
 
 _OF_PEOPLE = ("age_band", "sex")
 _OF_EXAMS = ("role", "setting", "acuity", "effusion", "guarding")
@@ -55,7 +55,7 @@ def who(audit: Audit) -> str:
 def flow_table(audit: Audit) -> str:
     """For every main maneuver, at which step the exams of the registry ended."""
     flow = audit.table("flow")
-    if flow.is_empty():
+    if flow.is_empty() or not audit.summed("exams"):
         return ""
     steps = list(result_codes()["step"])
     counts = {
@@ -63,7 +63,7 @@ def flow_table(audit: Audit) -> str:
         for row in flow.group_by("condition", "maneuver", "step").agg(pl.col("exams").sum()).iter_rows(named=True)
     }
     rows = []
-    for condition in audit.settled:
+    for condition in (item for item in audit.settled if item.core or item in audit.told):
         for maneuver in audit.mains(condition):
             ends = {step: counts.get((condition.code, maneuver.code, step), 0) for step in steps}
             words = {step: count(number) for step, number in ends.items()}
@@ -86,7 +86,7 @@ def flow_figures(audit: Audit) -> str:
         for maneuver in audit.mains(condition)[:1]
         if sum(audit.ends(condition.code, maneuver.code).values())
     ]
-    return "::: tabs\n\n" + "\n\n".join(panels) + "\n\n:::\n" if panels else ""
+    return tabs(panels)
 
 
 def _flow_figure(audit: Audit, condition: Condition, maneuver: Maneuver) -> str:

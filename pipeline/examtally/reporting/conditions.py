@@ -7,7 +7,7 @@ from collections.abc import Iterable
 import polars as pl
 
 from examtally.contracts.clinical import Condition, Maneuver, Published
-from examtally.reporting.accrual import accrual_of
+from examtally.reporting.accrual import accrual_of, accrual_table
 from examtally.reporting.audit import Audit
 from examtally.reporting.forest import Row, Span, forest
 from examtally.reporting.numbers import counted, listed, percent
@@ -31,7 +31,7 @@ def condition_block(audit: Audit, condition: Condition) -> str:
     return "\n\n".join(
         part
         for part in (
-            f"### {condition.name}",
+            f"### {condition.name} {{#{condition.code}}}",
             f"{condition.plain} *Counted as present:* {condition.present_means}",
             _known(audit, condition),
             _accuracy_table(audit, condition),
@@ -44,16 +44,15 @@ def condition_block(audit: Audit, condition: Condition) -> str:
 
 
 def untold(audit: Audit) -> str:
-    """Settled conditions without a figure to show yet: counts and when the first is expected."""
-    lines = [
-        f"- **{condition.name}**, {maneuver.name}: {accrual_of(audit, condition.code, maneuver.code).sentence}."
-        for condition in audit.settled
-        if condition not in audit.told
-        for maneuver in audit.mains(condition)
-    ]
-    if not lines:
+    """Main maneuvers without both figures to show yet: counts and when they are expected."""
+    if not audit.summed("exams"):
+        return "No exam is on record."
+    pairs = [(condition, maneuver) for condition in audit.settled for maneuver in audit.mains(condition)]
+    waiting = [pair for pair in pairs if not accrual_of(audit, pair[0].code, pair[1].code).is_enough]
+    if not waiting:
         return ""
-    return "\n".join(["### Too early to say", "", *lines])
+    caption = "Main maneuvers that wait for more people"
+    return f"### Too early to say\n{accrual_table(audit, waiting, caption=caption, with_counts=True)}"
 
 
 def published_span(rows: Iterable[Published], measure: str) -> Span | None:
@@ -145,11 +144,11 @@ def _suspicion(audit: Audit, condition: Condition) -> str:
 def _waiting(audit: Audit, condition: Condition) -> str:
     """When the next figures are expected, for maneuvers that have too few participants yet."""
     waiting = [
-        (maneuver, item)
+        f"- {maneuver.name}: {item.sentence}."
         for maneuver in audit.maneuvers(condition)
         if not (item := accrual_of(audit, condition.code, maneuver.code)).is_enough
     ]
-    return "\n".join(f"- Too few yet for *{maneuver.name}*: {item.sentence}." for maneuver, item in waiting)
+    return "\n".join(["Too few yet:", "", *waiting]) if waiting else ""
 
 
 def _published(maneuver: Maneuver, condition: Condition) -> list[Published]:

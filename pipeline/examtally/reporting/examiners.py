@@ -10,7 +10,7 @@ import polars as pl
 from examtally.contracts.clinical import Condition, Maneuver
 from examtally.reporting.audit import Audit
 from examtally.reporting.forest import Row, forest
-from examtally.reporting.tables import Column, table
+from examtally.reporting.tables import Column, table, tabs
 
 _LETTERS = "ABCDEFGHJKLMNPRSTUVWXYZ"
 _DIGITS = "23456789"
@@ -70,7 +70,7 @@ def examiner_blocks(audit: Audit) -> str:
     ]
     if not panels:
         return "No core condition has figures to show yet."
-    return "::: tabs\n\n" + "\n\n".join(panels) + "\n\n:::\n"
+    return tabs(panels)
 
 
 def _panel(audit: Audit, condition: Condition, maneuver: Maneuver, codes: Mapping[str, str]) -> str:

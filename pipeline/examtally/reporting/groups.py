@@ -7,7 +7,7 @@ import polars as pl
 from examtally.contracts.clinical import Condition
 from examtally.reporting.audit import Audit
 from examtally.reporting.numbers import count
-from examtally.reporting.tables import Column, download, table
+from examtally.reporting.tables import Column, download, table, tabs
 
 GROUPINGS = ("role", "setting", "acuity", "sex", "age_band", "effusion", "guarding", "site", "period")
 _OF_EXAMINERS = frozenset({"role", "setting", "site"})
@@ -16,7 +16,8 @@ _CELLS = ("tp", "fp", "fn", "tn")
 CAUTION = (
     "Main maneuvers only, and exploratory: many groups are looked at, so some differ by chance. Groups also differ in "
     "who was imaged. Where there are too few people the counts stand alone. A role, setting or site with fewer than "
-    f"{_FEWEST_EXAMINERS} examiners is merged with others."
+    f"{_FEWEST_EXAMINERS} examiners is merged with others. Intervals by role speak of other examiners of that role "
+    "too, and are wide for it."
 )
 _COLUMNS = (
     Column("group", "Group"),
@@ -29,10 +30,10 @@ _COLUMNS = (
 
 def section(audit: Audit) -> str:
     """Every condition with figures to show, under the sentence that says how to take them."""
-    blocks = [f"### {condition.name}\n{tabs}" for condition in audit.told if (tabs := group_tabs(audit, condition))]
-    if not blocks:
+    panels = [f"### {condition.name}\n{inner}" for condition in audit.told if (inner := group_tabs(audit, condition))]
+    if not panels:
         return "Too few knees with a known answer to part them into groups."
-    return "\n\n".join([CAUTION, *blocks])
+    return f"{CAUTION}\n\n{tabs(panels, depth=1)}"
 
 
 def group_tabs(audit: Audit, condition: Condition) -> str:
@@ -44,7 +45,7 @@ def group_tabs(audit: Audit, condition: Condition) -> str:
     ]
     if not panels:
         return ""
-    return "::: tabs\n\n" + "\n\n".join(panels) + "\n\n:::\n" + _download(audit, condition)
+    return tabs(panels) + _download(audit, condition)
 
 
 def _table(audit: Audit, condition: Condition, group_by: str) -> str:

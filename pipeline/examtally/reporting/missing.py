@@ -9,7 +9,7 @@ import polars as pl
 from examtally.contracts.clinical import Maneuver
 from examtally.reporting.audit import Audit
 from examtally.reporting.numbers import count, percent
-from examtally.reporting.tables import Column, download, table
+from examtally.reporting.tables import Column, download, table, tabs
 
 _COLUMNS = (
     Column("maneuver", "Maneuver"),
@@ -23,18 +23,20 @@ _COLUMNS = (
 
 def missing_tabs(audit: Audit) -> str:
     """Tabs by phase of the exam, each a table of its maneuvers; every row adds up to the exams of that maneuver."""
+    if not audit.summed("exams"):
+        return "No exam is on record."
     maneuvers = list(audit.catalogue.maneuvers.values())
     panels = [
         f"### {audit.wording.word('phase', phase)}\n{_table(audit, [m for m in maneuvers if m.phase == phase], phase)}"
         for phase in dict.fromkeys(maneuver.phase for maneuver in maneuvers)
     ]
-    return "::: tabs\n\n" + "\n\n".join(panels) + "\n\n:::\n"
+    return tabs(panels)
 
 
 def unsettled_section(audit: Audit) -> str:
     """The table of diagnoses that no test settles, under the sentence that says so."""
     notes = dict.fromkeys(condition.unsettled_note for condition in audit.unsettled if condition.unsettled_note)
-    if not notes:
+    if not notes or not audit.summed("exams"):
         return ""
     return "\n\n".join(["### Diagnoses that no test settles", " ".join(notes), unsettled_table(audit)])
 
@@ -70,13 +72,4 @@ def _row(audit: Audit, maneuver: Maneuver, condition: str) -> dict[str, str]:
 def _counts(audit: Audit, maneuver: Maneuver, condition: str) -> dict[str, int]:
     """Exams by what was recorded; those whose window for a reference is still open are left out."""
     tally = audit.tally(condition, maneuver.code)
-    clear = {
-        result: sum(tally[name] for name in (*cells, f"unverified_{result}", f"indeterminate_{result}"))
-        for result, cells in (("positive", ("tp", "fp")), ("negative", ("fn", "tn")))
-    }
-    missing = audit.ends(condition, maneuver.code).get("not_recorded", 0)
-    return clear | {
-        "equivocal": tally["equivocal"],
-        "not_done": tally["exams"] - tally["done"],
-        "not_recorded": missing,
-    }
+    return {column.key: tally[column.key] for column in _COLUMNS[1:]}

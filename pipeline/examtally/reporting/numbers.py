@@ -15,14 +15,14 @@ def percent(share: float | None) -> str:
 
 
 def percent_range(low: float | None, high: float | None) -> str:
-    """The limits of a proportion, empty where there are none.
+    """The limits of a proportion, rounded, empty where there are none.
 
     >>> percent_range(0.734, 0.869), percent_range(None, None)
     ('73–87%', '')
     """
     if low is None or high is None:
         return ""
-    return f"{_whole(low)}{DASH}{_whole(high)}%"
+    return f"{low * 100:.0f}{DASH}{high * 100:.0f}%"
 
 
 def ratio(value: float | None) -> str:

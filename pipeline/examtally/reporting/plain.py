@@ -7,11 +7,10 @@ from collections.abc import Sequence
 import polars as pl
 
 from examtally.reporting.audit import Audit
-from examtally.reporting.numbers import listed, percent, ratio
+from examtally.reporting.numbers import listed, percent
 from examtally.reporting.suspicion import BEFORE, after
 from examtally.reporting.tables import Column, table
 from examtally.reporting.verification import UNCORRECTED
-from examtally.reporting.wording import inside_sentence
 
 EXAMPLE = 5.0
 _LADDER = (10.0, EXAMPLE, 2.0, 1.0, 0.5, 0.2, 0.1)
@@ -45,15 +44,15 @@ def marking(audit: Audit) -> str:
     return box(f"**{audit.wording.tag}** {audit.wording.internal}", "marking")
 
 
-def uncorrected() -> str:
-    """Which way the figures err, beside the figures."""
-    return box(UNCORRECTED, "caution")
+def uncorrected(audit: Audit) -> str:
+    """Which way the figures err, beside the figures; nothing where there are none."""
+    return box(UNCORRECTED, "caution") if audit.told else ""
 
 
 def ratios() -> str:
     """What a likelihood ratio does to a suspicion, reckoned."""
     rows = [
-        {"ratio": ratio(step)} | {percent(before): percent(after(step, before)) for before in _SUSPICIONS}
+        {"ratio": f"{step:g}"} | {percent(before): percent(after(step, before)) for before in _SUSPICIONS}
         for step in _LADDER
     ]
     columns = (
@@ -64,7 +63,7 @@ def ratios() -> str:
     sentence = (
         f"A likelihood ratio of {EXAMPLE:.0f} turns a suspicion of {percent(BEFORE)} into {percent(after(EXAMPLE))}: "
         f"of 100 such knees with that finding, about {knees} have the condition and {100 - knees} do not. A ratio of "
-        f"{ratio(1 / EXAMPLE)} turns the same suspicion into {percent(after(1 / EXAMPLE))}."
+        f"{1 / EXAMPLE:g} turns the same suspicion into {percent(after(1 / EXAMPLE))}."
     )
     return f"{sentence}\n{table(pl.DataFrame(rows), columns, caption='What a finding makes of a suspicion')}"
 
@@ -113,4 +112,4 @@ def handling(audit: Audit) -> str:
         for caution in maneuver.cautions:
             owners.setdefault(caution, []).append(maneuver.name)
     shared = [(caution, names) for caution, names in owners.items() if len(names) > 1]
-    return "\n".join(f"- {caution} *({'; '.join(map(inside_sentence, names))})*" for caution, names in shared)
+    return "\n".join(f"- {caution} *({'; '.join(names)})*" for caution, names in shared)

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import polars as pl
 
+from examtally.contracts.rules import CrossRule, Rule, key_rule, reference_rules, rules_for
 from examtally.reporting.audit import Audit
 from examtally.reporting.numbers import count, counted, percent
-from examtally.reporting.tables import Column, table
+from examtally.reporting.tables import Column, details, table
 
 _LINES = ("lines", "stored", "unchanged", "conflict", "waiting", "held_back")
 _BATCH_COLUMNS = (
@@ -21,43 +22,69 @@ _BATCH_COLUMNS = (
 
 
 def reconciliation(audit: Audit) -> str:
-    """One table of all batches, and the sentence that it adds up, or that it does not."""
+    """A table over all batches, the sentence that it adds up or does not, and every batch under a fold."""
     batches = audit.table("batches")
     if batches.is_empty():
         return "No batch is on record."
-    rows = batches.with_columns(
-        pl.format("Batch {}", "batch_no").alias("batch"),
+    off = batches.filter(pl.col("lines") != pl.sum_horizontal(_LINES[1:])).height
+    number = batches["batch_no"].n_unique()
+    said = "every line read ended in exactly one place" if not off else f"**{off} rows of the table do not add up**"
+    totals = batches.group_by("table", maintain_order=True).agg(pl.col(_LINES).sum())
+    parts = [f"{counted(number, 'batch', 'batches')}; {said}.", _lines(audit, totals, "Where every line went")]
+    if number > 1:
+        each = batches.with_columns(pl.format("Batch {}", "batch_no").alias("batch"))
+        parts.append(details("Each batch", _lines(audit, each, "Where every line of each batch went", group="batch")))
+    return "\n".join(parts)
+
+
+def _lines(audit: Audit, counts: pl.DataFrame, caption: str, *, group: str | None = None) -> str:
+    rows = counts.with_columns(
         pl.col("table").map_elements(lambda code: audit.wording.word("table", code), return_dtype=pl.String),
         *(pl.col(name).map_elements(count, return_dtype=pl.String) for name in _LINES),
     )
-    off = batches.filter(pl.col("lines") != pl.sum_horizontal(_LINES[1:])).height
-    said = "Every line read ended in exactly one place." if not off else f"**{off} rows below do not add up.**"
-    caption = "Where every line of every batch went"
-    return f"{said}\n{table(rows, _BATCH_COLUMNS, caption=caption, group='batch')}"
+    return table(rows, _BATCH_COLUMNS, caption=caption, group=group)
 
 
 def held_back(audit: Audit) -> str:
-    """Lines held back or in conflict, by the rule they broke."""
+    """How many lines were held back or in conflict, and under a fold by the rule they broke."""
     rules = audit.table("held_back")
-    if rules.is_empty():
+    batches = audit.table("batches")
+    held, conflicts = (int(batches[name].sum()) for name in ("held_back", "conflict"))
+    if not held + conflicts:
         return "No line was held back."
+    asked = _asked_for(audit)
     rows = (
         rules.group_by("table", "column", "rule", "kind")
         .agg(pl.col("lines").sum())
         .sort("table", "column", "rule", "kind")
         .with_columns(
             pl.col("table").map_elements(lambda code: audit.wording.word("table", code), return_dtype=pl.String),
+            pl.col("rule").map_elements(lambda code: asked.get(code, code), return_dtype=pl.String),
             pl.col("kind").map_elements(lambda code: audit.wording.word("kind", code), return_dtype=pl.String),
             pl.col("lines").map_elements(count, return_dtype=pl.String),
         )
     )
     columns = (
         Column("column", "Column"),
-        Column("rule", "Rule", words=True),
+        Column("rule", "What is asked for", words=True),
         Column("kind", "What happened", words=True),
         Column("lines", "Lines"),
     )
-    return table(rows, columns, caption="Lines that broke a rule; their content is not kept", group="table")
+    said = (
+        f"{counted(held, 'line')} held back and {count(conflicts)} in conflict with what is stored. A line that breaks "
+        "several rules counts under each; what it held is not kept."
+    )
+    inner = table(rows, columns, caption="Lines held back or in conflict, by rule", group="table")
+    return f"{said}\n{details('By rule', inner)}"
+
+
+def _asked_for(audit: Audit) -> dict[str, str]:
+    """What each rule asks for, in the words its sender was given."""
+    contract = audit.contract
+    rules: list[Rule | CrossRule] = []
+    for name in contract.tables:
+        rules += [*rules_for(contract, name), key_rule(contract, name), *reference_rules(contract, name)]
+    return {rule.id: rule.legal for rule in rules}
 
 
 def intake(audit: Audit) -> str:
@@ -70,7 +97,7 @@ def intake(audit: Audit) -> str:
     checked, rows = int(by_table["checked"].sum()), int(by_table["rows"].sum())
     text = (
         f"A second, independent check held {counted(checks.height, 'expectation')} against {count(checked)} of "
-        f"{count(rows)} rows: {count(bad)} met rows they did not expect."
+        f"{count(rows)} rows: {count(bad) if bad else 'none'} met a row that breaks it."
     )
     return f"{text} {counted(raised, 'check')} failed by itself and says nothing about the data." if raised else text
 

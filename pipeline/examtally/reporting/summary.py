@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import polars as pl
 
 from examtally.contracts.clinical import Condition, Maneuver
-from examtally.reporting.accrual import accrual_of
+from examtally.reporting.accrual import accrual_table
 from examtally.reporting.audit import Audit
 from examtally.reporting.estimate import Estimate
 from examtally.reporting.numbers import counted, listed, percent
@@ -27,6 +27,12 @@ _COLUMNS = (
     Column("down", "if negative", _OVER),
     Column("found", "Sensitivity\npositive, of knees with it"),
     Column("cleared", "Specificity\nnegative, of knees without"),
+)
+
+
+_EARLY = (
+    "Who is examined and by whom, how completely exams are recorded, and how the records came in: the tables further "
+    "down hold from the first exam on."
 )
 
 
@@ -85,7 +91,8 @@ def glance(audit: Audit) -> str:
     first = [item for item in whole if item.condition.core] or whole
     rest = [item for item in whole if item not in first]
     if not first:
-        return ""
+        waiting = [(item.condition, item.maneuver) for item in mains(audit) if item.condition.core]
+        return accrual_table(audit, waiting, caption="On the way to the first figures") if audit.summed("exams") else ""
     level = percent(audit.protocol.intervals.level)
     text = _table(first, f"Main maneuvers, on knees whose answer is known; {level} intervals beneath")
     if rest:
@@ -97,7 +104,7 @@ def can_be_said(audit: Audit) -> list[str]:
     """What the figures support, one sentence each."""
     whole = [item for item in mains(audit) if item.is_whole]
     if not whole:
-        return []
+        return [_EARLY] if audit.summed("exams") else []
     up, down = (sum(is_told_apart(ratio) for ratio in ratios) for ratios in _both(whole))
     likely = [item for item in whole if (limits_after(item.up)[0] or 0.0) > LIKELY]
     unlikely = [item for item in whole if (limits_after(item.down)[1] or 1.0) < UNLIKELY]
@@ -131,9 +138,9 @@ def cannot_be_said(audit: Audit) -> list[str]:
             f"That a negative finding rules anything out: the least that one main maneuver leaves of a suspicion of "
             f"{percent(BEFORE)} is {becomes(lowest.down)}."
         )
-    if not whole or any(_errs_upward(audit, item) for item in whole):
+    if any(_errs_upward(audit, item) for item in whole):
         sentences.append(f"How accurate the exam is in knees that nobody imaged. {UNCORRECTED}")
-    sentences += _waiting(audit, items)
+    sentences += _waiting(items)
     if audit.unsettled:
         names = listed([inside_sentence(condition.name) for condition in audit.unsettled])
         sentences.append(f"Who is right about {names}: no test settles these diagnoses.")
@@ -174,17 +181,14 @@ def _errs_upward(audit: Audit, item: Main) -> bool:
     return difference is None or difference > 0
 
 
-def _waiting(audit: Audit, items: Sequence[Main]) -> list[str]:
-    """Core conditions none of whose main maneuvers can be shown, and when; the others by name."""
+def _waiting(items: Sequence[Main]) -> list[str]:
+    """Conditions none of whose main maneuvers can be shown."""
     told = {item.condition.code for item in items if item.is_whole}
-    waiting = {item.condition.code: item for item in reversed(items) if item.condition.code not in told}
-    core = [item for item in reversed(waiting.values()) if item.condition.core]
-    others = [inside_sentence(item.condition.name) for item in reversed(waiting.values()) if not item.condition.core]
-    sentences = [
-        f"Anything on {inside_sentence(item.condition.name)} yet, for too few people "
-        f"({accrual_of(audit, item.condition.code, item.maneuver.code).sentence})."
-        for item in core
+    names = [inside_sentence(item.condition.name) for item in items if item.condition.code not in told]
+    if not told:
+        return ["How accurate any maneuver is: too few people with a known answer yet."]
+    if not names:
+        return []
+    return [
+        f"Anything yet on {'; '.join(dict.fromkeys(names))}: too few people, see [Too early to say](#too-early-to-say)."
     ]
-    if others:
-        sentences.append(f"Nor, for the same reason, on {listed(others, 'or')}; see *Too early to say*.")
-    return sentences

@@ -55,6 +55,14 @@ def details(title: str, text: str) -> str:
     return f"{raw_html(f'<details><summary>{escape(title)}</summary>')}{text}{raw_html('</details>')}"
 
 
+def tabs(panels: Sequence[str], *, depth: int = 0) -> str:
+    """Set panels, each beginning with a heading, as tabs; `depth` counts the levels of tabs within them."""
+    if not panels:
+        return ""
+    fence = ":" * (3 + depth)
+    return f"\n{fence} tabs\n\n" + "\n\n".join(panels) + f"\n\n{fence}\n"
+
+
 def raw_html(text: str) -> str:
     """Wrap HTML for the text of a report; outside HTML only tables survive."""
     return f"\n```{{=html}}\n{text}\n```\n"

@@ -1,244 +1,38 @@
-"""Results folders made up for the reports: invented records, counted and analysed by the package's own code."""
+"""Reports rendered once for all tests: of a clinic, a young one, one exam, and none."""
 
 from __future__ import annotations
 
 from pathlib import Path
 
-import duckdb
-import numpy as np
-import polars as pl
 import pytest
-from examtally.analytics.accuracy import accuracy_table, post_test_table
-from examtally.analytics.calibration import calibration_tables
-from examtally.cohort.cohort import build_cohort
-from examtally.contracts.contract import Contract, load_contract
-from examtally.contracts.ddl import create_statements
-from examtally.contracts.protocol import Protocol, canonical_hash
-from examtally.contracts.results import conform, empty, result_tables
-from examtally.results.results import Provenance, Results, split_persons
+from report_clinic import records, write_results
 
-ROLES = (
-    "attending",
-    "attending",
-    "fellow",
-    "resident",
-    "resident",
-    "student",
-    "physical_therapist",
-    "student",
-    "resident",
-)
-Records = dict[str, list[dict[str, object]]]
+from examtally.contracts.contract import load_contract
+from examtally.reporting import render_audit
+from examtally.reporting.audit import Audit, open_audit
+from examtally.resources import resource
 
-
-def records(contract: Contract, exams: int, examiners: int, *, seed: int, imaged: bool = True) -> Records:
-    """Invent a clinic: each person comes with one knee, one in five is examined twice, half are imaged."""
-    draw = np.random.default_rng(seed)
-    made: Records = {name: [] for name in contract.tables}
-    for number in range(examiners):
-        made["examiners"].append(
-            {"examiner_id": f"EX-{number + 1:02}", "role": ROLES[number % len(ROLES)], "site_id": f"S{number % 2 + 1}"}
-        )
-    people = max(1, round(exams / 1.2)) if exams else 0
-    for number in range(people):
-        _person(made, contract, draw, number, examiners, imaged=imaged)
-    return made
-
-
-def _person(
-    made: Records, contract: Contract, draw: np.random.Generator, number: int, examiners: int, *, imaged: bool
-) -> None:
-    person, side = f"P-{number + 1:05}", ("left", "right")[int(draw.integers(2))]
-    conditions = contract.catalogue.conditions
-    truth = {code: bool(draw.random() < (0.3 if item.core else 0.12)) for code, item in conditions.items()}
-    for code, item in conditions.items():
-        if item.derived_from:
-            truth[code] = any(truth[part] for part in item.derived_from)
-    made["participants"].append(
-        {
-            "participant_id": person,
-            "age_years": int(draw.integers(13, 75)),
-            "sex": str(draw.choice(["female", "male", "male", "unknown"])),
-            "bmi": int(draw.integers(19, 38)),
-        }
-    )
-    period = f"P{int(draw.integers(1, 19)):03}"
-    positives = 0
-    for order in range(1 + int(draw.random() < 0.2)):
-        exam = f"EX{number + 1:05}-{order + 1}"
-        made["exams"].append(_exam(draw, exam, person, side, order, period, examiners))
-        positives += _findings(made, contract, draw, exam, truth)
-        for code in (code for code, item in conditions.items() if item.core):
-            for stage, skill in (("after_history", 0.8), ("after_exam", 2.2)):
-                logit = skill * (2 * truth[code] - 1) + draw.normal(0, 1)
-                stated = round(float(1 / (1 + np.exp(-logit))) * 20) / 20
-                made["impressions"].append({"exam_id": exam, "condition": code, "stage": stage, "probability": stated})
-    if imaged and draw.random() < min(0.9, 0.25 + 0.06 * positives):
-        for code, item in conditions.items():
-            if item.modalities and not item.derived_from:
-                made["references"].append(
-                    _reading(draw, number, person, side, code, item.modalities, present=truth[code])
-                )
-
-
-def _exam(
-    draw: np.random.Generator, exam: str, person: str, side: str, order: int, period: str, examiners: int
-) -> dict[str, object]:
-    return {
-        "exam_id": exam,
-        "participant_id": person,
-        "side": side,
-        "episode": 1,
-        "examiner_id": f"EX-{int(draw.integers(examiners)) + 1:02}",
-        "examiner_order": order + 1,
-        "period": period,
-        "exam_day": 0,
-        "complaint": "no" if draw.random() < 0.1 else "yes",
-        "other_knee": "normal",
-        "setting": str(draw.choice(["clinic", "clinic", "urgent_care", "sideline"])),
-        "days_since_onset": int(draw.integers(0, 160)),
-        "mechanism": str(draw.choice(["noncontact_twist", "landing", "fall", "unknown"])),
-        "effusion": str(draw.choice(["none", "small", "moderate", "large", "unknown"])),
-        "guarding": str(draw.choice(["yes", "no", "no", "unknown"])),
-        "prior_surgery": "yes" if draw.random() < 0.05 else "no",
-        "reference_known": "no",
-        "other_exam_known": "no",
-    }
-
-
-def _findings(made: Records, contract: Contract, draw: np.random.Generator, exam: str, truth: dict[str, bool]) -> int:
-    positives = 0
-    for code, maneuver in contract.catalogue.maneuvers.items():
-        if draw.random() < (0.05 if maneuver.core else 0.3):
-            continue
-        chance = 0.75 if any(truth[item] for item in maneuver.conditions) else 0.2
-        result = "positive" if draw.random() < chance else "negative"
-        if draw.random() < 0.08:
-            result = str(draw.choice(["equivocal", "not_done"]))
-        reason = {"equivocal": "pain", "not_done": "guarding"}.get(result)
-        positives += result == "positive"
-        made["findings"].append({"exam_id": exam, "maneuver": code, "result": result, "reason": reason})
-    return positives
-
-
-def _reading(
-    draw: np.random.Generator,
-    number: int,
-    person: str,
-    side: str,
-    code: str,
-    modalities: tuple[str, ...],
-    *,
-    present: bool,
-) -> dict[str, object]:
-    modality = "mri" if "mri" in modalities else modalities[0]
-    return {
-        "reference_id": f"R-{number + 1:05}-{modality[:2].upper()}",
-        "participant_id": person,
-        "side": side,
-        "episode": 1,
-        "modality": modality,
-        "reference_day": 2,
-        "condition": code,
-        "status": "indeterminate" if draw.random() < 0.02 else "present" if present else "absent",
-        "exam_known": "unknown",
-    }
-
-
-def connection(contract: Contract, made: Records) -> duckdb.DuckDBPyConnection:
-    """Hold records in memory under the catalog an analysis reads."""
-    con = duckdb.connect()
-    con.execute("attach ':memory:' as reg")
-    for statement in create_statements(contract):
-        con.execute(statement)
-    for name, rows in made.items():
-        if not rows:
-            continue
-        frame = pl.DataFrame(rows, infer_schema_length=None)
-        columns = ", ".join(frame.columns)
-        con.register("rows", frame.to_arrow())
-        con.execute(f'insert into reg."{name}" ({columns}, batch_no) select {columns}, 1 from rows')
-        con.unregister("rows")
-    return con
-
-
-def write_results(folder: Path, made: Records, *, with_examiners: bool = False) -> Path:
-    """Analyse records and write the results folder a report reads."""
-    contract = load_contract()
-    protocol = Protocol.defaults(contract)
-    with connection(contract, made) as con, build_cohort(con, contract, protocol) as cohort:
-        tallies = conform("tallies", cohort.tallies().select(pl.col(declared("tallies"))))
-        accuracy = accuracy_table(tallies, cohort.role_clusters(), contract, protocol)
-        calibration = calibration_tables(cohort.forecasts(), contract, protocol)
-        frames = {
-            "tallies": tallies,
-            "accuracy": accuracy,
-            "post_test": post_test_table(accuracy, protocol),
-            "flow": conform("flow", cohort.flow()),
-            "cohort_summary": conform("cohort_summary", cohort.summary()),
-            "calibration": calibration.calibration,
-            "calibration_curve": calibration.curves,
-            **bookkeeping(made),
-        }
-    if not with_examiners:
-        frames = {name: split_persons(frame)[0] for name, frame in frames.items()}
-    plain = protocol.to_dict()
-    provenance = Provenance("0" * 64, plain, canonical_hash(plain), protocol.calibration.seed, {"examtally": "0.1.0"})
-    return Results(frames, provenance).write(folder)
-
-
-def declared(name: str) -> list[str]:
-    """The columns of a result table without the three that every table ends with."""
-    return [column for column in result_tables()[name].names if column not in ("status", "flag", "note")]
-
-
-def bookkeeping(made: Records) -> dict[str, pl.DataFrame]:
-    """One batch that stored nearly everything, and what it held back."""
-    rows = [
-        {
-            "batch_no": 1,
-            "table": name,
-            "lines": len(lines) + 3,
-            "stored": len(lines),
-            "unchanged": 1,
-            "conflict": 0,
-            "waiting": 0,
-            "held_back": 2,
-        }
-        for name, lines in made.items()
-        if lines
-    ]
-    if not rows:
-        return {name: empty(name) for name in ("batches", "held_back", "intake_checks")}
-    held = [
-        {
-            "batch_no": 1,
-            "table": "findings",
-            "kind": "held_back",
-            "column": "result",
-            "rule": "findings.result.enum",
-            "lines": 2,
-        }
-    ]
-    check = {
-        "batch_no": 1,
-        "table": "findings",
-        "rule": "findings.result.enum",
-        "expectation": "expect_column_values_to_be_in_set",
-        "rows": 900,
-        "checked": 900,
-        "unexpected": 2,
-        "raised": False,
-    }
-    return {
-        "batches": conform("batches", pl.DataFrame(rows)),
-        "held_back": conform("held_back", pl.DataFrame(held)),
-        "intake_checks": conform("intake_checks", pl.DataFrame([check])),
-    }
+SIZES = {"clinic": (900, 9), "young": (40, 3), "tiny": (3, 1), "empty": (0, 1)}
 
 
 @pytest.fixture(scope="session")
-def clinic(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Results of a clinic of 900 exams by nine examiners."""
-    made = records(load_contract(), 900, 9, seed=20260301)
-    return write_results(tmp_path_factory.mktemp("clinic") / "results", made, with_examiners=True)
+def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder with the results and the rendered report of every size of registry."""
+    root = tmp_path_factory.mktemp("made")
+    for name, (exams, examiners) in SIZES.items():
+        lines = records(load_contract(), exams, examiners, seed=20260301)
+        results = write_results(root / name / "results", lines, with_examiners=name == "clinic")
+        render_audit(results, root / name / "out", source=root / name / "source")
+    return root
+
+
+@pytest.fixture(scope="session")
+def clinic(made: Path) -> Audit:
+    """What the cells of the report read, of the clinic."""
+    return open_audit(made / "clinic" / "results", resource("reports"))
+
+
+@pytest.fixture(scope="session")
+def young(made: Path) -> Audit:
+    """The same of the young registry."""
+    return open_audit(made / "young" / "results", resource("reports"))

@@ -8,7 +8,7 @@ import polars as pl
 import pytest
 
 from examtally.errors import ReportError
-from examtally.reporting.tables import Column, download, table
+from examtally.reporting.tables import Column, details, download, table, tabs
 
 FRAME = pl.DataFrame(
     {"what": ["Lachman", "Pivot <shift>"], "se": ["81%\n58 of 72", None], "sp": ["90%", "95%"], "kind": ["a", "b"]}
@@ -28,7 +28,7 @@ def parse(text: str) -> ElementTree.Element:
 
 def test_a_table_has_caption_scopes_and_row_headings() -> None:
     root = parse(table(FRAME, COLUMNS, caption="Accuracy"))
-    assert root.findtext("caption") == "Accuracy"
+    assert root.findtext("caption/span") == "Accuracy"
     assert [th.get("scope") for th in root.iter("th")] == ["colgroup", "colgroup", "col", "col", "col", "row", "row"]
     assert [th.text for th in root.findall("tbody/tr/th")] == ["Lachman", "Pivot <shift>"]
 
@@ -50,6 +50,17 @@ def test_neighbours_under_one_heading_are_spanned() -> None:
     columns = (COLUMNS[0], Column("se", "Found", "Both"), Column("sp", "Cleared", "Both"))
     root = parse(table(FRAME, columns, caption="Accuracy"))
     assert [(th.text, th.get("colspan")) for th in root.findall("thead/tr[1]/th")] == [("Both", "2")]
+
+
+def test_a_heading_may_have_a_small_second_line() -> None:
+    root = parse(table(FRAME, [COLUMNS[0], Column("se", "Found\nof those with it")], caption="Accuracy"))
+    assert root.findtext("thead/tr/th[2]/small") == "of those with it"
+
+
+def test_a_fold_and_tabs_hold_what_is_put_into_them() -> None:
+    assert "<details><summary>More &amp; more</summary>" in details("More & more", "text")
+    assert tabs(["### One\nA"], depth=1).split() == ["::::", "tabs", "###", "One", "A", "::::"]
+    assert tabs([]) == ""
 
 
 def test_a_missing_column_or_caption_is_an_error() -> None:

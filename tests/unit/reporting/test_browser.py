@@ -1,0 +1,124 @@
+"""The report in a browser: at a desk and on a phone, by mouse, by keyboard and by assistive technology."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import pytest
+from axe_playwright_python.sync_playwright import Axe
+from playwright.sync_api import Browser, Page, sync_playwright
+
+CHROMIUM = Path("/usr/bin/chromium")
+DESK, PHONE = {"width": 1280, "height": 850}, {"width": 375, "height": 750}
+SIZES = ("clinic", "young", "empty")
+
+
+@dataclass
+class Opened:
+    """A page with what it said and asked for while it opened."""
+
+    page: Page
+    said: list[str] = field(default_factory=list)
+    asked: list[str] = field(default_factory=list)
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    if not CHROMIUM.exists():
+        if os.environ.get("EXAMTALLY_REQUIRE_BROWSER") == "1":
+            pytest.fail("not run: no Chromium")
+        pytest.skip("not run: no Chromium")
+    with sync_playwright() as driver:
+        browser = driver.chromium.launch(executable_path=str(CHROMIUM), args=["--no-sandbox"])
+        yield browser
+        browser.close()
+
+
+def open_page(browser: Browser, made: Path, size: str, viewport: dict[str, int]) -> Opened:
+    opened = Opened(browser.new_page(viewport=viewport))  # type: ignore[arg-type]
+    opened.page.on("console", lambda message: opened.said.append(message.text))
+    opened.page.on("pageerror", lambda error: opened.said.append(str(error)))
+    opened.page.on("request", lambda request: opened.asked.append(request.url))
+    opened.page.goto((made / size / "out" / "audit.html").as_uri())
+    return opened
+
+
+@pytest.mark.parametrize("viewport", [DESK, PHONE], ids=["desk", "phone"])
+@pytest.mark.parametrize("size", SIZES)
+def test_it_opens_in_silence_asks_nobody_and_does_not_scroll_sideways(
+    browser: Browser, made: Path, size: str, viewport: dict[str, int]
+) -> None:
+    opened = open_page(browser, made, size, viewport)
+    wide = opened.page.evaluate("document.documentElement.scrollWidth")
+    opened.page.close()
+    assert opened.said == []
+    assert [url for url in opened.asked if not url.startswith(("file:", "data:"))] == []
+    assert wide <= viewport["width"]
+
+
+@pytest.mark.parametrize(("size", "viewport"), [("clinic", DESK), ("clinic", PHONE), ("empty", PHONE)])
+def test_assistive_technology_meets_no_serious_hindrance(
+    browser: Browser, made: Path, size: str, viewport: dict[str, int]
+) -> None:
+    page = open_page(browser, made, size, viewport).page
+    found = Axe().run(page).response["violations"]
+    page.close()
+    assert [rule["id"] for rule in found if rule["impact"] in ("serious", "critical")] == []
+
+
+def test_the_answer_stands_on_the_first_screen(browser: Browser, made: Path) -> None:
+    for viewport in (DESK, PHONE):
+        page = open_page(browser, made, "clinic", viewport).page
+        box = page.locator("#in-short tbody tr").first.bounding_box()
+        page.close()
+        assert box is not None
+        assert box["y"] + box["height"] < viewport["height"]
+
+
+def test_tabs_show_one_panel_and_turn_by_key(browser: Browser, made: Path) -> None:
+    page = open_page(browser, made, "clinic", DESK).page
+    tabs = page.locator("#examiners .tabs").first
+    assert tabs.locator(":scope > .tab:visible").count() == 1
+    first, second = tabs.get_by_role("tab").nth(0), tabs.get_by_role("tab").nth(1)
+    first.focus()
+    page.keyboard.press("ArrowRight")
+    assert (first.get_attribute("aria-selected"), second.get_attribute("aria-selected")) == ("false", "true")
+    assert tabs.locator(":scope > .tab:visible").get_attribute("aria-labelledby") == second.get_attribute("id")
+    page.close()
+
+
+def test_tabs_within_tabs_turn_on_their_own(browser: Browser, made: Path) -> None:
+    page = open_page(browser, made, "clinic", DESK).page
+    inner = page.locator("#smaller-groups .tab .tabs").first
+    inner.get_by_role("tab", name="Age").click()
+    assert inner.locator("caption:visible").inner_text().endswith("by age (exploratory)")
+    assert page.locator("#smaller-groups > .tabs > .tab:visible").count() == 1
+    page.close()
+
+
+def test_without_a_script_every_panel_is_read(browser: Browser, made: Path) -> None:
+    context = browser.new_context(java_script_enabled=False, viewport=DESK)  # type: ignore[arg-type]
+    page = context.new_page()
+    page.goto((made / "clinic" / "out" / "audit.html").as_uri())
+    assert page.locator(".tab").count() == page.locator(".tab:visible").count()
+    assert page.locator(".tab-title:visible").count() == page.locator(".tab-title").count()
+    context.close()
+
+
+def test_a_download_carries_its_figures(browser: Browser, made: Path) -> None:
+    page = open_page(browser, made, "clinic", DESK).page
+    with page.expect_download() as waiting:
+        page.locator("a[download='accuracy-acl_tear.csv']").click()
+    text = Path(waiting.value.path()).read_text(encoding="utf-8")
+    page.close()
+    assert text.startswith("maneuver,measure,estimate,ci_low,ci_high")
+
+
+def test_text_in_figures_stays_legible_on_a_phone(browser: Browser, made: Path) -> None:
+    page = open_page(browser, made, "clinic", PHONE).page
+    shares = page.evaluate("[...document.images].filter(i => i.width).map(i => i.width / i.naturalWidth)")
+    page.close()
+    assert min(shares) * 9 * 96 / 72 > 9
