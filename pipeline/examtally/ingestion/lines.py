@@ -23,7 +23,7 @@ from examtally.errors import ExamtallyError
 _CHUNK = 1 << 22
 _BOM = b"\xef\xbb\xbf"
 _UTF16 = (b"\xff\xfe", b"\xfe\xff")
-_LF, _CR, _QUOTE, _COMMA = 10, 13, 34, 44
+_LF, _CR, _QUOTE = 10, 13, 34
 Positions = npt.NDArray[np.int64]
 
 
@@ -51,15 +51,15 @@ def fingerprint(path: Path) -> str:
         return hashlib.file_digest(stream, "sha256").hexdigest()
 
 
-def read_lines(path: Path, *, compressed: bool) -> Lines:
+def read_lines(path: Path, *, compressed: bool, delimiter: str = ",") -> Lines:
     """Read the CSV file at `path`; raises TextError where it is not one."""
-    counter = _Counter()
+    counter = _Counter(delimiter)
     header: tuple[str, ...] | None = None
     try:
         with _open(path, compressed=compressed) as stream:
             for chunk in _chunks(stream):
                 if header is None:
-                    header = _header(chunk)
+                    header = _header(chunk, delimiter)
                 counter.feed(chunk)
     except (gzip.BadGzipFile, EOFError, zlib.error):
         raise TextError("is not a whole gzip file; compress or copy it again") from None
@@ -114,12 +114,12 @@ def _check_text(chunk: bytes, line: int) -> None:
             raise TextError(f"is not UTF-8 (line {bad}); save it as CSV UTF-8") from None
 
 
-def _header(chunk: bytes) -> tuple[str, ...]:
+def _header(chunk: bytes, delimiter: str) -> tuple[str, ...]:
     first = chunk.split(b"\n", 1)[0].split(b"\r", 1)[0]
     if not first.strip():
         raise TextError("begins with a blank line; its first line must name the columns")
     try:
-        return tuple(next(csv.reader([first.decode()])))
+        return tuple(next(csv.reader([first.decode()], delimiter=delimiter)))
     except csv.Error:
         raise TextError("has a first line that does not name the columns") from None
 
@@ -127,7 +127,8 @@ def _header(chunk: bytes) -> tuple[str, ...]:
 class _Counter:
     """Counts lines and records over the chunks of a file."""
 
-    def __init__(self) -> None:
+    def __init__(self, delimiter: str) -> None:
+        self._delimiter = ord(delimiter)
         self._lines = 0
         self._records = 0
         self._inside = False  # the chunk begins inside quotation marks
@@ -211,9 +212,9 @@ class _Counter:
         opens = (np.arange(quotes.size) + self._inside) % 2 == 0
         opening, closing = quotes[opens], quotes[~opens]
         before = text[np.maximum(opening - 1, 0)]
-        bad_opening = opening[(opening > 0) & ~np.isin(before, (_COMMA, _LF, _QUOTE))]
+        bad_opening = opening[(opening > 0) & ~np.isin(before, (self._delimiter, _LF, _QUOTE))]
         after = text[np.minimum(closing + 1, text.size - 1)]
-        bad_closing = closing[(closing < text.size - 1) & ~np.isin(after, (_COMMA, _LF, _CR, _QUOTE))]
+        bad_closing = closing[(closing < text.size - 1) & ~np.isin(after, (self._delimiter, _LF, _CR, _QUOTE))]
         first_closing = bad_closing[:1].tolist() or [text.size]
         first_opening = bad_opening[:1].tolist() or [text.size]
         if first_opening[0] < first_closing[0]:

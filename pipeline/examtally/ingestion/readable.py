@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from pathlib import Path
 
 import duckdb
 
@@ -11,11 +12,11 @@ from examtally.contracts.rules import literal, quoted
 from examtally.contracts.tables import Table
 from examtally.errors import FileFault
 from examtally.ingestion.lines import Lines, TextError, read_lines
+from examtally.ingestion.rejects import LONGEST_LINE
 from examtally.ingestion.sources import Source
 
 _DELIMITERS = {";": "semicolons", "\t": "tabs", "|": "upright strokes"}
 _WHOLE = ("TINYINT", "SMALLINT", "INTEGER", "BIGINT", "UTINYINT", "USMALLINT", "UINTEGER", "UBIGINT", "HUGEINT")
-_LONGEST_LINE = 1 << 21
 
 
 @dataclass(frozen=True)
@@ -33,7 +34,7 @@ def open_file(con: duckdb.DuckDBPyConnection, table: Table, source: Source) -> R
     """Check the form of one file without reading its records; raises FileFault, one line a fault."""
     try:
         if source.ending == ".parquet":
-            columns, lines = _parquet(con, source)
+            columns, lines = parquet_columns(con, source.path)
         else:
             lines = read_lines(source.path, compressed=source.is_compressed)
             _check_delimiter(lines.header)
@@ -63,7 +64,7 @@ def _reader(source: Source, columns: Sequence[str]) -> str:
     compression = "gzip" if source.is_compressed else "none"
     reader = (
         f"read_csv({path}, header = true, auto_detect = false, delim = ',', quote = '\"', escape = '\"', "
-        f"columns = {{{types}}}, compression = '{compression}', max_line_size = {_LONGEST_LINE}, "
+        f"columns = {{{types}}}, compression = '{compression}', max_line_size = {LONGEST_LINE}, "
         f"store_rejects = true, rejects_limit = 0, rejects_table = '{rejects_table(source)}', "
         f"rejects_scan = '{rejects_table(source)}_scan')"
     )
@@ -98,8 +99,9 @@ def _check_columns(table: Table, header: Sequence[str]) -> None:
         raise TextError("\n".join(faults))
 
 
-def _parquet(con: duckdb.DuckDBPyConnection, source: Source) -> tuple[dict[str, str], Lines]:
-    path = literal(str(source.path.absolute()))
+def parquet_columns(con: duckdb.DuckDBPyConnection, file: Path) -> tuple[dict[str, str], Lines]:
+    """Return SQL for the text of each column of a Parquet file, and its lines; raises TextError."""
+    path = literal(str(file.absolute()))
     try:
         described = con.execute(f"describe from read_parquet({path})").fetchall()
         ((count,),) = con.execute(f"select num_rows from parquet_file_metadata({path})").fetchall()

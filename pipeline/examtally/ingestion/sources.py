@@ -48,7 +48,7 @@ def find_sources(paths: Sequence[Path | str], contract: Contract) -> tuple[tuple
     files, passed_over, faults = _expand(paths, contract)
     sources = []
     for number, path in enumerate(files, start=1):
-        ending, table = _ending(path, ENDINGS), _table(path, contract)
+        ending, table = ending_of(path, ENDINGS), _table(path, contract)
         if ending is None:
             faults.append(
                 f"file {number} of {len(files)}: its name must end in {', '.join(ENDINGS)}; save it as CSV UTF-8"
@@ -84,12 +84,13 @@ def _expand(paths: Sequence[Path | str], contract: Contract) -> tuple[list[Path]
 
 def _is_record_file(path: Path, contract: Contract) -> bool:
     """A file of a folder that holds records, or by its name means to: neither is passed over in silence."""
-    if _ending(path, ENDINGS) is not None:
+    if ending_of(path, ENDINGS) is not None:
         return True
-    return _ending(path, _OTHER_ENDINGS) is not None and _table(path, contract) is not None
+    return ending_of(path, _OTHER_ENDINGS) is not None and _table(path, contract) is not None
 
 
-def _ending(path: Path, endings: Sequence[str]) -> str | None:
+def ending_of(path: Path, endings: Sequence[str]) -> str | None:
+    """Return the first of `endings` in which the name of the file ends, None where it ends in none."""
     return next((ending for ending in endings if path.name.lower().endswith(ending)), None)
 
 

@@ -16,17 +16,11 @@ from examtally.contracts.contract import Contract
 from examtally.contracts.rules import quoted
 from examtally.contracts.tables import Table
 from examtally.errors import FileFault
-from examtally.ingestion.lines import fingerprint, line_at
+from examtally.ingestion.lines import fingerprint
 from examtally.ingestion.readable import Readable, open_file, rejects_table
+from examtally.ingestion.rejects import check_rejects
 from examtally.ingestion.sources import Source
 from examtally.registry.faults import is_full
-
-_REJECTED = {
-    "TOO MANY COLUMNS": "more cells than the header; put a cell with a comma in quotation marks",
-    "MISSING COLUMNS": "fewer cells than the header; add the missing commas",
-    "LINE SIZE OVER MAXIMUM": "more text than a record can have; look for an open quotation mark above it",
-}
-_NOT_CSV = "text that is not CSV; save it again as CSV UTF-8"
 
 
 @dataclass(frozen=True)
@@ -122,7 +116,7 @@ def _load(con: duckdb.DuckDBPyConnection, text: str, file: Readable) -> StagedFi
             raise
         raise FileFault(f"{source.where} cannot be read to its end; save it again as CSV UTF-8") from None
     if source.ending != ".parquet":
-        _check_rejects(con, source)
+        check_rejects(con, rejects_table(source), source.where, source.path, compressed=source.is_compressed)
     rows = _count(con, text) - first_rid
     if rows != lines.records:
         raise FileFault(f"{source.where} has {lines.records} lines, but {rows} can be read; save it again as CSV UTF-8")
@@ -136,18 +130,3 @@ def _load(con: duckdb.DuckDBPyConnection, text: str, file: Readable) -> StagedFi
 def _count(con: duckdb.DuckDBPyConnection, text: str) -> int:
     ((rows,),) = con.execute(f"select count(*) from {text}").fetchall()
     return int(rows)
-
-
-def _check_rejects(con: duckdb.DuckDBPyConnection, source: Source) -> None:
-    """A line with more or fewer cells than the header stops the batch: a shifted line may pass every other check."""
-    found = con.execute(
-        "select error_type, count(distinct line_byte_position) as lines, min(line_byte_position) as first "
-        f"from {rejects_table(source)} group by error_type order by first"
-    ).fetchall()
-    _raise(
-        [
-            f"{source.where} has {count} line{'s' * (count > 1)} with {_REJECTED.get(kind, _NOT_CSV)} "
-            f"(first: line {line_at(source.path, first - 1, compressed=source.is_compressed)})"
-            for kind, count, first in found
-        ]
-    )
