@@ -49,18 +49,13 @@ class _Sheet:
 
     def _details(self, done: Bools) -> Mapping[str, pl.Series]:
         plan, random = self.plan, self.world.random(f"details {self.code}")
-        signs = (
-            plan.signs.draw(random, self.exams).where(self._share(random, plan.habits.sign_recorded))
-            if (plan.signs)
-            else None
-        )
+        sign = self._sign(random, plan.signs) if plan.signs else None
         grade = self._grade(random, plan.grades) if plan.grades else None
         measure, by = self._measure(random, plan.measure) if plan.measure else (None, None)
         end_point = self._end_point(random, self.world.scenario.writing.end_points) if plan.end_point else None
-        positive = self.result == POSITIVE
         return {
             "reason": self._words(self._reason(random)),
-            "sign": self._words(signs.where(positive) if signs else None),
+            "sign": self._words(sign),
             "pain": self._words(self._pain(random).where(done)),
             "grade": grade if grade is not None else self._empty(pl.Int64),
             "measure": measure if measure is not None else self._empty(pl.Float64),
@@ -72,6 +67,10 @@ class _Sheet:
     def _reason(self, random: np.random.Generator) -> Coded:
         reason = self.plan.habits.reasons.draw(random, self.exams)
         return reason.where((self.result == EQUIVOCAL) | (self.result == NOT_DONE))
+
+    def _sign(self, random: np.random.Generator, signs: Weights) -> Coded:
+        written = self._share(random, self.plan.habits.sign_recorded)
+        return signs.draw(random, self.exams).where(written & (self.result == POSITIVE))
 
     def _pain(self, random: np.random.Generator) -> Coded:
         habits = self.plan.habits
@@ -89,9 +88,8 @@ class _Sheet:
         levels = [plan.positive.draw(random, self.exams), plan.negative.draw(random, self.exams)]
         value = np.round(np.where(self.result == POSITIVE, *levels), plan.decimals) + 0.0
         written = self._share(random, plan.recorded) & self._is_clear()
-        return pl.Series(np.where(written, value, np.nan)).fill_nan(None), plan.by.draw(random, self.exams).where(
-            written
-        )
+        by = plan.by.draw(random, self.exams).where(written)
+        return pl.Series(np.where(written, value, np.nan)).fill_nan(None), by
 
     def _end_point(self, random: np.random.Generator, plan: ByResult) -> Coded:
         written = self._share(random, plan.recorded)

@@ -35,10 +35,20 @@ DEFAULT = "clinic"
 _WHOLE = ("periods",)  # the keys of one kind mean nothing to the other
 _HIGHEST_SEED = 2**32 - 1
 _SITE = "[A-Z]-[0-9]{2,4}"
-_KEYS = tuple(
-    "title joint seed exams reference_people periods sites examiners skill people complaints visits sheet conditions "
-    "families habits maneuvers writing history forecasts decisions references blanks".split()
+_GENERAL = ("title", "joint", "seed", "exams", "reference_people", "periods", "blanks")
+_PEOPLE = ("sites", "examiners", "skill", "people", "complaints", "visits", "sheet")
+_CLINICAL = (
+    "conditions",
+    "families",
+    "habits",
+    "maneuvers",
+    "writing",
+    "history",
+    "forecasts",
+    "decisions",
+    "references",
 )
+_KEYS = (*_GENERAL, *_PEOPLE, *_CLINICAL)
 
 
 def load_scenario(path: Path | None = None) -> Scenario:
