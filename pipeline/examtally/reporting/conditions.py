@@ -12,7 +12,7 @@ from examtally.reporting.audit import Audit
 from examtally.reporting.forest import Row, Span, forest
 from examtally.reporting.numbers import counted, listed, percent
 from examtally.reporting.suspicion import BEFORE, becomes
-from examtally.reporting.tables import Column, download, table
+from examtally.reporting.tables import Column, details, download, table
 from examtally.reporting.verification import Verified
 from examtally.reporting.wording import inside_sentence
 
@@ -52,7 +52,12 @@ def untold(audit: Audit) -> str:
     if not waiting:
         return ""
     caption = "Main maneuvers that wait for more people"
-    return f"### Too early to say\n{accrual_table(audit, waiting, caption=caption, with_counts=True)}"
+    text = f"### Too early to say\n{accrual_table(audit, waiting, caption=caption, with_counts=True)}"
+    begun = [condition for condition in audit.settled if condition not in audit.told and _is_begun(audit, condition)]
+    if begun:
+        tables = "".join(_accuracy_table(audit, condition) for condition in begun)
+        text += details("Every maneuver of these conditions, with the counts so far", tables)
+    return text
 
 
 def published_span(rows: Iterable[Published], measure: str) -> Span | None:
@@ -66,6 +71,10 @@ def published_span(rows: Iterable[Published], measure: str) -> Span | None:
         low, high = getattr(row, f"{measure}_low"), getattr(row, f"{measure}_high")
         return (low, high) if low is not None and high is not None else (estimates[0], estimates[0])
     return min(estimates), max(estimates)
+
+
+def _is_begun(audit: Audit, condition: Condition) -> bool:
+    return any(audit.tally(condition.code, maneuver.code)["verified"] for maneuver in audit.maneuvers(condition))
 
 
 def _known(audit: Audit, condition: Condition) -> str:

@@ -154,6 +154,14 @@ def test_under_ten_people_counts_stand_without_an_estimate(young: Audit, made: P
     assert f"{found.value:.0%}" not in text.split("Too early to say", 1)[1].split("Examiners", 1)[0]
 
 
+def test_every_maneuver_of_a_condition_that_waits_has_its_counts(young: Audit, made: Path) -> None:
+    part = seen(made, "young").split("Too early to say", 1)[1].split("Examiners", 1)[0]
+    for maneuver in young.maneuvers(load_contract().catalogue.conditions["pcl_tear"]):
+        found = young.estimate("pcl_tear", maneuver.code, "specificity")
+        assert f"{maneuver.name} too few" in part or f"{maneuver.name} –" in part
+        assert found.counts in part
+
+
 def test_an_empty_registry_gives_a_short_honest_report(made: Path) -> None:
     text = seen(made, "empty")
     assert "The registry holds no exam yet, so nothing can be said." in text

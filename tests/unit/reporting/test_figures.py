@@ -3,6 +3,7 @@ from __future__ import annotations
 import base64
 import hashlib
 import re
+from dataclasses import replace
 from pathlib import Path
 
 import polars as pl
@@ -10,7 +11,7 @@ import pytest
 
 from examtally.errors import ReportError
 from examtally.reporting.estimate import Estimate
-from examtally.reporting.figures import bare, paper, publish, style
+from examtally.reporting.figures import ABSENT, PRESENT, bare, paper, publish, style
 from examtally.reporting.forest import Row, forest
 
 DATA = pl.DataFrame({"a": [1]})
@@ -68,6 +69,15 @@ def test_a_forest_plot_writes_counts_where_there_are_too_few() -> None:
     assert ">80%<" in svg
     assert svg.count("8 of 10, too few") >= 1
     assert "fig/forest" in text
+
+
+def test_each_side_of_a_forest_plot_has_its_own_figures() -> None:
+    found, cleared = estimate(0.81, 0.7, 0.9), replace(estimate(0.93, 0.9, 0.95), measure="specificity")
+    forest([Row("X", found, cleared)], "forest", caption="C", alt="A")
+    svg = Path("fig/forest.svg").read_text(encoding="utf-8")
+    written = dict(re.findall(r"fill: (#\w+)\"[^>]*>(\d+%)<", svg))
+    assert (written[PRESENT], written[ABSENT]) == ("81%", "93%")
+    assert svg.index(">Sensitivity<") < svg.index(">81%<") < svg.index(">Specificity<") < svg.index(">93%<")
 
 
 def test_what_is_not_shown_is_not_in_the_download_either() -> None:
