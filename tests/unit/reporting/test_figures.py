@@ -77,7 +77,7 @@ def test_each_side_of_a_forest_plot_has_its_own_figures() -> None:
     svg = Path("fig/forest.svg").read_text(encoding="utf-8")
     written = dict(re.findall(r"fill: (#\w+)\"[^>]*>(\d+%)<", svg))
     assert (written[PRESENT], written[ABSENT]) == ("81%", "93%")
-    assert svg.index(">Sensitivity<") < svg.index(">81%<") < svg.index(">Specificity<") < svg.index(">93%<")
+    assert svg.index(">81%<") < svg.index(">Sensitivity<") < svg.index(">93%<") < svg.index(">Specificity<")
 
 
 def test_what_is_not_shown_is_not_in_the_download_either() -> None:
