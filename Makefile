@@ -40,7 +40,7 @@ test: .venv/.installed-dev
 	$(BIN)/ruff check .
 	$(BIN)/ruff format --check .
 	$(BIN)/mypy pipeline
-	$(BIN)/pytest -q -m "not study and not benchmark_ratio"
+	$(BIN)/pytest -q -n 2 --dist loadfile -m "not study and not benchmark_ratio"
 
 study: .venv/.installed-dev
 	$(BIN)/pytest -q -s -m study tests/simulation

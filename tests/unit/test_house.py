@@ -21,9 +21,9 @@ ALLOWED = {
     "analytics": {"contracts", "errors", "resources"},
     "synthesis": {"cohort", "ingestion", "registry", "contracts", "errors", "resources"},
     "results": {"analytics", "cohort", "registry", "contracts", "errors", "resources"},
-    "reporting": {"results", "contracts", "errors", "resources"},
+    "reporting": {"results", "analytics", "contracts", "errors", "resources"},
     "demo": {"reporting", "results", "synthesis", "ingestion", "registry", "contracts", "errors", "resources"},
-    "terminal": {"results", "ingestion", "contracts", "errors"},
+    "terminal": {"demo", "results", "synthesis", "ingestion", "contracts", "errors"},
 }
 ONLY_IN = {
     "pandas": {"ingestion/intake.py"},
