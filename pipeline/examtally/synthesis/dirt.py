@@ -1,8 +1,7 @@
 """A dirty export: clean record tables with planted faults, and an account of every line that is not stored.
 
 Each fault has a line of its own. In the tables others refer to it comes as an added line nothing refers to, unless it
-is declared to fall in place: then all that hangs on the line is accounted for too. The account holds for an empty
-registry.
+is declared to fall in place: then all that hangs on the line is accounted for too.
 """
 
 from __future__ import annotations
@@ -15,10 +14,10 @@ import polars as pl
 
 from examtally.contracts.contract import Contract
 from examtally.contracts.rules import key_rule, reference_rules
-from examtally.synthesis.faults import Differing, Fault, Faults, Place
+from examtally.synthesis.faults import Fault, Faults, Place, Variant
 from examtally.synthesis.features import Bools
 
-HELD_BACK, UNCHANGED, WAITING = "held_back", "unchanged", "waiting"
+PLACES = STORED, UNCHANGED, CONFLICT, WAITING, HELD_BACK = ("stored", "unchanged", "conflict", "waiting", "held_back")
 _HEADER_LINES = 1
 
 Line = dict[str, str | None]
@@ -26,15 +25,25 @@ Line = dict[str, str | None]
 
 @dataclass(frozen=True)
 class Account:
-    """Why a line is not stored: the rule it breaks, or the rule that makes it wait; blank where it is unchanged."""
+    """Where a line goes: in an empty registry, and in one that has the clean records already (`after_records`).
+
+    `rule` is the one it breaks or waits by, blank where there is none; `column` is the cell that was spoiled or
+    changed, blank where it was another line's.
+    """
 
     outcome: str
-    rule: str
+    after_records: str
+    rule: str = ""
+    column: str = ""
+
+
+_PLACES = {"wait": WAITING, "hold": HELD_BACK}
+_AGAIN = Account(UNCHANGED, UNCHANGED)
 
 
 @dataclass(frozen=True)
 class DirtyTable:
-    """One table of the export: its lines as text, and by line of the file (line 1 the header) each one not stored."""
+    """One table of the export: its lines as text, and by line of the file (line 1 the header) where the odd ones go."""
 
     lines: pl.DataFrame
     accounts: Mapping[int, Account]
@@ -66,10 +75,15 @@ class Soiling:
 
     def soil(self, faults: Faults) -> dict[str, DirtyTable]:
         """Plant them: first what others hang on, then the rest on lines that are still clean."""
-        for fault in sorted(faults.faults, key=lambda fault: not fault.place.in_place):
-            self._spoil(fault)
-        for twin in sorted(faults.differing, key=lambda twin: not twin.place.in_place):
-            self._differ(twin)
+        for in_place in (True, False):
+            for fault in faults.faults:
+                if fault.place.in_place == in_place:
+                    self._spoil(fault)
+            for variant in faults.differing:
+                if variant.place.in_place == in_place:
+                    self._differ(variant)
+        for variant in faults.changed:
+            self._change(variant)
         for table, times in faults.identical.items():
             for _ in range(times):
                 self._repeat(table)
@@ -77,7 +91,7 @@ class Soiling:
 
     def _spoil(self, fault: Fault) -> None:
         place, sheet = fault.place, self._sheets[fault.place.table]
-        account = Account(WAITING if fault.waits else HELD_BACK, fault.rule)
+        account = self._account(fault)
         if fault.identifying and fault.text is not None:
             self.planted.append(fault.text)
         if place.table in self._referred and not place.in_place:
@@ -91,9 +105,17 @@ class Soiling:
         sheet.texts[row] = (place.column, fault.text)
         sheet.accounts[row] = account
 
-    def _differ(self, twin: Differing) -> None:
+    def _account(self, fault: Fault) -> Account:
+        """What names something unknown under a key that is stored already says something else than what is stored."""
+        place, table = fault.place, self._contract.tables[fault.place.table]
+        outcome = WAITING if fault.waits else HELD_BACK
+        has_key = place.table not in self._referred and place.column not in table.primary_key
+        refers = fault.rule in {rule.id for rule in reference_rules(self._contract, place.table)}
+        return Account(outcome, CONFLICT if has_key and refers else outcome, fault.rule, place.column)
+
+    def _differ(self, twin: Variant) -> None:
         place, sheet = twin.place, self._sheets[twin.place.table]
-        account = Account(HELD_BACK, key_rule(self._contract, place.table).id)
+        account = Account(HELD_BACK, HELD_BACK, key_rule(self._contract, place.table).id, place.column)
         row = self._spare(place)
         line = self._line(place.table, row)
         if place.table in self._referred and not place.in_place:
@@ -102,13 +124,20 @@ class Soiling:
         else:
             sheet.accounts[row] = account
             self._hang(place.table, row)
-        other = next(text for text in twin.texts if text != line[place.column])
+        other = _other_text(twin, line)
         sheet.added.append((self._anywhere(sheet), line | {place.column: other}, account))
+
+    def _change(self, variant: Variant) -> None:
+        """Say something else that is legal too."""
+        place, sheet = variant.place, self._sheets[variant.place.table]
+        row = self._spare(place)
+        sheet.texts[row] = (place.column, _other_text(variant, self._line(place.table, row)))
+        sheet.accounts[row] = Account(STORED, CONFLICT, column=place.column)
 
     def _repeat(self, table: str) -> None:
         sheet = self._sheets[table]
         row = self._spare(Place(table, "", {}, (), in_place=False))
-        sheet.added.append((self._anywhere(sheet, row), self._line(table, row), Account(UNCHANGED, "")))
+        sheet.added.append((self._anywhere(sheet, row), self._line(table, row), _AGAIN))
 
     def _spare(self, place: Place) -> int:
         """A clean row that fits, spoken for from now on."""
@@ -135,7 +164,7 @@ class Soiling:
                 hanging = sheet.rows.select(pl.all_horizontal(same).fill_null(False)).to_series().arg_true()
                 for each in hanging.to_list():
                     sheet.clean[each] = False
-                    sheet.accounts[each] = Account(WAITING if rule.unknown == "wait" else HELD_BACK, rule.id)
+                    sheet.accounts[each] = Account(_PLACES[rule.unknown], UNCHANGED, rule.id)
                     self._hang(name, each)
 
     def _line(self, table: str, row: int) -> Line:
@@ -153,6 +182,10 @@ class Soiling:
 
     def _anywhere(self, sheet: _Sheet, after: int = 0) -> int:
         return int(self._random.integers(after, len(sheet.rows)))
+
+
+def _other_text(variant: Variant, line: Line) -> str:
+    return next(text for text in variant.texts if text != line[variant.place.column])
 
 
 def _finished(sheet: _Sheet) -> DirtyTable:

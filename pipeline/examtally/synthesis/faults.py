@@ -37,8 +37,8 @@ class Fault:
 
 
 @dataclass(frozen=True)
-class Differing:
-    """A line that stands a second time with the first of `texts` that is not there already."""
+class Variant:
+    """A line that says something else: the first of `texts` that is not in its cell already."""
 
     place: Place
     texts: tuple[str, ...]
@@ -46,23 +46,29 @@ class Differing:
 
 @dataclass(frozen=True)
 class Faults:
-    """Everything that is wrong with a dirty export; `identical` says how many lines of a table stand twice."""
+    """Everything that is wrong with a dirty export.
+
+    `changed` lines say something else than the clean records; `differing` ones stand beside the line they differ from;
+    `identical` says how many lines of a table stand twice.
+    """
 
     faults: tuple[Fault, ...]
+    changed: tuple[Variant, ...]
     identical: Mapping[str, int]
-    differing: tuple[Differing, ...]
+    differing: tuple[Variant, ...]
 
 
 def load_faults(contract: Contract, path: Path | None = None) -> Faults:
     """Read the declared faults; raises ContractError where one breaks no rule of the contract."""
     top = load_yaml(path or resource("synthetic") / "faults.yaml")
-    entries = top.record(required=("faults", "identical", "differing"))
+    entries = top.record(required=("faults", "changed", "identical", "differing"))
     return Faults(
         faults=tuple(_fault(node, contract) for node in entries["faults"].items()),
         identical={
             table: node.integer(1) for table, node in entries["identical"].record(optional=contract.tables).items()
         },
-        differing=tuple(_differing(node, contract) for node in entries["differing"].items()),
+        changed=tuple(_variant(node, contract) for node in entries["changed"].items()),
+        differing=tuple(_variant(node, contract) for node in entries["differing"].items()),
     )
 
 
@@ -84,9 +90,9 @@ def _fault(node: Node, contract: Contract) -> Fault:
     )
 
 
-def _differing(node: Node, contract: Contract) -> Differing:
+def _variant(node: Node, contract: Contract) -> Variant:
     entries = node.record(required=("table", "column", "texts"), optional=("among", "blank", "in_place"))
-    return Differing(_place(entries, contract), entries["texts"].texts())
+    return Variant(_place(entries, contract), entries["texts"].texts())
 
 
 def _place(entries: Mapping[str, Node], contract: Contract) -> Place:

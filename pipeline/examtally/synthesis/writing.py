@@ -4,21 +4,24 @@ from __future__ import annotations
 
 import json
 import shutil
+from collections import Counter
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
+from dataclasses import asdict
 from pathlib import Path
 from typing import IO
 
 import polars as pl
 
 from examtally.errors import FileFault
-from examtally.synthesis.dirt import HELD_BACK, UNCHANGED, WAITING, DirtyTable
+from examtally.synthesis.dirt import PLACES, STORED, UNCHANGED, DirtyTable
 
 RECORDS, DIRTY, TRUTH, EXPECTED = "records", "dirty", "truth.json", "expected.json"
 _DECIMALS = 6
 _ABOUT = (
-    "Where every line goes when an empty registry takes these files as one batch. Lines count from 1, the header; "
-    "lines that are not listed are stored. Nothing of `planted` may be found anywhere afterwards."
+    "Where every line goes when these files are taken as one batch, by an empty registry and by one that has the clean "
+    "records already. Lines count from 1, the header; lines that are not listed are stored, or unchanged after the "
+    "records. Nothing of `planted` may be found anywhere afterwards."
 )
 
 
@@ -68,9 +71,10 @@ def write_dirty(folder: Path, tables: Mapping[str, DirtyTable], planted: list[st
             _write_csv(table.lines, stream, with_header=True)
     account = {
         "about": _ABOUT,
-        "tables": {name: _counts(table) for name, table in tables.items()},
+        "tables": {name: _counts(table, after_records=False) for name, table in tables.items()},
+        "tables_after_records": {name: _counts(table, after_records=True) for name, table in tables.items()},
         "lines": [
-            {"table": name, "line": line, "outcome": account.outcome, "rule": account.rule}
+            {"table": name, "line": line, **asdict(account)}
             for name, table in tables.items()
             for line, account in table.accounts.items()
         ],
@@ -99,11 +103,12 @@ def _one_line(value: object) -> str:
     return json.dumps(value, ensure_ascii=False, allow_nan=False)
 
 
-def _counts(table: DirtyTable) -> dict[str, int]:
-    outcomes = [account.outcome for account in table.accounts.values()]
-    counts = {outcome: outcomes.count(outcome) for outcome in (UNCHANGED, WAITING, HELD_BACK)}
-    lines = len(table.lines)
-    return {"lines": lines, "stored": lines - len(outcomes), "conflict": 0, **counts}
+def _counts(table: DirtyTable, *, after_records: bool) -> dict[str, int]:
+    """Lines by place; those without an account are stored, or unchanged where the clean records are stored already."""
+    accounts = table.accounts.values()
+    places = Counter(account.after_records if after_records else account.outcome for account in accounts)
+    places[UNCHANGED if after_records else STORED] += len(table.lines) - len(accounts)
+    return {"lines": len(table.lines), **{place: places[place] for place in PLACES}}
 
 
 def _write_csv(frame: pl.DataFrame, stream: IO[bytes], *, with_header: bool) -> None:

@@ -111,10 +111,13 @@ def test_months_are_calendar_months(based: Based) -> None:
     ("lines", "words"),
     [
         (
-            "faults: [{table: exams, column: side, rule: pseudonym}]\nidentical: {}\ndiffering: []",
+            "faults: [{table: exams, column: side, rule: pseudonym}]\nchanged: []\nidentical: {}\ndiffering: []",
             "a rule of that column",
         ),
-        ("faults: [{table: exams, column: colour, rule: enum}]\nidentical: {}\ndiffering: []", "a column of exams"),
+        (
+            "faults: [{table: exams, column: colour, rule: enum}]\nchanged: []\nidentical: {}\ndiffering: []",
+            "a column of exams",
+        ),
     ],
 )
 def test_a_fault_that_breaks_no_rule_is_refused(tmp_path: Path, lines: str, words: str) -> None:
