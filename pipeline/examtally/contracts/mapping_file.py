@@ -125,11 +125,18 @@ def _rows(contract: Contract, table: Table, node: Node, sources: Mapping[str, Ex
         line=node.line,
     )
     _check_each_used(entries, rows)
-    if rows.blank_negative and rows.each and not rows.when_any:
-        raise entries["blank_means"].fail(
-            "would make findings of a knee that was not examined", "add `when_any` with columns that say it was"
-        )
+    _check_reach(entries, rows)
     return rows
+
+
+def _check_reach(entries: Mapping[str, Node], rows: Rows) -> None:
+    """What is not written counts only where the export says that there was an exam or a reading at all."""
+    for key, used, made in (
+        ("blank_means", rows.blank_negative, "findings of a knee that was not examined"),
+        ("unlisted", rows.unlisted_absent, "readings of a knee that was not imaged"),
+    ):
+        if used and rows.each and not rows.when_any:
+            raise entries[key].fail(f"would make {made}", "add `when_any` with columns that say there was one")
 
 
 def _from(node: Node, entries: Mapping[str, Node], sources: Mapping[str, ExportSource]) -> str:

@@ -4,25 +4,39 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
+from dataclasses import replace
 from importlib.metadata import version
 from pathlib import Path
 
 import duckdb
 
 from examtally.contracts.contract import Contract, load_contract
+from examtally.contracts.mapping import ExportMapping
+from examtally.contracts.mapping_file import load_mapping
 from examtally.contracts.pseudonym import load_pseudonym_rule
 from examtally.contracts.rules import pseudonym_sql
 from examtally.errors import ExamtallyError
 from examtally.ingestion.batchwide import check_against_registry, check_batch
+from examtally.ingestion.exports import find_exports
 from examtally.ingestion.gate import checks_for, hold_failing
 from examtally.ingestion.intake import examine
 from examtally.ingestion.keys import hold_differing
 from examtally.ingestion.ledger import count_files, list_broken, summarize_broken
-from examtally.ingestion.placing import place
-from examtally.ingestion.report import BatchReport, FileCount, HeldBack, IntakeCheck, table_counts
+from examtally.ingestion.mapped import count_assumptions, stage_mapped
+from examtally.ingestion.placing import open_lines, place
+from examtally.ingestion.preview import list_unplaced, preview
+from examtally.ingestion.report import (
+    Assumption,
+    BatchReport,
+    ExportCount,
+    FileCount,
+    HeldBack,
+    IntakeCheck,
+    table_counts,
+)
 from examtally.ingestion.sources import find_sources
-from examtally.ingestion.staging import stage
-from examtally.ingestion.storing import count_stored, store
+from examtally.ingestion.staging import Staged, stage
+from examtally.ingestion.storing import Account, count_stored, store
 from examtally.registry.bookkeeping import migrate
 from examtally.registry.faults import writing_fault
 from examtally.registry.registry import check_place, reading, writing
@@ -32,75 +46,122 @@ Progress = Callable[[str], None]
 
 
 def ingest(
-    paths: Sequence[Path | str], registry: Path | str, *, operator: str | None = None, progress: Progress | None = None
+    paths: Sequence[Path | str],
+    registry: Path | str,
+    *,
+    mapping: Path | str | None = None,
+    operator: str | None = None,
+    progress: Progress | None = None,
 ) -> BatchReport:
     """Store the record files under `paths` in the registry, which is made where missing; one batch, one transaction.
 
-    `operator` is a coded identifier of the person who sends the batch. `progress` is told each step as it begins.
+    With a `mapping` file the files are a clinic's own export. `operator` is a coded identifier of the person who sends
+    the batch. `progress` is told each step as it begins.
     Raises FileFault where a file cannot be read as what it claims to be, RegistryError where the registry cannot be
     written and ReconciliationError where the lines do not add up; in each case nothing is stored.
     """
     registry, contract = Path(registry), load_contract()
+    mapped = _mapping(mapping, contract)
     check_place(registry)
     with Workspace(registry.parent) as workspace, _plain_faults(registry):
         operator = _coded(workspace.con, operator)
         if registry.exists():
             with reading(workspace, registry, contract, any_form=True):
                 pass  # a registry that is locked or damaged is told before the long work
-        batch = _Batch(workspace.con, contract, paths, progress)
+        batch = _Batch(workspace, contract, paths, mapped, progress)
         with writing(workspace, registry, contract):
             held = batch.place()
-            done = store(batch.con, contract, batch.staged, batch.intake, operator, batch.progress)
+            done = store(batch.con, contract, batch.staged, batch.account(operator), batch.progress)
             batch.progress("before checkpoint")
         batch.progress("after checkpoint")
     return batch.report(done.batch_no, operator, done.files, done.released, held)
 
 
 def check(
-    paths: Sequence[Path | str], registry: Path | str | None = None, *, progress: Progress | None = None
+    paths: Sequence[Path | str],
+    registry: Path | str | None = None,
+    *,
+    mapping: Path | str | None = None,
+    progress: Progress | None = None,
 ) -> BatchReport:
-    """Say what `ingest` would do with the record files, against `registry` or an empty one, and store nothing."""
+    """Say what `ingest` would do with the record files, against `registry` or an empty one, and store nothing.
+
+    With a mapping the report also holds the first rows of each table and the codes that could not be placed.
+    """
     contract = load_contract()
+    mapped = _mapping(mapping, contract)
     beside = None if registry is None else Path(registry).parent
-    with Workspace(beside) as workspace, _plain_faults(Path(registry or "the files")):
-        batch = _Batch(workspace.con, contract, paths, progress)
+    with Workspace(beside) as workspace, _plain_faults(registry or "check"):
+        batch = _Batch(workspace, contract, paths, mapped, progress)
         with _to_check_against(workspace, registry, contract):
             held = batch.place()
             files = count_files(batch.con, batch.staged, count_stored(batch.con, batch.staged))
-    return batch.report(None, None, files, {}, held)
+            report = batch.report(None, None, files, {}, held)
+            if mapped is not None:
+                unplaced = list_unplaced(batch.con, batch.staged, batch.checks)
+                report = replace(report, previews=preview(batch.con, batch.staged), unplaced=unplaced)
+    return report
 
 
 class _Batch:
     """Record files on their way: read, held to the gate and looked at a second time when made; then placed."""
 
     def __init__(
-        self, con: duckdb.DuckDBPyConnection, contract: Contract, paths: Sequence[Path | str], progress: Progress | None
+        self,
+        workspace: Workspace,
+        contract: Contract,
+        paths: Sequence[Path | str],
+        mapping: ExportMapping | None,
+        progress: Progress | None,
     ) -> None:
-        self.con = con
+        self.con = con = workspace.con
         self.progress = progress or _silent
         self._contract = contract
-        sources, self._passed_over = find_sources(paths, contract)
-        self.staged = stage(con, contract, sources, self.progress)
-        self._checks = {name: checks_for(contract, name) for name in self.staged}
+        self._mapping = mapping
+        self.staged, self._exports, self._passed_over = self._stage(paths, workspace.folder)
+        self.checks = {name: checks_for(contract, name) for name in self.staged}
         for name, staged in self.staged.items():
             self.progress(f"checking {name}")
-            hold_failing(con, staged, self._checks[name])
-            hold_differing(con, staged, self._checks[name])
+            hold_failing(con, staged, self.checks[name])
+            hold_differing(con, staged, self.checks[name])
         check_batch(con, self.staged)
         self.intake = tuple(self._examined())
+        self.assumptions: tuple[Assumption, ...] = ()
+
+    def _stage(
+        self, paths: Sequence[Path | str], folder: Path
+    ) -> tuple[dict[str, Staged], tuple[ExportCount, ...], int]:
+        """Read the files; return the staged tables, what became of exports, and the number of files passed over."""
+        if self._mapping is None:
+            sources, passed_over = find_sources(paths, self._contract)
+            return stage(self.con, self._contract, sources, self.progress), (), passed_over
+        exports, passed_over = find_exports(paths, self._mapping)
+        made = stage_mapped(self.con, self._contract, self._mapping, exports, folder, self.progress)
+        return made.staged, made.exports, passed_over
 
     def _examined(self) -> Iterator[IntakeCheck]:
         for name, staged in self.staged.items():
             self.progress(f"checking {name} again with another engine")
-            yield from examine(self.con, staged, self._checks[name])
+            yield from examine(self.con, staged, self.checks[name])
 
     def place(self) -> tuple[HeldBack, ...]:
         """Find the place of every line against the attached registry; return the rules that were broken."""
         self.progress("comparing with the registry")
         check_against_registry(self.con, self.staged)
-        place(self.con, self._contract, self.staged, self._checks)
-        list_broken(self.con, self.staged, self._checks)
-        return summarize_broken(self.con, self._checks)
+        place(self.con, self._contract, self.staged, self.checks)
+        self.assumptions = self._assumptions()
+        list_broken(self.con, self.staged, self.checks)
+        return summarize_broken(self.con, self.checks)
+
+    def account(self, operator: str | None) -> Account:
+        """Return what is kept with the batch; every line has its place."""
+        return Account(operator, self.intake, self._exports, self.assumptions)
+
+    def _assumptions(self) -> tuple[Assumption, ...]:
+        if self._mapping is None:
+            return ()
+        stored = {name: open_lines(one.table) for name, one in self.staged.items()}
+        return count_assumptions(self.con, self._mapping, stored)
 
     def report(
         self,
@@ -120,7 +181,13 @@ class _Batch:
             held_back=held,
             intake=self.intake,
             passed_over=self._passed_over,
+            exports=self._exports,
+            assumptions=self.assumptions,
         )
+
+
+def _mapping(path: Path | str | None, contract: Contract) -> ExportMapping | None:
+    return None if path is None else load_mapping(Path(path), contract)
 
 
 def _silent(_step: str) -> None:
@@ -139,12 +206,12 @@ def _to_check_against(workspace: Workspace, registry: Path | str | None, contrac
 
 
 @contextmanager
-def _plain_faults(registry: Path) -> Iterator[None]:
+def _plain_faults(where: Path | str) -> Iterator[None]:
     """Whatever the database says may quote a record: say it in our own words."""
     try:
         yield
     except duckdb.Error as error:
-        raise writing_fault(error, registry) from None
+        raise writing_fault(error, where) from None
 
 
 def _coded(con: duckdb.DuckDBPyConnection, operator: str | None) -> str | None:

@@ -6,13 +6,14 @@ from collections.abc import Mapping
 
 import duckdb
 
-from examtally.contracts.rules import literal
+from examtally.contracts.rules import literal, quoted
 from examtally.errors import ReconciliationError
 from examtally.ingestion.gate import Checks, column_of, held
 from examtally.ingestion.placing import conflicts, placed
 from examtally.ingestion.report import FileCount, FileLine, HeldBack
 from examtally.ingestion.staging import Staged, StagedFile
 
+Stored = Mapping[tuple[str, int], int]
 _SHOWN_LINES = 5
 _PLACES = ("unchanged", "conflict", "waiting", "held_back")
 _CONFLICT = "the content already stored under this key"
@@ -24,14 +25,14 @@ def lines_of(file: StagedFile) -> str:
     return f"rid >= {file.first_rid} and rid < {file.first_rid + file.lines}"
 
 
-def count_files(
-    con: duckdb.DuckDBPyConnection, staged: Mapping[str, Staged], stored: Mapping[int, int]
-) -> tuple[FileCount, ...]:
-    """Count the lines of each file by place; `stored` gives those stored, by number of the file.
+def count_files(con: duckdb.DuckDBPyConnection, staged: Mapping[str, Staged], stored: Stored) -> tuple[FileCount, ...]:
+    """Count the lines of each file by place; `stored` gives those stored, by table and number of the file.
 
     Raises ReconciliationError where a line is in no place or in two.
     """
-    counts = tuple(_count_file(con, one, file, stored[file.file_no]) for one in staged.values() for file in one.files)
+    counts = tuple(
+        _count_file(con, one, file, stored[name, file.file_no]) for name, one in staged.items() for file in one.files
+    )
     wrong = [count for count in counts if not count.adds_up]
     if wrong:
         raise ReconciliationError(
@@ -63,21 +64,36 @@ def list_broken(con: duckdb.DuckDBPyConnection, staged: Mapping[str, Staged], ch
         (name, number, column_of(check), check.id) for name in staged for number, check in enumerate(checks[name].all)
     ]
     con.executemany("insert into rule_names values (?, ?, ?, ?)", names)
-    con.execute('create temp table broken ("table" varchar, rid bigint, "column" varchar, rule varchar, kind varchar)')
+    con.execute(
+        'create temp table broken ("table" varchar, part varchar, place bigint, "column" varchar, rule varchar, '
+        "kind varchar, export_column integer)"
+    )
     for name, one in staged.items():
-        con.execute(
-            f'insert into broken select "table", rid, "column", rule, \'held_back\' from {held(one.table)} '
-            f'join rule_names using (rule_no) where "table" = {literal(name)}'
+        failing = (
+            f"select rid, \"column\", rule, 'held_back' as kind from {held(one.table)} "
+            f'join rule_names using (rule_no) where "table" = {literal(name)} union all '
+            f"select rid, \"column\", {literal(f'{name}.conflict')}, 'conflict' from {conflicts(one.table)}"
         )
-        con.execute(
-            f"insert into broken select {literal(name)}, rid, \"column\", {literal(f'{name}.conflict')}, 'conflict' "
-            f"from {conflicts(one.table)}"
-        )
+        con.execute(_mapped_lines(name, failing) if one.is_mapped else _own_lines(name, failing))
+
+
+def _own_lines(table: str, failing: str) -> str:
+    name = literal(table)
+    return f'insert into broken select {name}, {name}, rid, "column", rule, kind, null from ({failing})'
+
+
+def _mapped_lines(table: str, failing: str) -> str:
+    """A row made through a mapping is found by the line and the column of the export it comes from."""
+    return (
+        f'insert into broken select {literal(table)}, b.part, t.record, f."column", rule, kind, p.place '
+        f"from ({failing}) f join {quoted(f'text_{table}')} t on t.rowid = f.rid join binding_parts b using (binding) "
+        'left join binding_places p on t.binding = p.binding and f."column" = p."column"'
+    )
 
 
 BROKEN_LINES = (
-    'select b."table", l.file_no, b.rid + l.shift as line, b."column", b.rule, b.kind from {broken} b '
-    'asof join line_shift l on b."table" = l."table" and b.rid >= l.first_rid'
+    'select b."table", l.file_no, b.place + l.shift as line, b."column", b.rule, b.kind from {broken} b '
+    "asof join line_shift l on b.part = l.part and b.place >= l.first"
 )
 
 
@@ -85,14 +101,16 @@ def summarize_broken(con: duckdb.DuckDBPyConnection, checks: Mapping[str, Checks
     """Return the broken rules, each with its count and its first lines, in the order of tables and rules."""
     con.execute(
         'create temp table broken_rules as select "table", "column", rule, kind, count(*) as lines, '
-        f"min(rid, {_SHOWN_LINES}) as first from broken group by all"
+        f"min({{'part': part, 'place': place, 'at': export_column}}, {_SHOWN_LINES}) as first from broken group by all"
     )
-    shown = '(select "table", unnest(first) as rid, "column", rule, kind from broken_rules)'
+    shown = (
+        '(select "table", one.part, one.place, one.at, "column", rule, kind '
+        "from (select *, unnest(first) as one from broken_rules))"
+    )
     first: dict[tuple[str, str, str], list[FileLine]] = {}
-    for table, file_no, line, column, rule, _ in con.execute(
-        BROKEN_LINES.format(broken=shown) + " order by all"
-    ).fetchall():
-        first.setdefault((table, column, rule), []).append(FileLine(file_no, line))
+    lines = BROKEN_LINES.replace("b.kind from", "b.at from").format(broken=shown)
+    for table, file_no, line, column, rule, at in con.execute(f"{lines} order by all").fetchall():
+        first.setdefault((table, column, rule), []).append(FileLine(file_no, line, at))
     words = {check.id: (check.legal, check.mend) for one in checks.values() for check in one.all}
     order = {rule: place for place, rule in enumerate(words)}
     tables = list(checks)

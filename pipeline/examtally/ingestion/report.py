@@ -45,10 +45,15 @@ class TableCount:
 
 @dataclass(frozen=True)
 class FileLine:
-    """A line of a file of the batch, both counted from 1 (a row of a Parquet file counts as a line)."""
+    """A line of a file of the batch, both counted from 1 (a row of a Parquet file or a sheet counts as a line).
+
+    `column` is the place of the column in an export that was read through a mapping; None where no one column is to
+    blame, and in files of our own form.
+    """
 
     file_no: int
     line: int
+    column: int | None = None
 
 
 @dataclass(frozen=True)
@@ -79,6 +84,56 @@ class IntakeCheck:
 
 
 @dataclass(frozen=True)
+class ExportCount:
+    """What became of the lines of one export: they made rows of some table, were skipped by a rule, or made none."""
+
+    file_no: int
+    source: str
+    fingerprint: str
+    bytes: int
+    lines: int
+    mapped: int
+    skipped: int
+    empty: int
+
+
+@dataclass(frozen=True)
+class Assumption:
+    """What a mapping took for said though it was not written, for how many lines of a table.
+
+    `assumption` is blank_negative (`code`: the maneuver), unlisted_absent (the modality) or first_of_repeats (blank).
+    """
+
+    table: str
+    assumption: str
+    code: str
+    lines: int
+
+
+@dataclass(frozen=True)
+class Unplaced:
+    """Cells that no code of a mapping places, with their count; `value` is None where it may identify a person.
+
+    `values` counts the different values behind a None.
+    """
+
+    table: str
+    column: str
+    value: str | None
+    values: int
+    lines: int
+
+
+@dataclass(frozen=True)
+class Preview:
+    """The first rows of a table that pass the gate, blanks as empty texts."""
+
+    table: str
+    columns: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+
+
+@dataclass(frozen=True)
 class BatchReport:
     """What became of a batch; `batch_no` is None for a check that stored nothing.
 
@@ -93,6 +148,10 @@ class BatchReport:
     held_back: tuple[HeldBack, ...]
     intake: tuple[IntakeCheck, ...]
     passed_over: int
+    exports: tuple[ExportCount, ...] = ()
+    assumptions: tuple[Assumption, ...] = ()
+    previews: tuple[Preview, ...] = ()
+    unplaced: tuple[Unplaced, ...] = ()
 
     @property
     def is_clean(self) -> bool:

@@ -36,11 +36,12 @@ class StagedFile:
 
 @dataclass(frozen=True)
 class Staged:
-    """One staged table; `supplied` names the columns some file brought."""
+    """One staged table; `supplied` names the columns some file brought, `is_mapped` says through a mapping."""
 
     table: Table
     supplied: frozenset[str]
     files: tuple[StagedFile, ...]
+    is_mapped: bool = False
 
     @property
     def lines(self) -> int:
@@ -57,7 +58,7 @@ def stage(
     con: duckdb.DuckDBPyConnection, contract: Contract, sources: Sequence[Source], progress: Callable[[str], None]
 ) -> dict[str, Staged]:
     """Read every file as text; return the staged tables in loading order. Raises FileFault, one line a fault."""
-    con.execute('create temp table line_shift ("table" varchar, file_no integer, first_rid bigint, shift bigint)')
+    make_line_shift(con)
     faults: list[str] = []
     readable = []
     for source in sources:
@@ -73,6 +74,20 @@ def stage(
             staged[table.name] = _stage_table(con, table, files, progress, faults)
     _raise(faults)
     return staged
+
+
+def make_line_shift(con: duckdb.DuckDBPyConnection) -> None:
+    """Make the table that turns a place into the line of a file: a `part` is a record table, or one export."""
+    con.execute("create temp table line_shift (part varchar, file_no integer, first bigint, shift bigint)")
+
+
+def make_view(con: duckdb.DuckDBPyConnection, table: Table, supplied: frozenset[str]) -> None:
+    """Make the view of a staged table over its text."""
+    columns = ", ".join(
+        quoted(name) if name in supplied else f"null::varchar as {quoted(name)}" for name in table.names
+    )
+    text = quoted(f"text_{table.name}")
+    con.execute(f"create temp view {quoted(f'staged_{table.name}')} as select rowid as rid, {columns} from {text}")
 
 
 def _raise(faults: Sequence[str]) -> None:
@@ -98,10 +113,7 @@ def _stage_table(
             staged.append(_load(con, text, file))
         except FileFault as fault:
             faults += fault.lines
-    columns = ", ".join(
-        quoted(name) if name in supplied else f"null::varchar as {quoted(name)}" for name in table.names
-    )
-    con.execute(f"create temp view {quoted(f'staged_{table.name}')} as select rowid as rid, {columns} from {text}")
+    make_view(con, table, supplied)
     return Staged(table, supplied, tuple(staged))
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import astuple, dataclass
+from dataclasses import asdict, astuple, dataclass
 from importlib.metadata import version
 
 import duckdb
@@ -14,12 +14,23 @@ from examtally.contracts.rules import quoted
 from examtally.ingestion.invariants import check_invariants, row_counts
 from examtally.ingestion.ledger import BROKEN_LINES, count_files, lines_of
 from examtally.ingestion.placing import WAITING, arriving, listed, open_lines, placed
-from examtally.ingestion.report import FileCount, IntakeCheck
+from examtally.ingestion.report import Assumption, ExportCount, FileCount, IntakeCheck
 from examtally.ingestion.staging import Staged
 from examtally.registry.bookkeeping import waiting_tables
 from examtally.registry.workspace import transaction
 
 Progress = Callable[[str], None]
+_EXPORT_COLUMNS = ("batch_no", "file_no", "fingerprint", "bytes", "lines", "mapped", "skipped", "empty")
+
+
+@dataclass(frozen=True)
+class Account:
+    """What is kept with a batch beside the counts of its files."""
+
+    operator: str | None
+    intake: tuple[IntakeCheck, ...]
+    exports: tuple[ExportCount, ...] = ()
+    assumptions: tuple[Assumption, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -35,15 +46,14 @@ def store(
     con: duckdb.DuckDBPyConnection,
     contract: Contract,
     staged: Mapping[str, Staged],
-    intake: tuple[IntakeCheck, ...],
-    operator: str | None,
+    account: Account,
     progress: Progress,
 ) -> Stored:
     """Store the placed lines in the attached registry and commit; any failure leaves the registry as it was."""
     progress("before begin")
     with transaction(con):
         progress("after begin")
-        done = _write(con, contract, staged, intake, operator, progress)
+        done = _write(con, contract, staged, account, progress)
         progress("before commit")
     progress("after commit")
     return done
@@ -53,34 +63,35 @@ def _write(
     con: duckdb.DuckDBPyConnection,
     contract: Contract,
     staged: Mapping[str, Staged],
-    intake: tuple[IntakeCheck, ...],
-    operator: str | None,
+    account: Account,
     progress: Progress,
 ) -> Stored:
     ((batch_no,),) = con.execute("select coalesce(max(batch_no), 0) + 1 from reg.batches").fetchall()
     before = row_counts(con, contract)
     con.execute(
         "insert into reg.batches values (?, cast(now() at time zone 'UTC' as timestamp), ?, ?)",
-        [batch_no, operator, version("examtally")],
+        [batch_no, account.operator, version("examtally")],
     )
-    stored: dict[int, int] = {}
+    stored: dict[tuple[str, int], int] = {}
     for one in staged.values():
         progress(f"before insert {one.table.name}")
         stored |= _insert(con, contract, one, batch_no)
         progress(f"after insert {one.table.name}")
     released = _release(con, contract)
     files = count_files(con, staged, stored)
-    _keep_account(con, batch_no, files, released, intake)
+    _keep_account(con, batch_no, files, released, account)
     check_invariants(con, contract, staged, batch_no, before, files)
     return Stored(batch_no, files, released)
 
 
-def _insert(con: duckdb.DuckDBPyConnection, contract: Contract, staged: Staged, batch_no: int) -> dict[int, int]:
-    """Insert the lines of one table; return how many the database says it stored, by file."""
+def _insert(
+    con: duckdb.DuckDBPyConnection, contract: Contract, staged: Staged, batch_no: int
+) -> dict[tuple[str, int], int]:
+    """Insert the lines of one table; return how many the database says it stored, by table and file."""
     table = staged.table
     columns = f"{', '.join(typed_columns(table))}, {batch_no} as {BATCH_COLUMN}"
     stored = {
-        file.file_no: _rows(
+        (table.name, file.file_no): _rows(
             con,
             f"insert into reg.{quoted(table.name)} by name select {columns} from {staged.view} "
             f"where {open_lines(table)} and {lines_of(file)}",
@@ -114,11 +125,14 @@ def _keep_account(
     batch_no: int,
     files: tuple[FileCount, ...],
     released: Mapping[str, int],
-    intake: tuple[IntakeCheck, ...],
+    account: Account,
 ) -> None:
     _insert_rows(con, "batch_tables", [(batch_no, *astuple(file)) for file in files])
     _insert_rows(con, "released", [(batch_no, table, lines) for table, lines in released.items() if lines])
-    _insert_rows(con, "intake_checks", [(batch_no, *astuple(one)) for one in intake])
+    _insert_rows(con, "intake_checks", [(batch_no, *astuple(one)) for one in account.intake])
+    exports = [{**asdict(one), "batch_no": batch_no} for one in account.exports]
+    _insert_rows(con, "batch_exports", [tuple(one[name] for name in _EXPORT_COLUMNS) for one in exports])
+    _insert_rows(con, "assumptions", [(batch_no, *astuple(one)) for one in account.assumptions])
     con.execute(
         f"insert into reg.held_back select {batch_no}, * from ({BROKEN_LINES.format(broken='broken')}) order by all"
     )
@@ -129,10 +143,12 @@ def _insert_rows(con: duckdb.DuckDBPyConnection, table: str, rows: list[tuple[ob
         con.executemany(f"insert into reg.{table} values ({', '.join('?' * len(rows[0]))})", rows)
 
 
-def count_stored(con: duckdb.DuckDBPyConnection, staged: Mapping[str, Staged]) -> dict[int, int]:
+def count_stored(con: duckdb.DuckDBPyConnection, staged: Mapping[str, Staged]) -> dict[tuple[str, int], int]:
     """Return how many lines of each file would be stored."""
     return {
-        file.file_no: _rows(con, f"select count(*) from {one.view} where {open_lines(one.table)} and {lines_of(file)}")
+        (one.table.name, file.file_no): _rows(
+            con, f"select count(*) from {one.view} where {open_lines(one.table)} and {lines_of(file)}"
+        )
         for one in staged.values()
         for file in one.files
     }

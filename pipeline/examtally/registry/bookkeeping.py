@@ -58,6 +58,20 @@ MIGRATIONS = (
             )""",
         ),
     ),
+    Migration(
+        2,
+        (
+            """create table reg.batch_exports (
+                batch_no INTEGER NOT NULL, file_no INTEGER NOT NULL, fingerprint VARCHAR NOT NULL,
+                bytes BIGINT NOT NULL, lines BIGINT NOT NULL, mapped BIGINT NOT NULL, skipped BIGINT NOT NULL,
+                empty BIGINT NOT NULL, CHECK (lines = mapped + skipped + empty)
+            )""",
+            """create table reg.assumptions (
+                batch_no INTEGER NOT NULL, "table" VARCHAR NOT NULL, assumption VARCHAR NOT NULL,
+                code VARCHAR NOT NULL, lines BIGINT NOT NULL
+            )""",
+        ),
+    ),
 )
 
 
