@@ -16,7 +16,12 @@ from examtally.reporting.tables import Column, details, download, table
 from examtally.reporting.verification import Verified
 from examtally.reporting.wording import inside_sentence
 
-MEASURES = ("sensitivity", "specificity", "lr_positive", "lr_negative")
+MEASURES = {
+    "sensitivity": "sensitivity",
+    "specificity": "specificity",
+    "lr_positive": "likelihood ratio if positive",
+    "lr_negative": "likelihood ratio if negative",
+}
 _COLUMNS = (
     Column("maneuver", "Maneuver"),
     Column("sensitivity", "Sensitivity"),
@@ -35,6 +40,7 @@ def condition_block(audit: Audit, condition: Condition) -> str:
             f"{condition.plain} *Counted as present:* {condition.present_means}",
             _known(audit, condition),
             _accuracy_table(audit, condition),
+            _remarks(audit, condition),
             _forest(audit, condition),
             _suspicion(audit, condition),
             _waiting(audit, condition),
@@ -114,6 +120,17 @@ def _accuracy_table(audit: Audit, condition: Condition) -> str:
     )
     text = table(pl.DataFrame(rows), _COLUMNS, caption=caption)
     return text + download(shown, f"accuracy-{condition.code}")
+
+
+def _remarks(audit: Audit, condition: Condition) -> str:
+    """What the analysis has to say beside figures that are shown, such as a ratio that is infinite."""
+    return "\n".join(
+        f"- {maneuver.name}, {words}: {estimate.note}"
+        for maneuver in audit.maneuvers(condition)
+        for measure, words in MEASURES.items()
+        for estimate in (audit.estimate(condition.code, maneuver.code, measure),)
+        if estimate.shown and estimate.note
+    )
 
 
 def _forest(audit: Audit, condition: Condition) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import polars as pl
 
 from examtally.contracts.rules import CrossRule, Rule, key_rule, reference_rules, rules_for
+from examtally.contracts.screening import ScreenRule, screen_rules
 from examtally.reporting.audit import Audit
 from examtally.reporting.numbers import count, counted, percent
 from examtally.reporting.tables import Column, details, table
@@ -81,9 +82,10 @@ def held_back(audit: Audit) -> str:
 def _asked_for(audit: Audit) -> dict[str, str]:
     """What each rule asks for, in the words its sender was given."""
     contract = audit.contract
-    rules: list[Rule | CrossRule] = []
+    rules: list[Rule | CrossRule | ScreenRule] = []
     for name in contract.tables:
         rules += [*rules_for(contract, name), key_rule(contract, name), *reference_rules(contract, name)]
+        rules += screen_rules(contract, name)
     return {rule.id: rule.legal for rule in rules}
 
 

@@ -94,7 +94,10 @@ def glance(audit: Audit) -> str:
         waiting = [(item.condition, item.maneuver) for item in mains(audit) if item.condition.core]
         return accrual_table(audit, waiting, caption="On the way to the first figures") if audit.summed("exams") else ""
     level = percent(audit.protocol.intervals.level)
-    text = _table(first, f"Main maneuvers, on knees whose answer is known; {level} intervals beneath")
+    text = _table(
+        first,
+        f"Main maneuvers in knees whose answer is known, not corrected for who was imaged; {level} intervals beneath",
+    )
     if rest:
         text += details(f"The main maneuvers of other conditions ({len(rest)})", _table(rest, "Other main maneuvers"))
     return text
@@ -113,9 +116,13 @@ def can_be_said(audit: Audit) -> list[str]:
         f"a negative one in {down}."
     ]
     if likely:
-        sentences.append(f"A positive finding turns {percent(BEFORE)} into likelier than not: {_names(likely)}.")
+        sentences.append(
+            f"A positive finding turns a suspicion of {percent(BEFORE)} into likelier than not: {_names(likely)}."
+        )
     if unlikely:
-        sentences.append(f"A negative finding brings {percent(BEFORE)} under {percent(UNLIKELY)}: {_names(unlikely)}.")
+        sentences.append(
+            f"A negative finding brings a suspicion of {percent(BEFORE)} under {percent(UNLIKELY)}: {_names(unlikely)}."
+        )
     return sentences
 
 

@@ -4,15 +4,18 @@ from __future__ import annotations
 
 import base64
 import re
+from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
 
+import polars as pl
 import pytest
 
 from examtally.contracts.contract import load_contract
 from examtally.errors import ResultsError
 from examtally.reporting import render_audit
 from examtally.reporting.audit import Audit
+from examtally.reporting.conditions import condition_block
 from examtally.reporting.wording import read_wording
 from examtally.resources import resource
 from examtally.results import Results, read_results
@@ -160,6 +163,18 @@ def test_every_maneuver_of_a_condition_that_waits_has_its_counts(young: Audit, m
         found = young.estimate("pcl_tear", maneuver.code, "specificity")
         assert f"{maneuver.name} too few" in part or f"{maneuver.name} –" in part
         assert found.counts in part
+
+
+def test_what_the_analysis_says_beside_a_figure_is_passed_on(
+    clinic: Audit, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    here = pl.col("group_by") == "overall", pl.col("maneuver") == "lachman", pl.col("measure") == "lr_positive"
+    said = "No knee without the condition had a positive finding: the ratio is infinite."
+    noted = pl.when(*here).then(pl.lit(said)).otherwise(pl.col("note")).alias("note")
+    tables = {**clinic.results.tables, "accuracy": clinic.results.accuracy.with_columns(noted)}
+    block = condition_block(replace(clinic, results=Results(tables, clinic.results.provenance)), clinic.told[0])
+    assert f"- Lachman test, likelihood ratio if positive: {said}" in block
 
 
 def test_an_empty_registry_gives_a_short_honest_report(made: Path) -> None:
