@@ -22,6 +22,7 @@ _EMPTY: Mapping[str, tuple[str, str]] = MappingProxyType(
         "negative": ("none_negative", "No verified knee with a negative finding."),
     }
 )
+_FEW_EXAMINERS = 5
 _FINDING: Mapping[str, str] = MappingProxyType({"lr_positive": "positive", "lr_negative": "negative"})
 
 
@@ -39,13 +40,15 @@ def remarks(table: Fourfold, figures: Figures, *, is_role: BoolArray, minimum: i
 
     `is_role` marks the rows by role, `minimum` is the fewest participants an estimate is shown for.
     """
-    has_knees, has_limit = figures.n > 0, figures.interval != "none"
+    has_knees, has_limit = _has_knees(table, figures), figures.interval != "none"
     alone = "All these knees are of one person: no interval."
     half = "0.5 was added to each cell, for one of them is 0."
     fixed = "Fewer than two examiners: the interval speaks of no others."
+    wide = f"Fewer than {_FEW_EXAMINERS} examiners: the interval is wide, for it speaks of others like them too."
     few = f"Fewer than {minimum} participants: too few to estimate."
     if figures.spans_both:
         few = f"Fewer than {minimum} participants with, or without, the condition: too few to estimate."
+    is_few = table.examiner.count[figures.denominator] < _FEW_EXAMINERS
     return [
         *_on_empty(table, figures),
         *_on_zero_cells(table, figures),
@@ -53,6 +56,7 @@ def remarks(table: Fourfold, figures: Figures, *, is_role: BoolArray, minimum: i
         Remark("too_few", few, has_knees & ~shows_estimate(table, figures, minimum)),
         Remark("zero_cell", half, figures.has_half & has_limit),
         Remark("few_examiners", fixed, is_role & has_knees & ~figures.is_new_examiners),
+        Remark("few_examiners", wide, figures.is_new_examiners & has_knees & is_few),
         *_on_all_or_none(figures),
     ]
 
@@ -73,10 +77,18 @@ def in_words(said: list[Remark]) -> tuple[TextArray, TextArray]:
     return flags, np.char.lstrip(notes)
 
 
+def _sides(figures: Figures) -> tuple[str, ...]:
+    return ("present", "absent") if figures.spans_both else (figures.denominator,)
+
+
+def _has_knees(table: Fourfold, figures: Figures) -> BoolArray:
+    """Rows with a knee to count, for ratios on both sides."""
+    return np.asarray(np.all([table.count(DENOMINATORS[side]) > 0 for side in _sides(figures)], axis=0))
+
+
 def _on_empty(table: Fourfold, figures: Figures) -> list[Remark]:
     """No knee to count: none at all, or none on one side of a ratio."""
-    sides = ("present", "absent") if figures.spans_both else (figures.denominator,)
-    return [Remark(*_EMPTY[side], table.count(DENOMINATORS[side]) == 0) for side in sides]
+    return [Remark(*_EMPTY[side], table.count(DENOMINATORS[side]) == 0) for side in _sides(figures)]
 
 
 def _on_all_or_none(figures: Figures) -> list[Remark]:
@@ -92,7 +104,7 @@ def _on_zero_cells(table: Fourfold, figures: Figures) -> list[Remark]:
     """A ratio that a zero cell makes infinite, zero, or impossible to give."""
     if not figures.spans_both:
         return []
-    has_both = (table.count(DENOMINATORS["present"]) > 0) & (table.count(DENOMINATORS["absent"]) > 0)
+    has_both = _has_knees(table, figures)
     has_zero = (table.cells == 0).any(axis=1) & has_both
     no_limit = figures.interval == "none"
     if figures.measure not in RATIOS:

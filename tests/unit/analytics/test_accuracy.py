@@ -364,6 +364,21 @@ def test_a_role_with_one_examiner_speaks_of_that_one_only(
     )
 
 
+def test_a_role_with_few_examiners_says_why_it_is_wide(
+    table: Make, tally: Make, tally_by_examiner: Make, knee: Make, paired: list[Any]
+) -> None:
+    for examiners, flag in ((4, "few_examiners"), (5, None)):
+        seen = [knee(one.participant, one.cell, one.examiner % examiners) for one in paired]
+        role = tally(seen, group_by="role", group="resident")
+        got = row(table(role, tally_by_examiner(seen, group="resident")), "sensitivity")
+        assert (got["generalises_to"], got["flag"]) == ("new_examiners", flag)
+
+
+def test_an_empty_side_is_the_only_thing_said(table: Make, single: Make) -> None:
+    got = row(table(single(1, 0, 0, 0)), "lr_positive")
+    assert got["note"] == "No verified knee without the condition."
+
+
 def test_a_role_without_examiner_sums_speaks_of_these_examiners(table: Make, tally: Make, paired: list[Any]) -> None:
     got = row(table(tally(paired, group_by="role", group="resident")), "sensitivity")
     assert got["generalises_to"] == "these_examiners"
