@@ -45,6 +45,8 @@ def test_the_window_holds_its_first_and_last_day(day: int, reason: str) -> None:
         ([("absent", 9, "mri"), ("present", 10, "mri")], "reference_indeterminate"),
         ([("absent", 9, "mri"), ("indeterminate", 10, "mri")], "absent"),
         ([("absent", 9, "mri"), ("present", 61, "mri")], "absent"),
+        ([("absent", 50, "arthroscopy"), ("absent", 9, "mri"), ("present", 8, "mri")], "absent"),
+        ([("present", 50, "arthroscopy"), ("present", 9, "mri"), ("absent", 8, "mri")], "present"),
         ([("indeterminate", 9, "mri")], "reference_indeterminate"),
         (
             [("present", 9, "arthroscopy"), ("absent", 8, "arthroscopy"), ("present", 1, "mri")],

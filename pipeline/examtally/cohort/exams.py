@@ -112,7 +112,7 @@ def _write_barred(con: duckdb.DuckDBPyConnection) -> None:
         select ek, bit_or(bits) as bits
         from keyed join readings r using (pk, is_right, episode) join limits using (modality)
         where r.reference_day < exam_day
-            and not (first_day < 0 and r.reference_day - exam_day between first_day and last_day)
+            and r.reference_day - exam_day not between first_day and last_day
         group by ek
         """
     )
