@@ -6,8 +6,9 @@ is declared to fall in place: then all that hangs on the line is accounted for t
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
+from functools import partial
 
 import numpy as np
 import polars as pl
@@ -57,7 +58,7 @@ class _Sheet:
     clean: Bools
     texts: dict[int, tuple[str, str | None]] = field(default_factory=dict)
     accounts: dict[int, Account] = field(default_factory=dict)
-    added: list[tuple[int, Line, Account | None]] = field(default_factory=list)
+    added: list[tuple[int, Line, Account]] = field(default_factory=list)
 
 
 class Soiling:
@@ -74,32 +75,30 @@ class Soiling:
         self.planted: list[str] = []
 
     def soil(self, faults: Faults) -> dict[str, DirtyTable]:
-        """Plant them: first what others hang on, then the rest on lines that are still clean."""
+        """Plant them: first what others hang on, then the rest; one that finds no clean line to fall on is left out."""
         for in_place in (True, False):
             for fault in faults.faults:
                 if fault.place.in_place == in_place:
-                    self._spoil(fault)
+                    self._on_spare_line(fault.place, partial(self._spoil, fault))
             for variant in faults.differing:
                 if variant.place.in_place == in_place:
-                    self._differ(variant)
+                    self._on_spare_line(variant.place, partial(self._differ, variant))
         for variant in faults.changed:
-            self._change(variant)
+            self._on_spare_line(variant.place, partial(self._change, variant))
         for table, times in faults.identical.items():
             for _ in range(times):
-                self._repeat(table)
+                self._on_spare_line(Place(table, "", {}, (), in_place=False), partial(self._repeat, table))
         return {name: _finished(sheet) for name, sheet in self._sheets.items()}
 
-    def _spoil(self, fault: Fault) -> None:
+    def _spoil(self, fault: Fault, row: int) -> None:
         place, sheet = fault.place, self._sheets[fault.place.table]
         account = self._account(fault)
         if fault.identifying and fault.text is not None:
             self.planted.append(fault.text)
         if place.table in self._referred and not place.in_place:
-            row = self._spare(place)
             line = self._new_line(place.table, row, {place.column: fault.text})
             sheet.added.append((self._anywhere(sheet), line, account))
             return
-        row = self._spare(place)
         if place.in_place:
             self._hang(place.table, row)
         sheet.texts[row] = (place.column, fault.text)
@@ -113,10 +112,9 @@ class Soiling:
         refers = fault.rule in {rule.id for rule in reference_rules(self._contract, place.table)}
         return Account(outcome, CONFLICT if has_key and refers else outcome, fault.rule, place.column)
 
-    def _differ(self, twin: Variant) -> None:
+    def _differ(self, twin: Variant, row: int) -> None:
         place, sheet = twin.place, self._sheets[twin.place.table]
         account = Account(HELD_BACK, HELD_BACK, key_rule(self._contract, place.table).id, place.column)
-        row = self._spare(place)
         line = self._line(place.table, row)
         if place.table in self._referred and not place.in_place:
             line = self._new_line(place.table, row, {})
@@ -127,20 +125,18 @@ class Soiling:
         other = _other_text(twin, line)
         sheet.added.append((self._anywhere(sheet), line | {place.column: other}, account))
 
-    def _change(self, variant: Variant) -> None:
+    def _change(self, variant: Variant, row: int) -> None:
         """Say something else that is legal too."""
         place, sheet = variant.place, self._sheets[variant.place.table]
-        row = self._spare(place)
         sheet.texts[row] = (place.column, _other_text(variant, self._line(place.table, row)))
         sheet.accounts[row] = Account(STORED, CONFLICT, column=place.column)
 
-    def _repeat(self, table: str) -> None:
+    def _repeat(self, table: str, row: int) -> None:
         sheet = self._sheets[table]
-        row = self._spare(Place(table, "", {}, (), in_place=False))
         sheet.added.append((self._anywhere(sheet, row), self._line(table, row), _AGAIN))
 
-    def _spare(self, place: Place) -> int:
-        """A clean row that fits, spoken for from now on."""
+    def _on_spare_line(self, place: Place, plant: Callable[[int], None]) -> None:
+        """Plant on a clean row that fits, spoken for from now on."""
         sheet = self._sheets[place.table]
         fits = [pl.col(column) == code for column, code in place.among.items()]
         fits += [pl.col(column).is_null() for column in place.blank]
@@ -148,9 +144,10 @@ class Soiling:
         if fits:
             clean = clean & sheet.rows.select(pl.all_horizontal(fits).fill_null(False)).to_series().to_numpy()
         free = np.flatnonzero(clean)
-        row = int(free[self._random.integers(len(free))])
-        sheet.clean[row] = False
-        return row
+        if len(free):
+            row = int(free[self._random.integers(len(free))])
+            sheet.clean[row] = False
+            plant(row)
 
     def _hang(self, table: str, row: int) -> None:
         """Account for what refers to a row that will not be stored, and for what refers to that."""
@@ -200,7 +197,7 @@ def _finished(sheet: _Sheet) -> DirtyTable:
     order = np.argsort(after, kind="stable")
     accounts = {
         **sheet.accounts,
-        **{len(rows) + n: account for n, (_, _, account) in enumerate(sheet.added) if account},
+        **{len(rows) + n: account for n, (_, _, account) in enumerate(sheet.added)},
     }
     line_of = np.empty(len(order), dtype=np.int64)
     line_of[order] = np.arange(len(order)) + _HEADER_LINES + 1

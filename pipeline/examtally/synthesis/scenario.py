@@ -272,7 +272,6 @@ class ReferencePlan:
 class Scenario:
     """Everything that makes a synthetic clinic."""
 
-    name: str
     title: str
     joint: str
     seed: int

@@ -58,7 +58,7 @@ def load_scenario(path: Path | None = None) -> Scenario:
     """
     place = _place(path)
     top = _based(load_yaml(place), place)
-    return _scenario(top, place.stem)
+    return _scenario(top)
 
 
 def _place(path: Path | None) -> Path:
@@ -83,7 +83,7 @@ def _based(top: Node, place: Path) -> Node:
     return joined(base, top.holding(entries), whole=_WHOLE)
 
 
-def _scenario(top: Node, name: str) -> Scenario:
+def _scenario(top: Node) -> Scenario:
     entries = top.record(required=_KEYS)
     contract = load_contract(entries["joint"].text())
     families = read_families(entries["families"])
@@ -98,7 +98,6 @@ def _scenario(top: Node, name: str) -> Scenario:
     forecasts = read_forecasts(entries["forecasts"], known, present, told)
     history, asked, unsure = read_history(entries["history"], known, exam)
     return Scenario(
-        name=name,
         title=entries["title"].text(),
         joint=contract.catalogue.joint,
         seed=entries["seed"].integer(0, _HIGHEST_SEED),

@@ -101,6 +101,14 @@ def test_large_clinics_are_drawn_in_parts_that_fit_together(tmp_path: Path, monk
     assert _broken(records) == []
 
 
+@pytest.mark.parametrize("exams", [1, 3])
+def test_the_smallest_clinics_can_be_drawn(tmp_path: Path, exams: int) -> None:
+    report = synthesize(tmp_path, scenario=SMALL, exams=exams)
+    assert 1 <= report.records["exams"] <= 10
+    records = {name: frame for name, frame in _texts(tmp_path / "records").items() if len(frame)}
+    assert _broken(records) == []
+
+
 def test_nothing_is_left_of_a_clinic_that_failed_midway(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     def fail(*_: object) -> None:
         raise OSError("no space left")
