@@ -81,12 +81,14 @@ def _column(staged: Staged, rule: Rule) -> str:
 def _validate(frame: pd.DataFrame, suite: Sequence[Expectation]) -> list[int | None]:
     """Return for each expectation how many lines fail it, None where it could not be evaluated."""
     os.environ["GX_ANALYTICS_ENABLED"] = "false"
-    logging.getLogger("great_expectations").setLevel(logging.CRITICAL)  # its messages may quote records
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         import great_expectations as gx
+        from great_expectations.data_context.types.base import DataContextConfig, InMemoryStoreBackendDefaults
 
-        context = gx.get_context(mode="ephemeral")
+        logging.getLogger("great_expectations").setLevel(logging.CRITICAL)  # its messages may quote records
+        stores = InMemoryStoreBackendDefaults(init_temp_docs_sites=False)
+        context = gx.get_context(mode="ephemeral", project_config=DataContextConfig(store_backend_defaults=stores))
         context.variables.progress_bars = {"globally": False}
         asset = context.data_sources.add_pandas("staged").add_dataframe_asset("lines")
         batch = asset.add_batch_definition_whole_dataframe("all").get_batch({"dataframe": frame})

@@ -33,13 +33,13 @@ def is_full(error: duckdb.Error) -> bool:
     return isinstance(error, duckdb.OutOfMemoryException) or any(words in str(error).lower() for words in _FULL)
 
 
-def writing_fault(error: duckdb.Error, path: Path) -> RegistryError:
-    """Return what to raise where a transaction on `path` failed and was rolled back."""
+def writing_fault(error: duckdb.Error, where: Path | str) -> RegistryError:
+    """Return what to raise where the database failed before anything was committed."""
     if is_full(error):
         return RegistryError(
-            f"{path} could not be written, no room is left: free disk space, then repeat; nothing was stored"
+            f"{where}: no room is left on disk or in memory; free some, then repeat; nothing was stored"
         )
-    return RegistryError(f"{path} could not be written ({type(error).__name__}); nothing was stored")
+    return RegistryError(f"{where}: the database failed ({type(error).__name__}); nothing was stored")
 
 
 def unreadable(path: Path) -> RegistryError:

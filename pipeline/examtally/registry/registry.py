@@ -151,9 +151,7 @@ def _checkpoint(con: duckdb.DuckDBPyConnection, path: Path, *, is_new: bool) -> 
     except duckdb.Error as error:
         if is_new:
             raise writing_fault(error, path) from None
-        raise RegistryError(
-            f"{path}: the batch is stored, but no room is left to tidy the file; free disk space"
-        ) from None
+        raise RegistryError(f"{path}: the batch is stored, but no room is left to tidy the file; free some") from None
 
 
 @contextmanager
