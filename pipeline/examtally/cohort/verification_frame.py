@@ -12,8 +12,13 @@ from examtally.cohort.groupings import Grouping, text
 from examtally.contracts.contract import Contract
 from examtally.contracts.protocol import Protocol
 
-NOT_RECORDED = len(RESULTS)
+RECORDED = (*RESULTS, "not_recorded")
 _OF_THEIR_OWN = ("overall", "examiner")
+
+
+def verification_groups(groups: Iterable[Grouping]) -> tuple[str, ...]:
+    """Names of the groupings that are columns of the frame."""
+    return tuple(grouping.name for grouping in groups if grouping.public and grouping.name not in _OF_THEIR_OWN)
 
 
 def read_verification_frame(
@@ -23,12 +28,11 @@ def read_verification_frame(
 
     - `participant`, `examiner`: numbers that stand for the person within this frame
     - the public groupings by name (`role`, `setting`, `acuity`, `effusion`, …) with their labels
-    - `result_<maneuver>`: place in RESULTS (0 positive, 1 negative, 2 equivocal, 3 not_done), NOT_RECORDED without a
-      row; an equivocal finding as the protocol counts it
-    - for each condition that something settles: `status_<condition>`, place in STATUSES (0 present, 1 absent,
-      2 indeterminate, 3 unverified), null where the exam is not its examiner's first of the episode or its window is
-      open; `index_<condition>`, whether it is the episode's first; `impression_<condition>`, the probability stated
-      after the exam
+    - `result_<maneuver>`: positive, negative, equivocal, not_done, not_recorded; an equivocal finding as the protocol
+      counts it
+    - for each condition that something settles: `status_<condition>` (present, absent, indeterminate, unverified), null
+      where the exam is not its examiner's first of the episode or its window is open; `index_<condition>`, whether it
+      is the episode's first; `impression_<condition>`, the probability stated after the exam
 
     Everything but pooling by examiner uses rows with `index_<condition>` and a status.
     """
@@ -49,7 +53,7 @@ def read_verification_frame(
         )
         select dense_rank() over (order by participant_id)::uinteger as participant, g_examiner as examiner,
             {"".join(f"{grouping.column} as {grouping.name}, " for grouping in named)}
-            {"".join(f"coalesce(result_{m}, {NOT_RECORDED})::utinyint as result_{m}, " for m in maneuvers)}
+            {"".join(f"coalesce(result_{m}, {len(RESULTS)})::utinyint as result_{m}, " for m in maneuvers)}
             {"".join(_standing(code, bits[code]) for code in conditions)}
             {", ".join(f"impression_{code}" for code in conditions) or "null as none"}
         from taken left join found using (ek) left join stated using (ek) join people using (pk)
@@ -58,9 +62,15 @@ def read_verification_frame(
     ).pl()
     labels = con.sql("select group_by, label from labels order by group_by, code").pl()
     return frame.with_columns(
-        (pl.col(grouping.name) - 1).cast(pl.UInt32).cast(pl.Enum(labels.filter(group_by=grouping.name)["label"]))
-        for grouping in named
+        *(_enum(g.name, pl.col(g.name) - 1, labels.filter(group_by=g.name)["label"].to_list()) for g in named),
+        *(_enum(f"result_{m}", pl.col(f"result_{m}"), list(RECORDED)) for m in maneuvers),
+        *(_enum(f"status_{code}", pl.col(f"status_{code}"), list(STATUSES)) for code in conditions),
     )
+
+
+def _enum(name: str, place: pl.Expr, words: list[str]) -> pl.Expr:
+    """Places as words, in an ordered set of them."""
+    return place.cat.to(pl.Enum(words)).alias(name)
 
 
 def _results(maneuvers: tuple[str, ...], equivocal: str) -> str:

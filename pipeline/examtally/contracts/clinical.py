@@ -43,6 +43,7 @@ class Condition:
     `settled_by` is in order of authority and empty where no test settles the condition; `unsettled_note` then says so.
     `window_days` (first, last; both inclusive, day 0 the exam) is None exactly where nothing settles it.
     A condition with `derived_from` takes modalities, window, severity and pattern codes from its parts.
+    `stated_in` names the columns of exams in which the examiner states this very condition: no model of it uses them.
     """
 
     code: str
@@ -58,6 +59,7 @@ class Condition:
     core: bool
     derived_from: tuple[str, ...]
     unsettled_note: str | None
+    stated_in: tuple[str, ...] = ()
 
     @property
     def modalities(self) -> tuple[str, ...]:

@@ -50,7 +50,7 @@ def _condition(
 ) -> Condition:
     entry = node.record(
         (*_WORDS, "settled_by"),
-        ("core", "taken_as_true", "window_days", "severity", "pattern", "reference_accuracy"),
+        ("core", "taken_as_true", "window_days", "severity", "pattern", "reference_accuracy", "stated_in"),
     )
     settled = tuple(_settled_by(item, modalities, statuses) for item in entry["settled_by"].items())
     own = [item.modality for item in settled]
@@ -76,6 +76,7 @@ def _condition(
         core="core" in entry and entry["core"].flag(),
         derived_from=(),
         unsettled_note=None if settled else unsettled_note,
+        stated_in=tuple(item.text(r"[a-z_]+") for item in entry["stated_in"].items()) if "stated_in" in entry else (),
     )
 
 

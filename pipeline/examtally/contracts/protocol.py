@@ -120,6 +120,15 @@ class Calibration:
 
 
 @dataclass(frozen=True)
+class Verification:
+    """What else may enter the models of who was verified, and the imputations beside them."""
+
+    add_terms: tuple[str, ...]
+    imputations: int
+    seed: int
+
+
+@dataclass(frozen=True)
 class Protocol:
     """A resolved protocol: defaults filled in, every value checked against its legal set."""
 
@@ -137,6 +146,7 @@ class Protocol:
     post_test: PostTest
     display: Display
     calibration: Calibration
+    verification: Verification
 
     @classmethod
     def defaults(cls, contract: Contract) -> Protocol:
@@ -190,6 +200,7 @@ _SECTIONS: Mapping[str, type] = {
     "post_test": PostTest,
     "display": Display,
     "calibration": Calibration,
+    "verification": Verification,
 }
 
 

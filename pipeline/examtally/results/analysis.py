@@ -13,7 +13,9 @@ import polars as pl
 
 from examtally.analytics.accuracy import accuracy_table, post_test_table
 from examtally.analytics.calibration import CalibrationTables, calibration_tables
+from examtally.analytics.verification.tables import VerificationTables, verification_tables, with_corrected
 from examtally.cohort.cohort import Cohort, build_cohort
+from examtally.cohort.verification_frame import read_verification_frame, verification_groups
 from examtally.contracts.contract import Contract, load_contract
 from examtally.contracts.protocol import Protocol, load_protocol
 from examtally.contracts.results import conform
@@ -26,6 +28,7 @@ Progress = Callable[[str], object]
 
 TABLES = (
     *("cohort_summary", "flow", "tallies", "accuracy", "post_test", "calibration", "calibration_curve"),
+    *("verification", "verification_bounds", "verification_models"),
     *("batches", "held_back", "intake_checks"),
 )
 """Every result table, in the order in which it is made."""
@@ -110,7 +113,27 @@ class _Analysis:
     def accuracy(self) -> pl.DataFrame:
         tallies = self.tallies
         self.say("Estimating accuracy")
-        return accuracy_table(tallies, self.cohort.role_clusters(), self.contract, self.protocol)
+        naive = accuracy_table(tallies, self.cohort.role_clusters(), self.contract, self.protocol)
+        return with_corrected(naive, self.verifications, self.protocol)
+
+    @cached_property
+    def verifications(self) -> VerificationTables:
+        cohort = self.cohort
+        self.say("Asking who was verified")
+        frame = read_verification_frame(cohort.con, cohort.groupings, self.contract, self.protocol)
+        return verification_tables(frame, verification_groups(cohort.groupings), self.contract, self.protocol)
+
+    @property
+    def verification(self) -> pl.DataFrame:
+        return self.verifications.verification
+
+    @property
+    def verification_bounds(self) -> pl.DataFrame:
+        return self.verifications.bounds
+
+    @property
+    def verification_models(self) -> pl.DataFrame:
+        return self.verifications.models
 
     @cached_property
     def post_test(self) -> pl.DataFrame:

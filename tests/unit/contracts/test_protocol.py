@@ -69,6 +69,7 @@ DEFAULTS: dict[str, Any] = {
     "post_test": {"pre_test": [0.1, 0.3, 0.5, 0.7]},
     "display": {"min_participants": 10},
     "calibration": {"bootstrap": 500, "seed": 20260301, "clip": 0.005, "min_knees": 20, "min_events": 5},
+    "verification": {"add_terms": [], "imputations": 20, "seed": 20260301},
 }
 CORE = (
     *("visible_swelling", "medial_joint_line_tenderness", "lateral_joint_line_tenderness", "extension_deficit"),

@@ -30,6 +30,14 @@ PUBLIC = {
         "condition, forecast, group_by, group, measure, estimate, ci_low, ci_high, n, events, expected_by_chance"
     ),
     "calibration_curve": "condition, forecast, group_by, group, curve, predicted, observed, band_low, band_high, n",
+    "verification": "condition, maneuver, result, exams, verified, share, ci_low, ci_high",
+    "verification_bounds": (
+        "condition, maneuver, group_by, group, measure, lower, upper, ci_low, ci_high, unverified_positive, "
+        "unverified_negative"
+    ),
+    "verification_models": (
+        "condition, model, terms, n, events, auc, min_probability, max_weight, ess_weights, fmi, penalty, converged"
+    ),
     "cohort_summary": "item, value",
     "batches": "batch_no, table, lines, stored, unchanged, conflict, waiting, held_back",
     "held_back": "batch_no, table, column, rule, lines",

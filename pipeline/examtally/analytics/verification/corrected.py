@@ -80,7 +80,7 @@ def covariance_of_logits(table: CorrectedCells) -> FloatArray:
 
 def _linear(cells: FloatArray, measure: str) -> tuple[FloatArray, FloatArray]:
     """The estimate, (rows,), and the weight of each cell in its logit or logarithm, (rows, 4)."""
-    is_inside = _is_inside(cells, measure)
+    usable = is_inside(cells, measure)
     if measure in PROPORTIONS:
         events, denominator = PROPORTIONS[measure]
         inside = DENOMINATORS[denominator]
@@ -90,10 +90,10 @@ def _linear(cells: FloatArray, measure: str) -> tuple[FloatArray, FloatArray]:
             weights = ratio_weights(cells, events, inside) / (estimate * (1 - estimate))[:, None]
     else:
         estimate, weights = ratios.point(measure, cells), ratios.influence(measure, cells)
-    return np.where(is_inside, estimate, np.nan), np.where(is_inside[:, None], weights, np.nan)
+    return np.where(usable, estimate, np.nan), np.where(usable[:, None], weights, np.nan)
 
 
-def _is_inside(cells: FloatArray, measure: str) -> BoolArray:
+def is_inside(cells: FloatArray, measure: str) -> BoolArray:
     """Rows in which both what counts and what does not are positive; for ratios every cell."""
     if measure not in PROPORTIONS:
         return np.asarray((cells > 0).all(axis=1))

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 from scipy.stats import rankdata
 
 from examtally.analytics.intervals import BoolArray, FloatArray
@@ -32,13 +33,12 @@ def fit_models(
 ) -> VerificationModels:
     """Fit both models on `design` (n, k): verification on every knee, the condition on the verified ones.
 
-    With `is_saturated` the design is one 0/1 column and both models are the plain shares at its two values. Without a
-    column the models are the plain shares. ValueError where no knee is verified, or all or none of those have the
-    condition. Columns are standardised over all knees and carry a normal(0, 1/penalty) prior, the intercept none.
+    Columns are standardised over all knees and carry a normal(0, 1/penalty) prior, the intercept none. With
+    `is_saturated`, or without a column, both models are the plain shares at each distinct row of the design. ValueError
+    where all or none of the verified knees have the condition and the models are not saturated.
     """
     if is_saturated or not design.shape[1]:
-        value = design[:, 0] if design.shape[1] else np.zeros(verified.size)
-        return _saturated(value > 0, design, verified, present)
+        return _saturated(design, verified, present)
     columns = standardise(design)
     disease = fit_logistic(columns[verified], present[verified], penalty=penalty)
     if verified.all():
@@ -50,13 +50,26 @@ def fit_models(
     return VerificationModels(chance, expected, columns, disease, penalty, converged, disease.converged)
 
 
-def _saturated(value: BoolArray, design: FloatArray, verified: BoolArray, present: BoolArray) -> VerificationModels:
-    chance, expected = np.ones(value.size), np.zeros(value.size)
-    for side in (value, ~value):
-        if side.any():
-            chance[side] = verified[side].mean()
-            expected[side] = present[side & verified].mean() if (side & verified).any() else 0.0
+def _saturated(design: FloatArray, verified: BoolArray, present: BoolArray) -> VerificationModels:
+    pattern = np.zeros(verified.size, np.int64)
+    if design.shape[1]:
+        pattern = np.unique(design, axis=0, return_inverse=True)[1].ravel()
+    chance, expected = shares(pattern, verified, present)
     return VerificationModels(chance, expected, design, None, 0.0, True, True)
+
+
+def shares(pattern: npt.NDArray[np.int64], verified: BoolArray, present: BoolArray) -> tuple[FloatArray, FloatArray]:
+    """Share verified, and share with the condition of those, among the knees of each knee's pattern, (n,) each.
+
+    A pattern without a verified knee has the shares 1 and 0; what rests on it cannot be given.
+    """
+    knees = np.bincount(pattern)
+    known = np.bincount(pattern, verified, knees.size)
+    with_condition = np.bincount(pattern, verified & present, knees.size)
+    has_any = known > 0
+    chance = np.where(has_any, known, knees) / np.maximum(knees, 1)
+    expected = np.where(has_any, with_condition, 0.0) / np.where(has_any, known, 1.0)
+    return chance[pattern], expected[pattern]
 
 
 def area_under_curve(score: FloatArray, outcome: BoolArray) -> float:

@@ -6,7 +6,7 @@ condition); terms enter by variable, whole, in the stated order, until one no lo
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -70,17 +70,22 @@ def choose(variables: Iterable[Variable], most: int) -> Design:
     )
 
 
-def levels(name: str, values: pl.Series, reference: str) -> Variable:
-    """One 0/1 column for every level but `reference`; rare ones share a column, none for what is never seen."""
+def levels(name: str, values: pl.Series, reference: str, kept: tuple[str, ...] = ()) -> Variable:
+    """One 0/1 column for every level but `reference`; rare ones, unless `kept`, share a column, unseen ones have none.
+
+    `values` is of an Enum type; a missing value is a level.
+    """
     counts = values.value_counts().sort("count", values.name, descending=[True, False])
-    seen = [(str(level), n) for level, n in counts.iter_rows() if level != reference]
-    text = values.cast(pl.String).to_numpy()
-    named = [(f"{name}_{level}", text == level) for level, n in seen if n >= _FEWEST]
-    rare = [text == level for level, n in seen if n < _FEWEST]
+    seen = [(level, n) for level, n in counts.iter_rows() if level != reference]
+    named = [(f"{name}_{level}", level) for level, n in seen if n >= _FEWEST or level in kept]
+    columns = [values.eq_missing(level).to_numpy() for _, level in named]
+    rare = [values.eq_missing(level).to_numpy() for level, n in seen if n < _FEWEST and level not in kept]
+    terms = [term for term, _ in named]
     if rare:
-        named.append((f"{name}_other", np.any(rare, axis=0)))
-    columns = np.column_stack([column for _, column in named]) if named else np.zeros((len(values), 0))
-    return Variable(name, tuple(term for term, _ in named), columns.astype(np.float64))
+        terms.append(f"{name}_other")
+        columns.append(np.any(rare, axis=0))
+    stacked = np.column_stack(columns) if columns else np.zeros((len(values), 0))
+    return Variable(name, tuple(terms), stacked.astype(np.float64))
 
 
 def probability(name: str, values: pl.Series) -> Variable:
@@ -89,11 +94,6 @@ def probability(name: str, values: pl.Series) -> Variable:
     missing = np.isnan(stated)
     odds = np.where(missing, 0.0, logit(np.clip(np.where(missing, 0.5, stated), _CLIP, 1 - _CLIP)))
     return Variable(name, (f"{name}_log_odds", f"{name}_missing"), np.column_stack([odds, missing.astype(np.float64)]))
-
-
-def by_frequency(names: Iterable[str], count: Callable[[str], int]) -> list[str]:
-    """Names by falling count, in their own order where counts are equal."""
-    return sorted(names, key=lambda name: -count(name))
 
 
 def _new_columns(variable: Variable, seen: set[bytes]) -> Variable:
