@@ -27,9 +27,19 @@ app = typer.Typer(
 )
 report_app = typer.Typer(no_args_is_help=True, help="Render a report from a results folder; reads no records.")
 app.add_typer(report_app, name="report")
+map_app = typer.Typer(no_args_is_help=True, help="Mapping files: how a clinic's own export becomes records.")
+app.add_typer(map_app, name="map")
 
 Registry = Annotated[Path, typer.Option("--registry", help="The registry, one DuckDB file.", show_default=False)]
 Json = Annotated[bool, typer.Option("--json", help="Print one JSON object on standard output, for scripts.")]
+Mapping = Annotated[
+    Path | None,
+    typer.Option(
+        "--mapping",
+        help="A mapping file for a clinic's own export; `map draft` writes a first one.",
+        show_default=False,
+    ),
+]
 Paths = Annotated[
     list[Path],
     typer.Argument(
@@ -75,13 +85,17 @@ def check(
     registry: Annotated[
         Path | None, typer.Option("--registry", help="Check against this registry too (nothing is stored).")
     ] = None,
+    mapping: Mapping = None,
     as_json: Json = False,
 ) -> None:
-    """Say what ingest would do with these files, line by line where something is wrong. Stores nothing."""
+    """Say what ingest would do with these files, line by line where something is wrong. Stores nothing.
+
+    With --mapping it also shows ten mapped rows of each table and every code it could not place, with counts.
+    """
     from examtally.ingestion import check as dry_run
 
     with terminal.progress() as say:
-        batch = dry_run(paths, registry, progress=say)
+        batch = dry_run(paths, registry, mapping=mapping, progress=say)
     terminal.show_batch(batch, as_json=as_json, is_dry_run=True)
 
 
@@ -92,14 +106,30 @@ def ingest(
     operator: Annotated[
         str | None, typer.Option("--operator", help="Coded identifier of who does this; kept with the batch.")
     ] = None,
+    mapping: Mapping = None,
     as_json: Json = False,
 ) -> None:
     """Store record files in the registry as one batch: all of it or nothing, and every line accounted for."""
     from examtally.ingestion import ingest as store
 
     with terminal.progress() as say:
-        batch = store(paths, registry, operator=operator, progress=say)
+        batch = store(paths, registry, mapping=mapping, operator=operator, progress=say)
     terminal.show_batch(batch, as_json=as_json, is_dry_run=False)
+
+
+@map_app.command("draft")
+def map_draft(
+    export: Annotated[list[Path], typer.Argument(help="The file or files of the export.", show_default=False)],
+    out: Annotated[
+        Path | None, typer.Option("--out", help="File to write; standard output where left out.", show_default=False)
+    ] = None,
+) -> None:
+    """Look at an export and write a first mapping file, with `# unsure:` wherever a person must decide."""
+    from examtally.ingestion.draft import draft
+
+    with terminal.progress() as say:
+        made = draft(export, progress=say)
+    terminal.show_draft(made, out)
 
 
 @app.command()

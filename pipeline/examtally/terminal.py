@@ -15,6 +15,8 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from examtally.demo import Demo
     from examtally.ingestion import BatchReport
+    from examtally.ingestion.draft import Draft
+    from examtally.ingestion.report import FileLine
     from examtally.results import Results
     from examtally.synthesis import SynthesisReport
 
@@ -93,7 +95,9 @@ def show_batch(batch: BatchReport, *, as_json: bool, is_dry_run: bool) -> None:
     for table in batch.tables:
         if table.released:
             print(f"{table.table}: {table.released:,} lines that waited for their exam are stored now.")
+    _exports(batch)
     _held_back(batch)
+    _mapped(batch)
     _intake(batch)
 
 
@@ -113,18 +117,66 @@ def show_files(paths: list[Path]) -> None:
         print(path.resolve())
 
 
+def show_draft(made: Draft, out: Path | None) -> None:
+    """Write the drafted mapping and say how much of the export it reads."""
+    if out is None:
+        print(made.text, end="")
+    else:
+        out.write_text(made.text, encoding="utf-8")
+    said = (
+        f"{made.placed} of {made.columns} columns have a place, {made.ignored} are ignored, "
+        f"{made.unsure} lines are marked '# unsure:'; look them over, then say: examtally check --mapping"
+    )
+    print(said, file=sys.stderr)
+
+
+_ASSUMED = {
+    "blank_negative": "a blank was read as negative for {code} ({lines:,} lines)",
+    "unlisted_absent": "conditions that {code} covers and did not list were read as absent ({lines:,} lines)",
+    "first_of_repeats": "of several lines of one key the first was taken",
+}
+
+
+def _exports(batch: BatchReport) -> None:
+    if batch.exports:
+        print("\nOf the export: lines = mapped + skipped + made nothing.")
+        places = ("lines", "mapped", "skipped", "empty")
+        rows = [
+            (f"file {one.file_no} ({one.source})", *(getattr(one, place) for place in places)) for one in batch.exports
+        ]
+        _table(("file", "lines", "mapped", "skipped", "made nothing"), rows)
+    for one in batch.assumptions:
+        print(f"{one.table}: {_ASSUMED[one.assumption].format(code=one.code, lines=one.lines)}; the report says so.")
+
+
+def _mapped(batch: BatchReport) -> None:
+    for shown in batch.previews:
+        print(f"\nFirst rows of {shown.table}:")
+        _table(shown.columns, shown.rows)
+    if batch.unplaced:
+        print("\nCells that have no place yet, with counts:")
+    for one in batch.unplaced:
+        value = f"'{one.value}'" if one.value is not None else f"({one.values:,} other values, not shown)"
+        print(f"  {one.table}.{one.column}: {value} {one.lines:,}")
+
+
 def _held_back(batch: BatchReport) -> None:
     if not batch.held_back:
         return
-    several = len(batch.files) > len(batch.tables)
+    several = len(batch.exports) > 1 if batch.exports else len(batch.files) > len(batch.tables)
     print("\nHeld back or in conflict, by rule (line numbers count from 1, the header included):")
     for held in batch.held_back:
-        lines = ", ".join(f"{line.file_no}:{line.line}" if several else str(line.line) for line in held.first)
+        lines = ", ".join(_place(line, several=several) for line in held.first)
         more = " …" if held.lines > len(held.first) else ""
         kind = "conflict, " if held.kind == "conflict" else ""
         noun = "line" if held.lines == 1 else "lines"
         print(f"  {held.rule}: {kind}{held.lines:,} {noun} ({lines}{more})")
         print(f"      wanted: {held.legal}. Mend: {held.mend}.")
+
+
+def _place(line: FileLine, *, several: bool) -> str:
+    place = f"{line.file_no}:{line.line}" if several else str(line.line)
+    return place if line.column is None else f"{place} column {line.column}"
 
 
 def _intake(batch: BatchReport) -> None:

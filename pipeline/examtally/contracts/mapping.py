@@ -44,7 +44,10 @@ class ExportSource:
 
 @dataclass(frozen=True)
 class FromColumn:
-    """The value of a column: translated by `codes` (whole) or `parts` (in pieces), by `steps`, or times `factor`."""
+    """The value of a column: translated by `codes` (whole) or `parts` (in pieces), by `steps`, or times `factor`.
+
+    With `same_as` it is yes or no: whether the code is that of a name of `each`.
+    """
 
     column: str
     codes: Mapping[str, str] | None = None
@@ -53,6 +56,7 @@ class FromColumn:
     steps: tuple[tuple[float, str], ...] = ()
     factor: float | None = None
     where_listed: bool = False
+    same_as: str | None = None
 
     @property
     def in_parts(self) -> bool:
@@ -149,6 +153,8 @@ def names_of(value: Value) -> Iterator[str]:
     """Yield the names of `each` whose code a value takes."""
     if isinstance(value, FromEach):
         yield value.name
+    elif isinstance(value, FromColumn) and value.same_as is not None:
+        yield value.same_as
     elif isinstance(value, Joined):
         for part in value.parts:
             yield from names_of(part)

@@ -14,7 +14,7 @@ from examtally.contracts.yamlfile import Node
 
 _WORDS = r"(?s).*\S.*"
 _SOURCES = ("column", "value", "each", "join", "bmi")
-_OF_COLUMN = ("codes", "parts", "number", "steps", "unit", "where_listed")
+_OF_COLUMN = ("codes", "parts", "number", "steps", "unit", "where_listed", "same_as")
 _GIVES = {"inch": "cm", "mm": "cm", "weeks": "days", "months": "days", "years": "days"}
 
 
@@ -77,13 +77,15 @@ class ValueReader:
 
     def _from_column(self, node: Node, entries: Mapping[str, Node], field: Field) -> FromColumn:
         unit = entries["unit"].code("a unit", mapping_form().legal["units"]) if "unit" in entries else None
-        if unit and field.unit and _GIVES.get(unit) != field.unit:
+        if unit in _GIVES and field.unit and _GIVES[unit] != field.unit:
             raise entries["unit"].fail(f"does not lead to {field.unit}, the unit of {field.name}", "use another unit")
         if "codes" in entries and ("parts" in entries or "number" in entries):
             raise node.fail("has codes and parts", "keep one of them")
         is_listed = "where_listed" in entries and entries["where_listed"].flag()
         if is_listed and field.depends is None:
             raise entries["where_listed"].fail("the catalogue lists no values of this column", "remove it")
+        if "same_as" in entries:
+            return self._same_as(node, entries, field)
         return FromColumn(
             column=self._column(node, entries),
             codes=_codes(entries["codes"], field) if "codes" in entries else None,
@@ -93,6 +95,17 @@ class ValueReader:
             factor=mapping_form().factors[unit] if unit else None,
             where_listed=is_listed,
         )
+
+    def _same_as(self, node: Node, entries: Mapping[str, Node], field: Field) -> FromColumn:
+        """Yes or no; the codes are those of a name of `each`, or `both`."""
+        name = entries["same_as"].code("a name of `each`", self.each)
+        if not {"yes", "no"} <= set(field.enum or ()):
+            raise entries["same_as"].fail(f"{field.name} is not answered by yes or no", "remove it")
+        if "codes" not in entries:
+            raise node.fail("lacks `codes`", f"add what is written for each code of {name}")
+        legal = [*dict.fromkeys(self.each[name].values()), "both"]
+        codes = {fold(word): one.code(f"a code of {name}, or both", legal) for word, one in _table(entries["codes"])}
+        return FromColumn(column=self._column(node, entries), codes=codes, same_as=name)
 
     def _column(self, node: Node, entries: Mapping[str, Node]) -> str:
         if "column" in entries:

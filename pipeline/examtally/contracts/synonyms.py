@@ -14,6 +14,7 @@ from examtally.contracts.yamlfile import Node, load_yaml
 from examtally.resources import resource
 
 _WORD = r"[^A-Z_]+"
+_LISTS = ("identifying", "free_text", "dates", "fillers", "summaries", "weights", "heights", "probabilities")
 _YES_NO = {"yes", "no", "unknown"}
 
 
@@ -27,22 +28,30 @@ class Synonyms:
     identifying: tuple[str, ...]
     free_text: tuple[str, ...]
     dates: tuple[str, ...]
+    abbreviations: Mapping[str, str]
+    fillers: frozenset[str]
+    summaries: tuple[str, ...]
+    weights: tuple[str, ...]
+    heights: tuple[str, ...]
+    probabilities: tuple[str, ...]
 
 
 @lru_cache(maxsize=1)
 def synonyms() -> Synonyms:
     """Return the declared words; raises ContractError where the declaration is wrong."""
     top = load_yaml(resource("schemas") / "synonyms.yaml").record(
-        required=("title", "columns", "codes", "conditions", "identifying", "free_text", "dates")
+        required=("title", "columns", "codes", "conditions", "abbreviations", *_LISTS)
     )
     place = r"(\*|[a-z]+)\.[a-z_]+"
     return Synonyms(
         columns={name: node.texts(_WORD) for name, node in top["columns"].table("a column", place).items()},
         codes={name: _words_by_code(node) for name, node in top["codes"].table("a column", place).items()},
         conditions=_words_by_code(top["conditions"]),
-        identifying=top["identifying"].texts(_WORD),
-        free_text=top["free_text"].texts(_WORD),
-        dates=top["dates"].texts(_WORD),
+        abbreviations={
+            word: node.text(_WORD) for word, node in top["abbreviations"].table("a word", _WORD).items()
+        },
+        fillers=frozenset(top["fillers"].texts(_WORD)),
+        **{name: top[name].texts(_WORD) for name in _LISTS if name != "fillers"},
     )
 
 

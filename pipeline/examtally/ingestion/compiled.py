@@ -9,7 +9,18 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 from examtally.contracts.contract import Contract
-from examtally.contracts.mapping import CELL, BodyMass, Constant, FromColumn, FromEach, Joined, Value, fold
+from examtally.contracts.mapping import (
+    CELL,
+    BodyMass,
+    Constant,
+    FromColumn,
+    FromEach,
+    Joined,
+    Value,
+    columns_of,
+    fold,
+    names_of,
+)
 from examtally.contracts.rules import in_list, literal, quoted
 from examtally.contracts.tables import Field, Table
 from examtally.ingestion.plan import Binding, Plan
@@ -75,8 +86,8 @@ class Compiler:
     def _readings(self, columns: dict[str, Value]) -> tuple[Binding, ...]:
         """One binding for each different reading, whatever conditions its columns list."""
         unlike: dict[tuple[object, ...], Binding] = {}
-        names = {name for value in columns.values() for name in _names(value)}
-        templates = {template for value in columns.values() for template in _templates(value)}
+        names = {name for value in columns.values() for name in names_of(value)}
+        templates = {template for value in columns.values() for template in columns_of(value)}
         for one in self.plan.bindings:
             codes = {name: code for name, code in one.codes.items() if name in names}
             places = {name: place for name, place in one.places.items() if name in templates}
@@ -91,7 +102,9 @@ class Compiler:
     def _bound(self, number: int, binding: Binding) -> str:
         columns = ["record", f"{self.first_binding + number}::smallint as binding"]
         columns += [f"c{binding.places[name]} as s{at}" for at, name in enumerate(self._templates)]
-        columns += [f"{literal(code)} as {quoted('each_' + name)}" for name, code in binding.codes.items()]
+        for name, code in binding.codes.items():
+            columns += [f"{literal(code)} as {quoted('each_' + name)}"]
+            columns += [f"{literal(_initials(code))} as {quoted('initials_' + name)}"]
         conditions = []
         if binding.when_any:
             conditions.append(f"coalesce({', '.join(f'c{place}' for place in binding.when_any)}) is not null")
@@ -124,7 +137,8 @@ class Compiler:
     def _value(self, value: Value, name: str) -> str:
         field = self.table.field(name)
         if isinstance(value, FromColumn) and is_translated(field, value):
-            return f"words{self._templates.index(value.column)}.{quoted(name)}"
+            word = f"words{self._templates.index(value.column)}.{quoted(name)}"
+            return word if value.same_as is None else _same(word, value, value.same_as)
         text = self._text(value)
         return f"upper({text})" if field.is_pseudonym else text
 
@@ -134,7 +148,7 @@ class Compiler:
         if isinstance(value, FromEach):
             return f"rows.{quoted('each_' + value.name)}"
         if isinstance(value, Joined):
-            return f" || {literal(value.glue)} || ".join(self._text(part) for part in value.parts)
+            return f" || {literal(value.glue)} || ".join(self._joined(part) for part in value.parts)
         if isinstance(value, BodyMass):
             return self._body_mass(value)
         text = f"rows.s{self._templates.index(value.column)}"
@@ -143,6 +157,10 @@ class Compiler:
         folded = f"trim(regexp_replace(replace(lower({text}), '_', ' '), '\\s+', ' ', 'g'))"
         cases = " ".join(f"when {literal(fold(word))} then {literal(code)}" for word, code in value.codes.items())
         return f"case {folded} {cases} else {text} end"
+
+    def _joined(self, part: Value) -> str:
+        """A code counts by its first letters, since an identifier may hold no word."""
+        return f"rows.{quoted('initials_' + part.name)}" if isinstance(part, FromEach) else self._text(part)
 
     def _body_mass(self, value: BodyMass) -> str:
         weight, height = (self._number(name) for name in (value.weight, value.height))
@@ -200,15 +218,14 @@ class Compiler:
         )
 
 
-def _names(value: Value) -> set[str]:
-    if isinstance(value, Joined):
-        return {name for part in value.parts for name in _names(part)}
-    return {value.name} if isinstance(value, FromEach) else set()
+def _initials(code: str) -> str:
+    return "".join(word[:1] for word in code.split("_")).upper()
 
 
-def _templates(value: Value) -> set[str]:
-    if isinstance(value, Joined):
-        return {name for part in value.parts for name in _templates(part)}
-    if isinstance(value, BodyMass):
-        return {value.weight, value.height}
-    return {value.column} if isinstance(value, FromColumn) else set()
+def _same(word: str, value: FromColumn, name: str) -> str:
+    """Yes or no, whether a code is that of a name of `each`; text without a code stays."""
+    known = in_list(tuple(dict.fromkeys((value.codes or {}).values())))
+    return (
+        f"case when {word} in ('both', rows.{quoted('each_' + name)}) then 'yes' "
+        f"when {word} in {known} then 'no' else {word} end"
+    )

@@ -7,7 +7,6 @@ import gzip
 from collections.abc import Collection
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import BinaryIO, cast
 
 import duckdb
 import pyarrow as pa
@@ -16,7 +15,7 @@ from examtally.contracts.rules import literal, quoted
 from examtally.errors import FileFault
 from examtally.ingestion.exports import Export
 from examtally.ingestion.header import Header
-from examtally.ingestion.lines import Lines, TextError, fingerprint, read_lines
+from examtally.ingestion.lines import Lines, TextError, fingerprint, open_bytes, read_lines
 from examtally.ingestion.readable import parquet_columns
 from examtally.ingestion.rejects import LONGEST_LINE, check_rejects
 from examtally.ingestion.sheet import Sheet, read_sheet
@@ -151,7 +150,7 @@ def _plain(export: Export, folder: Path, first_line: int) -> Path:
     copy = folder / f"export-{export.file_no}.csv"
     decoder = codecs.getincrementaldecoder(export.source.encoding)()
     try:
-        with _open(export) as stream, copy.open("wb") as target:
+        with open_bytes(export.path, compressed=export.ending == ".csv.gz") as stream, copy.open("wb") as target:
             for _ in range(first_line - 1):
                 stream.readline()
             while chunk := stream.read(_CHUNK):
@@ -162,7 +161,3 @@ def _plain(export: Export, folder: Path, first_line: int) -> Path:
     except (gzip.BadGzipFile, EOFError):
         raise TextError("is not a whole gzip file; compress or copy it again") from None
     return copy
-
-
-def _open(export: Export) -> BinaryIO:
-    return cast(BinaryIO, gzip.open(export.path, "rb")) if export.ending == ".csv.gz" else export.path.open("rb")

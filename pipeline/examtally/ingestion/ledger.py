@@ -15,6 +15,7 @@ from examtally.ingestion.staging import Staged, StagedFile
 
 Stored = Mapping[tuple[str, int], int]
 _SHOWN_LINES = 5
+_SOUGHT_LINES = 100  # one line of an export may break a rule in many rows
 _PLACES = ("unchanged", "conflict", "waiting", "held_back")
 _CONFLICT = "the content already stored under this key"
 _CONFLICT_MEND = "find out which is right; what is stored is not overwritten"
@@ -101,7 +102,7 @@ def summarize_broken(con: duckdb.DuckDBPyConnection, checks: Mapping[str, Checks
     """Return the broken rules, each with its count and its first lines, in the order of tables and rules."""
     con.execute(
         'create temp table broken_rules as select "table", "column", rule, kind, count(*) as lines, '
-        f"min({{'part': part, 'place': place, 'at': export_column}}, {_SHOWN_LINES}) as first from broken group by all"
+        f"min({{'part': part, 'place': place, 'at': export_column}}, {_SOUGHT_LINES}) as first from broken group by all"
     )
     shown = (
         '(select "table", one.part, one.place, one.at, "column", rule, kind '
@@ -109,8 +110,12 @@ def summarize_broken(con: duckdb.DuckDBPyConnection, checks: Mapping[str, Checks
     )
     first: dict[tuple[str, str, str], list[FileLine]] = {}
     lines = BROKEN_LINES.replace("b.kind from", "b.at from").format(broken=shown)
-    for table, file_no, line, column, rule, at in con.execute(f"{lines} order by all").fetchall():
-        first.setdefault((table, column, rule), []).append(FileLine(file_no, line, at))
+    for table, file_no, line, column, rule, at in con.execute(
+        f"select distinct * from ({lines}) order by all"
+    ).fetchall():
+        shown_lines = first.setdefault((table, column, rule), [])
+        if len(shown_lines) < _SHOWN_LINES:
+            shown_lines.append(FileLine(file_no, line, at))
     words = {check.id: (check.legal, check.mend) for one in checks.values() for check in one.all}
     order = {rule: place for place, rule in enumerate(words)}
     tables = list(checks)

@@ -56,7 +56,7 @@ def read_lines(path: Path, *, compressed: bool, delimiter: str = ",") -> Lines:
     counter = _Counter(delimiter)
     header: tuple[str, ...] | None = None
     try:
-        with _open(path, compressed=compressed) as stream:
+        with open_bytes(path, compressed=compressed) as stream:
             for chunk in _chunks(stream):
                 if header is None:
                     header = _header(chunk, delimiter)
@@ -71,7 +71,7 @@ def read_lines(path: Path, *, compressed: bool, delimiter: str = ",") -> Lines:
 def line_at(path: Path, offset: int, *, compressed: bool) -> int:
     """Return the line, from 1, of the first line at or after the byte at `offset` that is not blank."""
     line = 1
-    with _open(path, compressed=compressed) as stream:
+    with open_bytes(path, compressed=compressed) as stream:
         while chunk := stream.read(min(_CHUNK, offset)):
             line += chunk.count(b"\n")
             offset -= len(chunk)
@@ -79,7 +79,8 @@ def line_at(path: Path, offset: int, *, compressed: bool) -> int:
     return line + ahead[: len(ahead) - len(ahead.lstrip(b"\r\n"))].count(b"\n")
 
 
-def _open(path: Path, *, compressed: bool) -> BinaryIO:
+def open_bytes(path: Path, *, compressed: bool) -> BinaryIO:
+    """Open a file for reading its bytes, unpacked where it is gzipped."""
     return cast(BinaryIO, gzip.open(path, "rb")) if compressed else path.open("rb")
 
 

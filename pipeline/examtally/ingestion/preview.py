@@ -56,14 +56,14 @@ def list_unplaced(
 
 def _shown(table: str, column: str, rows: list[tuple[str, int]]) -> list[Unplaced]:
     is_closed = len(rows) <= MOST_CODES
-    codes = [(value, lines) for value, lines in rows if is_closed and _is_code_like(value, lines)]
+    codes = [(value, lines) for value, lines in rows if is_closed and is_code_like(value, lines)]
     shown = {value for value, _ in codes}
     others = [lines for value, lines in rows if value not in shown]
     listed = [Unplaced(table, column, value, 1, lines) for value, lines in codes]
     return [*listed, Unplaced(table, column, None, len(others), sum(others))] if others else listed
 
 
-def _is_code_like(value: str, lines: int) -> bool:
+def is_code_like(value: str, lines: int) -> bool:
     """Short, no run of three digits, no date or address; what is shaped as a name only where it stands often."""
     if len(value) > LONGEST_CODE or re.search(r"\d{3}|@|\d[-./]\d", value) or not value.isprintable():
         return False

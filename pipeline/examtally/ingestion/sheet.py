@@ -17,10 +17,14 @@ _MOST_BLANK_ROWS = 1000  # a sheet may claim a million rows that nobody ever wro
 
 @dataclass(frozen=True)
 class Sheet:
-    """The lines of a sheet below its header; `cells` holds one list a column, None for a blank."""
+    """The lines of a sheet below its header; `cells` holds one list a column, None for a blank.
+
+    `tops` are the parts of the column names that come from the upper header rows.
+    """
 
     lines: Lines
     cells: tuple[list[str | None], ...]
+    tops: tuple[str, ...]
 
 
 def read_sheet(path: Path, sheet: str | None, header_rows: tuple[int, int]) -> Sheet:
@@ -32,7 +36,7 @@ def read_sheet(path: Path, sheet: str | None, header_rows: tuple[int, int]) -> S
     head = [cells for _, cells in zip(range(header_rows[1]), (cells for _, cells in rows), strict=False)]
     if len(head) < header_rows[1]:
         raise TextError("ends above the row that names the columns; look at `header_rows`")
-    header = _header(head[header_rows[0] - 1 :])
+    header, tops = _header(head[header_rows[0] - 1 :])
     places, lines = [], []
     blank = 0
     for number, cells in rows:
@@ -46,10 +50,13 @@ def read_sheet(path: Path, sheet: str | None, header_rows: tuple[int, int]) -> S
         lines.append(cells)
     width = max([len(header), *(len(cells) for cells in lines)])
     header += [""] * (width - len(header))
+    tops += [""] * (width - len(tops))
     columns = [[cells[at] if at < len(cells) else None for cells in lines] for at in range(width)]
     kept = [at for at in range(width) if header[at] or any(cell is not None for cell in columns[at])]
     names = tuple(header[at] for at in kept)
-    return Sheet(Lines(names, len(lines), _shifts(places)), tuple(columns[at] for at in kept))
+    return Sheet(
+        Lines(names, len(lines), _shifts(places)), tuple(columns[at] for at in kept), tuple(tops[at] for at in kept)
+    )
 
 
 def sheet_names(path: Path) -> tuple[str, ...]:
@@ -57,6 +64,11 @@ def sheet_names(path: Path) -> tuple[str, ...]:
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         return tuple(_open(path).sheetnames)
+
+
+def first_rows(path: Path, sheet: str, count: int) -> list[list[str | None]]:
+    """Return the first rows of a sheet; raises TextError where it cannot be read."""
+    return [cells for _, (_, cells) in zip(range(count), _rows(path, sheet), strict=False)]
 
 
 def _rows(path: Path, sheet: str | None) -> Iterator[tuple[int, list[str | None]]]:
@@ -96,11 +108,13 @@ def _text(cell: object) -> str | None:
     return str(cell).replace("\u00a0", " ").strip() or None
 
 
-def _header(rows: Sequence[Sequence[str | None]]) -> list[str]:
-    """One name a column: the cells of the header rows from above, a merged cell carried to the right."""
+def _header(rows: Sequence[Sequence[str | None]]) -> tuple[list[str], list[str]]:
+    """One name a column: the cells of the header rows from above, a merged cell carried to the right; and its top."""
     width = max(len(row) for row in rows)
     parts: list[list[str]] = [[] for _ in range(width)]
+    tops: list[str] = []
     for number, row in enumerate(rows):
+        tops = [" ".join(words) for words in parts]
         carried = None
         for at in range(width):
             cell = row[at] if at < len(row) else None
@@ -109,7 +123,7 @@ def _header(rows: Sequence[Sequence[str | None]]) -> list[str]:
             below = rows[number + 1][at] if not is_last and at < len(rows[number + 1]) else None
             if carried is not None and (cell is not None or below is not None):
                 parts[at].append(carried)
-    return [" ".join(words) for words in parts]
+    return [" ".join(words) for words in parts], tops
 
 
 def _shifts(places: Sequence[int]) -> np.ndarray[tuple[int, int], np.dtype[np.int64]]:

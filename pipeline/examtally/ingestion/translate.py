@@ -48,7 +48,7 @@ def _number(decimal_comma: bool) -> str:
 def _translated(field: Field, value: FromColumn, in_parts: Wanted, decimal_comma: bool, holds: bool) -> str:
     if value.in_parts:
         return _part(field, value, in_parts, holds)
-    words = {**own_words(field), **(value.codes or {})}
+    words = {**({} if value.same_as else own_words(field)), **(value.codes or {})}
     otherwise = _stepped(value) if value.steps else _plain(field, value, decimal_comma)
     return _cases("f", words, otherwise)
 
