@@ -1,4 +1,6 @@
-"""The gate: every line against every row rule. A rule is judged once for each distinct value, not once a line.
+"""The gate: every line against every row rule and screened for what may identify a person.
+
+A rule is judged once for each distinct value, not once a line; a value of a closed set is not screened at all.
 
 `held_<table>` lists the lines that fail, one row a line and rule; `rule_no` counts the checks of the table.
 """
@@ -12,36 +14,43 @@ import duckdb
 
 from examtally.contracts.contract import Contract
 from examtally.contracts.rules import CrossRule, Rule, key_rule, quoted, reference_rules, rules_for
+from examtally.contracts.screening import ScreenRule, screen_rules
 from examtally.contracts.tables import Table
 from examtally.ingestion.staging import Staged
 
 
 @dataclass(frozen=True)
 class Checks:
-    """All checks of one table, numbered in this order: row rules, one line a key, references."""
+    """All checks of one table, numbered in this order: row rules, one line a key, references, screening."""
 
     rows: tuple[Rule, ...]
     key: CrossRule
     references: tuple[CrossRule, ...]
+    screens: tuple[ScreenRule, ...]
 
     @property
-    def all(self) -> tuple[Rule | CrossRule, ...]:
+    def all(self) -> tuple[Rule | CrossRule | ScreenRule, ...]:
         """The checks by number."""
-        return (*self.rows, self.key, *self.references)
+        return (*self.rows, self.key, *self.references, *self.screens)
 
-    def number(self, check: Rule | CrossRule) -> int:
+    def number(self, check: Rule | CrossRule | ScreenRule) -> int:
         """The number under which a failing line is listed."""
         return self.all.index(check)
 
 
 def checks_for(contract: Contract, table: str) -> Checks:
     """Return every check that the lines of `table` are held to."""
-    return Checks(rules_for(contract, table), key_rule(contract, table), reference_rules(contract, table))
+    return Checks(
+        rules_for(contract, table),
+        key_rule(contract, table),
+        reference_rules(contract, table),
+        screen_rules(contract, table),
+    )
 
 
-def column_of(check: Rule | CrossRule) -> str:
+def column_of(check: Rule | CrossRule | ScreenRule) -> str:
     """The column, or columns joined by +, that a check speaks of."""
-    return check.column if isinstance(check, Rule) else "+".join(check.columns)
+    return "+".join(check.columns) if isinstance(check, CrossRule) else check.column
 
 
 def held(table: Table) -> str:
@@ -50,14 +59,15 @@ def held(table: Table) -> str:
 
 
 def hold_failing(con: duckdb.DuckDBPyConnection, staged: Staged, checks: Checks) -> None:
-    """List the lines that fail a row rule; a column no file supplied is blank, and passes."""
+    """List the lines that fail a row rule or look like they identify somebody; a blank passes."""
     con.execute(f"create temp table {held(staged.table)} (rid bigint, rule_no integer)")
-    by_columns: dict[tuple[str, ...], list[Rule]] = {}
+    by_columns: dict[tuple[str, ...], list[Rule]] = {(name,): [] for name in staged.table.names}
     for rule in checks.rows:
-        if rule.column in staged.supplied:
-            by_columns.setdefault(_columns_read(staged.table, rule), []).append(rule)
+        by_columns.setdefault(_columns_read(staged.table, rule), []).append(rule)
     for columns, rules in by_columns.items():
-        _hold_by_value(con, staged, columns, [(checks.number(rule), rule.sql) for rule in rules])
+        if columns[0] in staged.supplied:
+            screens = [rule for rule in checks.screens if columns == (rule.column,)]
+            _hold_by_value(con, staged, columns, rules, screens, checks)
 
 
 def _columns_read(table: Table, rule: Rule) -> tuple[str, ...]:
@@ -66,16 +76,30 @@ def _columns_read(table: Table, rule: Rule) -> tuple[str, ...]:
 
 
 def _hold_by_value(
-    con: duckdb.DuckDBPyConnection, staged: Staged, columns: Sequence[str], rules: Sequence[tuple[int, str]]
+    con: duckdb.DuckDBPyConnection,
+    staged: Staged,
+    columns: Sequence[str],
+    rules: Sequence[Rule],
+    screens: Sequence[ScreenRule],
+    checks: Checks,
 ) -> None:
     names = ", ".join(map(quoted, columns))
+    broken = _numbers([(checks.number(rule), f"not ({rule.sql})") for rule in rules])
+    fitting = _numbers([(checks.number(rule), rule.fitting) for rule in screens if rule.fitting != "false"])
+    misfit = _numbers([(checks.number(rule), rule.misfit) for rule in screens])
     con.execute(f"create or replace temp table seen as select distinct {names} from {staged.view}")
-    failing = ", ".join(f"case when not ({sql}) then {number} end" for number, sql in rules)
+    con.execute(f"create or replace temp table judged as select {names}, {broken} as broken from seen")
     con.execute(
-        f"create or replace temp table failing as select {names}, unnest(list_filter([{failing}], "
-        "lambda rule_no: rule_no is not null)) as rule_no from seen"
+        f"create or replace temp table failing as select {names}, unnest(broken || "
+        f"case when len(broken) = 0 then {fitting} else {misfit} end) as rule_no from judged"
     )
     if con.execute("select count(*) from failing").fetchall() == [(0,)]:
         return
     same = " and ".join(f"s.{quoted(name)} is not distinct from f.{quoted(name)}" for name in columns)
     con.execute(f"insert into {held(staged.table)} select rid, rule_no from {staged.view} s join failing f on {same}")
+
+
+def _numbers(checks: Sequence[tuple[int, str]]) -> str:
+    """SQL for the list of the numbers whose condition is true."""
+    cases = ", ".join(f"case when {condition} then {number} end" for number, condition in checks)
+    return f"list_filter([{cases}]::integer[], lambda rule_no: rule_no is not null)"
