@@ -14,7 +14,17 @@ from examtally.contracts.yamlfile import Node, load_yaml
 from examtally.resources import resource
 
 _WORD = r"[^A-Z_]+"
-_LISTS = ("identifying", "free_text", "dates", "fillers", "summaries", "weights", "heights", "probabilities")
+_LISTS = (
+    "identifying",
+    "record_numbers",
+    "free_text",
+    "dates",
+    "fillers",
+    "summaries",
+    "weights",
+    "heights",
+    "probabilities",
+)
 _YES_NO = {"yes", "no", "unknown"}
 
 
@@ -25,7 +35,9 @@ class Synonyms:
     columns: Mapping[str, tuple[str, ...]]
     codes: Mapping[str, Mapping[str, tuple[str, ...]]]
     conditions: Mapping[str, tuple[str, ...]]
+    shorts: Mapping[str, tuple[str, ...]]
     identifying: tuple[str, ...]
+    record_numbers: tuple[str, ...]
     free_text: tuple[str, ...]
     dates: tuple[str, ...]
     abbreviations: Mapping[str, str]
@@ -40,16 +52,15 @@ class Synonyms:
 def synonyms() -> Synonyms:
     """Return the declared words; raises ContractError where the declaration is wrong."""
     top = load_yaml(resource("schemas") / "synonyms.yaml").record(
-        required=("title", "columns", "codes", "conditions", "abbreviations", *_LISTS)
+        required=("title", "columns", "codes", "conditions", "abbreviations", "shorts", *_LISTS)
     )
     place = r"(\*|[a-z]+)\.[a-z_]+"
     return Synonyms(
         columns={name: node.texts(_WORD) for name, node in top["columns"].table("a column", place).items()},
         codes={name: _words_by_code(node) for name, node in top["codes"].table("a column", place).items()},
         conditions=_words_by_code(top["conditions"]),
-        abbreviations={
-            word: node.text(_WORD) for word, node in top["abbreviations"].table("a word", _WORD).items()
-        },
+        abbreviations={word: node.text(_WORD) for word, node in top["abbreviations"].table("a word", _WORD).items()},
+        shorts=_words_by_code(top["shorts"]),
         fillers=frozenset(top["fillers"].texts(_WORD)),
         **{name: top[name].texts(_WORD) for name in _LISTS if name != "fillers"},
     )
@@ -85,8 +96,10 @@ def _own_words(field: Field) -> Iterator[tuple[str, str]]:
 def _catalogue_words(contract: Contract, field: Field) -> Iterator[tuple[str, str]]:
     catalogue = contract.catalogue
     words = {
-        "maneuver": {code: item.synonyms for code, item in catalogue.maneuvers.items()},
-        "item": {code: item.synonyms for code, item in catalogue.history.items()},
+        "maneuver": {
+            code: (*item.synonyms, *synonyms().shorts.get(code, ())) for code, item in catalogue.maneuvers.items()
+        },
+        "item": {code: (*item.synonyms, *synonyms().shorts.get(code, ())) for code, item in catalogue.history.items()},
         "mechanism": {code: item.synonyms for code, item in catalogue.mechanisms.items()},
         "condition": {code: synonyms().conditions.get(code, ()) for code in catalogue.conditions},
     }

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import re
+from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from examtally.contracts.mapping import fold
 from examtally.ingestion.guessing import Guess, Guesser
 from examtally.ingestion.looking import Column
 
+_FEW_ALIKE = 3
+_BETWEEN = " _-.:/("
 _EACH = {"maneuver": "findings", "item": "history", "impression": "impressions", "reference": "references"}
 
 
@@ -80,7 +83,7 @@ def assign(guesser: Guesser, columns: Sequence[Column]) -> Assignment:
         done[column.place] = Placed(column, guess)
         if key is not None:
             taken.add(key)
-    placed = [done[column.place] for column in columns if column.place in done]
+    placed = _widened([done[column.place] for column in columns if column.place in done])
     return Assignment(
         fields=_by(placed, lambda one: one.guess.target if one.guess.kind == "field" else None),
         groups=_by(placed, lambda one: one.table if one.guess.kind in _EACH else None),
@@ -88,6 +91,30 @@ def assign(guesser: Guesser, columns: Sequence[Column]) -> Assignment:
         ignored=tuple(one for one in placed if one.guess.kind == "ignore"),
         unknown=tuple(column for column in columns if column.place not in done),
     )
+
+
+def _widened(placed: list[Placed]) -> list[Placed]:
+    """Names that few others are built like: all but the side is the name of the maneuver or item."""
+    alike = Counter(fold(one.template) for one in placed)
+    return [
+        replace(one, guess=replace(one.guess, spans=_wide(one)))
+        if one.guess.kind in ("maneuver", "item") and alike[fold(one.template)] < _FEW_ALIKE
+        else one
+        for one in placed
+    ]
+
+
+def _wide(one: Placed) -> dict[str, tuple[int, int, str]]:
+    name, spans = one.column.name, dict(one.guess.spans)
+    own = one.guess.kind
+    start, end, code = spans[own]
+    side = spans.get("side")
+    low = side[1] if side is not None and side[1] <= start else 0
+    high = side[0] if side is not None and side[0] >= end else len(name)
+    text = name[low:high]
+    low += len(text) - len(text.lstrip(_BETWEEN))
+    high -= len(text) - len(text.rstrip(_BETWEEN)) if side is not None and high == side[0] else 0
+    return {**spans, own: (low, high, code)}
 
 
 def by_template(placed: Sequence[Placed]) -> Iterator[tuple[str, list[Placed]]]:

@@ -51,7 +51,7 @@ def draft(paths: Sequence[Path | str], *, progress: Callable[[str], None] | None
         made = drafter.tables()
         for name, entries in made.items():
             tables.setdefault(name, []).extend(entries)
-        sources += _source(look, [one.column.name for one in found.ignored], [one.name for one in found.unknown])
+        sources += _source(look, drafter.ignored, [one.name for one in found.unknown])
         columns += len(look.columns)
         placed += found.placed
         ignored += len(found.ignored)

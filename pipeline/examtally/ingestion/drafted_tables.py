@@ -17,6 +17,7 @@ from examtally.ingestion.yaml_text import UNSURE, flow, flow_map, quoted_text
 
 _NOWHERE = '"???"'
 _MOST_WHEN = 6
+_FEWEST_OF_EXAM = 3
 _IDENTITY = {"exam_id", "participant_id", "examiner_id", "side", "complaint"}
 
 
@@ -43,6 +44,13 @@ class TableDrafter:
         }
         return {name: entries for name, entries in made.items() if entries}
 
+    @property
+    def ignored(self) -> list[str]:
+        """Names of columns that are left out, but for those a table reads all the same."""
+        made = "\n".join(line for entries in self.tables().values() for entry in entries for line in entry)
+        names = [one.column.name for one in self.found.ignored]
+        return [name for name in names if f": {quoted_text(name)} " not in made + " "]
+
     def _entry(self, head: Sequence[str], columns: Sequence[str]) -> list[str]:
         source = [f"from: {self.look.source.name}"] if self.needs_from else []
         return [*source, *head, "columns:", *(f"  {line}" for line in columns)]
@@ -53,12 +61,12 @@ class TableDrafter:
         lines = [self._field(table, name) for name in self.contract.tables[table].names]
         if table == "participants" and {"weight", "height"} <= set(self.found.body):
             lines.append(self._body_mass())
-        repeats = "first" if table == "participants" else "same"
-        return [self._entry([f"repeats: {repeats}"], [line for line in lines if line])]
+        return [self._entry(["repeats: first"], [line for line in lines if line])]
 
     def _exams(self) -> list[list[str]]:
         names = {name for name in self.found.fields if name.startswith("exams.")} - {"exams.side"}
-        if not names and "findings" not in self.found.groups and "findings" not in self.guesser.long_form:
+        has_findings = "findings" in self.found.groups or "findings" in self.guesser.long_form
+        if not has_findings and self.found.field("examiners.examiner_id") is None and len(names) < _FEWEST_OF_EXAM:
             return []
         head = []
         if self._sides:
@@ -181,10 +189,20 @@ class TableDrafter:
                 "condition: {each: condition}",
                 status.line("status"),
             ]
-            entries.append(
-                self._entry(self._each(group, ("side", "condition"), template), [*columns, *self._about_reading(())])
-            )
+            head = [*self._each(group, ("side", "condition"), template), *self._silence(group, modality)]
+            entries.append(self._entry(head, [*columns, *self._about_reading(())]))
         return entries
+
+    def _silence(self, group: Sequence[Placed], modality: str) -> list[str]:
+        """A word about blanks, where a reading names only what it found."""
+        covers = self.contract.catalogue.modalities[modality].always_covers
+        own = self.found.field("references.reference_id")
+        readings = own.column.filled if own is not None else self.look.lines
+        if not covers or min(one.column.filled for one in group) > 0.8 * readings:
+            return []
+        when = quoted_text(own.column.name) if own is not None else _NOWHERE
+        said = f"add  unlisted: {{{modality}: absent}}  and  when_any: [{when}]"
+        return [f"{UNSURE} a blank makes no row; if it means absent, {said}"]
 
     def _about_reading(self, more: Sequence[str]) -> list[str]:
         return [line for name in (*more, "reader_id", "exam_known") if (line := self._field("references", name))]
@@ -207,10 +225,7 @@ class TableDrafter:
         names = [exam.column.name] if exam else []
         doubt = "" if exam is None or exam.guess.score >= SURE else "guessed from the name"
         if exam is None:
-            placed = [
-                self.found.field(name) for name in ("participants.participant_id", "exams.exam_day", "exams.period")
-            ]
-            names = [one.column.name for one in placed if one is not None][:2]
+            names = self._visit()
             doubt = "no code of the visit was found"
         if not names:
             return Drafted(_NOWHERE, "no column was found")
@@ -223,6 +238,13 @@ class TableDrafter:
             doubt = doubt or ("" if letters else "which knee does it speak of?")
         text = parts[0] if len(parts) == 1 else f"{{join: [{', '.join(parts)}]}}"
         return Drafted(text, doubt)
+
+    def _visit(self) -> list[str]:
+        """Columns that tell a visit apart where it has no code: the person and the day."""
+        day = self.found.field("exams.exam_day") or self.found.field("exams.period")
+        left_out = {one.guess.target: one for one in reversed(self.found.ignored)}
+        person = self.found.field("participants.participant_id") or left_out.get("record number")
+        return [one.column.name for one in (person, day or left_out.get("date")) if one is not None]
 
     def _side(self, *, sided: bool) -> str:
         if self._sides and sided:
@@ -297,10 +319,22 @@ class TableDrafter:
 
     def _from_other(self, name: str, place: str) -> str:
         one = self.found.field(place)
-        return f"{name}: {quoted_text(one.column.name)}" if one else Drafted(_NOWHERE, "no column was found").line(name)
+        if one is not None:
+            return f"{name}: {quoted_text(one.column.name)}"
+        return self._instead(name, "record number" if name == "participant_id" else "")
+
+    def _instead(self, name: str, left_out: str) -> str:
+        """A column that cannot stay as it is but is what is meant, once its content is replaced."""
+        one = next((one for one in self.found.ignored if one.guess.target == left_out), None)
+        if one is None:
+            return Drafted(_NOWHERE, "no column was found").line(name)
+        return Drafted(
+            quoted_text(one.column.name), f"holds {left_out}s, which must be replaced before it can enter"
+        ).line(name)
 
     def _needed(self, table: str, name: str) -> str:
-        return self._field(table, name) or Drafted(_NOWHERE, "no column was found").line(name)
+        dated = "date" if name in ("period", "exam_day", "reference_day") else ""
+        return self._field(table, name) or self._instead(name, dated)
 
     def _field(self, table: str, name: str) -> str:
         placed = self.found.fields.get(f"{table}.{name}", ())

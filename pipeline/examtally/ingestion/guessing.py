@@ -141,12 +141,12 @@ class Guesser:
         for kind, phrases in self._left_out.items():
             match = phrases.best(words)
             if match is not None:
-                yield Guess("ignore", kind, match.score * 0.93)
+                yield Guess("ignore", kind, match.score * (0.94 if kind == "record number" else 0.93))
         sizes = [len(value) for value, _ in column.values]
         if sizes and sum(sizes) / len(sizes) > _LONG_TEXT:
             yield Guess("ignore", "free text", 0.75)
         if _share_of(column, lambda value: _DATE.fullmatch(value) is not None) > 0.8:
-            yield Guess("ignore", "dates", 0.9)
+            yield Guess("ignore", "date", 0.9)
 
     def _finding_fit(self, code: str, column: Column) -> float:
         maneuver = self.contract.catalogue.maneuvers[code]
@@ -222,12 +222,16 @@ class Guesser:
     @cached_property
     def _maneuvers(self) -> Phrases:
         items = self.contract.catalogue.maneuvers
-        return phrases_of({code: (item.name, *item.synonyms) for code, item in items.items()})
+        return phrases_of(
+            {code: (item.name, *item.synonyms, *synonyms().shorts.get(code, ())) for code, item in items.items()}
+        )
 
     @cached_property
     def _items(self) -> Phrases:
         items = self.contract.catalogue.history
-        return phrases_of({code: (item.label, *item.synonyms) for code, item in items.items()})
+        return phrases_of(
+            {code: (item.label, *item.synonyms, *synonyms().shorts.get(code, ())) for code, item in items.items()}
+        )
 
     @cached_property
     def _conditions(self) -> Phrases:
@@ -252,7 +256,12 @@ class Guesser:
     @cached_property
     def _left_out(self) -> Mapping[str, Phrases]:
         known = synonyms()
-        kinds = {"identifies a person": known.identifying, "free text": known.free_text, "dates": known.dates}
+        kinds = {
+            "record number": known.record_numbers,
+            "identifies a person": known.identifying,
+            "free text": known.free_text,
+            "date": known.dates,
+        }
         return {kind: Phrases((word, kind) for word in words) for kind, words in kinds.items()}
 
     def maneuver_of(self, value: str) -> Match | None:

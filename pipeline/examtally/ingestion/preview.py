@@ -64,7 +64,10 @@ def _shown(table: str, column: str, rows: list[tuple[str, int]]) -> list[Unplace
 
 
 def is_code_like(value: str, lines: int) -> bool:
-    """Short, no run of three digits, no date or address; what is shaped as a name only where it stands often."""
+    """Whether a text may be shown: short, no run of three digits, no date or address.
+
+    What is shaped as a name is shown only where it stands often.
+    """
     if len(value) > LONGEST_CODE or re.search(r"\d{3}|@|\d[-./]\d", value) or not value.isprintable():
         return False
     is_name_like = re.search(r"[^\W\d_]{4}", value) is not None and value[:1].isupper()
