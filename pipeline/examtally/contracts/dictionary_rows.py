@@ -9,6 +9,7 @@ import polars as pl
 
 from examtally.contracts.contract import Contract
 from examtally.contracts.dictionary_catalogue import CATALOGUE_SECTIONS, COLUMNS, Row, entry
+from examtally.contracts.mapping_keys import mapping_form
 from examtally.contracts.protocol import Protocol
 from examtally.contracts.protocol_keys import protocol_keys
 from examtally.contracts.results import ResultTable, result_tables
@@ -16,8 +17,9 @@ from examtally.contracts.rules import rules_for
 from examtally.contracts.tables import Field, Table
 from examtally.errors import ContractError
 
-PARTS = ("records", "catalogue", "protocol", "results")
+PARTS = ("records", "catalogue", "protocol", "mapping", "results")
 PROTOCOL = "protocol"
+MAPPING = "mapping"
 
 
 def dictionary_tables(contract: Contract) -> Mapping[str, str]:
@@ -26,6 +28,7 @@ def dictionary_tables(contract: Contract) -> Mapping[str, str]:
         **{table.name: table.title for table in contract.tables.values()},
         **{section: f"Catalogue: {title}" for section, (title, _) in CATALOGUE_SECTIONS.items()},
         PROTOCOL: "Protocol keys",
+        MAPPING: "Mapping file keys, as section.key",
         **{table.name: f"Result table: {table.title}" for table in result_tables().values()},
     }
 
@@ -50,6 +53,8 @@ def _rows(contract: Contract, name: str) -> Iterator[Row]:
         yield from CATALOGUE_SECTIONS[name][1](contract)
     elif name == PROTOCOL:
         yield from _protocol_rows(contract)
+    elif name == MAPPING:
+        yield from _mapping_rows()
     else:
         yield from _result_rows(result_tables()[name])
 
@@ -84,6 +89,17 @@ def _protocol_rows(contract: Contract) -> Iterator[Row]:
         yield entry("protocol", PROTOCOL, key.path, type=key.type, legal=legal, description=key.description)
         for code, meaning in key.legal(contract).items():
             yield entry("protocol", PROTOCOL, key.path, choice=code, description=meaning)
+
+
+def _mapping_rows() -> Iterator[Row]:
+    for section, keys in mapping_form().sections.items():
+        for key in keys:
+            name = f"{section}.{key.name}"
+            need = "required" if key.required else ""
+            legal = "one of the codes" if key.legal else ""
+            yield entry("mapping", MAPPING, name, required=need, legal=legal, description=key.description)
+            for code, meaning in key.legal.items():
+                yield entry("mapping", MAPPING, name, choice=code, description=meaning)
 
 
 def _inner(values: Mapping[str, Any], path: str) -> Any:

@@ -21,7 +21,13 @@ from examtally.contracts.protocol import Protocol, load_protocol
 from examtally.contracts.results import conform
 from examtally.errors import ResultsError
 from examtally.registry import Registry
-from examtally.results.intake_tables import read_batches, read_held_back, read_intake_checks, read_waiting
+from examtally.results.intake_tables import (
+    read_assumptions,
+    read_batches,
+    read_held_back,
+    read_intake_checks,
+    read_waiting,
+)
 from examtally.results.results import Provenance, Results, split_persons
 
 Progress = Callable[[str], object]
@@ -29,7 +35,7 @@ Progress = Callable[[str], object]
 TABLES = (
     *("cohort_summary", "flow", "tallies", "accuracy", "post_test", "calibration", "calibration_curve"),
     *("verification", "verification_bounds", "verification_models"),
-    *("batches", "held_back", "intake_checks"),
+    *("batches", "held_back", "intake_checks", "assumptions"),
 )
 """Every result table, in the order in which it is made."""
 
@@ -164,6 +170,10 @@ class _Analysis:
     @property
     def intake_checks(self) -> pl.DataFrame:
         return self._conform("intake_checks", read_intake_checks(self.registry.con))
+
+    @property
+    def assumptions(self) -> pl.DataFrame:
+        return self._conform("assumptions", read_assumptions(self.registry.con))
 
     def _conform(self, name: str, frame: pl.DataFrame) -> pl.DataFrame:
         return conform(name, frame, status=self.protocol.analysis_status)

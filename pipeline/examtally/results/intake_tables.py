@@ -32,6 +32,14 @@ def read_held_back(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
     return frame
 
 
+def read_assumptions(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
+    """Return what mappings took for said though it was not written, with the lines that rest on it."""
+    frame: pl.DataFrame = con.sql(
+        'select batch_no, "table", assumption, code, lines from reg.assumptions order by all'
+    ).pl()
+    return frame
+
+
 def read_intake_checks(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
     """Return the expectations held against each record table of each batch, its files added up."""
     frame: pl.DataFrame = con.sql(
