@@ -65,3 +65,9 @@ class ReportError(ExamtallyError):
     """A report could not be made: names the report and the cell."""
 
     exit_code = 8
+
+
+class KeyFileError(ExamtallyError):
+    """A site key is missing, can be read by others, lies inside a repository or is no key."""
+
+    exit_code = 9

@@ -17,13 +17,14 @@ ALLOWED = {
     "contracts": {"errors", "resources"},
     "registry": {"contracts", "errors", "resources"},
     "ingestion": {"registry", "contracts", "errors", "resources"},
+    "deidentification": {"ingestion", "registry", "contracts", "errors", "resources"},
     "cohort": {"registry", "contracts", "errors", "resources"},
     "analytics": {"contracts", "errors", "resources"},
     "synthesis": {"cohort", "ingestion", "registry", "contracts", "errors", "resources"},
     "results": {"analytics", "cohort", "registry", "contracts", "errors", "resources"},
     "reporting": {"results", "analytics", "contracts", "errors", "resources"},
     "demo": {"reporting", "results", "synthesis", "ingestion", "registry", "contracts", "errors", "resources"},
-    "terminal": {"demo", "results", "synthesis", "ingestion", "contracts", "errors"},
+    "terminal": {"demo", "results", "synthesis", "deidentification", "ingestion", "contracts", "errors"},
 }
 ONLY_IN = {
     "pandas": {"ingestion/intake.py"},

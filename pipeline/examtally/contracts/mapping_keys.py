@@ -24,11 +24,12 @@ class MappingKey:
 
 @dataclass(frozen=True)
 class MappingForm:
-    """All keys by section, the legal sets, and the factor of each unit."""
+    """All keys by section, the legal sets, the factor of each unit and the prefix of each kind of coded identifier."""
 
     sections: Mapping[str, tuple[MappingKey, ...]]
     legal: Mapping[str, Mapping[str, str]]
     factors: Mapping[str, float]
+    prefixes: Mapping[str, str]
 
     def record(self, section: str, node: Node) -> dict[str, Node]:
         """Read `node` as one mapping with exactly the keys of a section."""
@@ -41,7 +42,7 @@ class MappingForm:
 def mapping_form() -> MappingForm:
     """Return the declared form of a mapping file; raises ContractError where the declaration is wrong."""
     top = load_yaml(resource("schemas") / "mapping.yaml").record(
-        required=("title", "description", "sections", "legal", "factors")
+        required=("title", "description", "sections", "legal", "factors", "prefixes")
     )
     legal = {name: _meanings(node) for name, node in top["legal"].table().items()}
     sections = {
@@ -49,7 +50,10 @@ def mapping_form() -> MappingForm:
         for name, node in top["sections"].table().items()
     }
     factors = {name: node.number() for name, node in top["factors"].table().items()}
-    return MappingForm(MappingProxyType(sections), MappingProxyType(legal), MappingProxyType(factors))
+    prefixes = {name: node.text("[A-Z]{2}") for name, node in top["prefixes"].record(required=legal["kinds"]).items()}
+    return MappingForm(
+        MappingProxyType(sections), MappingProxyType(legal), MappingProxyType(factors), MappingProxyType(prefixes)
+    )
 
 
 def _meanings(node: Node) -> Mapping[str, str]:

@@ -13,7 +13,7 @@ from pathlib import Path
 import duckdb
 
 from examtally.contracts.contract import Contract
-from examtally.contracts.mapping import ExportMapping, fold
+from examtally.contracts.mapping import ExportMapping, ExportSource, fold
 from examtally.contracts.rules import literal, quoted
 from examtally.contracts.tables import Table
 from examtally.errors import FileFault
@@ -150,14 +150,19 @@ def _blamed(plan: Plan, binding: Binding) -> Iterator[tuple[str, int]]:
 
 
 def _show_lines(con: duckdb.DuckDBPyConnection, one: _Planned) -> None:
+    kept = kept_lines(one.opened.export.source, one.source_plan)
+    con.execute(f"create temp view {one.lines} as select rowid as record, * from {one.opened.table} where {kept}")
+
+
+def kept_lines(source: ExportSource, plan: SourcePlan) -> str:
+    """Return the condition on the lines of an export that are not skipped."""
     conditions = []
-    for skip, place in zip(one.opened.export.source.skip, one.source_plan.skipped_by, strict=True):
+    for skip, place in zip(source.skip, plan.skipped_by, strict=True):
         text = f"lower(c{place})"
         conditions += [f"c{place} is null"] if skip.blank else []
         conditions += [f"{text} = {literal(fold(word))}" for word in skip.equals]
         conditions += [f"starts_with({text}, {literal(fold(word))})" for word in skip.begins]
-    where = f" where not coalesce({' or '.join(conditions)}, false)" if conditions else ""
-    con.execute(f"create temp view {one.lines} as select rowid as record, * from {one.opened.table}{where}")
+    return f"not coalesce({' or '.join(conditions)}, false)" if conditions else "true"
 
 
 def _make_table(

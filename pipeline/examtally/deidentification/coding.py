@@ -1,0 +1,60 @@
+"""What the key makes of a text: coded identifiers and clocks. The same text and key give the same, in every batch.
+
+Alternating letters and digits keep the rule of coded identifiers whatever the secret: no two letters and no two digits
+stand side by side, so no name, no word and no date can arise.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import hmac
+from collections.abc import Iterable
+
+from examtally.contracts.mapping_keys import mapping_form
+from examtally.deidentification.keyfile import SiteKey
+from examtally.errors import FileFault
+
+LETTERS = "BCDFGHJKLMNPQRSTVWXZ"
+DIGITS = "0123456789"
+PAIRS = 8  # 200 to the 8th: for a million people a collision has a chance of 2 in 10 million, and is refused
+CLOCK_SPREAD = 5000
+
+
+def normal(text: str) -> str:
+    """Return the form in which texts are the same person: capitals, spaces and leading zeros of numbers do not count.
+
+    >>> normal(" 00123 ") == normal("123"), normal("Dr.  A. Lund") == normal("dr. a. lund")
+    (True, True)
+    """
+    words = " ".join(text.split()).casefold()
+    return words.lstrip("0") or "0" if words.isascii() and words.isdigit() else words
+
+
+def coded(key: SiteKey, kind: str, texts: Iterable[str]) -> dict[str, str]:
+    """Return the coded identifier of each distinct text; raises FileFault where two texts would share one."""
+    prefix = mapping_form().prefixes[kind]
+    codes = {text: f"{prefix}-{_code(_digest(key, kind, normal(text)))}" for text in texts}
+    if len(set(codes.values())) != len({normal(text) for text in codes}):
+        raise FileFault("two identifiers would share one code; make a new key before any batch is used")
+    return codes
+
+
+def offsets(key: SiteKey, texts: Iterable[str]) -> dict[str, int]:
+    """Return what is added to the ordinal of a date to give the day on the clock of each participant."""
+    return {
+        text: _digest(key, "clock", normal(text)) % (2 * CLOCK_SPREAD + 1) - CLOCK_SPREAD - key.middle_day
+        for text in texts
+    }
+
+
+def _digest(key: SiteKey, kind: str, text: str) -> int:
+    return int.from_bytes(hmac.new(key.secret, f"{kind}\x1f{text}".encode(), hashlib.sha256).digest())
+
+
+def _code(number: int) -> str:
+    signs = []
+    for _ in range(PAIRS):
+        number, letter = divmod(number, len(LETTERS))
+        number, digit = divmod(number, len(DIGITS))
+        signs += [LETTERS[letter], DIGITS[digit]]
+    return "".join(signs)
