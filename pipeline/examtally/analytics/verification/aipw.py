@@ -12,6 +12,7 @@ from examtally.analytics.verification.corrected import CorrectedCells, correct, 
 from examtally.analytics.verification.counts import obstacle
 from examtally.analytics.verification.grouped import Grouped
 from examtally.analytics.verification.models import effective_weights, fit_models
+from examtally.analytics.verification.terms import Variable, choose
 from examtally.analytics.verification.weighting import augmented, weighted
 
 
@@ -80,8 +81,8 @@ def aipw(
 
     `test` (n,) is 1 positive, 0 negative, NaN not interpretable (left out); `verified` (n,) is 0 or 1; `disease` (n,)
     is 0 or 1, and anything where not verified; `covariates` (n, k) are numbers without gaps that may have driven
-    verification; `cluster` (n,) names the participant, None where each knee is a person of its own. ValueError for
-    other values or shapes.
+    verification (constant columns, and copies of others or of `test`, are left out); `cluster` (n,) names the
+    participant, None where each knee is a person of its own. ValueError for other values or shapes.
 
     Verification and condition are each modelled by logistic regression on test and covariates with a normal(0,
     1/penalty) prior on standardised coefficients; the figures are right, in large samples, if either model is and
@@ -127,9 +128,9 @@ def _read(
     is_verified = _binary("verified", verified, result.size)
     known = np.where(is_verified > 0, np.asarray(disease, dtype=np.float64), 0.0)
     extra = np.zeros((result.size, 0)) if covariates is None else np.asarray(covariates, dtype=np.float64)
-    extra = extra.reshape(result.size, -1)
-    if not np.isfinite(extra).all():
-        raise ValueError("covariates: no gaps; give a missing value its own column")
+    extra = extra[:, None] if extra.ndim == 1 else extra
+    if extra.shape[0] != result.size or not np.isfinite(extra).all():
+        raise ValueError("covariates: one row a knee and no gaps; give a missing value its own column")
     taken = ~np.isnan(result)
     who = np.arange(result.size) if cluster is None else np.asarray(cluster)
     if who.shape != result.shape:
@@ -156,11 +157,11 @@ def _estimate(knees: _Knees, level: float, penalty: float, *, is_doubly_robust: 
     covariance = chance = None
     grouped = Grouped.of(knees.cluster)
     if not note:
-        design = np.column_stack([knees.positive.astype(np.float64), knees.covariates])
-        varies = np.r_[True, np.ptp(knees.covariates, axis=0) > 0]
-        models = fit_models(
-            design[:, varies], knees.verified, knees.present, is_saturated=varies.sum() == 1, penalty=penalty
-        )
+        named = Variable("test", ("test",), knees.positive.astype(np.float64)[:, None])
+        others = Variable("covariates", tuple(map(str, range(knees.covariates.shape[1]))), knees.covariates)
+        design = choose([named, others], 1 + knees.covariates.shape[1])
+        is_alone = design.variables == ("test",)
+        models = fit_models(design.columns, knees.verified, knees.present, is_saturated=is_alone, penalty=penalty)
         rows = (
             augmented(knees.positive, knees.present, knees.verified, models.chance, models.expected)
             if is_doubly_robust

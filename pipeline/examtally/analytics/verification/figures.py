@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,7 +13,6 @@ from examtally.analytics.remarks import Remark, in_words
 from examtally.analytics.verification.bounds import BOUNDED, KINDS
 from examtally.analytics.verification.corrected import (
     MEASURES,
-    Corrected,
     CorrectedCells,
     correct,
     correct_at,
@@ -36,6 +34,17 @@ _HEAVY_WEIGHT = 20.0
 
 
 @dataclass(frozen=True)
+class Row:
+    """One measure of all groups: `values` is (3, groups), estimate and limits, NaN for none; the rest (groups,)."""
+
+    measure: str
+    values: FloatArray
+    interval: TextArray
+    flag: TextArray
+    note: TextArray
+
+
+@dataclass(frozen=True)
 class Block:
     """Corrected tables of several groups under one adjustment, with what is to be said of them."""
 
@@ -47,55 +56,45 @@ class Block:
     interval: tuple[TextArray, TextArray]
     said: tuple[Remark, ...] = ()
 
-    def frames(self, prevalence: float | None, level: float) -> Iterator[pl.DataFrame]:
+    def frame(self, prevalence: float | None, level: float) -> pl.DataFrame:
         """Rows of every measure; predictive values at `prevalence` where the protocol sets one."""
-        for measure in MEASURES:
-            if prevalence is not None and measure in ("ppv", "npv"):
-                found = correct_at(self.table, measure, np.full(self.groups.size, prevalence), level)
-            else:
-                found = correct(self.table, measure, level)
-            yield self._frame(found)
+        return rows(self, [self._measure(measure, prevalence, level) for measure in MEASURES])
 
-    def _frame(self, found: Corrected) -> pl.DataFrame:
-        seen = is_inside(self.observed, found.measure)
+    def _measure(self, measure: str, prevalence: float | None, level: float) -> Row:
+        if prevalence is not None and measure in ("ppv", "npv"):
+            found = correct_at(self.table, measure, np.full(self.groups.size, prevalence), level)
+        else:
+            found = correct(self.table, measure, level)
+        seen = is_inside(self.observed, measure)
         usable = seen & np.isfinite(found.estimate)
-        is_share = found.measure in PROPORTIONS
         said = [
             Remark("zero_cell", _EMPTY, ~seen & self._has_table),
             Remark("not_estimable", _OUTSIDE, seen & ~usable & self._has_table),
             *self.said,
         ]
         flag, note = in_words(said)
-        return rows(
-            self,
-            found.measure,
-            np.where(usable, [found.estimate, found.limits.low, found.limits.high], np.nan),
-            np.where(usable, self.interval[0 if is_share else 1], "none"),
-            flag,
-            note,
-        )
+        scale = self.interval[0 if measure in PROPORTIONS else 1]
+        values = np.where(usable, [found.estimate, found.limits.low, found.limits.high], np.nan)
+        return Row(measure, values, np.where(usable, scale, "none"), flag, note)
 
     @property
     def _has_table(self) -> BoolArray:
         return np.asarray(np.isfinite(self.table.cells).all(axis=1))
 
 
-def rows(
-    block: Block, measure: str, values: FloatArray, interval: TextArray, flag: TextArray, note: TextArray
-) -> pl.DataFrame:
-    """Columns of one measure; `values` is (3, groups): estimate and limits, NaN for none."""
+def rows(block: Block, found: list[Row]) -> pl.DataFrame:
+    """Measures one after the other, each of all groups."""
+    numbers = np.concatenate([row.values for row in found], axis=1)
     return pl.DataFrame(
         {
-            "group_by": np.full(block.groups.size, block.group_by),
-            "group": block.groups,
-            "adjustment": np.full(block.groups.size, block.adjustment),
-            "measure": np.full(block.groups.size, measure),
-            "estimate": values[0],
-            "ci_low": values[1],
-            "ci_high": values[2],
-            "interval": interval,
-            "flag": flag,
-            "note": note,
+            "group_by": np.full(numbers.shape[1], block.group_by),
+            "group": np.tile(block.groups, len(found)),
+            "adjustment": np.full(numbers.shape[1], block.adjustment),
+            "measure": np.repeat([row.measure for row in found], block.groups.size),
+            **dict(zip(("estimate", "ci_low", "ci_high"), numbers, strict=True)),
+            "interval": np.concatenate([row.interval for row in found]),
+            "flag": np.concatenate([row.flag for row in found]),
+            "note": np.concatenate([row.note for row in found]),
         }
     )
 
@@ -136,46 +135,49 @@ def nothing(adjustment: str, reason: str, flag: str, observed: FloatArray) -> Bl
     return Block(adjustment, "overall", np.array(["all"]), table, observed, (none, none), said)
 
 
-def imputed(block: Block, completed: CorrectedCells, level: float) -> tuple[list[pl.DataFrame], float | None]:
+def imputed(block: Block, completed: CorrectedCells, level: float) -> tuple[pl.DataFrame, float | None]:
     """Overall rows by multiple imputation, and the larger fraction of missing information of both accuracies."""
-    frames, missing = [], []
+    found: list[Row] = []
+    missing: list[float] = []
     for measure in MEASURES:
         pooled = pool(completed, measure, level) if is_inside(block.observed, measure)[0] else None
+        if pooled is None:
+            found.append(_row(measure, (np.nan, np.nan, np.nan), "none", "zero_cell", _EMPTY))
+            continue
         scale = "rubin_logit" if measure in PROPORTIONS else "rubin_log"
-        note = _EMPTY if pooled is None else f"Fraction of missing information {pooled.fmi:.2f}."
-        values = [np.nan] * 3 if pooled is None else [pooled.estimate, pooled.ci_low, pooled.ci_high]
-        flag = "zero_cell" if pooled is None else ""
-        interval = "none" if pooled is None else scale
-        frames.append(
-            rows(block, measure, np.array(values)[:, None], np.array([interval]), np.array([flag]), np.array([note]))
-        )
-        if pooled is not None and measure in ("sensitivity", "specificity"):
+        note = f"Fraction of missing information {pooled.fmi:.2f}."
+        found.append(_row(measure, (pooled.estimate, pooled.ci_low, pooled.ci_high), scale, "", note))
+        if measure in ("sensitivity", "specificity"):
             missing.append(pooled.fmi)
-    return frames, max(missing, default=None)
+    return rows(block, found), max(missing, default=None)
 
 
-def bounds_frame(group_by: str, labels: TextArray, counted: Counted, level: float) -> pl.DataFrame:
-    """Rows of the table `verification_bounds`, for groups with an interpretable finding."""
-    kept = counted.counts.sum(axis=1) > 0
-    frames = []
-    for measure in BOUNDED:
-        region, limits = counted.bounds(measure, level)
-        frames.append(
-            pl.DataFrame(
-                {
-                    "group_by": np.full(labels.size, group_by),
-                    "group": labels,
-                    "measure": np.full(labels.size, measure),
-                    "lower": region.low,
-                    "upper": region.high,
-                    "ci_low": limits.low,
-                    "ci_high": limits.high,
-                    "unverified_positive": counted.counts[:, 2].astype(np.int64),
-                    "unverified_negative": counted.counts[:, 5].astype(np.int64),
-                }
-            ).filter(kept)
-        )
-    return pl.concat(frames).with_columns(pl.col("lower", "upper", "ci_low", "ci_high").fill_nan(None))
+def _row(measure: str, values: tuple[float, float, float], interval: str, flag: str, note: str) -> Row:
+    """One measure of one group."""
+    return Row(measure, np.array(values)[:, None], np.array([interval]), np.array([flag]), np.array([note]))
+
+
+def bounds_frame(group_by: TextArray, labels: TextArray, every: Counted, level: float) -> pl.DataFrame:
+    """Rows of the table `verification_bounds`, (groups,) by measure, for groups with an interpretable finding."""
+    kept = every.counts.sum(axis=1) > 0
+    counted, size = every.some(kept), int(kept.sum())
+    found = [counted.bounds(measure, level) for measure in BOUNDED]
+    numbers = {
+        "lower": [region.low for region, _ in found],
+        "upper": [region.high for region, _ in found],
+        "ci_low": [limits.low for _, limits in found],
+        "ci_high": [limits.high for _, limits in found],
+    }
+    return pl.DataFrame(
+        {
+            "group_by": np.tile(group_by[kept], len(BOUNDED)),
+            "group": np.tile(labels[kept], len(BOUNDED)),
+            "measure": np.repeat(BOUNDED, size),
+            **{name: pl.Series(np.concatenate(values), nan_to_null=True) for name, values in numbers.items()},
+            "unverified_positive": np.tile(counted.counts[:, 2].astype(np.int64), len(BOUNDED)),
+            "unverified_negative": np.tile(counted.counts[:, 5].astype(np.int64), len(BOUNDED)),
+        }
+    )
 
 
 def obstacle(counted: Counted) -> str:

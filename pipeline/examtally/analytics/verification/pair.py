@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from functools import cached_property
 
 import numpy as np
@@ -117,6 +117,16 @@ class Counted:
         return cls(
             grouped.counts(pair.kind, kinds), grouped.count_products(pair.kind, kinds), grouped.held(pair.kind, kinds)
         )
+
+    @classmethod
+    def together(cls, parts: Iterable[Counted]) -> Counted:
+        """The groups of several groupings, one after the other."""
+        every = list(parts)
+        return cls(*(np.concatenate([getattr(part, f.name) for part in every]) for f in fields(cls)))
+
+    def some(self, chosen: BoolArray) -> Counted:
+        """The chosen groups, (groups,)."""
+        return Counted(self.counts[chosen], self.products[chosen], self.held[chosen])
 
     @property
     def observed(self) -> FloatArray:

@@ -116,6 +116,8 @@ def _condition(knees: ConditionKnees, groups: list[Groups], protocol: Protocol, 
     """Everything about one condition."""
     level = protocol.intervals.level
     prevalence = protocol.predictive_values.prevalence.get(knees.condition)
+    group_by = np.repeat([each.group_by for each in groups], [len(each.labels) for each in groups])
+    labels = np.concatenate([each.labels for each in groups])
     draws: dict[str, np.ndarray] = {}
     missing: dict[str, list[float]] = {}
     for maneuver in knees.maneuvers:
@@ -123,23 +125,17 @@ def _condition(knees: ConditionKnees, groups: list[Groups], protocol: Protocol, 
         key = {"condition": knees.condition, "maneuver": maneuver}
         counted = [Counted.of(pair, pair.grouped(each)) for each in groups]
         collected.shares += [key | row for row in _shares(counted[0], level)]
-        frames: list[pl.DataFrame] = []
-        for each, of in zip(groups, counted, strict=True):
-            collected.bounds.append(_keyed(figures.bounds_frame(each.group_by, np.array(each.labels), of, level), key))
+        collected.bounds.append(_keyed(figures.bounds_frame(group_by, labels, Counted.together(counted), level), key))
         fitted = knees.fitted(maneuver) if counted[0].is_enough[0] else None
-        for block in _blocks(pair, fitted, groups, counted):
-            frames += block.frames(prevalence, level)
+        frames = [block.frame(prevalence, level) for block in _blocks(pair, fitted, groups, counted)]
+        nothing = figures.nothing("multiple_imputation", *_why(counted[0]), counted[0].observed)
         if fitted is None:
-            frames += figures.nothing("multiple_imputation", *_why(counted[0]), counted[0].observed).frames(None, level)
+            frames.append(nothing.frame(None, level))
         else:
             if fitted.maneuver not in draws:
                 draws[fitted.maneuver] = _draw(knees, fitted, protocol)
-            made, fmi = figures.imputed(
-                figures.nothing("multiple_imputation", "", "", counted[0].observed),
-                pair.completed(draws[fitted.maneuver]),
-                level,
-            )
-            frames += made
+            made, fmi = figures.imputed(nothing, pair.completed(draws[fitted.maneuver]), level)
+            frames.append(made)
             missing.setdefault(fitted.maneuver, []).extend([] if fmi is None else [fmi])
         collected.corrected.append(_keyed(pl.concat(frames, how="vertical_relaxed"), key))
     for fitted in knees.every_fitted:
