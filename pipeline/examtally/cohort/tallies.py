@@ -118,10 +118,11 @@ def _clusters(place: int, grouping: Grouping) -> str:
     margins = ", ".join(f"count(*) filter ({a} + {b} > 0) as c_{name}" for name, (a, b) in MARGINS.items())
     products = ", ".join(f"sum({a} * {b}) as c_{a}_{b}" for a, b in PRODUCTS)
     return f"""
-        (select {place} as grouped_by, pair, code, count(*) as c_participants, sum(knees) as c_knees, {margins},
+        (select {place} as grouped_by, pair, code, count(*) as c_participants, {margins},
+            sum((rights > 0)::integer + (rights < {" + ".join(TWO_BY_TWO)})::integer) as c_knees,
             {products}, {", ".join(f"sum({name}) as r_{name}" for name in TWO_BY_TWO)}
         from (
-            select pair, {grouping.column} as code, pk, 1 + (min(is_right) <> max(is_right))::integer as knees, {cells}
+            select pair, {grouping.column} as code, pk, count(*) filter (is_right) as rights, {cells}
             from repeats where {grouping.is_cell} group by all
         ) group by all)
     """
