@@ -1,0 +1,198 @@
+"""Exports through a mapping: what they become, where each line went, and what is said of cells without a place."""
+
+from __future__ import annotations
+
+import csv
+from pathlib import Path
+
+import pytest
+from records import finding, rows_of, rules, write_csv
+
+from examtally.errors import FileFault
+from examtally.ingestion import check, ingest
+from examtally.registry import open_registry
+from examtally.results import analyze
+
+EXPORTS = Path(__file__).parents[3] / "docs" / "exports"
+FILES = {"wide": "wide.csv", "long": "long.csv", "register": "register.xlsx"}
+
+SHEET = """\
+title: visits with both knees
+sources:
+  visits: {files: "*.csv", ignore: [remark]}
+tables:
+  exams:
+    each: {side: {R: right, L: left}}
+    when_any: ["Lachman {side}"]
+    columns:
+      exam_id: {join: [visit, {each: side}]}
+      participant_id: person
+      side: {each: side}
+      examiner_id: {value: EM-1}
+      period: {value: P001}
+      exam_day: {value: "0"}
+  findings:
+    each: {side: {R: right, L: left}, maneuver: {Lachman: lachman, Sag: posterior_sag, Jerk: pivot_shift}}
+    cell: "{maneuver} {side}"
+    when_any: ["Lachman {side}"]
+    blank_means: {negative: [posterior_sag]}
+    columns:
+      exam_id: {join: [visit, {each: side}]}
+      maneuver: {each: maneuver}
+      result: {parts: {"+": positive, 1+: positive, 2+: positive, neg: negative, nd: not_done, not done: not_done}}
+      grade: {parts: {1+: 1, 2+: 2}, where_listed: true}
+      end_point: {parts: {soft: soft}}
+      reason: {parts: {pain: pain}}
+"""
+VISIT = {"visit": "V-1", "person": "PT-1", "Lachman R": "2+ soft", "Sag R": "", "Jerk R": "ND  pain", "remark": "x"}
+BLANK = {"Lachman L": "", "Sag L": "", "Jerk L": ""}
+
+
+def _sheet(folder: Path, *visits: dict[str, object], mapping: str = SHEET) -> tuple[Path, Path]:
+    (folder / "sheet.yaml").write_text(mapping, encoding="utf-8")
+    return write_csv(folder / "sheet.csv", visits), folder / "sheet.yaml"
+
+
+@pytest.mark.parametrize("name", FILES)
+def test_the_exports_of_the_documentation_go_in_completely(name: str, tmp_path: Path) -> None:
+    report = ingest([EXPORTS / FILES[name]], tmp_path / "r.duckdb", mapping=EXPORTS / f"{name}.yaml")
+    assert report.held_back == ()
+    assert all(table.lines == table.stored > 0 for table in report.tables)
+    (export,) = report.exports
+    assert export.lines == export.mapped + export.skipped
+    assert export.empty == 0
+
+
+def test_the_long_export_says_what_a_reader_of_its_lines_finds(tmp_path: Path) -> None:
+    registry = tmp_path / "r.duckdb"
+    ingest([EXPORTS / "long.csv"], registry, mapping=EXPORTS / "long.yaml")
+    names = {"Lachman test": "lachman", "Ant. drawer": "anterior_drawer", "Valgus stress 30": "valgus_stress_30"}
+    expected = []
+    with (EXPORTS / "long.csv").open(encoding="utf-8") as stream:
+        for line in csv.DictReader(stream):
+            if line["test"] in names:
+                text = line["finding"].lower()
+                grade = next((int(sign) for sign in "0123" if sign in text), None)
+                end_point = next((word for word in ("soft", "firm") if word in text), None)
+                result = "negative" if text[0] in "0n-" else "positive"
+                expected.append((line["visit_no"], names[line["test"]], result, grade, end_point))
+    columns = "exam_id, maneuver, result, grade, end_point"
+    found = [row for row in rows_of(registry, "findings", columns) if row[1] in names.values()]
+    assert sorted(found, key=str) == sorted(expected, key=str)
+    assert len(found) > 100
+
+
+def test_one_cell_gives_result_grade_and_end_point(tmp_path: Path) -> None:
+    file, mapping = _sheet(tmp_path, VISIT | BLANK)
+    report = ingest([file], tmp_path / "r.duckdb", mapping=mapping)
+    assert rows_of(tmp_path / "r.duckdb", "findings", "exam_id, maneuver, result, grade, end_point, reason") == [
+        ("V-1-R", "lachman", "positive", 2, "soft", None),
+        ("V-1-R", "pivot_shift", "not_done", None, None, "pain"),
+        ("V-1-R", "posterior_sag", "negative", None, None, None),
+    ]
+    assert [(one.assumption, one.code, one.lines) for one in report.assumptions] == [
+        ("blank_negative", "posterior_sag", 1)
+    ]
+
+
+def test_a_mapping_and_our_own_form_store_the_same(tmp_path: Path) -> None:
+    file, mapping = _sheet(tmp_path, VISIT | BLANK)
+    ingest([file], tmp_path / "mapped.duckdb", mapping=mapping)
+    exam = {"exam_id": "V-1-R", "participant_id": "PT-1", "side": "right", "examiner_id": "EM-1"}
+    write_csv(tmp_path / "exams.csv", [exam | {"period": "P001", "exam_day": 0}])
+    rows = [
+        finding("V-1-R", grade=2, end_point="soft"),
+        finding("V-1-R", "pivot_shift", "not_done", reason="pain"),
+        finding("V-1-R", "posterior_sag", "negative"),
+    ]
+    ingest([tmp_path / "exams.csv", write_csv(tmp_path / "findings.csv", rows)], tmp_path / "own.duckdb")
+    with open_registry(tmp_path / "mapped.duckdb") as mapped, open_registry(tmp_path / "own.duckdb") as own:
+        assert mapped.fingerprint() == own.fingerprint()
+
+
+def test_an_unknown_code_is_held_back_by_rule_line_and_column_and_never_shown(tmp_path: Path) -> None:
+    file, mapping = _sheet(tmp_path, VISIT | BLANK, VISIT | BLANK | {"visit": "V-2", "Lachman R": "2+ Robertson"})
+    report = ingest([file], tmp_path / "r.duckdb", mapping=mapping)
+    (held,) = report.held_back
+    assert (held.rule, held.lines) == ("findings.result.enum", 1)
+    (line,) = held.first
+    assert (line.line, line.column) == (3, 3)
+    assert "robertson" not in report.to_json().lower()
+    assert b"obertson" not in (tmp_path / "r.duckdb").read_bytes()
+
+
+def test_check_lists_codes_without_a_place_but_no_word_that_may_be_a_name(tmp_path: Path) -> None:
+    cells = ["?!", "?!", "Miller", "call 5551234", "neg, see letter"]
+    visits = [VISIT | BLANK | {"visit": f"V-{at}", "Jerk R": cell} for at, cell in enumerate(cells, start=1)]
+    file, mapping = _sheet(tmp_path, *visits)
+    report = check([file], mapping=mapping)
+    shown = [(one.value, one.values, one.lines) for one in report.unplaced if one.column == "result"]
+    assert shown == [("?!", 1, 2), (None, 3, 3)]
+    previews = {one.table: one for one in report.previews}
+    assert len(previews["findings"].rows) == 10
+    assert not any("Miller" in cell for one in report.previews for row in one.rows for cell in row)
+
+
+def test_the_report_tells_what_was_taken_for_said(tmp_path: Path) -> None:
+    ingest([EXPORTS / "register.xlsx"], tmp_path / "r.duckdb", mapping=EXPORTS / "register.yaml")
+    with open_registry(tmp_path / "r.duckdb") as registry:
+        table = analyze(registry, only=["assumptions"]).assumptions
+        absent = registry.con.execute("select count(*) from reg.\"references\" where status = 'absent'").fetchall()
+        covered = registry.con.execute('select condition, count(*) from reg."references" group by all').fetchall()
+    found = {row["assumption"]: row["lines"] for row in table.to_dicts()}
+    assert found["unlisted_absent"] == absent[0][0] > 0
+    assert len(covered) == 9  # what the catalogue says a routine reading speaks of
+    assert len({lines for _, lines in covered}) == 1
+
+
+@pytest.mark.parametrize(
+    ("change", "said"),
+    [
+        ({"extra": "1"}, "columns that the mapping does not read (column 9)"),
+        ({"Jerk L": None}, ""),
+    ],
+)
+def test_a_column_nobody_reads_is_refused_by_its_place(change: dict[str, object], said: str, tmp_path: Path) -> None:
+    visit = {key: value for key, value in {**VISIT, **BLANK, **change}.items() if value is not None}
+    names = list(visit)
+    file, mapping = _sheet(tmp_path, visit)
+    if not said:
+        assert ingest([file], tmp_path / "r.duckdb", mapping=mapping).is_clean  # a combination without a column is none
+        return
+    with pytest.raises(FileFault) as raised:
+        ingest([file], tmp_path / "r.duckdb", mapping=mapping)
+    assert said.replace("9", str(names.index("extra") + 1)) in str(raised.value)
+    assert not (tmp_path / "r.duckdb").exists()
+
+
+def test_a_column_the_mapping_names_and_the_export_lacks_is_named(tmp_path: Path) -> None:
+    visit = {key: value for key, value in (VISIT | BLANK).items() if not key.startswith("Jerk")}
+    file, mapping = _sheet(tmp_path, visit)
+    with pytest.raises(FileFault, match=r"file 1 of 1 \(visits\) lacks columns that the mapping names \('Jerk R'\)"):
+        check([file], mapping=mapping)
+
+
+@pytest.mark.parametrize("encoding", ["latin-1", "cp1252"])
+def test_encoding_delimiter_decimal_and_lines_above_the_header(encoding: str, tmp_path: Path) -> None:
+    text = "Auszug\r\nId;Größe;Gewicht;Girth\r\nPT-1;1,80;81,0;x\r\nPT-2;1,60;64,5;x\r\nGesamt 2;;;\r\n"
+    (tmp_path / "people.csv").write_bytes(text.encode(encoding))
+    (tmp_path / "m.yaml").write_text(
+        f"title: t\nsources:\n  a:\n    encoding: {encoding}\n    delimiter: semicolon\n    decimal: comma\n"
+        "    header_rows: 2\n    ignore: [girth]\n    skip: [{column: id, begins: [gesamt]}]\ntables:\n  participants:\n"
+        "    columns:\n      participant_id: ID\n"
+        "      bmi: {bmi: {weight: gewicht, height: größe, height_unit: m}}\n",
+        encoding="utf-8",
+    )
+    report = ingest([tmp_path / "people.csv"], tmp_path / "r.duckdb", mapping=tmp_path / "m.yaml")
+    assert rows_of(tmp_path / "r.duckdb", "participants", "participant_id, bmi") == [("PT-1", 25), ("PT-2", 25)]
+    assert [(one.lines, one.mapped, one.skipped, one.empty) for one in report.exports] == [(3, 2, 1, 0)]
+
+
+def test_lines_are_those_of_the_file_below_a_title(tmp_path: Path) -> None:
+    (tmp_path / "people.csv").write_text("a title\n\nid\nPT-1\n\nno one\n", encoding="utf-8")
+    (tmp_path / "m.yaml").write_text(
+        "title: t\nsources: {a: {header_rows: 3}}\ntables:\n  participants: {columns: {participant_id: id}}\n",
+        encoding="utf-8",
+    )
+    report = ingest([tmp_path / "people.csv"], tmp_path / "r.duckdb", mapping=tmp_path / "m.yaml")
+    assert rules(report)["participants.participant_id.pseudonym", "participant_id"] == [6]
