@@ -30,6 +30,9 @@ app.add_typer(report_app, name="report")
 map_app = typer.Typer(no_args_is_help=True, help="Mapping files: how a clinic's own export becomes records.")
 app.add_typer(map_app, name="map")
 
+key_app = typer.Typer(no_args_is_help=True, help="The site key that `deidentify` works with.")
+app.add_typer(key_app, name="key")
+
 Registry = Annotated[Path, typer.Option("--registry", help="The registry, one DuckDB file.", show_default=False)]
 Json = Annotated[bool, typer.Option("--json", help="Print one JSON object on standard output, for scripts.")]
 Mapping = Annotated[
@@ -130,6 +133,43 @@ def map_draft(
     with terminal.progress() as say:
         made = draft(export, progress=say)
     terminal.show_draft(made, out)
+
+
+@key_app.command("make")
+def key_make(
+    file: Annotated[Path, typer.Argument(help="The key file to write; outside any repository.", show_default=False)],
+    around: Annotated[
+        int | None,
+        typer.Option(
+            "--around", help="Year in the middle of the records; this year where left out.", show_default=False
+        ),
+    ] = None,
+) -> None:
+    """Make the key of a site, once. It is never printed; its steward keeps it, and a copy, apart from the records."""
+    from examtally.deidentification import make_key
+
+    make_key(file, around=around)
+    terminal.show_key()
+
+
+@app.command()
+def deidentify(
+    export: Annotated[list[Path], typer.Argument(help="The export: files, or a folder.", show_default=False)],
+    mapping: Annotated[Path, typer.Option("--mapping", help="Mapping file with a `deidentify` section.")],
+    key: Annotated[Path, typer.Option("--key", help="The site key; see `examtally key make`.")],
+    out: Annotated[Path, typer.Option("--out", help="New folder for the files that may go on.")],
+    as_json: Json = False,
+) -> None:
+    """Replace record numbers, names and dates of an export by codes and days; drop what nothing reads.
+
+    Prints what it dropped and what could still point at a person. The written files and the mapping file beside them
+    are what `check` and `ingest` take.
+    """
+    from examtally.deidentification import deidentify as clean
+
+    with terminal.progress() as say:
+        made = clean(export, mapping, key, out, progress=say)
+    terminal.show_deidentified(made, as_json=as_json)
 
 
 @app.command()

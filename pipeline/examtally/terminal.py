@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from examtally.deidentification import Deidentified
     from examtally.demo import Demo
     from examtally.ingestion import BatchReport
     from examtally.ingestion.draft import Draft
@@ -99,6 +100,34 @@ def show_batch(batch: BatchReport, *, as_json: bool, is_dry_run: bool) -> None:
     _held_back(batch)
     _mapped(batch)
     _intake(batch)
+
+
+def show_key() -> None:
+    """Say that there is a key now, and nothing of what is in it."""
+    print("The key is made; only you can read it. Keep it, and a copy of it in a safe place, apart from the records.")
+    print("Whoever has it can link codes to persons; without it no later batch can be linked to earlier ones.")
+
+
+def show_deidentified(made: Deidentified, *, as_json: bool) -> None:
+    """Say what was written, what was dropped and what risk is left."""
+    if as_json:
+        print(made.to_json())
+        return
+    print(f"De-identified files are in {made.out}:")
+    rows = [(one.file, one.lines, one.written, one.skipped, one.without_person) for one in made.files]
+    _table(("file", "lines", "written", "skipped by the mapping", "without a participant"), rows)
+    for one in made.files:
+        print(f"  {one.file}, dropped columns: {', '.join(one.dropped) or 'none'}")
+    print(
+        "\nWhat could still point at a person (people in groups of fewer than 5, and people alone with their values):"
+    )
+    risks = [(one.about, one.smallest, f"{one.median:g}", one.people, one.alone, one.all_people) for one in made.risks]
+    _table(("known together", "smallest", "median", "fewer than 5", "alone", "people"), risks)
+    print("  For period and intervals the numbers are the days on which the first exam can have been.")
+    for mend in dict.fromkeys(mend for risk in made.risks for mend in risk.coarsen):
+        print(f"  To coarsen: {mend}.")
+    print("Whether these files may be shared is the privacy officer's decision, not the program's.")
+    print(f"Next: examtally check {made.out} --mapping {made.out / 'mapping.yaml'}")
 
 
 def show_results(results: Results, out: Path, *, as_json: bool) -> None:

@@ -20,7 +20,7 @@ _NAME = "[a-z]+(-[a-z]+)?"
 
 @dataclass(frozen=True)
 class Shape:
-    """One kind of identifier; `patterns` by the place in which they are searched for, `number_from` for open numbers."""
+    """One kind of identifier; `patterns` by the place they are searched for in, `number_from` for open numbers."""
 
     name: str
     patterns: Mapping[str, tuple[str, ...]]

@@ -82,7 +82,9 @@ def read_key(path: Path) -> SiteKey:
         secret = bytes.fromhex(content["secret"])
         key = SiteKey(secret, int(content["middle_day"]), int(content["month_zero"]))
     except (ValueError, KeyError, TypeError):
-        raise KeyFileError("key: is not a site key of this version, or not a whole one; take it from its backup") from None
+        raise KeyFileError(
+            "key: is not a site key of this version, or not a whole one; take it from its backup"
+        ) from None
     if len(secret) != _SECRET_BYTES:
         raise KeyFileError("key: is not a whole site key; take it from its backup")
     return key

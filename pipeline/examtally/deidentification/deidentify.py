@@ -1,0 +1,175 @@
+"""A whole export de-identified, outside any registry: read, coded, looked through, written whole or not at all."""
+
+from __future__ import annotations
+
+import json
+import shutil
+import tempfile
+from collections import Counter
+from collections.abc import Callable, Sequence
+from dataclasses import asdict, dataclass
+from pathlib import Path
+
+import duckdb
+import yaml
+
+from examtally.contracts.contract import load_contract
+from examtally.contracts.deidentify import read_deidentify
+from examtally.contracts.mapping_file import load_mapping, read_mapping
+from examtally.contracts.yamlfile import load_yaml
+from examtally.deidentification.export import Cleaned, Cleaner
+from examtally.deidentification.keyfile import SiteKey, read_key
+from examtally.deidentification.risk import Risk, residual_risk
+from examtally.errors import FileFault, MappingError
+from examtally.ingestion.days import disguised_days
+from examtally.ingestion.exports import find_exports
+from examtally.ingestion.mapped import stage_mapped
+from examtally.ingestion.staging import make_line_shift
+from examtally.registry.workspace import Workspace
+
+Progress = Callable[[str], None]
+MAPPING = "mapping.yaml"
+
+
+@dataclass(frozen=True)
+class CleanedFile:
+    """One written file and what became of the lines and columns of its export."""
+
+    source: str
+    file: str
+    lines: int
+    written: int
+    skipped: int
+    without_person: int
+    dropped: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Deidentified:
+    """What was written, what was dropped, and what risk is left."""
+
+    out: Path
+    files: tuple[CleanedFile, ...]
+    passed_over: int
+    risks: tuple[Risk, ...]
+
+    def to_json(self) -> str:
+        """Return all but the folder as JSON."""
+        content = {name: value for name, value in asdict(self).items() if name != "out"}
+        return json.dumps(content, indent=2)
+
+
+def deidentify(
+    paths: Sequence[Path | str], mapping: Path, key: Path, out: Path, *, progress: Progress | None = None
+) -> Deidentified:
+    """Write the export under `paths` without identifiers to the new folder `out`, with a mapping file that reads it.
+
+    The mapping needs a `deidentify` section. Raises KeyFileError, MappingError or FileFault; in each case nothing is
+    written.
+    """
+    say = progress or (lambda _step: None)
+    site_key, contract = read_key(key), load_contract()
+    _check_out(out, key)
+    top = load_yaml(mapping, MappingError)
+    section, declared = read_deidentify(top), read_mapping(top, contract)
+    exports, passed_over = find_exports(paths, declared)
+    out.parent.mkdir(parents=True, exist_ok=True)
+    with Workspace(out.parent) as workspace, _Folder(out) as folder:
+        make_line_shift(workspace.con)
+        cleaner = Cleaner(workspace.con, contract, declared, section, site_key, workspace.folder)
+        cleaned = []
+        faults: list[str] = []
+        for export in exports:
+            say(f"de-identifying {export.where}")
+            try:
+                cleaned.append(cleaner.clean(export))
+            except FileFault as fault:
+                faults += fault.lines
+        if faults:
+            raise FileFault(*faults)
+        files = _write(folder.path, cleaned)
+        (folder.path / MAPPING).write_text(_mapping_of(top.plain()), encoding="utf-8")
+        say("counting what could still point at a person")
+        risks = _look_again(folder.path, site_key)
+        folder.keep()
+    return Deidentified(out, files, passed_over, risks)
+
+
+def _check_out(out: Path, key: Path) -> None:
+    if out.exists() and (not out.is_dir() or any(out.iterdir())):
+        raise FileFault("the output folder is there already and is not empty; name a new one")
+    if out.absolute().resolve() in key.absolute().resolve().parents:
+        raise FileFault("the key would lie in the output folder; keep it apart from what is shared")
+
+
+class _Folder:
+    """A folder beside the place of `out`, moved there when kept and removed when not."""
+
+    def __init__(self, out: Path) -> None:
+        self._out = out
+        self._is_kept = False
+
+    def __enter__(self) -> _Folder:
+        self.path = Path(tempfile.mkdtemp(prefix=".deidentify-", dir=self._out.parent))
+        return self
+
+    def keep(self) -> None:
+        if self._out.exists():
+            self._out.rmdir()
+        self.path.replace(self._out)
+        self._is_kept = True
+
+    def __exit__(self, *_: object) -> None:
+        if not self._is_kept:
+            shutil.rmtree(self.path, ignore_errors=True)
+
+
+def _write(folder: Path, cleaned: Sequence[Cleaned]) -> tuple[CleanedFile, ...]:
+    numbers: Counter[str] = Counter()
+    files = []
+    for one in cleaned:
+        numbers[one.source] += 1
+        name = f"{one.source}.{numbers[one.source]}.csv"
+        one.frame.write_csv(folder / name)
+        files.append(
+            CleanedFile(one.source, name, one.lines, one.frame.height, one.skipped, one.without_person, one.dropped)
+        )
+    return tuple(files)
+
+
+def _mapping_of(content: object) -> str:
+    """The same mapping for the written files: their names and their form, and no section on identifiers."""
+    assert isinstance(content, dict)
+    sources = {
+        name: {"files": f"{name}.*.csv"} | ({"decimal": source["decimal"]} if "decimal" in source else {})
+        for name, source in content["sources"].items()
+    }
+    kept = {key: value for key, value in content.items() if key != "deidentify"} | {"sources": sources}
+    return yaml.safe_dump(kept, sort_keys=False, allow_unicode=True, width=110)
+
+
+def _look_again(folder: Path, key: SiteKey) -> tuple[Risk, ...]:
+    """Read what was written as its receiver would; raises FileFault where its days are calendar days in disguise."""
+    contract = load_contract()
+    mapping = load_mapping(folder / MAPPING, contract)
+    exports, _ = find_exports([folder], mapping)
+    with Workspace(folder.parent) as workspace:
+        con = workspace.con
+        staged = stage_mapped(con, contract, mapping, exports, workspace.folder, lambda _step: None).staged
+        _refuse_disguised(con, {name: one.view for name, one in staged.items()})
+        return residual_risk(con, key.month_zero)
+
+
+def _refuse_disguised(con: duckdb.DuckDBPyConnection, views: dict[str, str]) -> None:
+    sound = {
+        "exams": "try_cast(exam_day as integer) is not null and participant_id is not null "
+        "and coalesce(regexp_full_match(period, 'P[0-9]{3}|[0-9]{4}-[0-9]{2}'), true)",
+        "references": "try_cast(reference_day as integer) is not null and participant_id is not null",
+        "participants": "try_cast(age_years as integer) is not null",
+    }
+    sources = {name: f"(select * from {views[name]} where {holds})" for name, holds in sound.items() if name in views}
+    faults = disguised_days(con, sources)
+    if faults:
+        raise FileFault(
+            *faults, "the key was made for records of other years: before its first use, make it with --around YEAR"
+        )
