@@ -136,9 +136,9 @@ def check_place(path: Path) -> None:
 
 
 def _check_length(con: duckdb.DuckDBPyConnection, path: Path) -> None:
-    """A file cut short can still be attached; it is told by the blocks its header counts."""
+    """A file cut short can still be attached; it is told by the blocks in use (free ones at its end are given back)."""
     size, blocks = con.execute(
-        "select block_size, total_blocks from pragma_database_size() where database_name = 'reg'"
+        "select block_size, used_blocks from pragma_database_size() where database_name = 'reg'"
     ).fetchall()[0]
     if path.stat().st_size < _HEADERS + size * blocks:
         raise RegistryError("the file has been cut short; restore it from a copy")

@@ -123,6 +123,20 @@ def test_a_registry_cut_short_is_refused(registry: Path, share: float) -> None:
             open_registry(registry, read_only=read_only)
 
 
+def test_a_registry_that_has_shrunk_is_not_taken_for_one_cut_short(registry: Path) -> None:
+    """Blocks given back at the end of the file are still counted in its header."""
+    _insert(registry, "create table reg.scrap as select hash(i) as a from range(300000) t(i)", "checkpoint reg")
+    grown = registry.stat().st_size
+    _insert(registry, "drop table reg.scrap", "checkpoint reg")
+    assert registry.stat().st_size < grown
+    with open_registry(registry) as opened:
+        ((counted,),) = opened.con.execute(
+            "select block_size * total_blocks from pragma_database_size() where database_name = 'reg'"
+        ).fetchall()
+    assert counted > registry.stat().st_size
+    open_registry(registry, read_only=False).close()
+
+
 def test_the_name_may_end_in_anything(tmp_path: Path) -> None:
     path = tmp_path / "registry.csv"  # DuckDB takes a file of this ending for something to query in memory
     fingerprint = _insert(path, EXAMINER.format(1, 1))
