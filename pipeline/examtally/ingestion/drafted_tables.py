@@ -2,34 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from functools import cached_property
+from collections.abc import Sequence
 
-from examtally.contracts.contract import Contract
 from examtally.contracts.mapping import fold
-from examtally.ingestion.assigning import Assignment, Placed, by_template
+from examtally.ingestion.assigning import Placed, by_template
+from examtally.ingestion.drafted_parts import NOWHERE, EntryParts
 from examtally.ingestion.drafted_values import Drafted, coded, finding_values
-from examtally.ingestion.guessing import SURE, Guesser
-from examtally.ingestion.looking import Column, Look
+from examtally.ingestion.guessing import SURE
+from examtally.ingestion.looking import Column
 from examtally.ingestion.words import Match
 from examtally.ingestion.yaml_text import UNSURE, flow, flow_map, quoted_text
 
-_NOWHERE = '"???"'
-_MOST_WHEN = 6
 _FEWEST_OF_EXAM = 3
 _IDENTITY = {"exam_id", "participant_id", "examiner_id", "side", "complaint"}
 
 
-@dataclass(frozen=True)
-class TableDrafter:
+class TableDrafter(EntryParts):
     """Drafts what one export feeds; `needs_from` where there are several."""
-
-    contract: Contract
-    guesser: Guesser
-    found: Assignment
-    look: Look
-    needs_from: bool
 
     def tables(self) -> dict[str, list[list[str]]]:
         """Return the entries of every table, each as lines."""
@@ -58,9 +47,9 @@ class TableDrafter:
     def _people(self, table: str, key: str) -> list[list[str]]:
         if self.found.field(f"{table}.{key}") is None:
             return []
-        lines = [self._field(table, name) for name in self.contract.tables[table].names]
+        lines = [self.field(table, name) for name in self.contract.tables[table].names]
         if table == "participants" and {"weight", "height"} <= set(self.found.body):
-            lines.append(self._body_mass())
+            lines.append(self.body_mass())
         return [self._entry(["repeats: first"], [line for line in lines if line])]
 
     def _exams(self) -> list[list[str]]:
@@ -69,33 +58,31 @@ class TableDrafter:
         if not has_findings and self.found.field("examiners.examiner_id") is None and len(names) < _FEWEST_OF_EXAM:
             return []
         head = []
-        if self._sides:
-            head += [f"each: {{side: {flow_map(dict(self._sides))}}}", f"when_any: {flow(self._when_any())}"]
-        elif self._is_long:
+        if self.sides:
+            head += [f"each: {{side: {flow_map(dict(self.sides))}}}", f"when_any: {flow(self.when_any())}"]
+        elif self.is_long:
             head += ["repeats: same"]
-        lines = [self._exam_id(sided=True).line("exam_id"), self._person(), self._side(sided=True)]
+        lines = [self.exam_id(sided=True).line("exam_id"), self.person(), self.side(sided=True)]
         lines += [
-            self._examiner(),
-            self._needed("exams", "period"),
-            self._needed("exams", "exam_day"),
-            self._complaint(),
+            self.examiner(),
+            self.needed("exams", "period"),
+            self.needed("exams", "exam_day"),
+            self.complaint(),
         ]
         done = {*_IDENTITY, "period", "exam_day"}
-        lines += [self._field("exams", name) for name in self.contract.tables["exams"].names if name not in done]
+        lines += [self.field("exams", name) for name in self.contract.tables["exams"].names if name not in done]
         return [self._entry(head, [line for line in lines if line])]
 
     def _history(self) -> list[list[str]]:
         if "history" in self.guesser.long_form:
             item = self._long_codes("history", "item", self.guesser.item_of)
-            columns = [self._exam_id(sided=False).line("exam_id"), item, self._needed("history", "answer")]
+            columns = [self.exam_id(sided=False).line("exam_id"), item, self.needed("history", "answer")]
             return [self._entry([], columns)]
         entries = []
         for template, group in by_template(self.found.groups.get("history", ())):
-            answer = coded(
-                self.guesser, "history.answer", self._declared("history", "answer"), _columns(group), None, 1
-            )
+            answer = coded(self.guesser, "history.answer", self.declared("history", "answer"), _columns(group), None, 1)
             columns = [
-                self._exam_id(sided=_is_sided(group)).line("exam_id"),
+                self.exam_id(sided=_is_sided(group)).line("exam_id"),
                 "item: {each: item}",
                 answer.line("answer"),
             ]
@@ -109,7 +96,7 @@ class TableDrafter:
         for template, group in by_template(self.found.groups.get("findings", ())):
             measured = [one for one in group if self._is_measured(one)]
             for part in (group_ for group_ in ([one for one in group if one not in measured], measured) if group_):
-                columns = [self._exam_id(sided=_is_sided(part)).line("exam_id"), "maneuver: {each: maneuver}"]
+                columns = [self.exam_id(sided=_is_sided(part)).line("exam_id"), "maneuver: {each: maneuver}"]
                 columns += self._measured() if part is measured else self._cell(part)
                 entries.append(self._entry(self._each(part, ("side", "maneuver"), template), columns))
         return entries
@@ -131,11 +118,11 @@ class TableDrafter:
         )
 
     def _long_findings(self) -> list[str]:
-        lines = [self._exam_id(sided=False).line("exam_id")]
+        lines = [self.exam_id(sided=False).line("exam_id")]
         lines.append(self._long_codes("findings", "maneuver", self.guesser.maneuver_of))
         result = self.found.field("findings.result")
         if result is None:
-            lines.append(Drafted(_NOWHERE, "no column was found").line("result"))
+            lines.append(Drafted(NOWHERE, "no column was found").line("result"))
         else:
             values = finding_values(self.guesser, [result.column], result.column.name, True)
             lines += [
@@ -144,48 +131,48 @@ class TableDrafter:
                 if self.found.field(f"findings.{name}") is None or name == "result"
             ]
         done = {"exam_id", "maneuver", "result"}
-        lines += [self._field("findings", name) for name in self.contract.tables["findings"].names if name not in done]
+        lines += [self.field("findings", name) for name in self.contract.tables["findings"].names if name not in done]
         return [line for line in lines if line]
 
     def _impressions(self) -> list[list[str]]:
         if "impressions" in self.guesser.long_form:
             condition = self._long_codes("impressions", "condition", self.guesser.condition_of)
-            columns = [self._exam_id(sided=False).line("exam_id"), condition]
-            columns += [self._needed("impressions", "stage"), self._needed("impressions", "probability")]
+            columns = [self.exam_id(sided=False).line("exam_id"), condition]
+            columns += [self.needed("impressions", "stage"), self.needed("impressions", "probability")]
             return [self._entry([], columns)]
         entries = []
-        declared = self._declared("impressions", "probability")
+        declared = self.declared("impressions", "probability")
         for template, group in by_template(self.found.groups.get("impressions", ())):
             staged = "stage" in group[0].guess.spans
             stage = Drafted("{each: stage}") if staged else Drafted("{value: after_exam}", "before or after the exam?")
             value = coded(self.guesser, "impressions.probability", declared, _columns(group), None, 1)
-            columns = [self._exam_id(sided=_is_sided(group)).line("exam_id"), "condition: {each: condition}"]
+            columns = [self.exam_id(sided=_is_sided(group)).line("exam_id"), "condition: {each: condition}"]
             columns += [stage.line("stage"), value.line("probability")]
             entries.append(self._entry(self._each(group, ("side", "condition", "stage"), template), columns))
         return entries
 
     def _references(self) -> list[list[str]]:
         if "references" in self.guesser.long_form:
-            columns = [self._reading_id(None), self._person(), self._side(sided=False)]
-            columns += [self._needed("references", "modality"), self._needed("references", "reference_day")]
+            columns = [self._reading_id(None), self.person(), self.side(sided=False)]
+            columns += [self.needed("references", "modality"), self.needed("references", "reference_day")]
             columns.append(self._long_codes("references", "condition", self.guesser.condition_of))
-            columns += [self._needed("references", "status"), *self._about_reading(("severity", "pattern"))]
+            columns += [self.needed("references", "status"), *self._about_reading(("severity", "pattern"))]
             return [self._entry([], columns)]
         entries = []
         for template, group in by_template(self.found.groups.get("references", ())):
             modality = group[0].guess.modality or ""
             sided = _is_sided(group)
             status = coded(
-                self.guesser, "references.status", self._declared("references", "status"), _columns(group), None, 1
+                self.guesser, "references.status", self.declared("references", "status"), _columns(group), None, 1
             )
             columns = [
                 self._reading_id(modality),
-                self._person(),
-                self._side(sided=sided),
+                self.person(),
+                self.side(sided=sided),
                 f"modality: {{value: {modality}}}",
             ]
             columns += [
-                self._needed("references", "reference_day"),
+                self.needed("references", "reference_day"),
                 "condition: {each: condition}",
                 status.line("status"),
             ]
@@ -200,12 +187,12 @@ class TableDrafter:
         readings = own.column.filled if own is not None else self.look.lines
         if not covers or min(one.column.filled for one in group) > 0.8 * readings:
             return []
-        when = quoted_text(own.column.name) if own is not None else _NOWHERE
+        when = quoted_text(own.column.name) if own is not None else NOWHERE
         said = f"add  unlisted: {{{modality}: absent}}  and  when_any: [{when}]"
         return [f"{UNSURE} a blank makes no row; if it means absent, {said}"]
 
     def _about_reading(self, more: Sequence[str]) -> list[str]:
-        return [line for name in (*more, "reader_id", "exam_known") if (line := self._field("references", name))]
+        return [line for name in (*more, "reader_id", "exam_known") if (line := self.field("references", name))]
 
     def _reading_id(self, modality: str | None) -> str:
         own = self.found.field("references.reference_id")
@@ -213,154 +200,12 @@ class TableDrafter:
             return f"reference_id: {quoted_text(own.column.name)}"
         exam = self.found.field("exams.exam_id") or self.found.field("participants.participant_id")
         if exam is None:
-            return Drafted(_NOWHERE, "no column was found").line("reference_id")
+            return Drafted(NOWHERE, "no column was found").line("reference_id")
         short = "".join(word[0] for word in (modality or "reading").split("_")).upper()
         return Drafted(
             f"{{join: [{quoted_text(exam.column.name)}, {{value: {short}}}]}}",
             "one reading for each, told by its letters",
         ).line("reference_id")
-
-    def _exam_id(self, *, sided: bool) -> Drafted:
-        exam = self.found.field("exams.exam_id")
-        names = [exam.column.name] if exam else []
-        doubt = "" if exam is None or exam.guess.score >= SURE else "guessed from the name"
-        if exam is None:
-            names = self._visit()
-            doubt = "no code of the visit was found"
-        if not names:
-            return Drafted(_NOWHERE, "no column was found")
-        parts = [quoted_text(name) for name in names]
-        if self._sides and sided:
-            parts.append("{each: side}")
-        elif self._sides:
-            letters = self._affected_codes({"left": "L", "right": "R"})
-            parts.append(letters or "{value: R}")
-            doubt = doubt or ("" if letters else "which knee does it speak of?")
-        text = parts[0] if len(parts) == 1 else f"{{join: [{', '.join(parts)}]}}"
-        return Drafted(text, doubt)
-
-    def _visit(self) -> list[str]:
-        """Columns that tell a visit apart where it has no code: the person and the day."""
-        day = self.found.field("exams.exam_day") or self.found.field("exams.period")
-        left_out = {one.guess.target: one for one in reversed(self.found.ignored)}
-        person = self.found.field("participants.participant_id") or left_out.get("record number")
-        return [one.column.name for one in (person, day or left_out.get("date")) if one is not None]
-
-    def _side(self, *, sided: bool) -> str:
-        if self._sides and sided:
-            return "side: {each: side}"
-        affected = self._affected
-        if affected is None:
-            return Drafted(_NOWHERE, "no column was found").line("side")
-        declared = self._declared("exams", "side")
-        name = affected.column.name
-        return coded(self.guesser, "exams.side", declared, [affected.column], name, affected.guess.score).line("side")
-
-    def _complaint(self) -> str:
-        affected = self._affected
-        if self._sides and affected is not None:
-            codes = flow_map(self._side_codes(affected.column, {"left": "left", "right": "right"}))
-            return f"complaint: {{column: {quoted_text(affected.column.name)}, codes: {codes}, same_as: side}}"
-        return self._field("exams", "complaint")
-
-    @cached_property
-    def _affected(self) -> Placed | None:
-        """The column that says which knee it is about."""
-        words = self.guesser.words("exams.side")
-        for name in ("exams.side", "exams.complaint"):
-            one = self.found.field(name)
-            if one is not None and sum(fold(value) in words for value, _ in one.column.values) >= 0.6 * len(
-                one.column.values
-            ):
-                return one
-        return None
-
-    def _affected_codes(self, letters: Mapping[str, str]) -> str:
-        if self._affected is None:
-            return ""
-        codes = flow_map(self._side_codes(self._affected.column, letters))
-        return f"{{column: {quoted_text(self._affected.column.name)}, codes: {codes}}}"
-
-    def _side_codes(self, column: Column, letters: Mapping[str, str]) -> dict[str, str | None]:
-        words = self.guesser.words("exams.side")
-        found: dict[str, tuple[str, str]] = {}
-        for value, _ in column.values:
-            if fold(value) in words:
-                found.setdefault(fold(value), (value, letters[words[fold(value)]]))
-        return dict(found.values())
-
-    @cached_property
-    def _sides(self) -> dict[str, str]:
-        """What column names write for the sides, where one line speaks of both knees."""
-        columns = [one for group in (*self.found.groups.values(), *self.found.fields.values()) for one in group]
-        return {one.word("side"): one.guess.spans["side"][2] for one in columns if "side" in one.guess.spans}
-
-    def _when_any(self) -> list[str]:
-        """Columns, one side written as {side}, that show that a knee was examined."""
-        sided = [one for one in self.found.groups.get("findings", ()) if "side" in one.guess.spans]
-        sided = sided or [one for group in self.found.fields.values() for one in group if "side" in one.guess.spans]
-        names = []
-        for one in sided:
-            start, end, _ = one.guess.spans["side"]
-            names.append(f"{one.column.name[:start]}{{side}}{one.column.name[end:]}")
-        counts = {name: names.count(name) for name in names}
-        return [name for name in dict.fromkeys(names) if counts[name] == len(self._sides)][:_MOST_WHEN] or ["*"]
-
-    @property
-    def _is_long(self) -> bool:
-        exam = self.found.field("exams.exam_id")
-        return exam is not None and exam.column.distinct < exam.column.filled
-
-    def _person(self) -> str:
-        return self._from_other("participant_id", "participants.participant_id")
-
-    def _examiner(self) -> str:
-        return self._from_other("examiner_id", "examiners.examiner_id")
-
-    def _from_other(self, name: str, place: str) -> str:
-        one = self.found.field(place)
-        if one is not None:
-            return f"{name}: {quoted_text(one.column.name)}"
-        return self._instead(name, "record number" if name == "participant_id" else "")
-
-    def _instead(self, name: str, left_out: str) -> str:
-        """A column that cannot stay as it is but is what is meant, once its content is replaced."""
-        one = next((one for one in self.found.ignored if one.guess.target == left_out), None)
-        if one is None:
-            return Drafted(_NOWHERE, "no column was found").line(name)
-        return Drafted(
-            quoted_text(one.column.name), f"holds {left_out}s, which must be replaced before it can enter"
-        ).line(name)
-
-    def _needed(self, table: str, name: str) -> str:
-        dated = "date" if name in ("period", "exam_day", "reference_day") else ""
-        return self._field(table, name) or self._instead(name, dated)
-
-    def _field(self, table: str, name: str) -> str:
-        placed = self.found.fields.get(f"{table}.{name}", ())
-        if not placed:
-            return ""
-        columns = [one.column for one in placed]
-        spans = placed[0].guess.spans
-        template = placed[0].template if "side" in spans else placed[0].column.name
-        score = min(one.guess.score for one in placed)
-        return coded(self.guesser, f"{table}.{name}", self._declared(table, name), columns, template, score).line(name)
-
-    def _body_mass(self) -> str:
-        weight, height = self.found.body["weight"].column, self.found.body["height"].column
-        units = []
-        if any(word in fold(weight.name) for word in ("lb", "pound")) or _median(weight) > 130:
-            units.append("weight_unit: lb")
-        tall = _median(height)
-        if tall < 3:
-            units.append("height_unit: m")
-        elif tall < 90:
-            units.append("height_unit: inch")
-        inner = ", ".join([f"weight: {quoted_text(weight.name)}", f"height: {quoted_text(height.name)}", *units])
-        return f"bmi: {{bmi: {{{inner}}}}}"
-
-    def _declared(self, table: str, name: str):  # type: ignore[no-untyped-def]
-        return self.contract.tables[table].field(name)
 
     def _each(self, group: Sequence[Placed], names: Sequence[str], template: str) -> list[str]:
         """The lines of `each` and `cell`; `when_any` where a line speaks of both knees is not needed for cells."""
@@ -401,13 +246,3 @@ def _columns(group: Sequence[Placed]) -> list[Column]:
 
 def _is_sided(group: Sequence[Placed]) -> bool:
     return "side" in group[0].guess.spans
-
-
-def _median(column: Column) -> float:
-    numbers = []
-    for value, lines in column.values:
-        try:
-            numbers += [float(value.replace(",", "."))] * lines
-        except ValueError:
-            continue
-    return sorted(numbers)[len(numbers) // 2] if numbers else 0.0

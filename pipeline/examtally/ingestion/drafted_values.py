@@ -9,7 +9,8 @@ from dataclasses import dataclass
 from examtally.contracts.mapping import fold
 from examtally.contracts.synonyms import own_words, synonyms
 from examtally.contracts.tables import Field
-from examtally.ingestion.guessing import SURE, Guesser, parts
+from examtally.ingestion.fits import parts
+from examtally.ingestion.guessing import SURE, Guesser
 from examtally.ingestion.looking import Column
 from examtally.ingestion.preview import is_code_like
 from examtally.ingestion.yaml_text import UNSURE, flow_map, quoted_text

@@ -9,10 +9,12 @@ from functools import cached_property
 
 from examtally.contracts.contract import Contract
 from examtally.contracts.mapping import fold
-from examtally.contracts.synonyms import synonyms, vocabulary
+from examtally.contracts.synonyms import synonyms
 from examtally.contracts.tables import Field
+from examtally.ingestion.fits import numbers, parts, share_of
+from examtally.ingestion.lexicon import Lexicon
 from examtally.ingestion.looking import Column
-from examtally.ingestion.words import Match, Phrases, Word, phrases_of, words_of
+from examtally.ingestion.words import Match, Phrases, Word, words_of
 
 SURE, LEAST = 0.8, 0.5
 _NAME_WEIGHT = 0.7
@@ -49,6 +51,7 @@ class Guesser:
     def __init__(self, contract: Contract, columns: Sequence[Column]) -> None:
         self.contract = contract
         self.columns = columns
+        self._lexicon = Lexicon(contract)
         self._paired = self._find_pairs()
         self.long_form = dict(self._find_long_forms())
 
@@ -59,9 +62,7 @@ class Guesser:
 
     def words(self, name: str) -> Mapping[str, str]:
         """Return the vocabulary of `table.column`."""
-        table, _, column = name.partition(".")
-        declared = self.contract.tables[table]
-        return vocabulary(self.contract, declared, declared.field(column))
+        return self._lexicon.words(name)
 
     def _all(self, column: Column) -> Iterator[Guess]:
         words = words_of(column.name)
@@ -76,9 +77,9 @@ class Guesser:
     def _of(self, column: Column, words: Sequence[Word]) -> Iterator[Guess]:
         if not words:
             return
-        yield from self._coded(column, words, "maneuver", self._maneuvers, self._finding_fit)
+        yield from self._coded(column, words, "maneuver", self._lexicon.maneuvers, self._finding_fit)
         yield from self._coded(
-            column, words, "item", self._items, lambda _code, one: self._share(one, "history.answer")
+            column, words, "item", self._lexicon.items, lambda _code, one: self._share(one, "history.answer")
         )
         yield from self._impressions(column, words)
         yield from self._references(column, words)
@@ -92,9 +93,9 @@ class Guesser:
     def _impressions(self, column: Column, words: Sequence[Word]) -> Iterator[Guess]:
         """A condition, with a stage or a word for a probability, and values that are probabilities."""
         fit = self._probability_fit(column)
-        for stage, rest in _without(words, self._stages):
+        for stage, rest in _without(words, self._lexicon.stages):
             hints = [word for word in rest if word.text in synonyms().probabilities or word.text == "%"]
-            condition = self._conditions.best([word for word in rest if word not in hints])
+            condition = self._lexicon.conditions.best([word for word in rest if word not in hints])
             if condition is None or not (stage or hints) or fit < LEAST:
                 continue
             spans = {"condition": (condition.start, condition.end, condition.target)}
@@ -104,10 +105,10 @@ class Guesser:
             yield Guess("impression", condition.target, _score(condition.score, fit, column) + bonus, spans)
 
     def _references(self, column: Column, words: Sequence[Word]) -> Iterator[Guess]:
-        for modality, rest in _without(words, self._modalities):
+        for modality, rest in _without(words, self._lexicon.modalities):
             if modality is None or not rest:
                 continue
-            condition = self._conditions.best(rest)
+            condition = self._lexicon.conditions.best(rest)
             fit = max(self._share(column, "references.status"), self._share(column, "references.severity"))
             if condition is not None:
                 spans = {"condition": (condition.start, condition.end, condition.target)}
@@ -115,10 +116,10 @@ class Guesser:
                 yield Guess("reference", condition.target, score, spans, modality.target)
 
     def _fields(self, column: Column, words: Sequence[Word]) -> Iterator[Guess]:
-        for match in self._columns.targets(words):
+        for match in self._lexicon.columns.targets(words):
             table, _, name = match.target.partition(".")
             if table in ("weight", "height"):
-                yield Guess(table, table, _score(match.score, _numbers(column, 20, 500), column))
+                yield Guess(table, table, _score(match.score, numbers(column, 20, 500), column))
                 continue
             if table in _LONG_FORM and not self._is_open(table, name):
                 continue
@@ -138,22 +139,22 @@ class Guesser:
         )
 
     def _ignored(self, column: Column, words: Sequence[Word]) -> Iterator[Guess]:
-        for kind, phrases in self._left_out.items():
+        for kind, phrases in self._lexicon.left_out.items():
             match = phrases.best(words)
             if match is not None:
                 yield Guess("ignore", kind, match.score * (0.94 if kind == "record number" else 0.93))
         sizes = [len(value) for value, _ in column.values]
         if sizes and sum(sizes) / len(sizes) > _LONG_TEXT:
             yield Guess("ignore", "free text", 0.75)
-        if _share_of(column, lambda value: _DATE.fullmatch(value) is not None) > 0.8:
+        if share_of(column, lambda value: _DATE.fullmatch(value) is not None) > 0.8:
             yield Guess("ignore", "date", 0.9)
 
     def _finding_fit(self, code: str, column: Column) -> float:
         maneuver = self.contract.catalogue.maneuvers[code]
-        if maneuver.unit and _numbers(column, -30, 200) > 0.9:
+        if maneuver.unit and numbers(column, -30, 200) > 0.9:
             return 1.0
         words = self.finding_words
-        return _share_of(column, lambda value: fold(value) in words or any(part in words for part in parts(value)[:1]))
+        return share_of(column, lambda value: fold(value) in words or any(part in words for part in parts(value)[:1]))
 
     @cached_property
     def finding_words(self) -> Mapping[str, str]:
@@ -162,24 +163,24 @@ class Guesser:
 
     def _probability_fit(self, column: Column) -> float:
         words = {fold(word) for items in synonyms().codes["*.probability"].values() for word in items}
-        return max(_numbers(column, 0, 100), _share_of(column, lambda value: fold(value) in words or "%" in value))
+        return max(numbers(column, 0, 100), share_of(column, lambda value: fold(value) in words or "%" in value))
 
     def _field_fit(self, declared: Field, table: str, column: Column) -> float:
         if declared.enum is not None:
             share = self._share(column, f"{table}.{declared.name}")
             return max(share, self._share(column, "exams.side")) if declared.name == "complaint" else share
         if declared.is_pseudonym:
-            return _share_of(column, lambda value: _PSEUDONYM.fullmatch(value.upper()) is not None)
+            return share_of(column, lambda value: _PSEUDONYM.fullmatch(value.upper()) is not None)
         if declared.type != "string":
             low = declared.minimum if declared.minimum is not None else -1e9
-            return _numbers(column, low, declared.maximum if declared.maximum is not None else 1e9)
+            return numbers(column, low, declared.maximum if declared.maximum is not None else 1e9)
         if declared.pattern is not None:
-            return _share_of(column, lambda value: _PERIOD.fullmatch(value) is not None)
+            return share_of(column, lambda value: _PERIOD.fullmatch(value) is not None)
         return 0.5
 
     def _share(self, column: Column, name: str) -> float:
         words = self.words(name)
-        return _share_of(column, lambda value: fold(value) in words)
+        return share_of(column, lambda value: fold(value) in words)
 
     def _sides(
         self, column: Column, words: Sequence[Word]
@@ -187,7 +188,7 @@ class Guesser:
         """The name without its side, where there is a column of the other side; and the name as it is."""
         yield {}, words
         for at, word in enumerate(words):
-            code = self._side_words.get(word.text)
+            code = self._lexicon.side_words.get(word.text)
             if code is not None and _around(column.name, word) in self._paired:
                 yield {"side": (word.start, word.end, code)}, [*words[:at], *words[at + 1 :]]
 
@@ -196,14 +197,18 @@ class Guesser:
         sides: dict[tuple[str, str], set[str]] = {}
         for column in self.columns:
             for word in words_of(column.name):
-                if word.text in self._side_words:
-                    sides.setdefault(_around(column.name, word), set()).add(self._side_words[word.text])
+                if word.text in self._lexicon.side_words:
+                    sides.setdefault(_around(column.name, word), set()).add(self._lexicon.side_words[word.text])
         return {around for around, codes in sides.items() if len(codes) == 2}
 
     def _find_long_forms(self) -> Iterator[tuple[str, Column]]:
         """Columns whose values are maneuvers, history items or conditions: one row each, not one column each."""
         for table, name in (("findings", "maneuver"), ("history", "item"), ("references", "condition")):
-            phrases = {"maneuver": self._maneuvers, "item": self._items, "condition": self._conditions}[name]
+            phrases = {
+                "maneuver": self._lexicon.maneuvers,
+                "item": self._lexicon.items,
+                "condition": self._lexicon.conditions,
+            }[name]
             best = max(self.columns, key=lambda column: _known(phrases, column), default=None)
             if best is not None and best.distinct >= 2 and _known(phrases, best) >= 0.6 and best.filled > best.distinct:
                 yield (table if name != "condition" or self._has_readings() else "impressions"), best
@@ -215,71 +220,17 @@ class Guesser:
             self._share(column, place) >= 0.6 and column.distinct > 1 for column in self.columns for place in places
         )
 
-    @cached_property
-    def _side_words(self) -> Mapping[str, str]:
-        return {word: code for word, code in self.words("exams.side").items() if word.isalpha()}
-
-    @cached_property
-    def _maneuvers(self) -> Phrases:
-        items = self.contract.catalogue.maneuvers
-        return phrases_of(
-            {code: (item.name, *item.synonyms, *synonyms().shorts.get(code, ())) for code, item in items.items()}
-        )
-
-    @cached_property
-    def _items(self) -> Phrases:
-        items = self.contract.catalogue.history
-        return phrases_of(
-            {code: (item.label, *item.synonyms, *synonyms().shorts.get(code, ())) for code, item in items.items()}
-        )
-
-    @cached_property
-    def _conditions(self) -> Phrases:
-        items = self.contract.catalogue.conditions
-        return phrases_of({code: (item.name, *synonyms().conditions.get(code, ())) for code, item in items.items()})
-
-    @cached_property
-    def _stages(self) -> Phrases:
-        return phrases_of(synonyms().codes["impressions.stage"])
-
-    @cached_property
-    def _modalities(self) -> Phrases:
-        return phrases_of(synonyms().codes["references.modality"])
-
-    @cached_property
-    def _columns(self) -> Phrases:
-        pairs = [(word, name) for name, words in synonyms().columns.items() for word in words]
-        pairs += [(name.partition(".")[2].replace("_", " "), name) for name in synonyms().columns]
-        pairs += [(word, "weight.") for word in synonyms().weights] + [(word, "height.") for word in synonyms().heights]
-        return Phrases(pairs)
-
-    @cached_property
-    def _left_out(self) -> Mapping[str, Phrases]:
-        known = synonyms()
-        kinds = {
-            "record number": known.record_numbers,
-            "identifies a person": known.identifying,
-            "free text": known.free_text,
-            "date": known.dates,
-        }
-        return {kind: Phrases((word, kind) for word in words) for kind, words in kinds.items()}
-
     def maneuver_of(self, value: str) -> Match | None:
         """The maneuver that a value of a long column names."""
-        return self._maneuvers.best(words_of(value))
+        return self._lexicon.maneuvers.best(words_of(value))
 
     def item_of(self, value: str) -> Match | None:
         """The history item that a value of a long column names."""
-        return self._items.best(words_of(value))
+        return self._lexicon.items.best(words_of(value))
 
     def condition_of(self, value: str) -> Match | None:
         """The condition that a value of a long column names."""
-        return self._conditions.best(words_of(value))
-
-
-def parts(value: str) -> list[str]:
-    """Return the parts of a cell that may hold several things."""
-    return [part for part in re.split(r"[ ,;]+", fold(value)) if part]
+        return self._lexicon.conditions.best(words_of(value))
 
 
 def _score(name: float, fit: float, column: Column) -> float:
@@ -312,20 +263,3 @@ def _known(phrases: Phrases, column: Column) -> float:
         return 0.0
     found = [phrases.best(words_of(value)) for value, _ in column.values[:60] if len(value) < 60]
     return sum(match is not None and match.score >= 0.85 for match in found) / min(len(column.values), 60)
-
-
-def _share_of(column: Column, is_so: Callable[[str], bool]) -> float:
-    total = sum(lines for _, lines in column.values)
-    return sum(lines for value, lines in column.values if is_so(value)) / total if total else 0.0
-
-
-def _numbers(column: Column, low: float, high: float) -> float:
-    """The share of the lines with a number from low to high."""
-
-    def is_within(value: str) -> bool:
-        try:
-            return low <= float(value.strip(" %").replace(",", ".")) <= high
-        except ValueError:
-            return False
-
-    return _share_of(column, is_within)

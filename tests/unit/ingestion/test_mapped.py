@@ -178,7 +178,8 @@ def test_encoding_delimiter_decimal_and_lines_above_the_header(encoding: str, tm
     (tmp_path / "people.csv").write_bytes(text.encode(encoding))
     (tmp_path / "m.yaml").write_text(
         f"title: t\nsources:\n  a:\n    encoding: {encoding}\n    delimiter: semicolon\n    decimal: comma\n"
-        "    header_rows: 2\n    ignore: [girth]\n    skip: [{column: id, begins: [gesamt]}]\ntables:\n  participants:\n"
+        "    header_rows: 2\n    ignore: [girth]\n    skip: [{column: id, begins: [gesamt]}]\n"
+        "tables:\n  participants:\n"
         "    columns:\n      participant_id: ID\n"
         "      bmi: {bmi: {weight: gewicht, height: größe, height_unit: m}}\n",
         encoding="utf-8",
