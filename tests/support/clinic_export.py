@@ -35,7 +35,10 @@ tables:
       setting: {column: Place, codes: {field: sideline, room: clinic}}
   findings:
     from: visits
-    columns: {exam_id: Encounter, maneuver: {value: lachman}, result: {column: Lachman, codes: {+: positive, "-": negative}}}
+    columns:
+      exam_id: Encounter
+      maneuver: {value: lachman}
+      result: {column: Lachman, codes: {+: positive, "-": negative}}
   references:
     from: readings
     columns:

@@ -164,7 +164,7 @@ def test_blank_lines_of_a_file_of_one_column(folder: Path, registry: Path) -> No
     (folder / "participants.csv").write_text("participant_id\nPT-1\n\nPT-2\nJane\n\n")
     report = ingest([folder], registry)
     assert places(report, "participants") == {"stored": 2, "held_back": 1}
-    assert rules(report) == {("participants.participant_id.pseudonym", "participant_id"): [5]}
+    assert rules(report)[("participants.participant_id.pseudonym", "participant_id")] == [5]
 
 
 @pytest.mark.parametrize(("operator", "kept"), [("op-12", "OP-12"), (None, None)])
