@@ -6,11 +6,14 @@ Uniqueness and references are asserted by query before each commit. NOT NULL and
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from examtally.contracts.contract import Contract
 from examtally.contracts.rules import in_list, quoted
 from examtally.contracts.tables import Field, Table
 
 BATCH_COLUMN = "batch_no"
+REPLACED_BY = "replaced_by"
 
 
 def create_statements(contract: Contract, schema: str = "reg") -> list[str]:
@@ -18,9 +21,12 @@ def create_statements(contract: Contract, schema: str = "reg") -> list[str]:
     return [create_statement(table, schema) for table in contract.tables.values()]
 
 
-def create_statement(table: Table, schema: str) -> str:
-    """Return the CREATE TABLE statement of one record table in `schema`."""
-    columns = [*(_column(field) for field in table.fields), f"{BATCH_COLUMN} INTEGER NOT NULL"]
+def create_statement(table: Table, schema: str, extra: Sequence[str] = ()) -> str:
+    """Return the CREATE TABLE statement of one record table in `schema`; `extra` are further numbers of batches."""
+    columns = [
+        *(_column(field) for field in table.fields),
+        *(f"{name} INTEGER NOT NULL" for name in (BATCH_COLUMN, *extra)),
+    ]
     return f"create table {schema}.{quoted(table.name)} (\n    " + ",\n    ".join(columns) + "\n)"
 
 

@@ -126,11 +126,12 @@ class Rows:
 
 @dataclass(frozen=True)
 class ExportMapping:
-    """A whole mapping file."""
+    """A whole mapping file; `held_back_limit` is the share of lines that may be held back, None for the usual one."""
 
     title: str
     sources: Mapping[str, ExportSource]
     rows: tuple[Rows, ...]
+    held_back_limit: float | None = None
 
     def rows_of(self, table: str, source: str) -> tuple[Rows, ...]:
         """Return the entries that make rows of `table` from `source`, in the order of the file."""

@@ -42,7 +42,8 @@ def read_mapping(top: Node, contract: Contract) -> ExportMapping:
         for node in _one_or_more(tables[name])
     )
     _every_source_is_read(entries["sources"], sources, rows)
-    return ExportMapping(entries["title"].text(), MappingProxyType(sources), rows)
+    limit = entries["held_back_limit"].number(0, 1) if "held_back_limit" in entries else None
+    return ExportMapping(entries["title"].text(), MappingProxyType(sources), rows, limit)
 
 
 def _one_or_more(node: Node) -> tuple[Node, ...]:

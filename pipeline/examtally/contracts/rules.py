@@ -105,6 +105,23 @@ def reference_rules(contract: Contract, table: str) -> tuple[CrossRule, ...]:
     )
 
 
+def withdrawn_rule(contract: Contract, table: str) -> CrossRule | None:
+    """Return the rule that a line is of nobody who has withdrawn; None for tables that speak of no participant."""
+    for column, target in (("participant_id", "participants"), ("exam_id", "exams")):
+        if column in contract.tables[table].names:
+            return CrossRule(
+                id=f"{table}.{column}.withdrawn",
+                table=table,
+                columns=(column,),
+                kind="withdrawn",
+                target=target,
+                unknown="hold",
+                legal="a participant who has not withdrawn",
+                mend="leave the lines of this participant out",
+            )
+    return None
+
+
 def number_sql(field: Field) -> str:
     """Return SQL for the number a text column holds, NULL where the text is none."""
     column = quoted(field.name)

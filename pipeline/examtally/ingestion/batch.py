@@ -13,15 +13,13 @@ import duckdb
 from examtally.contracts.contract import Contract, load_contract
 from examtally.contracts.mapping import ExportMapping
 from examtally.contracts.mapping_file import load_mapping
-from examtally.contracts.pseudonym import load_pseudonym_rule
-from examtally.contracts.rules import pseudonym_sql
-from examtally.errors import ExamtallyError
 from examtally.ingestion.batchwide import check_against_registry, check_batch
 from examtally.ingestion.exports import find_exports
 from examtally.ingestion.gate import checks_for, hold_failing
 from examtally.ingestion.intake import examine
 from examtally.ingestion.keys import hold_differing
 from examtally.ingestion.ledger import count_files, list_broken, summarize_broken
+from examtally.ingestion.limit import checked_limit, over_limit, refuse_over_limit
 from examtally.ingestion.mapped import count_assumptions, stage_mapped
 from examtally.ingestion.placing import open_lines, place
 from examtally.ingestion.preview import list_unplaced, preview
@@ -36,9 +34,13 @@ from examtally.ingestion.report import (
 )
 from examtally.ingestion.sources import find_sources
 from examtally.ingestion.staging import Staged, stage
-from examtally.ingestion.storing import Account, count_stored, store
+from examtally.ingestion.storing import Account, count_amending, count_stored, store
+from examtally.ingestion.withdrawn import hold_withdrawn
+from examtally.ingestion.workbooks import mapping_of_workbooks
 from examtally.registry.bookkeeping import migrate
 from examtally.registry.faults import writing_fault
+from examtally.registry.operators import coded
+from examtally.registry.patience import Patience
 from examtally.registry.registry import check_place, reading, writing
 from examtally.registry.workspace import Workspace
 
@@ -51,30 +53,40 @@ def ingest(
     *,
     mapping: Path | str | None = None,
     operator: str | None = None,
+    amend: bool = False,
+    allow_held: float | None = None,
+    retries: int | None = None,
+    patience: Patience | None = None,
     progress: Progress | None = None,
 ) -> BatchReport:
     """Store the record files under `paths` in the registry, which is made where missing; one batch, one transaction.
 
-    With a `mapping` file the files are a clinic's own export. `operator` is a coded identifier of the person who sends
-    the batch. `progress` is told each step as it begins.
+    With a `mapping` file the files are a clinic's own export; a workbook of ours needs none. `operator` is a coded identifier of the person who sends
+    the batch. With `amend`, lines whose key is stored with other content replace it, and the earlier version is kept;
+    without, they are conflicts. `allow_held` is the share of lines that may be held back, 0.05 where neither it nor the
+    mapping says more. `retries` is the number of the batch whose held-back lines these files mend. `patience` says how
+    long to wait for a registry that another program holds. `progress` is told each step as it begins.
     Raises FileFault where a file cannot be read as what it claims to be, RegistryError where the registry cannot be
     written and ReconciliationError where the lines do not add up; in each case nothing is stored.
     """
     registry, contract = Path(registry), load_contract()
-    mapped = _mapping(mapping, contract)
+    mapped, paths = _mapping(mapping, paths, contract)
     check_place(registry)
-    with Workspace(registry.parent) as workspace, _plain_faults(registry):
-        operator = _coded(workspace.con, operator)
+    with Workspace(registry.parent, patience) as workspace, _plain_faults(registry):
+        operator = coded(workspace.con, operator)
         if registry.exists():
             with reading(workspace, registry, contract, any_form=True):
                 pass  # a registry that is locked or damaged is told before the long work
+        limit = checked_limit(allow_held, None if mapped is None else mapped.held_back_limit)
         batch = _Batch(workspace, contract, paths, mapped, progress)
         with writing(workspace, registry, contract):
-            held = batch.place()
-            done = store(batch.con, contract, batch.staged, batch.account(operator), batch.progress)
+            held = batch.place(amend=amend)
+            refuse_over_limit(over_limit(batch.con, batch.staged, batch.checks, held, limit))
+            done = store(batch.con, contract, batch.staged, batch.account(operator, retries), batch.progress)
             batch.progress("before checkpoint")
         batch.progress("after checkpoint")
-    return batch.report(done.batch_no, operator, done.files, done.released, held)
+    report = batch.report(done.batch_no, operator, done.files, done.released, held, done.amended)
+    return replace(report, same_as=done.same_as)
 
 
 def check(
@@ -82,6 +94,8 @@ def check(
     registry: Path | str | None = None,
     *,
     mapping: Path | str | None = None,
+    amend: bool = False,
+    patience: Patience | None = None,
     progress: Progress | None = None,
 ) -> BatchReport:
     """Say what `ingest` would do with the record files, against `registry` or an empty one, and store nothing.
@@ -89,14 +103,17 @@ def check(
     With a mapping the report also holds the first rows of each table and the codes that could not be placed.
     """
     contract = load_contract()
-    mapped = _mapping(mapping, contract)
+    mapped, paths = _mapping(mapping, paths, contract)
     beside = None if registry is None else Path(registry).parent
-    with Workspace(beside) as workspace, _plain_faults(registry or "check"):
+    with Workspace(beside, patience) as workspace, _plain_faults(registry or "check"):
         batch = _Batch(workspace, contract, paths, mapped, progress)
         with _to_check_against(workspace, registry, contract):
-            held = batch.place()
+            held = batch.place(amend=amend)
             files = count_files(batch.con, batch.staged, count_stored(batch.con, batch.staged))
-            report = batch.report(None, None, files, {}, held)
+            limit = checked_limit(None, None if mapped is None else mapped.held_back_limit)
+            refused = over_limit(batch.con, batch.staged, batch.checks, held, limit)
+            amended = count_amending(batch.con, batch.staged)
+            report = replace(batch.report(None, None, files, {}, held, amended), refused=refused)
             if mapped is not None:
                 unplaced = list_unplaced(batch.con, batch.staged, batch.checks)
                 report = replace(report, previews=preview(batch.con, batch.staged), unplaced=unplaced)
@@ -144,18 +161,19 @@ class _Batch:
             self.progress(f"checking {name} again with another engine")
             yield from examine(self.con, staged, self.checks[name])
 
-    def place(self) -> tuple[HeldBack, ...]:
+    def place(self, *, amend: bool) -> tuple[HeldBack, ...]:
         """Find the place of every line against the attached registry; return the rules that were broken."""
         self.progress("comparing with the registry")
         check_against_registry(self.con, self.staged)
-        place(self.con, self._contract, self.staged, self.checks)
+        hold_withdrawn(self.con, self.staged, self.checks)
+        place(self.con, self._contract, self.staged, self.checks, amend=amend)
         self.assumptions = self._assumptions()
         list_broken(self.con, self.staged, self.checks)
         return summarize_broken(self.con, self.checks)
 
-    def account(self, operator: str | None) -> Account:
+    def account(self, operator: str | None, retries: int | None) -> Account:
         """Return what is kept with the batch; every line has its place."""
-        return Account(operator, self.intake, self._exports, self.assumptions)
+        return Account(operator, self.intake, self._exports, self.assumptions, retries)
 
     def _assumptions(self) -> tuple[Assumption, ...]:
         if self._mapping is None:
@@ -170,13 +188,14 @@ class _Batch:
         files: tuple[FileCount, ...],
         released: dict[str, int],
         held: tuple[HeldBack, ...],
+        amended: dict[str, int],
     ) -> BatchReport:
         """Return what became of the batch."""
         return BatchReport(
             batch_no=batch_no,
             operator=operator,
             tool_version=version("examtally"),
-            tables=table_counts(files, released),
+            tables=table_counts(files, released, amended),
             files=files,
             held_back=held,
             intake=self.intake,
@@ -186,8 +205,13 @@ class _Batch:
         )
 
 
-def _mapping(path: Path | str | None, contract: Contract) -> ExportMapping | None:
-    return None if path is None else load_mapping(Path(path), contract)
+def _mapping(
+    path: Path | str | None, paths: Sequence[Path | str], contract: Contract
+) -> tuple[ExportMapping | None, Sequence[Path | str]]:
+    """The mapping that reads `paths`, and the paths to read: of a folder with workbooks, those."""
+    if path is not None:
+        return load_mapping(Path(path), contract), paths
+    return mapping_of_workbooks(paths, contract)
 
 
 def _silent(_step: str) -> None:
@@ -212,16 +236,3 @@ def _plain_faults(where: Path | str) -> Iterator[None]:
         yield
     except duckdb.Error as error:
         raise writing_fault(error, where) from None
-
-
-def _coded(con: duckdb.DuckDBPyConnection, operator: str | None) -> str | None:
-    if operator is None:
-        return None
-    rule = load_pseudonym_rule()
-    ((code, is_code),) = con.execute(
-        f"select operator, {pseudonym_sql('operator', rule)} from (select upper(cast(? as varchar)) as operator)",
-        [operator],
-    ).fetchall()
-    if not is_code:
-        raise ExamtallyError(f"the operator must be {rule.words}")
-    return str(code)

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import duckdb
 
 from examtally.contracts.contract import Contract
-from examtally.contracts.rules import CrossRule, Rule, key_rule, quoted, reference_rules, rules_for
+from examtally.contracts.rules import CrossRule, Rule, key_rule, quoted, reference_rules, rules_for, withdrawn_rule
 from examtally.contracts.screening import ScreenRule, screen_rules
 from examtally.contracts.tables import Table
 from examtally.ingestion.staging import Staged
@@ -21,17 +21,19 @@ from examtally.ingestion.staging import Staged
 
 @dataclass(frozen=True)
 class Checks:
-    """All checks of one table, numbered in this order: row rules, one line a key, references, screening."""
+    """All checks of one table, numbered in this order: row rules, one line a key, references, screening, withdrawal."""
 
     rows: tuple[Rule, ...]
     key: CrossRule
     references: tuple[CrossRule, ...]
     screens: tuple[ScreenRule, ...]
+    withdrawn: CrossRule | None
 
     @property
     def all(self) -> tuple[Rule | CrossRule | ScreenRule, ...]:
         """The checks by number."""
-        return (*self.rows, self.key, *self.references, *self.screens)
+        last = () if self.withdrawn is None else (self.withdrawn,)
+        return (*self.rows, self.key, *self.references, *self.screens, *last)
 
     def number(self, check: Rule | CrossRule | ScreenRule) -> int:
         """The number under which a failing line is listed."""
@@ -45,6 +47,7 @@ def checks_for(contract: Contract, table: str) -> Checks:
         key_rule(contract, table),
         reference_rules(contract, table),
         screen_rules(contract, table),
+        withdrawn_rule(contract, table),
     )
 
 

@@ -28,12 +28,16 @@ def check_invariants(
     batch_no: int,
     before: Mapping[str, int],
     files: Iterable[FileCount],
+    replaced: Mapping[str, int],
 ) -> None:
-    """Raise ReconciliationError where the tables do not hold what the account of the batch says, or a key twice."""
+    """Raise ReconciliationError where the tables do not hold what the account of the batch says, or a key twice.
+
+    `replaced` counts the rows of each table that the batch amends; their earlier version is kept elsewhere.
+    """
     after = row_counts(con, contract)
     for name, table in contract.tables.items():
         added = sum(file.stored + file.waiting for file in files if file.table == name)
-        if after[name] != before[name] + added:
+        if after[name] != before[name] + added - replaced.get(name, 0):
             raise ReconciliationError(
                 f"{name}: {after[name] - before[name]} rows came, {added} were counted; nothing was stored"
             )

@@ -32,6 +32,21 @@ def conflicts(table: Table) -> str:
     return quoted(f"conflicts_{table.name}")
 
 
+def amended(table: Table) -> str:
+    """The temporary table (rid) of the lines that replace what is stored or waits, where amendments are wanted."""
+    return quoted(f"amended_{table.name}")
+
+
+def amending(staged: Staged) -> str:
+    """SELECT of the keys that the lines of a table amend: the line itself is stored or waits."""
+    table = staged.table
+    others = f"select rid from {held(table)} union all select rid from {placed(table)} where place <> '{WAITING}'"
+    return (
+        f"select {listed(table.primary_key)} from {staged.view} "
+        f"where rid in (select rid from {amended(table)}) and rid not in ({others})"
+    )
+
+
 def arriving(table: Table) -> str:
     """The temporary table of the keys that the batch stores in `table`."""
     return quoted(f"arriving_{table.name}")
@@ -48,15 +63,21 @@ def listed(names: Sequence[str], prefix: str = "") -> str:
 
 
 def place(
-    con: duckdb.DuckDBPyConnection, contract: Contract, staged: Mapping[str, Staged], checks: Mapping[str, Checks]
+    con: duckdb.DuckDBPyConnection,
+    contract: Contract,
+    staged: Mapping[str, Staged],
+    checks: Mapping[str, Checks],
+    *,
+    amend: bool = False,
 ) -> None:
-    """Find the place of every line, table by table in loading order."""
+    """Find the place of every line, table by table in loading order; with `amend` no line is in conflict."""
     for table in contract.tables.values():
         keys = listed(table.primary_key)
         con.execute(f"create temp table {placed(table)} (rid bigint, place varchar)")
         con.execute(f'create temp table {conflicts(table)} (rid bigint, "column" varchar)')
+        con.execute(f"create temp table {amended(table)} (rid bigint)")
         if table.name in staged:
-            _place_table(con, contract, staged, checks[table.name])
+            _place_table(con, contract, staged, checks[table.name], amend=amend)
             stored = f"select {keys} from {staged[table.name].view} where {open_lines(table)}"
         else:
             stored = f"select {keys} from reg.{quoted(table.name)} limit 0"
@@ -64,11 +85,11 @@ def place(
 
 
 def _place_table(
-    con: duckdb.DuckDBPyConnection, contract: Contract, staged: Mapping[str, Staged], checks: Checks
+    con: duckdb.DuckDBPyConnection, contract: Contract, staged: Mapping[str, Staged], checks: Checks, *, amend: bool
 ) -> None:
     one = staged[checks.key.table]
     table = one.table
-    _place_known(con, contract, one)
+    _place_known(con, contract, one, amend=amend)
     for rule in checks.references:
         if rule.unknown == "hold" and _is_supplied(con, staged, rule.target):
             _find_unknown(con, contract, one, rule)
@@ -86,7 +107,7 @@ def _insert(con: duckdb.DuckDBPyConnection, target: str, staged: Staged, value: 
     )
 
 
-def _place_known(con: duckdb.DuckDBPyConnection, contract: Contract, staged: Staged) -> None:
+def _place_known(con: duckdb.DuckDBPyConnection, contract: Contract, staged: Staged, *, amend: bool) -> None:
     """Place the lines whose key is in the registry, or waits in it."""
     table = staged.table
     names = listed(table.names)
@@ -104,7 +125,12 @@ def _place_known(con: duckdb.DuckDBPyConnection, contract: Contract, staged: Sta
     others = [quoted(name) for name in table.names if name not in table.primary_key]
     same = " and ".join(f"s.{name} is not distinct from k.{name}" for name in others) or "true"
     which = f"case when {same} then '{UNCHANGED}' else '{CONFLICT}' end"
-    con.execute(f"insert into {placed(table)} {matched(which, open_lines(table))}")
+    con.execute(f"create or replace temp table known as {matched(f'{which} as place', open_lines(table))}")
+    con.execute(f"insert into {placed(table)} from known where place = '{UNCHANGED}'")
+    if amend:
+        con.execute(f"insert into {amended(table)} select rid from known where place = '{CONFLICT}'")
+        return
+    con.execute(f"insert into {placed(table)} from known where place = '{CONFLICT}'")
     differing = ", ".join(f"case when s.{name} is distinct from k.{name} then '{name[1:-1]}' end" for name in others)
     columns = f"unnest(list_filter([{differing}], lambda name: name is not null))"
     clashing = f"rid in (select rid from {placed(table)} where place = '{CONFLICT}')"

@@ -6,6 +6,8 @@ import json
 from collections.abc import Iterable
 from dataclasses import asdict, dataclass
 
+from examtally.ingestion.sheet import column_letters
+
 
 @dataclass(frozen=True)
 class FileCount:
@@ -30,7 +32,10 @@ class FileCount:
 
 @dataclass(frozen=True)
 class TableCount:
-    """Where the lines of one table went. `released` counts lines of earlier batches whose exam came with this one."""
+    """Where the lines of one table went. `released` counts lines of earlier batches whose exam came with this one.
+
+    `amended` counts the lines, among those stored or waiting, that replace an earlier version.
+    """
 
     table: str
     files: int
@@ -41,6 +46,7 @@ class TableCount:
     waiting: int
     held_back: int
     released: int
+    amended: int = 0
 
 
 @dataclass(frozen=True)
@@ -85,7 +91,10 @@ class IntakeCheck:
 
 @dataclass(frozen=True)
 class ExportCount:
-    """What became of the lines of one export: they made rows of some table, were skipped by a rule, or made none."""
+    """What became of the lines of one export: they made rows of some table, were skipped by a rule, or made none.
+
+    `sheet` is the sheet as its mapping names it, None where the export is no workbook.
+    """
 
     file_no: int
     source: str
@@ -95,6 +104,7 @@ class ExportCount:
     mapped: int
     skipped: int
     empty: int
+    sheet: str | None = None
 
 
 @dataclass(frozen=True)
@@ -137,7 +147,8 @@ class Preview:
 class BatchReport:
     """What became of a batch; `batch_no` is None for a check that stored nothing.
 
-    `passed_over` counts files of the given folders that hold no records.
+    `passed_over` counts files of the given folders that hold no records. `same_as` is an earlier batch of files with
+    the same bytes; `refused` says why ingest would refuse the batch as a whole.
     """
 
     batch_no: int | None
@@ -152,18 +163,33 @@ class BatchReport:
     assumptions: tuple[Assumption, ...] = ()
     previews: tuple[Preview, ...] = ()
     unplaced: tuple[Unplaced, ...] = ()
+    same_as: int | None = None
+    refused: str | None = None
 
     @property
     def is_clean(self) -> bool:
         """Whether no line was held back or in conflict."""
         return not self.held_back
 
+    def place(self, line: FileLine) -> str:
+        """Return where a line is in words: sheet and cell of a workbook, else line (with its file where of several)."""
+        sheet = next((one.sheet for one in self.exports if one.file_no == line.file_no), None)
+        if sheet is not None:
+            of_several = sum(one.sheet == sheet for one in self.exports) > 1
+            sheet = f"{line.file_no}:{sheet}" if of_several else sheet
+            return f"{sheet}!{column_letters(line.column)}{line.line}" if line.column else f"{sheet} row {line.line}"
+        several = len(self.exports) > 1 if self.exports else len(self.files) > len(self.tables)
+        place = f"{line.file_no}:{line.line}" if several else str(line.line)
+        return place if line.column is None else f"{place} column {line.column}"
+
     def to_json(self) -> str:
         """Return the report as JSON, keys in declared order."""
         return json.dumps(asdict(self), indent=2)
 
 
-def table_counts(files: Iterable[FileCount], released: dict[str, int]) -> tuple[TableCount, ...]:
+def table_counts(
+    files: Iterable[FileCount], released: dict[str, int], amended: dict[str, int] | None = None
+) -> tuple[TableCount, ...]:
     """Add the counts of files up to those of tables, in the order of the files; one may have released lines only."""
     files = tuple(files)
     names = dict.fromkeys([*(file.table for file in files), *(name for name, lines in released.items() if lines)])
@@ -172,5 +198,6 @@ def table_counts(files: Iterable[FileCount], released: dict[str, int]) -> tuple[
     for name in names:
         own = [file for file in files if file.table == name]
         totals = {place: sum(getattr(file, place) for file in own) for place in places}
-        counts.append(TableCount(table=name, files=len(own), released=released.get(name, 0), **totals))
+        extra = {"released": released.get(name, 0), "amended": (amended or {}).get(name, 0)}
+        counts.append(TableCount(table=name, files=len(own), **extra, **totals))
     return tuple(counts)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable, Mapping
 from dataclasses import asdict, astuple, dataclass
 from importlib.metadata import version
@@ -9,14 +10,17 @@ from importlib.metadata import version
 import duckdb
 
 from examtally.contracts.contract import Contract
-from examtally.contracts.ddl import BATCH_COLUMN, typed_columns
+from examtally.contracts.ddl import BATCH_COLUMN, REPLACED_BY, typed_columns
 from examtally.contracts.rules import quoted
+from examtally.contracts.tables import Table
 from examtally.ingestion.invariants import check_invariants, row_counts
 from examtally.ingestion.ledger import BROKEN_LINES, count_files, lines_of
-from examtally.ingestion.placing import WAITING, arriving, listed, open_lines, placed
+from examtally.ingestion.placing import WAITING, amended, amending, arriving, listed, open_lines, placed
 from examtally.ingestion.report import Assumption, ExportCount, FileCount, IntakeCheck
 from examtally.ingestion.staging import Staged
+from examtally.ingestion.withdrawn import bury_exams, drop_waiting
 from examtally.registry.bookkeeping import waiting_tables
+from examtally.registry.journal import note, seal
 from examtally.registry.workspace import transaction
 
 Progress = Callable[[str], None]
@@ -25,12 +29,13 @@ _EXPORT_COLUMNS = ("batch_no", "file_no", "fingerprint", "bytes", "lines", "mapp
 
 @dataclass(frozen=True)
 class Account:
-    """What is kept with a batch beside the counts of its files."""
+    """What is kept with a batch beside the counts of its files; `retries` is the batch it mends the held lines of."""
 
     operator: str | None
     intake: tuple[IntakeCheck, ...]
     exports: tuple[ExportCount, ...] = ()
     assumptions: tuple[Assumption, ...] = ()
+    retries: int | None = None
 
 
 @dataclass(frozen=True)
@@ -40,6 +45,8 @@ class Stored:
     batch_no: int
     files: tuple[FileCount, ...]
     released: dict[str, int]
+    amended: dict[str, int]
+    same_as: int | None
 
 
 def store(
@@ -66,22 +73,84 @@ def _write(
     account: Account,
     progress: Progress,
 ) -> Stored:
-    ((batch_no,),) = con.execute("select coalesce(max(batch_no), 0) + 1 from reg.batches").fetchall()
+    ((batch_no,),) = con.execute(
+        "select coalesce(max(batch_no), 0) + 1 "
+        "from (select batch_no from reg.batches union all select batch_no from reg.log)"
+    ).fetchall()
     before = row_counts(con, contract)
     con.execute(
         "insert into reg.batches values (?, cast(now() at time zone 'UTC' as timestamp), ?, ?)",
         [batch_no, account.operator, version("examtally")],
     )
     stored: dict[tuple[str, int], int] = {}
+    replaced: dict[str, int] = {}
+    bury_exams(con)
     for one in staged.values():
+        replaced[one.table.name] = _supersede(con, contract, one, batch_no)
         progress(f"before insert {one.table.name}")
         stored |= _insert(con, contract, one, batch_no)
         progress(f"after insert {one.table.name}")
+    touched = _touched(con, contract, batch_no)
+    dropped = {table.name: drop_waiting(con, table.name) for table in waiting_tables(contract)}
     released = _release(con, contract)
     files = count_files(con, staged, stored)
     _keep_account(con, batch_no, files, released, account)
-    check_invariants(con, contract, staged, batch_no, before, files)
-    return Stored(batch_no, files, released)
+    check_invariants(con, contract, staged, batch_no, before, files, Counter(replaced) + Counter(dropped))
+    seal(con, contract, touched)
+    counts = {"lines": sum(file.lines for file in files), "amended": sum(replaced.values())}
+    note(con, "amend" if counts["amended"] else "ingest", account.operator, batch_no=batch_no, details=counts)
+    if account.retries is not None:
+        con.execute("insert into reg.retried values (?, ?)", [account.retries, batch_no])
+    return Stored(batch_no, files, released, {name: n for name, n in replaced.items() if n}, _same_files(con, batch_no))
+
+
+def _same_files(con: duckdb.DuckDBPyConnection, batch_no: int) -> int | None:
+    """The first batch that was made of files with the same bytes, whatever their names."""
+    prints = 'list_sort(list(distinct ("table", fingerprint)))'
+    of_batch = f"select batch_no, {prints} as prints from reg.batch_tables group by batch_no"
+    ((found,),) = con.execute(
+        f"with b as ({of_batch}) select min(batch_no) from b where batch_no < ? "
+        "and prints = (select prints from b where batch_no = ?)",
+        [batch_no, batch_no],
+    ).fetchall()
+    return None if found is None else int(found)
+
+
+def _touched(con: duckdb.DuckDBPyConnection, contract: Contract, batch_no: int) -> set[int]:
+    """The batches whose rows this batch adds, replaces or releases."""
+    rows = [
+        con.execute(
+            f"select distinct {BATCH_COLUMN} from reg.superseded.{quoted(name)} where {REPLACED_BY} = {batch_no}"
+        )
+        for name in contract.tables
+    ]
+    found = {number for one in rows for (number,) in one.fetchall()}
+    for table in waiting_tables(contract):
+        waiting = (
+            f"select distinct {BATCH_COLUMN} from reg.waiting.{quoted(table.name)} "
+            f"where {_has_come(contract, table)} or exam_id in (from withdrawn_exams)"
+        )
+        found |= {number for (number,) in con.execute(waiting).fetchall()}
+    return {batch_no, *found}
+
+
+def _supersede(con: duckdb.DuckDBPyConnection, contract: Contract, staged: Staged, batch_no: int) -> int:
+    """Move what the batch amends to the superseded versions; return how many rows that were."""
+    table = staged.table
+    if not con.execute(f"select 1 from {amended(table)} limit 1").fetchall():
+        return 0
+    schemas = ("reg", "reg.waiting") if table in waiting_tables(contract) else ("reg",)
+    which = f"where ({listed(table.primary_key)}) in ({amending(staged)})"
+    moved = 0
+    for schema in schemas:
+        name = f"{schema}.{quoted(table.name)}"
+        moved += _rows(
+            con,
+            f"insert into reg.superseded.{quoted(table.name)} by name "
+            f"select *, {batch_no} as {REPLACED_BY} from {name} {which}",
+        )
+        con.execute(f"delete from {name} {which}")
+    return moved
 
 
 def _insert(
@@ -110,14 +179,18 @@ def _release(con: duckdb.DuckDBPyConnection, contract: Contract) -> dict[str, in
     """Move the waiting lines whose exam has come; they keep the number of the batch that brought them."""
     released = {}
     for table in waiting_tables(contract):
-        key = next(key for key in table.foreign_keys if key.unknown == "wait")
-        name = quoted(table.name)
-        has_come = f"{listed(key.columns)} in (from {arriving(contract.tables[key.table])})"
+        name, has_come = quoted(table.name), _has_come(contract, table)
         released[table.name] = _rows(
             con, f"insert into reg.{name} by name select * from reg.waiting.{name} where {has_come}"
         )
         con.execute(f"delete from reg.waiting.{name} where {has_come}")
     return released
+
+
+def _has_come(contract: Contract, table: Table) -> str:
+    """The condition on waiting lines that their exam comes with this batch."""
+    key = next(key for key in table.foreign_keys if key.unknown == "wait")
+    return f"{listed(key.columns)} in (from {arriving(contract.tables[key.table])})"
 
 
 def _keep_account(
@@ -152,6 +225,11 @@ def count_stored(con: duckdb.DuckDBPyConnection, staged: Mapping[str, Staged]) -
         for one in staged.values()
         for file in one.files
     }
+
+
+def count_amending(con: duckdb.DuckDBPyConnection, staged: Mapping[str, Staged]) -> dict[str, int]:
+    """Return how many lines of each table would replace an earlier version."""
+    return {name: _rows(con, f"select count(*) from ({amending(one)})") for name, one in staged.items()}
 
 
 def _rows(con: duckdb.DuckDBPyConnection, statement: str) -> int:

@@ -5,74 +5,23 @@ No path, no file name and no value of a held-back line is kept: a batch is known
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from importlib.metadata import version
 
 import duckdb
 
 from examtally.contracts.contract import Contract
-from examtally.contracts.ddl import create_statement
+from examtally.contracts.ddl import BATCH_COLUMN, REPLACED_BY, create_statement
 from examtally.contracts.rules import quoted
 from examtally.contracts.tables import Table
 from examtally.errors import RegistryError
+from examtally.registry.journal import note, seal
+from examtally.registry.migrations import MIGRATIONS, Migration
 from examtally.registry.workspace import transaction
 
-_SCHEMAS = {"main": "reg", "waiting": "reg.waiting"}
+__all__ = ["MIGRATIONS", "Migration", "check_form", "migrate", "stored_version", "waiting_tables"]
 
-
-@dataclass(frozen=True)
-class Migration:
-    """One step from the form before it to form `version`; `statements` run in order, in one transaction."""
-
-    version: int
-    statements: tuple[str, ...]
-
-
-MIGRATIONS = (
-    Migration(
-        1,
-        (
-            "create schema if not exists reg.waiting",
-            """create table reg.batches (
-                batch_no INTEGER NOT NULL, received_at TIMESTAMP NOT NULL, operator VARCHAR,
-                tool_version VARCHAR NOT NULL
-            )""",
-            """create table reg.batch_tables (
-                batch_no INTEGER NOT NULL, "table" VARCHAR NOT NULL, file_no INTEGER NOT NULL,
-                fingerprint VARCHAR NOT NULL, bytes BIGINT NOT NULL, lines BIGINT NOT NULL, stored BIGINT NOT NULL,
-                unchanged BIGINT NOT NULL, conflict BIGINT NOT NULL, waiting BIGINT NOT NULL, held_back BIGINT NOT NULL,
-                CHECK (lines = stored + unchanged + conflict + waiting + held_back)
-            )""",
-            """create table reg.released (
-                batch_no INTEGER NOT NULL, "table" VARCHAR NOT NULL, lines BIGINT NOT NULL
-            )""",
-            """create table reg.held_back (
-                batch_no INTEGER NOT NULL, "table" VARCHAR NOT NULL, file_no INTEGER NOT NULL, line BIGINT NOT NULL,
-                "column" VARCHAR NOT NULL, rule VARCHAR NOT NULL, kind VARCHAR NOT NULL
-                CHECK (kind in ('held_back', 'conflict'))
-            )""",
-            """create table reg.intake_checks (
-                batch_no INTEGER NOT NULL, "table" VARCHAR NOT NULL, rule VARCHAR NOT NULL,
-                expectation VARCHAR NOT NULL, "rows" BIGINT NOT NULL, checked BIGINT NOT NULL, unexpected BIGINT,
-                raised BOOLEAN NOT NULL
-            )""",
-        ),
-    ),
-    Migration(
-        2,
-        (
-            """create table reg.batch_exports (
-                batch_no INTEGER NOT NULL, file_no INTEGER NOT NULL, fingerprint VARCHAR NOT NULL,
-                bytes BIGINT NOT NULL, lines BIGINT NOT NULL, mapped BIGINT NOT NULL, skipped BIGINT NOT NULL,
-                empty BIGINT NOT NULL, CHECK (lines = mapped + skipped + empty)
-            )""",
-            """create table reg.assumptions (
-                batch_no INTEGER NOT NULL, "table" VARCHAR NOT NULL, assumption VARCHAR NOT NULL,
-                code VARCHAR NOT NULL, lines BIGINT NOT NULL
-            )""",
-        ),
-    ),
-)
+_SCHEMAS = {"main": "reg", "waiting": "reg.waiting", "superseded": "reg.superseded"}
+_EXTRA = {"superseded": (REPLACED_BY,)}
 
 
 def waiting_tables(contract: Contract) -> tuple[Table, ...]:
@@ -115,7 +64,10 @@ def migrate(
                 for statement in step.statements:
                     con.execute(statement)
                 con.execute("insert into reg.schema_version values (?, ?)", [step.version, version("examtally")])
-        _align(con, contract, declared)
+        is_changed = _align(con, contract, declared)
+        if before and (before < newest or is_changed):
+            seal(con, contract)
+            note(con, "migrate", None, details={"from": before, "to": newest})
     return before, newest
 
 
@@ -132,24 +84,28 @@ def _newer(found: int, newest: int) -> str:
     return f"the registry has form {found}, this program knows up to {newest}; install the newer examtally"
 
 
-def _align(con: duckdb.DuckDBPyConnection, contract: Contract, declared: dict[tuple[str, str], str]) -> None:
-    """Create the record tables that are missing and rebuild those whose declaration has changed."""
+def _align(con: duckdb.DuckDBPyConnection, contract: Contract, declared: dict[tuple[str, str], str]) -> bool:
+    """Create the record tables that are missing, rebuild those whose declaration has changed; whether any was."""
     present = _present(con)
+    rebuilt = False
     for (schema, name), sql in declared.items():
         table = contract.tables[name]
         if (schema, name) not in present:
-            con.execute(create_statement(table, _SCHEMAS[schema]))
+            con.execute(create_statement(table, _SCHEMAS[schema], _EXTRA.get(schema, ())))
         elif present[schema, name] != sql:
-            _rebuild(con, table, _SCHEMAS[schema])
+            _rebuild(con, table, schema)
+            rebuilt = True
+    return rebuilt
 
 
-def _rebuild(con: duckdb.DuckDBPyConnection, table: Table, schema: str) -> None:
+def _rebuild(con: duckdb.DuckDBPyConnection, table: Table, part: str) -> None:
+    schema, extra = _SCHEMAS[part], _EXTRA.get(part, ())
     name, old = f"{schema}.{quoted(table.name)}", quoted(f"{table.name}__before")
-    lost = set(_columns(con, name)) - {*table.names, "batch_no"}
+    lost = set(_columns(con, name)) - {*table.names, BATCH_COLUMN, *extra}
     if lost:
         raise RegistryError(f"{table.name} holds columns that are no longer declared; declare them again")
     con.execute(f"alter table {name} rename to {old}")
-    con.execute(create_statement(table, schema))
+    con.execute(create_statement(table, schema, extra))
     try:
         con.execute(f"insert into {name} by name from {schema}.{old}")
     except duckdb.ConstraintException:
@@ -165,6 +121,7 @@ def _lacks_columns(con: duckdb.DuckDBPyConnection, contract: Contract) -> bool:
     rows = con.execute("select schema_name, table_name, column_name from duckdb_columns() where database_name = 'reg'")
     found = set(rows.fetchall())
     wanted = {("main", table.name, name) for table in contract.tables.values() for name in table.names}
+    wanted |= {("superseded", table.name, name) for table in contract.tables.values() for name in table.names}
     wanted |= {("waiting", table.name, name) for table in waiting_tables(contract) for name in table.names}
     return not wanted <= found
 
@@ -181,8 +138,10 @@ def _declared(con: duckdb.DuckDBPyConnection, contract: Contract) -> dict[tuple[
     con.execute("attach ':memory:' as declared")
     try:
         con.execute("create schema declared.waiting")
+        con.execute("create schema declared.superseded")
         for table in contract.tables.values():
             con.execute(create_statement(table, "declared"))
+            con.execute(create_statement(table, "declared.superseded", (REPLACED_BY,)))
         for table in waiting_tables(contract):
             con.execute(create_statement(table, "declared.waiting"))
         return _present(con, "declared")

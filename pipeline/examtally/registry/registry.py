@@ -16,6 +16,7 @@ from examtally.errors import RegistryError
 from examtally.registry.bookkeeping import check_form, migrate, stored_version
 from examtally.registry.faults import opening_fault, unreadable, writing_fault
 from examtally.registry.fingerprint import content_fingerprint
+from examtally.registry.patience import Patience
 from examtally.registry.workspace import Workspace
 
 _HEADERS = 3 * 4096  # bytes before the first block of a DuckDB file
@@ -47,19 +48,25 @@ class Registry:
         self.close()
 
 
-def open_registry(path: Path | str, *, read_only: bool = True, contract: Contract | None = None) -> Registry:
+def open_registry(
+    path: Path | str,
+    *,
+    read_only: bool = True,
+    contract: Contract | None = None,
+    patience: Patience | None = None,
+) -> Registry:
     """Open the registry at `path`; for writing it is made where missing and brought to the present form.
 
     Raises RegistryError for a file that is missing, damaged, of another form or no registry, and RegistryLocked where
-    another program holds it.
+    another program holds it, after waiting as long as `patience` says.
     """
     path, contract = Path(path), contract or load_contract()
     if not read_only and not path.exists():
-        with Workspace(path.parent) as workspace, writing(workspace, path, contract):
+        with Workspace(path.parent, patience) as workspace, writing(workspace, path, contract):
             pass
-    workspace = Workspace(path.parent)
+    workspace = Workspace(path.parent, patience)
     try:
-        attach(workspace.con, path, contract, read_only=read_only)
+        attach(workspace.con, path, contract, read_only=read_only, patience=workspace.patience)
     except BaseException:
         workspace.close()
         raise
@@ -76,8 +83,8 @@ def writing(workspace: Workspace, path: Path, contract: Contract) -> Iterator[No
     check_place(path)
     is_new = not path.exists()
     target = workspace.folder / "new.duckdb" if is_new else path
-    with _private_files():
-        attach(workspace.con, target, contract, read_only=False)
+    with private_files():
+        attach(workspace.con, target, contract, read_only=False, patience=workspace.patience)
         try:
             yield
             _checkpoint(workspace.con, path, is_new=is_new)
@@ -90,7 +97,7 @@ def writing(workspace: Workspace, path: Path, contract: Contract) -> Iterator[No
 @contextmanager
 def reading(workspace: Workspace, path: Path, contract: Contract, *, any_form: bool = False) -> Iterator[None]:
     """Hold the registry at `path` for reading, attached as `reg`; with `any_form` an older form will do."""
-    attach(workspace.con, path, contract, read_only=True, any_form=any_form)
+    attach(workspace.con, path, contract, read_only=True, any_form=any_form, patience=workspace.patience)
     try:
         yield
     finally:
@@ -98,18 +105,37 @@ def reading(workspace: Workspace, path: Path, contract: Contract, *, any_form: b
 
 
 def attach(
-    con: duckdb.DuckDBPyConnection, path: Path, contract: Contract, *, read_only: bool, any_form: bool = False
+    con: duckdb.DuckDBPyConnection,
+    path: Path,
+    contract: Contract,
+    *,
+    read_only: bool,
+    any_form: bool = False,
+    patience: Patience = Patience(),  # noqa: B008  frozen
+    name: str = "reg",
 ) -> None:
-    """Attach the file at `path` as `reg`, checked (reading) or brought to the present form (writing)."""
+    """Attach the file at `path` as `reg`, checked (reading) or brought to the present form (writing).
+
+    Under another `name` it is held, and nothing of it is looked at.
+    """
     if path.is_dir():
         raise RegistryError(f"{path} is a folder; name the registry file in it")
     if read_only and not path.exists():
         raise RegistryError(f"{path}: there is no registry here; `examtally ingest` makes one")
     options = "type duckdb, read_only" if read_only else "type duckdb"  # by its type, whatever the name ends in
-    try:
-        con.execute(f"attach {literal(str(path.absolute()))} as reg ({options})")
-    except duckdb.Error as error:
-        raise opening_fault(error, path) from None
+
+    def attempt() -> None:
+        try:
+            con.execute(f"attach {literal(str(path.absolute()))} as {name} ({options})")
+        except duckdb.Error as error:
+            raise opening_fault(error, path) from None
+
+    patience.wait_for(attempt)
+    if name == "reg":
+        _look(con, path, contract, read_only=read_only, any_form=any_form)
+
+
+def _look(con: duckdb.DuckDBPyConnection, path: Path, contract: Contract, *, read_only: bool, any_form: bool) -> None:
     try:
         _check_length(con, path)
         if not read_only:
@@ -155,7 +181,7 @@ def _checkpoint(con: duckdb.DuckDBPyConnection, path: Path, *, is_new: bool) -> 
 
 
 @contextmanager
-def _private_files() -> Iterator[None]:
+def private_files() -> Iterator[None]:
     """New files of this process are readable by their owner only."""
     before = os.umask(0o077)
     try:
@@ -177,7 +203,12 @@ def _publish(made: Path, path: Path) -> None:
             made.replace(path)
     except FileExistsError:
         raise RegistryError(f"{path} was made by another program meanwhile; nothing was stored, repeat") from None
-    descriptor = os.open(path.parent, os.O_RDONLY | os.O_DIRECTORY)
+    flush_folder(path.parent)
+
+
+def flush_folder(folder: Path) -> None:
+    """Make sure that the names in a folder are on disk."""
+    descriptor = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
     try:
         os.fsync(descriptor)
     finally:

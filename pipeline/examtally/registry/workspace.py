@@ -9,6 +9,7 @@ from types import TracebackType
 
 import duckdb
 
+from examtally.registry.patience import Patience
 from examtally.registry.spill import SpillFolder
 
 MEMORY_LIMIT = "2GB"
@@ -30,7 +31,8 @@ def transaction(con: duckdb.DuckDBPyConnection) -> Iterator[None]:
 class Workspace:
     """An in-memory DuckDB connection with its private spill folder; a context manager."""
 
-    def __init__(self, beside: Path | None = None) -> None:
+    def __init__(self, beside: Path | None = None, patience: Patience | None = None) -> None:
+        self.patience = patience or Patience()
         self._spill = SpillFolder(beside)
         self.folder = self._spill.path
         self.con = duckdb.connect(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import polars as pl
 
-from examtally.contracts.rules import CrossRule, Rule, key_rule, reference_rules, rules_for
+from examtally.contracts.rules import CrossRule, Rule, key_rule, reference_rules, rules_for, withdrawn_rule
 from examtally.contracts.screening import ScreenRule, screen_rules
 from examtally.reporting.audit import Audit
 from examtally.reporting.numbers import count, counted, percent
@@ -86,6 +86,8 @@ def _asked_for(audit: Audit) -> dict[str, str]:
     for name in contract.tables:
         rules += [*rules_for(contract, name), key_rule(contract, name), *reference_rules(contract, name)]
         rules += screen_rules(contract, name)
+        withdrawn = withdrawn_rule(contract, name)
+        rules += [] if withdrawn is None else [withdrawn]
     return {rule.id: rule.legal for rule in rules}
 
 

@@ -1,0 +1,143 @@
+"""A participant withdraws: nothing new is taken, or every trace is erased as well."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+import duckdb
+
+from examtally.contracts.contract import Contract, load_contract
+from examtally.contracts.rules import quoted
+from examtally.contracts.tables import Table
+from examtally.errors import ExamtallyError
+from examtally.registry.faults import writing_fault
+from examtally.registry.journal import note, record_tables, seal
+from examtally.registry.operators import coded
+from examtally.registry.patience import Patience
+from examtally.registry.registry import reading, writing
+from examtally.registry.rewriting import rewriting
+from examtally.registry.tombstones import EXAM, PARTICIPANT, bury, make_key
+from examtally.registry.workspace import Workspace, transaction
+
+Progress = Callable[[str], None]
+
+
+@dataclass(frozen=True)
+class Withdrawal:
+    """What was done: rows erased by part and table (`stored.findings`), and the batches that had brought them."""
+
+    is_erased: bool
+    was_known: bool
+    erased: Mapping[str, int]
+    batches: tuple[int, ...]
+
+
+def withdraw(
+    registry: Path | str,
+    participant: str,
+    *,
+    erase: bool,
+    operator: str | None = None,
+    patience: Patience | None = None,
+    progress: Progress | None = None,
+) -> Withdrawal:
+    """Take nothing more of `participant`; with `erase` remove every trace and write the registry's file anew.
+
+    Raises ExamtallyError for what is no coded identifier and RegistryError where the registry cannot be written.
+    """
+    registry, contract, say = Path(registry), load_contract(), progress or (lambda _step: None)
+    with Workspace(registry.parent, patience) as workspace:
+        con = workspace.con
+        person, operator = coded(con, participant, "the participant"), coded(con, operator)
+        if person is None:
+            raise ExamtallyError("name the participant who withdraws")
+        try:
+            with reading(workspace, registry, contract, any_form=True):
+                pass  # there must be a registry: a withdrawal makes none
+            if not erase:
+                with writing(workspace, registry, contract):
+                    return _stop(con, person, operator, say)
+            with rewriting(workspace, registry, contract, say):
+                return _erase(con, contract, person, operator, say)
+        except duckdb.Error as error:  # its words may quote a record
+            raise writing_fault(error, registry) from None
+
+
+def _stop(con: duckdb.DuckDBPyConnection, person: str, operator: str | None, say: Progress) -> Withdrawal:
+    say("before begin")
+    with transaction(con):
+        _bury(con, person)
+        is_known = bool(con.execute("select 1 from reg.exams where participant_id = ? limit 1", [person]).fetchall())
+        note(con, "stop", operator)
+        say("before commit")
+    say("after commit")
+    return Withdrawal(is_erased=False, was_known=is_known, erased={}, batches=())
+
+
+def _bury(con: duckdb.DuckDBPyConnection, person: str) -> None:
+    con.execute("create or replace temp table person as select cast(? as varchar) as id", [person])
+    bury(con, make_key(con), PARTICIPANT, "select id from person")
+
+
+def _erase(
+    con: duckdb.DuckDBPyConnection, contract: Contract, person: str, operator: str | None, say: Progress
+) -> Withdrawal:
+    say("before begin")
+    with transaction(con):
+        _bury(con, person)
+        _list_own(con, contract)
+        bury(con, make_key(con), EXAM, "select own.id from own where \"table\" = 'exams'")
+        erased: dict[str, int] = {}
+        batches: set[int] = set()
+        for part, table, name in record_tables(con, contract):
+            which = _traces(contract.tables[table])
+            if which is None:
+                continue
+            counts = con.execute(f"select batch_no, count(*) from {name} where {which} group by all").fetchall()
+            say(f"before erase {part} {table}")
+            con.execute(f"delete from {name} where {which}")
+            con.executemany(
+                "insert into reg.erased values (?, ?, ?)", [(no, table, rows) for no, rows in counts] or [(0, table, 0)]
+            )
+            batches |= {no for no, _ in counts}
+            erased[f"{part}.{table}"] = sum(rows for _, rows in counts)
+        con.execute("delete from reg.erased where lines = 0")
+        seal(con, contract)
+        found = {name: rows for name, rows in erased.items() if rows}
+        note(con, "erase", operator, details={"rows": found})
+        say("before commit")
+    say("after commit")
+    return Withdrawal(is_erased=True, was_known=bool(found), erased=found, batches=tuple(sorted(batches)))
+
+
+def _list_own(con: duckdb.DuckDBPyConnection, contract: Contract) -> None:
+    """Make `own` (table, id): the keys of the person's present rows."""
+    selects = [
+        f"select '{table.name}' as \"table\", {quoted(table.primary_key[0])} as id from reg.{quoted(table.name)} "
+        "where participant_id = (select id from person)"
+        for table in contract.tables.values()
+        if "participant_id" in table.names
+    ]
+    con.execute(f"create temp table own as select distinct * from ({' union all '.join(selects)})")
+
+
+def _traces(table: Table) -> str | None:
+    """The condition on the rows that speak of the person: by pseudonym, by exam, by a key that holds the pseudonym.
+
+    An earlier version of a row is found by its key too: the row may have been of another person before.
+    """
+    if "participant_id" in table.names:
+        key = quoted(table.primary_key[0])
+        return f"participant_id = (select id from person) or {_is_own(key, table.name)} or {_holds(key)}"
+    return f"{_is_own('exam_id', 'exams')} or {_holds('exam_id')}" if "exam_id" in table.names else None
+
+
+def _is_own(column: str, table: str) -> str:
+    return f"{column} in (select id from own where \"table\" = '{table}')"
+
+
+def _holds(column: str) -> str:
+    """Whether an identifier holds the pseudonym as a whole word: PT-7-E1 holds PT-7, PT-71 does not."""
+    return f"regexp_matches({column}, '(^|[^A-Z0-9])' || (select regexp_escape(id) from person) || '($|[^A-Z0-9])')"
