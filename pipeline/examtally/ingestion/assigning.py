@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from examtally.contracts.mapping import fold
@@ -129,7 +129,7 @@ def by_template(placed: Sequence[Placed]) -> Iterator[tuple[str, list[Placed]]]:
         yield named[key], group
 
 
-def _by(placed: Sequence[Placed], key) -> dict[str, tuple[Placed, ...]]:  # type: ignore[no-untyped-def]
+def _by(placed: Sequence[Placed], key: Callable[[Placed], str | None]) -> dict[str, tuple[Placed, ...]]:
     found: dict[str, tuple[Placed, ...]] = {}
     for one in placed:
         name = key(one)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 from examtally.contracts.mapping import fold
 from examtally.ingestion.assigning import Placed, by_template
@@ -221,7 +221,7 @@ class TableDrafter(EntryParts):
                     lines.append(f"    {quoted_text(word)}: {code}{doubt}")
         return [*lines, f"cell: {quoted_text(template)}"]
 
-    def _long_codes(self, table: str, name: str, of) -> str:  # type: ignore[no-untyped-def]
+    def _long_codes(self, table: str, name: str, of: Callable[[str], Match | None]) -> str:
         """The codes of a long column: what its values name."""
         column: Column = self.guesser.long_form[table]
         words = self.guesser.words(f"{table}.{name}")
@@ -229,7 +229,7 @@ class TableDrafter(EntryParts):
         unknown = 0
         seen = set()
         for value, _ in column.values:
-            match: Match | None = of(value)
+            match = of(value)
             code = words.get(fold(value)) or (match.target if match is not None and match.score >= SURE else None)
             if code is None:
                 unknown += 1

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import ItemsView, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from examtally.contracts.mapping import fold
@@ -110,7 +110,7 @@ def _worth_saying(codes: Mapping[str, str | None], name: str) -> dict[str, str |
     return {word: code for word, code in codes.items() if name == "grade" or word != fold(code or "")}
 
 
-def _values(columns: Iterable[Column]) -> dict[str, int].items:  # type: ignore[valid-type]
+def _values(columns: Iterable[Column]) -> ItemsView[str, int]:
     counted: dict[str, int] = {}
     for column in columns:
         for value, lines in column.values:

@@ -42,6 +42,7 @@ PUBLIC = {
     "batches": "batch_no, table, lines, stored, unchanged, conflict, waiting, held_back",
     "held_back": "batch_no, table, column, rule, lines",
     "intake_checks": "batch_no, table, rule, expectation, rows, checked, unexpected, raised",
+    "assumptions": "batch_no, table, assumption, code, lines",
 }
 REASONS = (
     "comparison_knee, operating_room, prior_surgery, reference_known, after_surgery, after_reference, not_index_exam, "
