@@ -12,12 +12,13 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from examtally.errors import ExamtallyError
+
 if TYPE_CHECKING:
     from examtally.deidentification import Deidentified
     from examtally.demo import Demo
     from examtally.ingestion import BatchReport
     from examtally.ingestion.draft import Draft
-    from examtally.ingestion.report import FileLine
     from examtally.results import Results
     from examtally.synthesis import SynthesisReport
 
@@ -82,7 +83,7 @@ def show_synthesis(made: SynthesisReport, *, as_json: bool) -> None:
         return
     print(f"{made.title} (seed {made.seed}) in {made.out}: records/, dirty/ and truth.json")
     rows = [(name, lines, made.dirty.get(name, 0)) for name, lines in made.records.items()]
-    _table(("table", "record lines", "lines of the dirty export"), rows)
+    print_table(("table", "record lines", "lines of the dirty export"), rows)
 
 
 def show_batch(batch: BatchReport, *, as_json: bool, is_dry_run: bool) -> None:
@@ -91,11 +92,17 @@ def show_batch(batch: BatchReport, *, as_json: bool, is_dry_run: bool) -> None:
         print(batch.to_json())
         return
     print("Nothing was stored; ingest would do this:" if is_dry_run else f"Batch {batch.batch_no} is stored.")
-    _table(_HEADS, [(table.table, *(getattr(table, place) for place in _PLACES)) for table in batch.tables])
+    print_table(_HEADS, [(table.table, *(getattr(table, place) for place in _PLACES)) for table in batch.tables])
     print("Every line is in exactly one place: lines = stored + unchanged + conflict + waiting + held back.")
     for table in batch.tables:
         if table.released:
             print(f"{table.table}: {table.released:,} lines that waited for their exam are stored now.")
+        if table.amended:
+            print(f"{table.table}: {table.amended:,} lines replace an earlier version, which is kept.")
+    if batch.same_as is not None:
+        print(f"These files have the same bytes as those of batch {batch.same_as}.")
+    if batch.refused is not None:
+        print(f"Ingest would refuse this batch: {batch.refused}.")
     _exports(batch)
     _held_back(batch)
     _mapped(batch)
@@ -115,14 +122,14 @@ def show_deidentified(made: Deidentified, *, as_json: bool) -> None:
         return
     print(f"De-identified files are in {made.out}:")
     rows = [(one.file, one.lines, one.written, one.skipped, one.without_person) for one in made.files]
-    _table(("file", "lines", "written", "skipped by the mapping", "without a participant"), rows)
+    print_table(("file", "lines", "written", "skipped by the mapping", "without a participant"), rows)
     for one in made.files:
         print(f"  {one.file}, dropped columns: {', '.join(one.dropped) or 'none'}")
     print(
         "\nWhat could still point at a person (people in groups of fewer than 5, and people alone with their values):"
     )
     risks = [(one.about, one.smallest, f"{one.median:g}", one.people, one.alone, one.all_people) for one in made.risks]
-    _table(("known together", "smallest", "median", "fewer than 5", "alone", "people"), risks)
+    print_table(("known together", "smallest", "median", "fewer than 5", "alone", "people"), risks)
     print("  For period and intervals the numbers are the days on which the first exam can have been.")
     for mend in dict.fromkeys(mend for risk in made.risks for mend in risk.coarsen):
         print(f"  To coarsen: {mend}.")
@@ -137,7 +144,7 @@ def show_results(results: Results, out: Path, *, as_json: bool) -> None:
         print(json.dumps({"out": str(out), "tables": dict(rows), "registry": results.provenance.registry}, indent=2))
         return
     print(f"Results are in {out}, each table as Parquet and CSV:")
-    _table(("table", "rows"), rows)
+    print_table(("table", "rows"), rows)
 
 
 def show_files(paths: list[Path]) -> None:
@@ -151,12 +158,23 @@ def show_draft(made: Draft, out: Path | None) -> None:
     if out is None:
         print(made.text, end="")
     else:
-        out.write_text(made.text, encoding="utf-8")
+        _write_new(out, made.text)
     said = (
         f"{made.placed} of {made.columns} columns have a place, {made.ignored} are ignored, "
         f"{made.unsure} lines are marked '# unsure:'; look them over, then say: examtally check --mapping"
     )
     print(said, file=sys.stderr)
+
+
+def _write_new(out: Path, text: str) -> None:
+    """Write a file that is not there yet: a mapping that somebody has worked on is not lost to a second draft."""
+    try:
+        with out.open("x", encoding="utf-8") as stream:
+            stream.write(text)
+    except FileExistsError:
+        raise ExamtallyError(f"{out} is there already; name another file with --out") from None
+    except OSError:
+        raise ExamtallyError(f"{out} cannot be written; name a file in a folder you may write to") from None
 
 
 _ASSUMED = {
@@ -173,7 +191,7 @@ def _exports(batch: BatchReport) -> None:
         rows = [
             (f"file {one.file_no} ({one.source})", *(getattr(one, place) for place in places)) for one in batch.exports
         ]
-        _table(("file", "lines", "mapped", "skipped", "made nothing"), rows)
+        print_table(("file", "lines", "mapped", "skipped", "made nothing"), rows)
     for one in batch.assumptions:
         print(f"{one.table}: {_ASSUMED[one.assumption].format(code=one.code, lines=one.lines)}; the report says so.")
 
@@ -181,7 +199,7 @@ def _exports(batch: BatchReport) -> None:
 def _mapped(batch: BatchReport) -> None:
     for shown in batch.previews:
         print(f"\nFirst rows of {shown.table}:")
-        _table(shown.columns, shown.rows)
+        print_table(shown.columns, shown.rows)
     if batch.unplaced:
         print("\nCells that have no place yet, with counts:")
     for one in batch.unplaced:
@@ -192,20 +210,14 @@ def _mapped(batch: BatchReport) -> None:
 def _held_back(batch: BatchReport) -> None:
     if not batch.held_back:
         return
-    several = len(batch.exports) > 1 if batch.exports else len(batch.files) > len(batch.tables)
     print("\nHeld back or in conflict, by rule (line numbers count from 1, the header included):")
     for held in batch.held_back:
-        lines = ", ".join(_place(line, several=several) for line in held.first)
+        lines = ", ".join(batch.place(line) for line in held.first)
         more = " …" if held.lines > len(held.first) else ""
         kind = "conflict, " if held.kind == "conflict" else ""
         noun = "line" if held.lines == 1 else "lines"
         print(f"  {held.rule}: {kind}{held.lines:,} {noun} ({lines}{more})")
         print(f"      wanted: {held.legal}. Mend: {held.mend}.")
-
-
-def _place(line: FileLine, *, several: bool) -> str:
-    place = f"{line.file_no}:{line.line}" if several else str(line.line)
-    return place if line.column is None else f"{place} column {line.column}"
 
 
 def _intake(batch: BatchReport) -> None:
@@ -215,7 +227,8 @@ def _intake(batch: BatchReport) -> None:
     print(f", {raised} that could not be run." if raised else ".")
 
 
-def _table(heads: tuple[str, ...], rows: Sequence[tuple[object, ...]]) -> None:
+def print_table(heads: tuple[str, ...], rows: Sequence[tuple[object, ...]]) -> None:
+    """Print a table, the first column to the left, the others to the right."""
     cells = [heads, *(tuple(f"{cell:,}" if isinstance(cell, int) else str(cell) for cell in row) for row in rows)]
     widths = [max(len(row[column]) for row in cells) for column in range(len(heads))]
     for row in cells:

@@ -39,7 +39,7 @@ tables:
     columns:
       exam_id: {join: [visit, {each: side}]}
       maneuver: {each: maneuver}
-      result: {parts: {"+": positive, 1+: positive, 2+: positive, neg: negative, nd: not_done, not done: not_done}}
+      result: {parts: {"+": positive, 1+: positive, 2+: positive, neg: negative, nd: not_done, no pain: negative}}
       grade: {parts: {1+: 1, 2+: 2}, where_listed: true}
       end_point: {parts: {soft: soft}}
       reason: {parts: {pain: pain}}
@@ -93,6 +93,12 @@ def test_one_cell_gives_result_grade_and_end_point(tmp_path: Path) -> None:
     assert [(one.assumption, one.code, one.lines) for one in report.assumptions] == [
         ("blank_negative", "posterior_sag", 1)
     ]
+
+
+def test_the_longest_known_part_counts(tmp_path: Path) -> None:
+    file, mapping = _sheet(tmp_path, VISIT | BLANK | {"Jerk R": "No pain"})
+    ingest([file], tmp_path / "r.duckdb", mapping=mapping)
+    assert ("pivot_shift", "negative", None) in rows_of(tmp_path / "r.duckdb", "findings", "maneuver, result, reason")
 
 
 def test_a_mapping_and_our_own_form_store_the_same(tmp_path: Path) -> None:
