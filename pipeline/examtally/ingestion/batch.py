@@ -61,8 +61,8 @@ def ingest(
 ) -> BatchReport:
     """Store the record files under `paths` in the registry, which is made where missing; one batch, one transaction.
 
-    With a `mapping` file the files are a clinic's own export; a workbook of ours needs none. `operator` is a coded identifier of the person who sends
-    the batch. With `amend`, lines whose key is stored with other content replace it, and the earlier version is kept;
+    With a `mapping` file the files are a clinic's own export; a workbook of ours needs none. `operator` is a coded
+    identifier of the person who sends the batch. With `amend`, lines whose key is stored with other content replace it, and the earlier version is kept;
     without, they are conflicts. `allow_held` is the share of lines that may be held back, 0.05 where neither it nor the
     mapping says more. `retries` is the number of the batch whose held-back lines these files mend. `patience` says how
     long to wait for a registry that another program holds. `progress` is told each step as it begins.

@@ -41,7 +41,16 @@ class Opened:
     @property
     def header(self) -> Header:
         """Its columns."""
-        return Header(self.lines.header)
+        return Header(self.lines.header, self.sheet.columns if self.sheet is not None else None)
+
+    def column(self, place: int) -> int:
+        """The column of the file at a place; blank columns of a sheet have none."""
+        return self.sheet.columns[place - 1] if self.sheet is not None else place
+
+    @property
+    def sheet_name(self) -> str | None:
+        """The sheet as the mapping names it; None where it is no workbook."""
+        return (self.export.source.sheet or "sheet 1") if self.sheet is not None else None
 
     @property
     def table(self) -> str:

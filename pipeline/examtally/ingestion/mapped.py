@@ -123,7 +123,7 @@ def _plan_all(
         first = []
         for one in plan.plans:
             first.append(bindings)
-            _keep_bindings(con, export, one, bindings)
+            _keep_bindings(con, opened, one, bindings)
             bindings += 2 * len(one.bindings)  # the second half is for what readings leave unlisted
         planned.append(_Planned(opened, plan, tuple(first)))
     if faults:
@@ -131,11 +131,13 @@ def _plan_all(
     return planned
 
 
-def _keep_bindings(con: duckdb.DuckDBPyConnection, export: Export, plan: Plan, first: int) -> None:
+def _keep_bindings(con: duckdb.DuckDBPyConnection, opened: Opened, plan: Plan, first: int) -> None:
     numbers = range(first, first + 2 * len(plan.bindings))
-    con.executemany("insert into binding_parts values (?, ?)", [(number, export.part) for number in numbers])
+    con.executemany("insert into binding_parts values (?, ?)", [(number, opened.export.part) for number in numbers])
     places = [
-        (first + at, name, place) for at, binding in enumerate(plan.bindings) for name, place in _blamed(plan, binding)
+        (first + at, name, opened.column(place))
+        for at, binding in enumerate(plan.bindings)
+        for name, place in _blamed(plan, binding)
     ]
     if places:
         con.executemany("insert into binding_places values (?, ?, ?)", places)
@@ -220,4 +222,5 @@ def _count(con: duckdb.DuckDBPyConnection, one: _Planned, staged: dict[str, Stag
         mapped=mapped,
         skipped=lines - kept,
         empty=kept - mapped,
+        sheet=opened.sheet_name,
     )

@@ -132,13 +132,14 @@ def _check_undeclared(source: ExportSource, plan: SourcePlan, header: Header, wh
     ]
     if unread:
         faults.append(
-            f"{where} has columns that the mapping does not read (column {', '.join(map(str, unread))}); "
+            f"{where} has columns that the mapping does not read (column {', '.join(map(header.label, unread))}); "
             "map them, or list their names under `ignore`"
         )
     twice = sorted(place for place in plan.places if fold(header.names[place - 1]) in header.repeated)
     if twice:
         faults.append(
-            f"{where} has several columns of one name (column {', '.join(map(str, twice))} and a later one); rename one"
+            f"{where} has several columns of one name (column {', '.join(map(header.label, twice))} and a later one); "
+            "rename one"
         )
     if faults:
         raise FileFault(*faults)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime
+import itertools
 import warnings
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
@@ -19,12 +20,14 @@ _MOST_BLANK_ROWS = 1000  # a sheet may claim a million rows that nobody ever wro
 class Sheet:
     """The lines of a sheet below its header; `cells` holds one list a column, None for a blank.
 
-    `tops` are the parts of the column names that come from the upper header rows.
+    `tops` are the parts of the column names that come from the upper header rows, `columns` the columns of the sheet,
+    counted from 1.
     """
 
     lines: Lines
     cells: tuple[list[str | None], ...]
     tops: tuple[str, ...]
+    columns: tuple[int, ...]
 
 
 def read_sheet(path: Path, sheet: str | None, header_rows: tuple[int, int]) -> Sheet:
@@ -55,7 +58,10 @@ def read_sheet(path: Path, sheet: str | None, header_rows: tuple[int, int]) -> S
     kept = [at for at in range(width) if header[at] or any(cell is not None for cell in columns[at])]
     names = tuple(header[at] for at in kept)
     return Sheet(
-        Lines(names, len(lines), _shifts(places)), tuple(columns[at] for at in kept), tuple(tops[at] for at in kept)
+        lines=Lines(names, len(lines), _shifts(places)),
+        cells=tuple(columns[at] for at in kept),
+        tops=tuple(tops[at] for at in kept),
+        columns=tuple(at + 1 for at in kept),
     )
 
 
@@ -69,6 +75,25 @@ def sheet_names(path: Path) -> tuple[str, ...]:
 def first_rows(path: Path, sheet: str, count: int) -> list[list[str | None]]:
     """Return the first rows of a sheet; raises TextError where it cannot be read."""
     return [cells for _, (_, cells) in zip(range(count), _rows(path, sheet), strict=False)]
+
+
+def holds_rows(path: Path, sheet: str, header_row: int) -> bool:
+    """Return whether any cell below the header of a sheet is filled; raises TextError where it cannot be read."""
+    rows = itertools.islice(_rows(path, sheet), header_row, header_row + _MOST_BLANK_ROWS)
+    return any(cell is not None for _, cells in rows for cell in cells)
+
+
+def column_letters(column: int) -> str:
+    """Return the letters of a column of a sheet, counted from 1.
+
+    >>> column_letters(6), column_letters(28)
+    ('F', 'AB')
+    """
+    letters = ""
+    while column:
+        column, digit = divmod(column - 1, 26)
+        letters = chr(ord("A") + digit) + letters
+    return letters
 
 
 def _rows(path: Path, sheet: str | None) -> Iterator[tuple[int, list[str | None]]]:
