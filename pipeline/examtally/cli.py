@@ -8,7 +8,8 @@ from typing import Annotated
 
 import typer
 
-from examtally import terminal
+from examtally import cli_registry, terminal
+from examtally.cli_registry import AllowHeld, Amend, Wait
 from examtally.errors import ExamtallyError
 
 app = typer.Typer(
@@ -29,6 +30,7 @@ report_app = typer.Typer(no_args_is_help=True, help="Render a report from a resu
 app.add_typer(report_app, name="report")
 map_app = typer.Typer(no_args_is_help=True, help="Mapping files: how a clinic's own export becomes records.")
 app.add_typer(map_app, name="map")
+app.add_typer(cli_registry.app)
 
 key_app = typer.Typer(no_args_is_help=True, help="The site key that `deidentify` works with.")
 app.add_typer(key_app, name="key")
@@ -89,6 +91,7 @@ def check(
         Path | None, typer.Option("--registry", help="Check against this registry too (nothing is stored).")
     ] = None,
     mapping: Mapping = None,
+    amend: Amend = False,
     as_json: Json = False,
 ) -> None:
     """Say what ingest would do with these files, line by line where something is wrong. Stores nothing.
@@ -98,7 +101,7 @@ def check(
     from examtally.ingestion import check as dry_run
 
     with terminal.progress() as say:
-        batch = dry_run(paths, registry, mapping=mapping, progress=say)
+        batch = dry_run(paths, registry, mapping=mapping, amend=amend, progress=say)
     terminal.show_batch(batch, as_json=as_json, is_dry_run=True)
 
 
@@ -110,13 +113,25 @@ def ingest(
         str | None, typer.Option("--operator", help="Coded identifier of who does this; kept with the batch.")
     ] = None,
     mapping: Mapping = None,
+    amend: Amend = False,
+    allow_held: AllowHeld = None,
+    wait: Wait = 0,
     as_json: Json = False,
 ) -> None:
     """Store record files in the registry as one batch: all of it or nothing, and every line accounted for."""
     from examtally.ingestion import ingest as store
 
     with terminal.progress() as say:
-        batch = store(paths, registry, mapping=mapping, operator=operator, progress=say)
+        batch = store(
+            paths,
+            registry,
+            mapping=mapping,
+            operator=operator,
+            amend=amend,
+            allow_held=allow_held,
+            patience=cli_registry.patience(wait),
+            progress=say,
+        )
     terminal.show_batch(batch, as_json=as_json, is_dry_run=False)
 
 
@@ -186,6 +201,7 @@ def analyze(
     only: Annotated[
         str | None, typer.Option("--only", help="Comma-separated result tables, such as accuracy,flow.")
     ] = None,
+    wait: Wait = 0,
     as_json: Json = False,
 ) -> None:
     """Estimate everything from the registry (opened read-only) and write the results folder."""
@@ -196,7 +212,7 @@ def analyze(
 
     tables = [name.strip() for name in only.split(",") if name.strip()] if only is not None else None
     settings = load_protocol(protocol, load_contract())
-    with terminal.progress() as say, open_registry(registry) as opened:
+    with terminal.progress() as say, open_registry(registry, patience=cli_registry.patience(wait)) as opened:
         results = estimate(opened, settings, with_examiners=with_examiners, only=tables, progress=say)
     results.write(out)
     terminal.show_results(results, out, as_json=as_json)

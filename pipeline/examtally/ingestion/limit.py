@@ -41,7 +41,7 @@ def over_limit(
     rules = ", ".join(f"{one.rule} ({one.lines:,})" for one in worst)
     return (
         f"{held_back:,} of {lines:,} lines ({held_back / lines:.1%}) would be held back, more than {limit:.1%}: "
-        f"{rules}; nothing was stored. `examtally check` lists them; mend the export, or allow a larger share with --allow-held"
+        f"{rules}; nothing was stored. `examtally check` lists them; mend the export, or allow more with --allow-held"
     )
 
 

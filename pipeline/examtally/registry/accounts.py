@@ -1,0 +1,130 @@
+"""What a registry says of its batches: when they came, where their lines went, which lines are held back."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+import duckdb
+
+from examtally.contracts.contract import Contract, load_contract
+from examtally.contracts.rules import key_rule, reference_rules, rules_for, withdrawn_rule
+from examtally.contracts.screening import screen_rules
+from examtally.errors import RegistryError
+from examtally.registry.journal import Entry, entries
+from examtally.registry.patience import Patience
+from examtally.registry.registry import open_registry
+
+_CONFLICT = ("the content already stored under this key", "find out which is right; --amend replaces what is stored")
+
+
+@dataclass(frozen=True)
+class BatchLine:
+    """One batch: when (UTC), by whom, and where its lines went; `amended` of them replaced an earlier version."""
+
+    batch_no: int
+    received_at: str
+    operator: str | None
+    lines: int
+    stored: int
+    unchanged: int
+    conflict: int
+    waiting: int
+    held_back: int
+    amended: int
+
+
+@dataclass(frozen=True)
+class HeldGroup:
+    """The lines of one batch and table that broke one rule; `places` are file and line, both counted from 1."""
+
+    batch_no: int
+    table: str
+    column: str
+    rule: str
+    kind: str
+    lines: int
+    places: tuple[tuple[int, int], ...]
+    legal: str
+    mend: str
+
+
+def list_batches(registry: Path | str, *, patience: Patience | None = None) -> tuple[BatchLine, ...]:
+    """Return the batches of a registry in order."""
+    with open_registry(registry, patience=patience) as opened:
+        replaced = " union all ".join(
+            f'select replaced_by as batch_no from reg.superseded."{name}"' for name in load_contract().tables
+        )
+        rows = opened.con.execute(
+            f"""
+            select b.batch_no, strftime(received_at, '%Y-%m-%d %H:%M'), operator, coalesce(lines, 0),
+                coalesce(stored, 0), coalesce(unchanged, 0), coalesce(conflict, 0), coalesce(waiting, 0),
+                coalesce(held_back, 0), coalesce(amended, 0)
+            from reg.batches b left join (
+                select batch_no, sum(lines)::bigint as lines, sum(stored)::bigint as stored,
+                    sum(unchanged)::bigint as unchanged, sum(conflict)::bigint as conflict,
+                    sum(waiting)::bigint as waiting, sum(held_back)::bigint as held_back
+                from reg.batch_tables group by all
+            ) using (batch_no) left join (select batch_no, count(*) as amended from ({replaced}) group by all)
+            using (batch_no) order by b.batch_no
+            """
+        ).fetchall()
+        return tuple(BatchLine(*row) for row in rows)
+
+
+def list_log(registry: Path | str, *, patience: Patience | None = None) -> tuple[Entry, ...]:
+    """Return the log of a registry from its first entry on."""
+    with open_registry(registry, patience=patience) as opened:
+        return entries(opened.con)
+
+
+def list_held(
+    registry: Path | str, batch_no: int | None = None, *, patience: Patience | None = None
+) -> tuple[HeldGroup, ...]:
+    """Return the lines held back or in conflict, by batch, table and rule: of one batch, or of all not yet retried.
+
+    Raises RegistryError where there is no such batch.
+    """
+    contract = load_contract()
+    with open_registry(registry, patience=patience) as opened:
+        con = opened.con
+        if (
+            batch_no is not None
+            and not con.execute("select 1 from reg.batches where batch_no = ?", [batch_no]).fetchall()
+        ):
+            raise RegistryError(f"{registry}: there is no batch {batch_no}; `examtally batches` lists them")
+        return tuple(_groups(con, contract, batch_no))
+
+
+def _groups(con: duckdb.DuckDBPyConnection, contract: Contract, batch_no: int | None) -> Iterator[HeldGroup]:
+    words = _words(contract)
+    which = "batch_no not in (select batch_no from reg.retried)" if batch_no is None else f"batch_no = {batch_no}"
+    rows = con.execute(
+        'select batch_no, "table", "column", rule, kind, count(distinct (file_no, line)), '
+        "list_sort(list(distinct {'file': file_no, 'line': line})) "
+        f"from reg.held_back where {which} group by all"
+    ).fetchall()
+    tables = list(contract.tables)
+    for number, table, column, rule, kind, lines, places in sorted(
+        rows, key=lambda row: (row[0], tables.index(row[1]), -row[5], row[3], row[2])
+    ):
+        legal, mend = words.get(rule, _CONFLICT)
+        found = tuple((place["file"], place["line"]) for place in places)
+        yield HeldGroup(number, table, column, rule, kind, lines, found, legal, mend)
+
+
+def _words(contract: Contract) -> Mapping[str, tuple[str, str]]:
+    """What each rule asks for and how to mend a line that breaks it."""
+    words = {}
+    for name in contract.tables:
+        withdrawn = withdrawn_rule(contract, name)
+        for rule in (
+            *rules_for(contract, name),
+            key_rule(contract, name),
+            *reference_rules(contract, name),
+            *screen_rules(contract, name),
+            *(() if withdrawn is None else (withdrawn,)),
+        ):
+            words[rule.id] = (rule.legal, rule.mend)
+    return words
