@@ -9,12 +9,10 @@ from dataclasses import dataclass, fields, is_dataclass
 from itertools import pairwise
 from pathlib import Path
 from types import MappingProxyType
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
+from examtally.contracts.contract import Contract, load_contract
 from examtally.contracts.protocol_values import read_values
-
-if TYPE_CHECKING:
-    from examtally.contracts.contract import Contract
 
 ACUITY = ("acute", "subacute", "chronic")
 
@@ -168,12 +166,12 @@ class Protocol:
         return "follow_up" in self.reference.accepted.get(condition, ())
 
 
-def load_protocol(source: Path | Mapping[str, Any] | None, contract: Contract) -> Protocol:
-    """Read a protocol file or mapping over the defaults of `contract`.
+def load_protocol(source: Path | str | Mapping[str, Any] | None = None, contract: Contract | None = None) -> Protocol:
+    """Read a protocol (a file, or plain data) over the defaults of `contract`, that of the knee where none is given.
 
     Raises ProtocolError (one line: file, line, path inside it, legal set, mend) for an unknown key or an illegal value.
     """
-    values = read_values(source, contract)
+    values = read_values(Path(source) if isinstance(source, str) else source, contract or load_contract())
     sections: dict[str, Any] = {}
     for path, value in values.items():
         name, _, inner = path.partition(".")
