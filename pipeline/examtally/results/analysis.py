@@ -44,7 +44,7 @@ _PACKAGES = ("examtally", "duckdb", "numpy", "polars", "scikit-learn", "scipy", 
 
 def analyze(
     registry: Registry,
-    protocol: Protocol | Path | Mapping[str, Any] | None = None,
+    protocol: Protocol | Path | str | Mapping[str, Any] | None = None,
     *,
     with_examiners: bool = False,
     only: Collection[str] | None = None,
