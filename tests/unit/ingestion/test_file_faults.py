@@ -161,7 +161,7 @@ def test_a_table_with_a_header_alone_is_empty(folder: Path, registry: Path) -> N
 
 
 def test_blank_lines_of_a_file_of_one_column(folder: Path, registry: Path) -> None:
-    (folder / "participants.csv").write_text("participant_id\nPT-1\n\nPT-2\nJane\n\n")
+    (folder / "participants.csv").write_text("participant_id\nPT-1\n\nPT-2\nX\n\n")
     report = ingest([folder], registry)
     assert places(report, "participants") == {"stored": 2, "held_back": 1}
     assert rules(report)[("participants.participant_id.pseudonym", "participant_id")] == [5]
