@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from scipy.special import expit, logit, ndtr
 
 from examtally.analytics.intervals import BoolArray, FloatArray
 from examtally.analytics.pooling.effects import Effects, Likelihood
-from examtally.analytics.pooling.hyper import Hyper, Prior, log_prior
+from examtally.analytics.pooling.hyper import Hyper, Prior, log_prior_ratio
 from examtally.analytics.pooling.sampling import Draws
 from examtally.analytics.pooling.summaries import mixture_quantile, shortest_interval, weighted_quantile
 
@@ -101,7 +101,7 @@ class Request:
 
 def summarise(model: Likelihood, has: BoolArray, draws: Draws, rung: str, request: Request) -> Pooled:
     """The figures of one fit; `has` (e, 2) tells who has data for which measure."""
-    hyper = Hyper.of(draws.points)
+    hyper = Hyper.from_scores(draws.points, request.prior)
     effects = model.effects(hyper)
     known: BoolArray = np.asarray(has.any(axis=0))
     one, two = (
@@ -145,7 +145,7 @@ def _spread(hyper: Hyper, draws: Draws, place: int, rung: str, has: BoolArray, r
     if rung == "complete" or examiners < LEAST_FOR_SPREAD:
         return Spread(middle, low, high, examiners)
     sd_low, sd_high = shortest_interval(sd, weights, request.level)
-    half, double = (_median_under(draws, sd, factor, request.prior, rung) for factor in (0.5, 2.0))
+    half, double = (_median_under(draws, hyper, place, factor, request.prior) for factor in (0.5, 2.0))
     predicted = [
         float(expit(mixture_quantile(mean[:, None], sd[:, None], weights, share)[0])) for share in (tail, 1 - tail)
     ]
@@ -165,8 +165,7 @@ def _spread(hyper: Hyper, draws: Draws, place: int, rung: str, has: BoolArray, r
     )
 
 
-def _median_under(draws: Draws, sd: FloatArray, factor: float, before: Prior, rung: str) -> float:
+def _median_under(draws: Draws, hyper: Hyper, place: int, factor: float, prior: Prior) -> float:
     """The median standard deviation had the prior's scale been that many times as large."""
-    prior = replace(before, sd=factor * before.sd)
-    ratio = log_prior(draws.points, prior, FREE[rung]) - log_prior(draws.points, before, FREE[rung])
-    return weighted_quantile(sd, draws.reweighted(ratio).weights, 0.5)
+    other = draws.reweighted(log_prior_ratio(hyper, prior, factor))
+    return weighted_quantile(hyper.sd[:, place], other.weights, 0.5)

@@ -13,11 +13,12 @@ from examtally.analytics.intervals import BoolArray, FloatArray
 from examtally.analytics.pooling.binomial import BinomialLikelihood
 from examtally.analytics.pooling.effects import Likelihood
 from examtally.analytics.pooling.figures import FREE, LEAST_FOR_SPREAD, RUNGS, Pooled, Request, absent, summarise
-from examtally.analytics.pooling.hyper import SMALLEST_SD, Hyper, Prior, log_prior
+from examtally.analytics.pooling.hyper import Hyper, Prior, log_prior, score_of
 from examtally.analytics.pooling.normal import NormalLikelihood
 from examtally.analytics.pooling.sampling import Draws, find_mode, sample, spread_at
 
 LEAST_FOR_CORRELATION, LEAST_ESS = 3, 50.0
+_NO_SPREAD = -30.0
 
 
 def pool_counts(
@@ -99,14 +100,14 @@ def _highest(has: BoolArray, asked: str) -> str:
 
 def _draws(model: Likelihood, free: tuple[bool, ...], request: Request) -> Draws:
     """Draws of all five coordinates, those that are not free at their fixed value."""
-    start, mask = _start(model), np.array(free)
-    fixed = np.where(mask, 0.0, np.array([0.0, 0.0, np.log(SMALLEST_SD), np.log(SMALLEST_SD), 0.0]))
+    start, mask = _start(model, request.prior), np.array(free)
+    fixed = np.where(mask, 0.0, np.array([0.0, 0.0, _NO_SPREAD, _NO_SPREAD, 0.0]))
 
     def density(of: Likelihood) -> Callable[[FloatArray], FloatArray]:
         def value(part: FloatArray) -> FloatArray:
             points = np.tile(fixed, (len(part), 1))
             points[:, mask] = part
-            return of.log_marginal(Hyper.of(points)) + log_prior(points, request.prior, free)
+            return of.log_marginal(Hyper.from_scores(points, request.prior)) + log_prior(points, request.prior)
 
         return value
 
@@ -118,19 +119,18 @@ def _draws(model: Likelihood, free: tuple[bool, ...], request: Request) -> Draws
     return replace(found, points=points)
 
 
-def _start(model: Likelihood) -> FloatArray:
+def _start(model: Likelihood, prior: Prior) -> FloatArray:
     """Means and spreads from the empirical logits by moments."""
     logits, variance = model.rough()
     start = np.zeros(5)
     for place in range(2):
         known = np.isfinite(variance[:, place])
         if not known.any():
-            start[2 + place] = -0.5
             continue
         y, v = logits[known, place], variance[known, place]
         weight = 1 / (v + 0.1)
         mean = (weight * y).sum() / weight.sum()
         excess = float((weight * ((y - mean) ** 2 - v)).sum() / weight.sum())
         start[place] = mean
-        start[2 + place] = 0.5 * np.log(np.clip(excess, 0.02, 4.0))
+        start[2 + place] = score_of(np.sqrt(np.clip(excess, 0.02, 4.0)), prior)
     return start

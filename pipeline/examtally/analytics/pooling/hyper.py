@@ -5,10 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.special import ndtr, ndtri
 
 from examtally.analytics.intervals import FloatArray
 
-SMALLEST_SD = 1e-6
+SMALLEST_SD, LARGEST_SD = 1e-6, 100.0
 
 
 @dataclass(frozen=True)
@@ -45,10 +46,21 @@ class Hyper:
     correlation: FloatArray
 
     @classmethod
-    def of(cls, points: FloatArray) -> Hyper:
-        """From unconstrained points (s, 5): two means, two logarithms of standard deviations, Fisher's z."""
-        sd = np.exp(np.clip(points[:, 2:4], np.log(SMALLEST_SD), 5.0))
-        return cls(points[:, :2], sd, np.tanh(points[:, 4]))
+    def from_logs(cls, points: FloatArray) -> Hyper:
+        """From (s, 5): two means, two logarithms of standard deviations, Fisher's z."""
+        return cls._of(points, np.exp(points[:, 2:4]))
+
+    @classmethod
+    def from_scores(cls, points: FloatArray, prior: Prior) -> Hyper:
+        """From (s, 5): two means, two normal scores of standard deviations under the prior, Fisher's z.
+
+        The score of a standard deviation has a standard normal prior; its posterior keeps a normal shape near 0.
+        """
+        return cls._of(points, -prior.sd * ndtri(0.5 * ndtr(-points[:, 2:4])))
+
+    @classmethod
+    def _of(cls, points: FloatArray, sd: FloatArray) -> Hyper:
+        return cls(points[:, :2], np.clip(sd, SMALLEST_SD, LARGEST_SD), np.tanh(points[:, 4]))
 
     @property
     def factor(self) -> tuple[FloatArray, FloatArray, FloatArray]:
@@ -64,10 +76,21 @@ class Hyper:
         return len(self.correlation)
 
 
-def log_prior(points: FloatArray, prior: Prior, free: tuple[bool, ...]) -> FloatArray:
-    """Log density of unconstrained points (s, 5) but for a constant; coordinates that are not `free` have none."""
+def score_of(sd: FloatArray, prior: Prior) -> FloatArray:
+    """Normal score of a standard deviation under the prior.
+
+    >>> Hyper.from_scores(np.array([[0, 0, *score_of(np.array([0.1, 1.5]), Prior()), 0]]), Prior()).sd.round(6)
+    array([[0.1, 1.5]])
+    """
+    return -np.asarray(ndtri(2.0 * ndtr(-sd / prior.sd)))
+
+
+def log_prior(points: FloatArray, prior: Prior) -> FloatArray:
+    """Log density of points with scores (s, 5) but for a constant."""
     scaled = points / np.array([prior.mean, prior.mean, 1.0, 1.0, prior.fisher_z])
-    terms = -0.5 * scaled**2
-    logs = points[:, 2:4]
-    terms[:, 2:4] = logs - 0.5 * (np.exp(np.minimum(logs, 20.0)) / prior.sd) ** 2
-    return np.asarray(terms[:, np.array(free)].sum(axis=1))
+    return np.asarray(-0.5 * (scaled**2).sum(axis=1))
+
+
+def log_prior_ratio(hyper: Hyper, prior: Prior, factor: float) -> FloatArray:
+    """Log of how much more likely the standard deviations, (s,), would be had their prior `factor` times its scale."""
+    return np.asarray(0.5 * ((hyper.sd / prior.sd) ** 2).sum(axis=1) * (1.0 - factor**-2))
