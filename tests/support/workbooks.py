@@ -35,7 +35,9 @@ def with_derived_codes(tables: Tables) -> Tables:
     made: Tables = {}
     for name, rows in tables.items():
         kept = [{key: value for key, value in row.items() if key not in LEFT_OUT.get(name, ())} for row in rows]
-        defaults = {one.name: str(one.default) for one in load_contract().tables[name].fields if one.default is not None}
+        defaults = {
+            one.name: str(one.default) for one in load_contract().tables[name].fields if one.default is not None
+        }
         for row in kept:
             row |= {key: value for key, value in defaults.items() if not row[key]}
             if "exam_id" in row:
@@ -43,6 +45,10 @@ def with_derived_codes(tables: Tables) -> Tables:
             if name == "references":
                 row["reference_id"] = _derived(row, "modality", "reference_day")
         made[name] = kept
+    first: dict[str, Row] = {}
+    for row in made["references"]:  # a reading has one reader on its one row
+        one = first.setdefault(row["reference_id"], row)
+        row |= {name: one[name] for name in ("reader_id", "exam_known")}
     made["impressions"] = [row for row in made["impressions"] if _is_core(row["condition"])]
     return made
 

@@ -87,7 +87,7 @@ def _columns(contract: Contract, table: Table, band: BandForm) -> Iterator[Colum
         for maneuver in maneuvers:
             yield from _maneuver(contract, maneuver)
     elif band.kind == "conditions":
-        yield from (_status(table, one) for one in conditions if one.settled_by or one.derived_from)
+        yield from (_status(table, one) for one in conditions)
     elif band.kind == "probability":
         yield from (_probability(contract, one, band) for one in conditions)
     else:

@@ -125,27 +125,24 @@ def _history(contract: Contract, columns: list[Column], code: dict[str, Any]) ->
 def _findings(
     contract: Contract, columns: list[Column], measured: Mapping[str, Column], code: dict[str, Any]
 ) -> Iterable[dict[str, Any]]:
-    """One entry for the maneuvers that are judged only, and one for each that is measured beside that."""
+    """One entry for the maneuvers that are judged only, and one for each unit in which others are measured beside that.
+
+    A measured value without a result makes a row too, so that the gate can ask for the result.
+    """
     values = _finding_parts(contract)
-    plain = [column for column in columns if column.code not in measured]
-    if plain:
-        yield {
-            "each": {"maneuver": {column.heading: column.code for column in plain}},
-            "cell": "{maneuver}",
-            "columns": {**code, "maneuver": {"each": "maneuver"}, **values},
-        }
+    by_end: dict[str, dict[str, str]] = {}
     for column in columns:
-        if column.code in measured:
-            read = {name: {"column": column.heading, **value} for name, value in values.items()}
-            yield {
-                "when_any": [column.heading, measured[column.code].heading],
-                "columns": {
-                    **code,
-                    "maneuver": {"value": column.code},
-                    **read,
-                    "measure": measured[column.code].heading,
-                },
-            }
+        beside = measured.get(column.code)
+        end = beside.heading.removeprefix(column.heading) if beside is not None else ""
+        by_end.setdefault(end, {})[column.heading] = column.code
+    for end, named in by_end.items():
+        templates = ["{maneuver}", "{maneuver}" + end] if end else ["{maneuver}"]
+        read = {name: {"column": "{maneuver}", **value} for name, value in values.items()}
+        yield {
+            "each": {"maneuver": named},
+            "when_any": templates,
+            "columns": {**code, "maneuver": {"each": "maneuver"}, **read, **({"measure": templates[1]} if end else {})},
+        }
 
 
 def _finding_parts(contract: Contract) -> dict[str, Any]:
