@@ -88,18 +88,23 @@ def _hold_by_value(
 ) -> None:
     names = ", ".join(map(quoted, columns))
     broken = _numbers([(checks.number(rule), f"not ({rule.sql})") for rule in rules])
-    fitting = _numbers([(checks.number(rule), rule.fitting) for rule in screens if rule.fitting != "false"])
-    misfit = _numbers([(checks.number(rule), rule.misfit) for rule in screens])
     con.execute(f"create or replace temp table seen as select distinct {names} from {staged.view}")
     con.execute(f"create or replace temp table judged as select {names}, {broken} as broken from seen")
-    con.execute(
-        f"create or replace temp table failing as select {names}, unnest(broken || "
-        f"case when len(broken) = 0 then {fitting} else {misfit} end) as rule_no from judged"
-    )
-    if con.execute("select count(*) from failing").fetchall() == [(0,)]:
+    con.execute(f"create or replace temp table failing as select {names}, unnest(broken) as rule_no from judged")
+    fitting = [(checks.number(rule), rule.fitting) for rule in screens if rule.fitting != "false"]
+    _screen(con, names, fitting, "len(broken) = 0")
+    if con.execute("select 1 from failing limit 1").fetchall():
+        _screen(con, names, [(checks.number(rule), rule.misfit) for rule in screens], "len(broken) > 0")
+    if not con.execute("select 1 from failing limit 1").fetchall():
         return
     same = " and ".join(f"s.{quoted(name)} is not distinct from f.{quoted(name)}" for name in columns)
     con.execute(f"insert into {held(staged.table)} select rid, rule_no from {staged.view} s join failing f on {same}")
+
+
+def _screen(con: duckdb.DuckDBPyConnection, names: str, shapes: Sequence[tuple[int, str]], where: str) -> None:
+    """Add what the judged values of `where` look like to those that fail."""
+    if shapes:
+        con.execute(f"insert into failing select {names}, unnest({_numbers(shapes)}) from judged where {where}")
 
 
 def _numbers(checks: Sequence[tuple[int, str]]) -> str:
