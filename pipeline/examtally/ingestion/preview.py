@@ -12,6 +12,7 @@ from collections.abc import Mapping
 import duckdb
 
 from examtally.contracts.rules import Rule, quoted
+from examtally.contracts.screening import shape_sql
 from examtally.ingestion.gate import Checks, held
 from examtally.ingestion.placing import open_lines
 from examtally.ingestion.report import Preview, Unplaced
@@ -45,8 +46,10 @@ def list_unplaced(
     for name, one in staged.items():
         for rule in checks[name].rows:
             if isinstance(rule, Rule) and rule.kind in _KINDS and rule.column in one.supplied:
+                shape = shape_sql(quoted(rule.column), ("any", "coded"))
                 rows = con.execute(
-                    f"select {quoted(rule.column)} as value, count(*) as lines from {one.view} "
+                    f"select {quoted(rule.column)} as value, count(*) as lines, any_value({shape}) is null as is_plain "
+                    f"from {one.view} "
                     f"where rid in (select rid from {held(one.table)} where rule_no = {checks[name].number(rule)}) "
                     "group by value order by lines desc, value"
                 ).fetchall()
@@ -54,11 +57,11 @@ def list_unplaced(
     return tuple(found)
 
 
-def _shown(table: str, column: str, rows: list[tuple[str, int]]) -> list[Unplaced]:
+def _shown(table: str, column: str, rows: list[tuple[str, int, bool]]) -> list[Unplaced]:
     is_closed = len(rows) <= MOST_CODES
-    codes = [(value, lines) for value, lines in rows if is_closed and is_code_like(value, lines)]
+    codes = [(value, lines) for value, lines, is_plain in rows if is_closed and is_plain and is_code_like(value, lines)]
     shown = {value for value, _ in codes}
-    others = [lines for value, lines in rows if value not in shown]
+    others = [lines for value, lines, _ in rows if value not in shown]
     listed = [Unplaced(table, column, value, 1, lines) for value, lines in codes]
     return [*listed, Unplaced(table, column, None, len(others), sum(others))] if others else listed
 

@@ -10,6 +10,7 @@ from records import exam, finding, rules, send
 
 from examtally.contracts.contract import load_contract
 from examtally.contracts.screening import PLACES, load_shapes, screen_rules, shape_sql
+from examtally.ingestion import check
 
 CONTRACT = load_contract()
 
@@ -131,3 +132,15 @@ def test_a_hit_is_told_by_rule_and_line(tmp_path: Path) -> None:
 def test_a_value_that_fits_its_column_is_not_screened(tmp_path: Path) -> None:
     report = send(tmp_path, tmp_path / "registry.duckdb", exams=[exam("EX-1", period="2031-03", exam_day=20526)])
     assert report.is_clean
+
+
+def test_a_title_with_a_name_is_not_shown_among_the_codes_without_a_place(tmp_path: Path) -> None:
+    rows = "".join(f"V-{number},{said}\n" for number, said in enumerate(["Dr. Lund"] * 5 + ["maybe"] * 5))
+    (tmp_path / "visits.csv").write_text(f"id,result\n{rows}")
+    mapping = tmp_path / "m.yaml"
+    mapping.write_text(
+        "title: t\nsources: {a: {}}\ntables:\n  findings:\n    columns:\n"
+        "      {exam_id: id, maneuver: {value: lachman}, result: result}\n"
+    )
+    report = check([tmp_path / "visits.csv"], mapping=mapping)
+    assert [(one.value, one.lines) for one in report.unplaced] == [("maybe", 5), (None, 5)]
