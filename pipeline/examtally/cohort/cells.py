@@ -50,7 +50,7 @@ def write_cells(con: duckdb.DuckDBPyConnection, groups: tuple[Grouping, ...], eq
         with read as (
             select p.pair, case f.result {results} end as result, {_STATUS} as status, {_SETTLED} as settled,
                 ek, (index_bits & p.bit) <> 0 as is_index, {columns}
-            from reg.findings f join ex using (exam_id) join pairs p using (maneuver)
+            from used_findings f join ex using (exam_id) join pairs p using (maneuver)
             where (own_bits & ~open_bits & p.bit) <> 0
         )
         select (pair * {CELLS_A_PAIR} + result * {len(STATUSES)} + status)::usmallint as cell,

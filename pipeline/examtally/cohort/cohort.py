@@ -15,6 +15,7 @@ from examtally.cohort.exams import write_indexed, write_keys
 from examtally.cohort.flow import read_flow
 from examtally.cohort.forecasts import read_forecasts
 from examtally.cohort.groupings import Grouping, groupings, write_labels
+from examtally.cohort.hindsight import write_used
 from examtally.cohort.roles import role_clusters
 from examtally.cohort.standard import write_standard
 from examtally.cohort.summary import read_summary
@@ -32,6 +33,7 @@ def build_cohort(con: duckdb.DuckDBPyConnection, contract: Contract, protocol: P
     own = con.cursor()
     rules = condition_rules(contract, protocol)
     groups = groupings(contract, protocol)
+    write_used(own)
     write_rules(own, contract, rules)
     write_labels(own, groups)
     write_keys(own, groups)

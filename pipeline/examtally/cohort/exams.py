@@ -1,6 +1,6 @@
 """Which exam counts: eligibility, the index exam of each episode, and whether its window is still open.
 
-Reads `reg.exams` and `reg."references"`; leaves the temporary table `indexed`, one row an exam.
+Reads `used_exams` and `reg."references"`; leaves the temporary table `indexed`, one row an exam.
 """
 
 from __future__ import annotations
@@ -22,12 +22,12 @@ def write_keys(con: duckdb.DuckDBPyConnection, groups: tuple[Grouping, ...]) -> 
     """
     con.execute(
         "create temp table people as select participant_id, row_number() over ()::uinteger as pk "
-        "from (select distinct participant_id from reg.exams)"
+        "from (select distinct participant_id from used_exams)"
     )
     con.execute(
         f"""
         create temp table keyed as
-        select e.rowid::uinteger as ek, exam_id, pk, side = 'right' as is_right, episode, exam_day, examiner_order,
+        select e.record::uinteger as ek, exam_id, pk, side = 'right' as is_right, episode, exam_day, examiner_order,
             period, complaint, setting, prior_surgery, reference_known, {code_columns(groups)}
         from {EXAMS} join people on people.participant_id = e.participant_id {code_joins(groups)}
         """
@@ -130,7 +130,7 @@ def _write_open(con: duckdb.DuckDBPyConnection) -> None:
         with dated as (
             select distinct period, last_day(try_strptime(period || '-01', '%Y-%m-%d')::date) as month_end,
                 try_cast(nullif(ltrim(period, 'P'), period) as integer) as ordinal
-            from reg.exams
+            from used_exams
         ),
         newest as (select max(month_end) as newest_month_end, max(ordinal) as newest_ordinal from dated)
         select period, coalesce(bit_or(bit) filter (

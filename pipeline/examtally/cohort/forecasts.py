@@ -19,7 +19,7 @@ def read_forecasts(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
         select c.condition, 'examiner_' || i.stage as forecast, l.label as role,
             dense_rank() over (order by participant_id)::bigint as participant,
             i.probability, ((present_bits & bit) <> 0)::bigint as outcome
-        from reg.impressions i join ex using (exam_id) join conditions c on c.condition = i.condition
+        from used_impressions i join ex using (exam_id) join conditions c on c.condition = i.condition
             join people using (pk) join labels l on l.group_by = 'role' and l.code = g_role
         where (index_bits & ~open_bits & bit) <> 0 and ((present_bits | absent_bits) & bit) <> 0
         order by c.place, i.stage = 'after_exam', participant_id, exam_id

@@ -12,7 +12,7 @@ from examtally.contracts.protocol import Bands, Protocol
 
 UNKNOWN = "unknown"
 EXAMS = (
-    "reg.exams e left join reg.examiners x on x.examiner_id = e.examiner_id "
+    "used_exams e left join reg.examiners x on x.examiner_id = e.examiner_id "
     "left join reg.participants p on p.participant_id = e.participant_id"
 )
 """Every exam with its examiner and participant, where they are in their tables."""

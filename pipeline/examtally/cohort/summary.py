@@ -7,6 +7,8 @@ from dataclasses import dataclass
 import duckdb
 import polars as pl
 
+from examtally.cohort.hindsight import AMENDABLE, amended_late
+
 _ELIGIBILITY = ("complaint", "setting", "prior_surgery", "reference_known")
 _UNKNOWN = (*_ELIGIBILITY, "other_exam_known", "other_knee", "days_since_onset", "mechanism", "effusion", "guarding")
 _OF_PARTICIPANTS = ("sex", "age_band", "bmi_band")
@@ -63,18 +65,18 @@ def read_summary(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
 
 
 def _whole() -> list[Count]:
-    examiners = "reg.exams join reg.examiners using (examiner_id)"
+    examiners = "used_exams join reg.examiners using (examiner_id)"
     tie = "index exams with an equally early exam beside them, chosen by a fixed rule"
     return [
         Count("exams", "exams in the registry", "ex"),
         Count("participants", "people examined", "ex", "count(distinct pk)"),
         Count("knees", "knees examined", "ex", "count(distinct (pk, is_right))"),
         Count("episodes", "complaints of one knee", "ex", "count(distinct (pk, is_right, episode))"),
-        Count("examiners", "people whose hands examined", "reg.exams", "count(distinct examiner_id)"),
+        Count("examiners", "people whose hands examined", "used_exams", "count(distinct examiner_id)"),
         Count("sites", "sites of these examiners", examiners, "count(distinct site_id)"),
-        Count("findings", "rows, one a maneuver of one exam", "reg.findings"),
-        Count("impressions", "stated probabilities", "reg.impressions"),
-        Count("comparison_exams", "exams of a knee without a complaint", "reg.exams where complaint = 'no'"),
+        Count("findings", "rows, one a maneuver of one exam", "used_findings"),
+        Count("impressions", "stated probabilities", "used_impressions"),
+        Count("comparison_exams", "exams of a knee without a complaint", "used_exams where complaint = 'no'"),
         Count("index_exams", "first eligible exams of an episode", "ex where index_bits <> 0"),
         Count("index_participants", _INDEX_PARTICIPANTS, "ex where index_bits <> 0", "count(distinct pk)"),
         Count("index_ties", tie, "ex where is_tie"),
@@ -82,7 +84,7 @@ def _whole() -> list[Count]:
             Count(
                 item,
                 "exams in this period",
-                f"reg.exams where period = (select {extreme}(period) from reg.exams)",
+                f"used_exams where period = (select {extreme}(period) from used_exams)",
                 group="period",
             )
             for item, extreme in (("first_period", "min"), ("last_period", "max"))
@@ -91,7 +93,7 @@ def _whole() -> list[Count]:
 
 
 def _unknowns() -> list[Count]:
-    columns = [(column, "exams", "reg.exams") for column in _UNKNOWN]
+    columns = [(column, "exams", "used_exams") for column in _UNKNOWN]
     columns.append(("exam_known", "reference rows", _REFERENCES))
     return [
         Count(
@@ -133,7 +135,7 @@ def _groups() -> list[Count]:
         )
         for name in _OF_EXAMINERS
     ]
-    exams = "ex join reg.exams using (exam_id) where index_bits <> 0"
+    exams = "ex join used_exams using (exam_id) where index_bits <> 0"
     people = (
         "people left join reg.participants using (participant_id) where pk in (select pk from ex where index_bits <> 0)"
     )
@@ -153,7 +155,7 @@ def _references() -> list[Count]:
         "and a.modality = s.modality and a.status = s.status and (s.exam_known = 'no' or not a.is_blinded) "
         "where a.rank is null"
     )
-    examined = "reg.exams e where (e.participant_id, e.side, e.episode) = (r.participant_id, r.side, r.episode)"
+    examined = "used_exams e where (e.participant_id, e.side, e.episode) = (r.participant_id, r.side, r.episode)"
     return [
         Count("references", "reference rows", _REFERENCES, group="modality"),
         Count("references_unused", "rows that cannot settle their condition", unused, group="s.modality"),
@@ -166,14 +168,21 @@ def _references() -> list[Count]:
 
 
 def _late() -> list[Count]:
-    """Records first entered in a later batch than the first reference of their episode; they stay in."""
-    answered = (
-        "(select exam_id, batch_no, answered_no from reg.exams join (select participant_id, side, episode, "
-        f"min(batch_no) as answered_no from {_REFERENCES} group by all) using (participant_id, side, episode))"
-    )
-    sources = {"exams": f"{answered} where batch_no > answered_no"}
+    """Records later than the first reference of their episode: a first entry stays in, an amendment does not."""
+    kept = "entered after the first reference of their episode, and kept"
+    passed_over = "amended after the first reference of their episode; the version before is used"
+    entered = {"exams": "used_exams"}
     for table in ("findings", "impressions"):
-        later = f"(from reg.{table} where batch_no > (select min(batch_no) from {_REFERENCES})) t"
-        sources[table] = f"{later} join {answered} a using (exam_id) where t.batch_no > answered_no"
-    note = "entered after the first reference of their episode, and kept"
-    return [Count("entered_late", note, source, group=f"'{table}'") for table, source in sources.items()]
+        entered[table] = f"(from used_{table} where batch_no > (select min(answered_no) from answered))"
+    return [
+        *(
+            Count(
+                "entered_late",
+                kept,
+                f"{late} t join answered using (exam_id) where t.batch_no > answered_no",
+                group=f"'{table}'",
+            )
+            for table, late in entered.items()
+        ),
+        *(Count("amended_late", passed_over, amended_late(table), group=f"'{table}'") for table in AMENDABLE),
+    ]

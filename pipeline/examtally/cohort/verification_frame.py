@@ -21,6 +21,12 @@ def verification_groups(groups: Iterable[Grouping]) -> tuple[str, ...]:
     return tuple(grouping.name for grouping in groups if grouping.public and grouping.name not in _OF_THEIR_OWN)
 
 
+def read_examiners(con: duckdb.DuckDBPyConnection) -> tuple[str, ...]:
+    """Pseudonyms of the examiners that the frame's column `examiner` counts from 1."""
+    rows = con.sql("select label from labels where group_by = 'examiner' order by code").fetchall()
+    return tuple(str(label) for (label,) in rows)
+
+
 def read_verification_frame(
     con: duckdb.DuckDBPyConnection, groups: Iterable[Grouping], contract: Contract, protocol: Protocol
 ) -> pl.DataFrame:
@@ -45,11 +51,11 @@ def read_verification_frame(
         with taken as (select * from ex where (own_bits & ~open_bits) <> 0),
         found as (
             select ek, {_results(maneuvers, protocol.equivocal)}
-            from reg.findings join taken using (exam_id) group by ek
+            from used_findings join taken using (exam_id) group by ek
         ),
         stated as (
             select ek, {_impressions(conditions)}
-            from reg.impressions join taken using (exam_id) where stage = 'after_exam' group by ek
+            from used_impressions join taken using (exam_id) where stage = 'after_exam' group by ek
         )
         select dense_rank() over (order by participant_id)::uinteger as participant, g_examiner as examiner,
             {"".join(f"{grouping.column} as {grouping.name}, " for grouping in named)}

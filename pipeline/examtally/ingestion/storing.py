@@ -118,13 +118,11 @@ def _same_files(con: duckdb.DuckDBPyConnection, batch_no: int) -> int | None:
 
 def _touched(con: duckdb.DuckDBPyConnection, contract: Contract, batch_no: int) -> set[int]:
     """The batches whose rows this batch adds, replaces or releases."""
-    rows = [
-        con.execute(
-            f"select distinct {BATCH_COLUMN} from reg.superseded.{quoted(name)} where {REPLACED_BY} = {batch_no}"
-        )
+    replaced = " union all ".join(
+        f"select {BATCH_COLUMN} from reg.superseded.{quoted(name)} where {REPLACED_BY} = {batch_no}"
         for name in contract.tables
-    ]
-    found = {number for one in rows for (number,) in one.fetchall()}
+    )
+    found = {number for (number,) in con.execute(f"select distinct * from ({replaced})").fetchall()}
     for table in waiting_tables(contract):
         waiting = (
             f"select distinct {BATCH_COLUMN} from reg.waiting.{quoted(table.name)} "

@@ -92,7 +92,7 @@ def _accounts(con: duckdb.DuckDBPyConnection) -> Iterator[str]:
         """
         with counted as (
             select batch_no, "table", sum(stored + waiting) as said, 0 as found from reg.batch_tables group by all
-            union all select batch_no, "table", 0, "rows" from reg.fingerprints
+            union all select batch_no, "table", 0, "rows" from found
             union all select batch_no, "table", 0, lines from reg.erased
         )
         select batch_no, "table" from counted group by all having sum(said) <> sum(found) order by all

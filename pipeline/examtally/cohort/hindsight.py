@@ -1,0 +1,84 @@
+"""What stood in the records before the answer was out: an amendment after the episode's reference is not used.
+
+The first reference of an episode is that of the earliest batch that brought one, whatever it speaks of. Of an exam, a
+finding or an impression the last version that came no later than it is used; where even the first came later, the first
+version is. An exam that was moved to another episode answers to the earlier of the two references.
+
+Leaves the temporary views `used_exams` (with `record`, a number for each), `used_findings` and `used_impressions`.
+"""
+
+from __future__ import annotations
+
+import duckdb
+
+AMENDABLE = {
+    "exams": ("exam_id",),
+    "findings": ("exam_id", "maneuver"),
+    "impressions": ("exam_id", "condition", "stage"),
+}
+_NEVER = 2**31 - 1
+
+
+def write_used(con: duckdb.DuckDBPyConnection) -> None:
+    """Make the views; where nothing was amended they are the records themselves."""
+    has_versions = _has_versions(con)
+    _write_answered(con, has_versions=has_versions)
+    for table, keys in AMENDABLE.items():
+        names = ", ".join(keys)
+        _write_chosen(con, table, names, has_versions=has_versions)
+        number = ", rowid as record" if table == "exams" else ""
+        used = f"select *{number} from reg.{table}"
+        if con.execute(f"select 1 from chosen_{table} limit 1").fetchall():
+            used += f" where ({names}) not in (select ({names}) from chosen_{table}) union all by name "
+            used += f"select * from chosen_{table}"
+            used += f" join (select {names}, rowid as record from reg.{table}) using ({names})" if number else ""
+        con.execute(f"create temp view used_{table} as {used}")
+
+
+def amended_late(table: str) -> str:
+    """SQL source of the rows whose newest version came after the reference and is not used."""
+    keys = ", ".join(AMENDABLE[table])
+    return f"(from chosen_{table} c join reg.{table} k using ({keys}) where c.batch_no <> k.batch_no)"
+
+
+def _has_versions(con: duckdb.DuckDBPyConnection) -> bool:
+    """Whether the registry keeps replaced versions; one in memory may not."""
+    found = "select 1 from duckdb_tables() where database_name = 'reg' and schema_name = 'superseded' limit 1"
+    return bool(con.execute(found).fetchall())
+
+
+def _write_answered(con: duckdb.DuckDBPyConnection, *, has_versions: bool) -> None:
+    """Write `answered` (exam_id, answered_no): the batch of the first reference of any episode the exam was of."""
+    episode = "participant_id, side, episode"
+    exams = f"select exam_id, {episode} from reg.exams"
+    references = f'select {episode}, batch_no from reg."references"'
+    if has_versions:
+        exams += f" union all select exam_id, {episode} from reg.superseded.exams"
+        references += f' union all select {episode}, batch_no from reg.superseded."references"'
+    con.execute(
+        f"create temp table answered as select exam_id, min(answered_no) as answered_no from ({exams}) join "
+        f"(select {episode}, min(batch_no) as answered_no from ({references}) group by all) using ({episode}) "
+        "group by exam_id"
+    )
+
+
+def _write_chosen(con: duckdb.DuckDBPyConnection, table: str, keys: str, *, has_versions: bool) -> None:
+    """Write `chosen_<table>`: of every record with more than one version, the one that is used."""
+    if not has_versions:
+        con.execute(f"create temp table chosen_{table} as from reg.{table} limit 0")
+        return
+    con.execute(
+        f"""
+        create temp table chosen_{table} as
+        with versions as (
+            select * exclude (replaced_by) from reg.superseded.{table}
+            union all by name
+            select * from reg.{table} where ({keys}) in (select ({keys}) from reg.superseded.{table})
+        )
+        select versions.* from versions left join answered using (exam_id)
+        qualify row_number() over (
+            partition by {keys}
+            order by case when batch_no <= coalesce(answered_no, {_NEVER}) then -batch_no else batch_no end
+        ) = 1
+        """
+    )

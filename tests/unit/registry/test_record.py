@@ -1,0 +1,282 @@
+"""A registry of record: replaced versions, withdrawal, the way back, the log, and what verify sees."""
+
+from __future__ import annotations
+
+import hashlib
+import hmac
+import shutil
+from pathlib import Path
+
+import duckdb
+import numpy as np
+import pytest
+from leaks import find_leaks
+from records import exam, finding, places, reference, rows_of, rules, send, state, write_csv
+
+from examtally.contracts.contract import load_contract
+from examtally.errors import ExamtallyError, FileFault, RegistryError
+from examtally.ingestion import batch, check, ingest
+from examtally.registry.accounts import list_batches, list_held, list_log
+from examtally.registry.tombstones import digest_sql
+from examtally.registry.undoing import undo
+from examtally.registry.verifying import verify
+from examtally.registry.withdrawal import withdraw
+
+
+@pytest.fixture(autouse=True)
+def one_engine(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(batch, "examine", lambda *_: ())
+
+
+@pytest.fixture
+def registry(tmp_path: Path) -> Path:
+    path = tmp_path / "registry.duckdb"
+    send(
+        tmp_path,
+        path,
+        participants=[{"participant_id": f"PT-{n}", "sex": "female"} for n in (1, 2)],
+        exams=[exam("EX-1"), exam("EX-2", participant_id="PT-2")],
+        findings=[finding("EX-1"), finding("EX-2"), finding("EX-9", "lachman", "negative")],
+        references=[reference("RD-1"), reference("RD-2", participant_id="PT-2")],
+    )
+    return path
+
+
+def amend(folder: Path, registry: Path, **tables: list[dict[str, object]]) -> batch.BatchReport:
+    """Ingest one batch that may replace what is stored."""
+    inside = folder / f"amend-{len(list(folder.glob('amend-*')))}"
+    inside.mkdir()
+    for name, rows in tables.items():
+        write_csv(inside / f"{name}.csv", rows)
+    return ingest([inside], registry, amend=True)
+
+
+def test_without_amend_a_change_is_a_conflict_and_nothing_changes(tmp_path: Path, registry: Path) -> None:
+    before = state(registry)
+    report = send(tmp_path, registry, findings=[finding("EX-1", result="negative")])
+    assert places(report, "findings") == {"conflict": 1}
+    assert state(registry) == before
+    assert rows_of(registry, "superseded.findings") == []
+
+
+def test_an_amended_line_keeps_the_version_before_it(tmp_path: Path, registry: Path) -> None:
+    report = amend(tmp_path, registry, findings=[finding("EX-1", result="negative"), finding("EX-2")])
+    (count,) = report.tables
+    assert (count.stored, count.unchanged, count.amended) == (1, 1, 1)
+    assert ("EX-1", "negative", 2) in rows_of(registry, "findings", "exam_id, result, batch_no")
+    assert rows_of(registry, "superseded.findings", "exam_id, result, batch_no, replaced_by") == [
+        ("EX-1", "positive", 1, 2)
+    ]
+    assert verify(registry).faults == ()
+
+
+def test_a_waiting_line_is_amended_where_it_waits(tmp_path: Path, registry: Path) -> None:
+    report = amend(tmp_path, registry, findings=[finding("EX-9", "lachman", "positive")])
+    assert places(report, "findings") == {"waiting": 1}
+    assert rows_of(registry, "waiting.findings", "result, batch_no") == [("positive", 2)]
+    assert verify(registry).faults == ()
+    undo(registry)
+    assert rows_of(registry, "waiting.findings", "result, batch_no") == [("negative", 1)]
+
+
+def test_undo_restores_what_the_last_batch_replaced_and_released(tmp_path: Path, registry: Path) -> None:
+    before = state(registry)
+    amend(
+        tmp_path,
+        registry,
+        exams=[exam("EX-9"), exam("EX-1", complaint="yes")],
+        findings=[finding("EX-1", result="negative"), finding("EX-9", "ober", "negative")],
+    )
+    assert rows_of(registry, "waiting.findings") == []
+    done = undo(registry, operator="OP-1")
+    assert (done.batch_no, dict(done.restored)) == (2, {"exams": 1, "findings": 1})
+    assert state(registry) == before
+    assert [one.action for one in list_log(registry)] == ["ingest", "amend", "undo"]
+    assert verify(registry).faults == ()
+    assert send(tmp_path, registry, exams=[exam("EX-9")]).batch_no == 3  # a number is never used twice
+    undo(registry)
+    undo(registry)
+    assert all(rows == [] for rows in state(registry).values())
+    with pytest.raises(RegistryError, match="no batch to take back"):
+        undo(registry)
+
+
+def test_what_was_undone_is_in_no_page_of_the_file(tmp_path: Path, registry: Path) -> None:
+    send(tmp_path, registry, participants=[{"participant_id": "PT-77"}], exams=[exam("EX-77", participant_id="PT-77")])
+    assert find_leaks(["PT-77"], registry)
+    undo(registry)
+    assert find_leaks(["PT-77", "EX-77"], registry) == []
+
+
+def test_the_digest_is_hmac_sha256() -> None:
+    key = "0f" * 32
+    expected = hmac.new(bytes.fromhex(key), b"exam:EX-1", hashlib.sha256).hexdigest()
+    with duckdb.connect() as con:
+        ((found,),) = con.execute(f"select {digest_sql(key, 'exam', 'id')} from (select 'EX-1' as id)").fetchall()
+    assert found == expected
+
+
+def test_after_stop_nothing_new_is_taken(tmp_path: Path, registry: Path) -> None:
+    before = state(registry)
+    withdraw(registry, "pt-1", erase=False)
+    assert state(registry) == before
+    report = send(
+        tmp_path,
+        registry,
+        participants=[{"participant_id": "PT-1", "sex": "male"}],
+        exams=[exam("EX-1", complaint="yes"), exam("EX-3"), exam("EX-4", participant_id="PT-2")],
+        findings=[finding("EX-1", "ober"), finding("EX-3"), finding("EX-4")],
+        references=[reference("RD-3")],
+    )
+    assert rules(report) == {
+        ("participants.participant_id.withdrawn", "participant_id"): [2],
+        ("exams.participant_id.withdrawn", "participant_id"): [2, 3],
+        ("findings.exam_id.withdrawn", "exam_id"): [2, 3],
+        ("references.participant_id.withdrawn", "participant_id"): [2],
+    }
+    later = send(tmp_path, registry, findings=[finding("EX-3", "ober")])
+    assert places(later, "findings") == {"held_back": 1}  # it does not wait for an exam that will not come
+    assert verify(registry).faults == ()
+
+
+def test_after_erase_no_trace_is_left_and_a_return_is_stopped(tmp_path: Path, registry: Path) -> None:
+    amend(tmp_path, registry, exams=[exam("EX-1", complaint="yes")], findings=[finding("PT-1-E9", "ober")])
+    amend(tmp_path, registry, exams=[exam("EX-2", participant_id="PT-2", complaint="no")])
+    done = withdraw(registry, "PT-1", erase=True, operator="OP-1")
+    assert dict(done.erased) == {
+        "stored.participants": 1,
+        "stored.exams": 1,
+        "stored.findings": 1,
+        "stored.references": 1,
+        "waiting.findings": 1,
+        "superseded.exams": 1,
+    }
+    assert done.batches == (1, 2)
+    assert find_leaks(["PT-1", "EX-1", "RD-1"], registry) == []
+    assert [path.name for path in registry.parent.glob("*registry*")] == [registry.name]
+    assert verify(registry).faults == ()
+    again = send(
+        tmp_path,
+        registry,
+        participants=[{"participant_id": "PT-1"}],
+        exams=[exam("EX-1")],
+        findings=[finding("EX-1", "ober")],
+        references=[reference("RD-1")],
+    )
+    assert all(table.held_back == table.lines == 1 for table in again.tables)
+    assert find_leaks(["PT-1", "EX-1", "RD-1"], registry) == []
+
+
+def test_erasing_one_person_leaves_another_with_a_longer_code(tmp_path: Path, registry: Path) -> None:
+    send(
+        tmp_path, registry, participants=[{"participant_id": "PT-12"}], exams=[exam("PT-12-E1", participant_id="PT-12")]
+    )
+    withdraw(registry, "PT-1", erase=True)
+    assert ("PT-12-E1", "PT-12") in rows_of(registry, "exams", "exam_id, participant_id")
+
+
+def test_a_withdrawal_that_is_no_code_is_told_without_the_value(registry: Path) -> None:
+    with pytest.raises(ExamtallyError, match="the participant must be") as fault:
+        withdraw(registry, "Jane Doe", erase=True)
+    assert "Jane" not in str(fault.value)
+
+
+def test_the_log_is_a_chain(tmp_path: Path, registry: Path) -> None:
+    send(tmp_path, registry, exams=[exam("EX-5", participant_id="PT-2")])
+    with duckdb.connect(str(registry)) as con:
+        con.execute("update log set operator = 'OP-9' where entry = 1")
+    assert [fault.split(":")[0] for fault in verify(registry).faults] == ["log, entry 1"]
+
+
+@pytest.mark.parametrize(
+    ("statement", "words"),
+    [
+        ("update findings set result = 'negative' where exam_id = 'EX-1'", "the rows are not those"),
+        ("delete from exams where exam_id = 'EX-2'", "do not add up"),
+        ("insert into exams from exams limit 1", "a key is stored twice"),
+        ("delete from fingerprints where \"table\" = 'exams'", "they were changed"),
+        ("insert into waiting.findings from findings limit 1", "a line waits for an exam that is there"),
+    ],
+)
+def test_verify_sees_what_another_program_changed(registry: Path, statement: str, words: str) -> None:
+    with duckdb.connect(str(registry)) as con:
+        con.execute(statement)
+    assert any(words in fault for fault in verify(registry).faults)
+
+
+def test_a_flipped_bit_that_alters_anything_is_seen(tmp_path: Path, registry: Path) -> None:
+    """Every flip is told, or changes no record."""
+    before, content = state(registry), bytearray(registry.read_bytes())
+    copy = tmp_path / "flipped.duckdb"
+    seen = 0
+    for place in np.random.default_rng(5).integers(0, len(content), 24):
+        flipped = bytearray(content)
+        flipped[place] ^= 1 << int(place % 8)
+        copy.write_bytes(flipped)
+        try:
+            faults = verify(copy).faults
+        except RegistryError as fault:
+            faults = (str(fault),)
+        assert all("PT-" not in fault and "EX-" not in fault for fault in faults)
+        if not faults:
+            assert state(copy) == before
+        seen += bool(faults)
+    assert seen > 4
+
+
+@pytest.mark.parametrize("share", [0.3, 0.9, 0.99])
+def test_a_truncated_registry_is_told(tmp_path: Path, registry: Path, share: float) -> None:
+    copy = tmp_path / "short.duckdb"
+    content = registry.read_bytes()
+    copy.write_bytes(content[: int(share * len(content))])
+    with pytest.raises(RegistryError, match=r"cut short|is damaged"):
+        verify(copy)
+
+
+def test_the_same_bytes_under_another_name_are_the_same_batch(tmp_path: Path, registry: Path) -> None:
+    first = write_csv(tmp_path / "exams-one.csv", [exam("EX-6", participant_id="PT-2")])
+    second = shutil.copy(first, tmp_path / "exams-two.csv")
+    assert ingest([first], registry).same_as is None
+    again = ingest([second], registry)
+    assert (again.same_as, places(again, "exams")) == (2, {"unchanged": 1})
+    Path(second).write_bytes(first.read_bytes() + b"\n")
+    assert ingest([second], registry).same_as is None
+
+
+def _poor(folder: Path, bad: int, lines: int) -> Path:
+    maneuvers = list(load_contract().catalogue.maneuvers)
+    rows = [
+        finding("EX-1", maneuver, "maybe" if n < bad else "negative") for n, maneuver in enumerate(maneuvers[:lines])
+    ]
+    return write_csv(folder / "findings.csv", rows)
+
+
+def test_a_batch_with_too_much_held_back_is_refused(tmp_path: Path, registry: Path) -> None:
+    before = state(registry)
+    path = _poor(tmp_path, 10, 30)
+    with pytest.raises(FileFault, match=r"10 of 30 lines \(33.3%\).*findings.result.enum \(10\)"):
+        ingest([path], registry)
+    assert state(registry) == before
+    assert "10 of 30 lines" in (check([path], registry).refused or "")
+    report = ingest([path], registry, allow_held=0.4)
+    assert (report.tables[0].held_back, report.batch_no) == (10, 2)
+
+
+def test_the_work_list_groups_and_a_retry_leaves_it(tmp_path: Path, registry: Path) -> None:
+    send(tmp_path, registry, findings=[finding("EX-1", "ober", "maybe"), finding("EX-2", "ober", "maybe")])
+    (group,) = list_held(registry)
+    assert (group.batch_no, group.table, group.rule, group.lines) == (2, "findings", "findings.result.enum", 2)
+    assert group.places == ((1, 2), (1, 3))
+    mended = write_csv(tmp_path / "findings-mended.csv", [finding("EX-1", "ober"), finding("EX-2", "ober")])
+    ingest([mended], registry, retries=2)
+    assert list_held(registry) == ()
+    assert len(list_held(registry, 2)) == 1
+    undo(registry)
+    assert len(list_held(registry)) == 1
+
+
+def test_batches_are_listed_with_their_counts(tmp_path: Path, registry: Path) -> None:
+    amend(tmp_path, registry, findings=[finding("EX-1", result="negative")])
+    first, second = list_batches(registry)
+    assert (first.batch_no, first.lines, first.stored, first.waiting) == (1, 9, 8, 1)
+    assert (second.stored, second.amended) == (1, 1)
