@@ -58,6 +58,7 @@ def _run(code: str, *args: Path) -> dict[str, Any]:
 def _write_files(folder: Path) -> None:
     """Exams and 40 findings of each, in legal codes of the catalogue, sorted by exam."""
     con = duckdb.connect()
+    con.execute("set enable_progress_bar = false")
     maneuvers = [
         (code, list(item.signs), [*item.grades], item.unit is not None)
         for code, item in list(load_contract().catalogue.maneuvers.items())[:40]
