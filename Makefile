@@ -43,7 +43,7 @@ test: .venv/.installed-dev
 	$(BIN)/pytest -q -n 2 --dist loadfile -m "not study and not benchmark_ratio"
 
 study: .venv/.installed-dev
-	$(BIN)/pytest -q -s -m study tests/simulation
+	$(BIN)/pytest -q -s -m study tests/simulation tests/faults
 
 bench: .venv/.installed-dev
 	$(BIN)/pytest -q -s -m benchmark_ratio tests/benchmarks
