@@ -67,15 +67,20 @@ def fill(book: Path, tables: Tables) -> None:
     """Type the rows, which bear derived codes, into the pages of an empty workbook."""
     opened = load_workbook(book)
     for page in pages(load_contract()):
-        sheet = opened[page.form.sheet]
-        columns = list(enumerate(page.columns, start=1))
-        for number, cells in enumerate(_lines(page, tables), start=HEADER_ROW + 1):
-            for at, column in columns:
-                text = _typed(page, column, cells)
-                if text:
-                    is_number = column.form in ("integer", "percent", "number")
-                    sheet.cell(number, at, float(text) if is_number else text)
+        columns = {column.heading: (at, column) for at, column in enumerate(page.columns, start=1)}
+        for number, row in enumerate(typed_rows(page, tables), start=HEADER_ROW + 1):
+            for heading, text in row.items():
+                at, column = columns[heading]
+                is_number = column.form in ("integer", "percent", "number")
+                opened[page.form.sheet].cell(number, at, float(text) if is_number else text)
     opened.save(book)
+
+
+def typed_rows(page: Page, tables: Tables) -> Iterator[Row]:
+    """The rows of a page as they are typed: the filled cells by heading."""
+    for cells in _lines(page, tables):
+        texts = ((column.heading, _typed(page, column, cells)) for column in page.columns)
+        yield {heading: text for heading, text in texts if text}
 
 
 def _lines(page: Page, tables: Tables) -> Iterator[dict[str, Any]]:

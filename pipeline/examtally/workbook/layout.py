@@ -84,8 +84,9 @@ def _columns(contract: Contract, table: Table, band: BandForm) -> Iterator[Colum
     if band.kind == "history":
         yield from _history(contract)
     elif band.kind == "maneuvers":
-        for maneuver in maneuvers:
-            yield from _maneuver(contract, maneuver)
+        yield from (_maneuver(contract, one) for one in maneuvers)
+    elif band.kind == "measures":
+        yield from (_measure(one) for one in contract.catalogue.maneuvers.values() if one.unit)
     elif band.kind == "conditions":
         yield from (_status(table, one) for one in conditions)
     elif band.kind == "probability":
@@ -146,7 +147,7 @@ def _history(contract: Contract) -> Iterator[Column]:
         yield Column(item.label, "history", item.code, hint, tuple(answers.values()), "code", legal=legal)
 
 
-def _maneuver(contract: Contract, maneuver: Maneuver) -> Iterator[Column]:
+def _maneuver(contract: Contract, maneuver: Maneuver) -> Column:
     entries = finding_entries(contract, maneuver)
     signs = workbook_form().typed_for("findings", contract.tables["findings"].field("result"))
     legal = ", ".join(f"{entry} {in_words(code)}" for code, entry in signs.items())
@@ -154,11 +155,13 @@ def _maneuver(contract: Contract, maneuver: Maneuver) -> Iterator[Column]:
     if maneuver.grades:
         parts.append("Grade: " + _sentence("; ".join(f"{grade} {label}" for grade, label in maneuver.grades.items())))
     parts += maneuver.cautions
-    yield Column(maneuver.name, "finding", maneuver.code, " ".join(parts), entries, "code", legal=legal)
-    if maneuver.unit:
-        words = f"a number in {maneuver.unit}"
-        hint = f"{(maneuver.measure_name or '').capitalize()}: {words}. Needs a result beside it."
-        yield Column(f"{maneuver.name}, {maneuver.unit}", "measure", maneuver.code, hint, form="number", legal=words)
+    return Column(maneuver.name, "finding", maneuver.code, " ".join(parts), entries, "code", legal=legal)
+
+
+def _measure(maneuver: Maneuver) -> Column:
+    words = f"a number in {maneuver.unit}"
+    hint = f"{(maneuver.measure_name or '').capitalize()}: {words}. Needs a result in the column of the maneuver."
+    return Column(f"{maneuver.name}, {maneuver.unit}", "measure", maneuver.code, hint, form="number", legal=words)
 
 
 def finding_entries(contract: Contract, maneuver: Maneuver) -> tuple[str, ...]:

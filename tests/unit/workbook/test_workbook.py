@@ -6,9 +6,10 @@ import re
 from pathlib import Path
 
 import pytest
+from keystrokes import effort
 from openpyxl import Workbook, load_workbook
 from records import exam, rows_of
-from workbooks import Tables, fill, read_tables, with_derived_codes
+from workbooks import Tables, fill, read_tables, typed_rows, with_derived_codes
 
 from examtally import terminal
 from examtally.contracts.contract import load_contract
@@ -29,7 +30,7 @@ CONTRACT = load_contract()
 def clinic(tmp_path_factory: pytest.TempPathFactory) -> Tables:
     """A small synthetic clinic under the codes that the workbook derives."""
     out = tmp_path_factory.mktemp("clinic")
-    synthesize(out, scenario=resource("synthetic") / "scenarios" / "small.yaml", exams=40)
+    synthesize(out, scenario=resource("synthetic") / "scenarios" / "small.yaml", exams=30)
     return with_derived_codes(read_tables(out / "records"))
 
 
@@ -42,7 +43,7 @@ def book(tmp_path: Path) -> Path:
 
 
 def type_row(book: Path, sheet: str, row: int = HEADER_ROW + 1, **cells: object) -> None:
-    """Type cells, given by the code of their column, into a row; underscores of measures are none."""
+    """Type cells, given by the code of their column, into a row; measured values are not typed."""
     opened = load_workbook(book)
     (page,) = [one for one in pages(CONTRACT) if one.form.sheet == sheet]
     for at, column in enumerate(page.columns, start=1):
@@ -54,7 +55,8 @@ def type_row(book: Path, sheet: str, row: int = HEADER_ROW + 1, **cells: object)
 def cell_of(sheet: str, code: str, row: int) -> str:
     """The cell of a column in a row, as a spreadsheet program names it."""
     (page,) = [one for one in pages(CONTRACT) if one.form.sheet == sheet]
-    at = next(at for at, column in enumerate(page.columns, start=1) if column.code == code)
+    columns = enumerate(page.columns, start=1)
+    at = next(at for at, column in columns if column.code == code and column.target != "measure")
     return f"{sheet}!{Workbook().active.cell(row, at).coordinate}"
 
 
@@ -291,3 +293,21 @@ def test_a_workbook_is_not_written_over(book: Path) -> None:
         write_workbook(book, CONTRACT)
     with pytest.raises(ExamtallyError, match=r"must end in \.xlsx"):
         write_workbook(book.with_suffix(".csv"), CONTRACT)
+
+
+@pytest.mark.parametrize(("sheet", "seconds", "with_thought"), [("Visits", 60, 90), ("Results", 30, 30)])
+def test_ten_rows_take_the_typing_that_is_promised(
+    clinic: Tables, sheet: str, seconds: float, with_thought: float
+) -> None:
+    """Keystrokes alone stay under the aim; with a thought for every single cell a visit does not."""
+    (page,) = [one for one in pages(CONTRACT) if one.form.sheet == sheet]
+    rows = list(typed_rows(page, clinic))[:10]
+    for is_completed in (False, True):
+        efforts = [effort(page, row, is_completed=is_completed) for row in rows]
+        cells, keys = (sum(getattr(one, name) for one in efforts) / len(efforts) for name in ("cells", "keys"))
+        low, high = (sum(one.seconds[at] for one in efforts) / len(efforts) for at in (0, 1))
+        most = max(one.keys for one in efforts)
+        assert most < 200
+        print(f"{sheet}, {is_completed=}: {cells:.1f} cells, {keys:.1f} keys (most {most}), {low:.0f} to {high:.0f} s")
+        assert low <= seconds
+        assert high <= with_thought
