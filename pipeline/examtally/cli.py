@@ -31,6 +31,7 @@ app.add_typer(report_app, name="report")
 map_app = typer.Typer(no_args_is_help=True, help="Mapping files: how a clinic's own export becomes records.")
 app.add_typer(map_app, name="map")
 app.add_typer(cli_registry.app)
+report_app.command("intake")(cli_registry.intake)
 app.add_typer(cli_paper.app)
 
 key_app = typer.Typer(no_args_is_help=True, help="The site key that `deidentify` works with.")

@@ -161,3 +161,23 @@ def verify(registry: Registry, wait: Wait = 0, as_json: Json = False) -> None:
     terminal_registry.show_verification(found, as_json=as_json)
     if found.faults:
         raise typer.Exit(4)
+
+
+def intake(
+    registry: Registry,
+    out: Annotated[Path, typer.Option("--out", help="Folder to write the pages to.", show_default=False)],
+    batch: Annotated[int | None, typer.Option("--batch", help="One batch; every batch without it.")] = None,
+    wait: Wait = 0,
+) -> None:
+    """The intake check, a page a batch: each expectation in words, counts, and the trend over the batches."""
+    from tempfile import TemporaryDirectory
+
+    from examtally.registry import open_registry
+    from examtally.reporting import render_intake
+    from examtally.results import analyze
+
+    with terminal.progress() as say, TemporaryDirectory(prefix="examtally-intake-") as folder:
+        with open_registry(registry, patience=patience(wait)) as opened:
+            results = analyze(opened, only=("batches", "held_back", "intake_checks"))
+        made = render_intake(results.write(Path(folder) / "results"), out, batch=batch, progress=say)
+    terminal.show_files(made)

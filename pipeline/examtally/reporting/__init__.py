@@ -1,5 +1,5 @@
 """From a results folder to figures, tables and rendered reports; knows no records."""
 
-from examtally.reporting.reports import render_audit
+from examtally.reporting.reports import render_audit, render_intake
 
-__all__ = ["render_audit"]
+__all__ = ["render_audit", "render_intake"]

@@ -53,7 +53,7 @@ def held_back(audit: Audit) -> str:
     held, conflicts = (int(batches[name].sum()) for name in ("held_back", "conflict"))
     if not held + conflicts:
         return "No line was held back."
-    asked = _asked_for(audit)
+    asked = rule_words(audit)
     rows = (
         rules.group_by("table", "column", "rule", "kind")
         .agg(pl.col("lines").sum())
@@ -79,7 +79,7 @@ def held_back(audit: Audit) -> str:
     return f"{said}\n{details('By rule', inner)}"
 
 
-def _asked_for(audit: Audit) -> dict[str, str]:
+def rule_words(audit: Audit) -> dict[str, str]:
     """What each rule asks for, in the words its sender was given."""
     contract = audit.contract
     rules: list[Rule | CrossRule | ScreenRule] = []

@@ -13,7 +13,7 @@ import re
 import shutil
 import subprocess
 import tempfile
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -30,23 +30,34 @@ _TROUBLE = re.compile(r"\b(error|warning|warn)\b", re.I)
 
 
 def render(
-    name: str, results: Path, out_dir: Path, *, formats: Sequence[str] = ("html",), source: Path | None = None
+    name: str,
+    results: Path,
+    out_dir: Path,
+    *,
+    formats: Sequence[str] = ("html",),
+    source: Path | None = None,
+    page: str | None = None,
+    beside: Mapping[str, str] | None = None,
 ) -> list[Path]:
     """Render `reports/<name>.qmd` over a results folder and return the pages written, in the order of `formats`.
 
     `source` names a folder that does not exist yet; the text, the figures and a copy of the results are left there for
-    who wants to change the report and render it with Quarto. Raises ReportError; nothing is written then.
+    who wants to change the report and render it with Quarto. `page` is the name of the pages where it is not that of
+    the report; `beside` holds small texts, by file name, that its cells read. Raises ReportError; nothing is written
+    then.
     """
     _check(formats, source)
     with tempfile.TemporaryDirectory(prefix="examtally-report-") as folder:
         work = Path(folder) / "report"
         shutil.copytree(resource("reports"), work)
         shutil.copytree(results, work / "results")
+        for file, text in (beside or {}).items():
+            (work / file).write_text(text, encoding="utf-8")
         report = read_report(work / f"{name}.qmd")
         with contextlib.chdir(work):
             body = execute(report)
         pages = [_page(report, body, work, form) for form in formats]
-        written = [_put(page, out_dir / f"{name}.{form}") for page, form in zip(pages, formats, strict=True)]
+        written = [_put(made, out_dir / f"{page or name}.{form}") for made, form in zip(pages, formats, strict=True)]
         if source is not None:
             shutil.copytree(work, source)
     return written

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
+from examtally.errors import ReportError
 from examtally.reporting.renderer import render
 from examtally.results import read_results
 
@@ -26,3 +27,28 @@ def render_audit(
     if progress is not None:
         progress("rendering the audit report")
     return render("audit", results_dir, out_dir, formats=formats, source=source)
+
+
+def render_intake(
+    results_dir: Path,
+    out_dir: Path,
+    *,
+    batch: int | None = None,
+    progress: Callable[[str], object] | None = None,
+) -> list[Path]:
+    """Render the intake check of one batch, or of every batch, as `intake-<number>.html`; return the pages written.
+
+    Raises ResultsError where the folder is not a whole results folder and ReportError where there is no such batch.
+    """
+    results = read_results(results_dir)
+    known = results.tables["batches"]["batch_no"].unique().sort().to_list() if "batches" in results.tables else []
+    if batch is not None and batch not in known:
+        raise ReportError(
+            f"there is no batch {batch}; use one of {', '.join(map(str, known)) or 'none: no batch is stored'}"
+        )
+    pages: list[Path] = []
+    for number in known if batch is None else [batch]:
+        if progress is not None:
+            progress(f"rendering the intake check of batch {number}")
+        pages += render("intake", results_dir, out_dir, page=f"intake-{number}", beside={"batch.txt": str(number)})
+    return pages
