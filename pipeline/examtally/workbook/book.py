@@ -170,12 +170,14 @@ def _message(column: Column) -> str:
 
 
 def _fold(sheet: Worksheet, first: int, last: int) -> None:
+    """A closed group of columns; its + stands above the column after it."""
     for at in range(first, last + 1):
         dimension = sheet.column_dimensions[get_column_letter(at)]
         dimension.outlineLevel = 1
         dimension.hidden = True
+        dimension.collapsed = False
     sheet.column_dimensions[get_column_letter(last + 1)].collapsed = True
-    sheet.sheet_properties.outlinePr.summaryRight = True
+    sheet.column_dimensions.max_outline = 1  # without it a spreadsheet program leaves no room for the +
 
 
 def _mark_missing(sheet: Worksheet, columns: Iterable[Column], head: int) -> None:

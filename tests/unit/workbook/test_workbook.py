@@ -280,6 +280,17 @@ def test_headings_are_unlike_and_come_with_a_comment(book: Path) -> None:
             assert len(check_.errorTitle) <= 32
 
 
+def test_the_rest_stands_in_one_closed_group_that_can_be_opened(book: Path) -> None:
+    sheet = load_workbook(book)["Visits"]
+    (page,) = [one for one in pages(CONTRACT) if one.form.sheet == "Visits"]
+    folded = [band.is_folded for band in page.bands for _ in band.columns]
+    letters = [cell.column_letter for cell in sheet[HEADER_ROW]]
+    hidden = {letter for letter, one in zip(letters, folded, strict=True) if one}
+    assert {letter for letter in letters if sheet.column_dimensions[letter].hidden} == hidden
+    assert sheet.sheet_format.outlineLevelCol == 1
+    assert folded == sorted(folded)
+
+
 def test_every_maneuver_stands_in_the_catalogue_with_its_cautions(book: Path) -> None:
     rows = list(load_workbook(book)["Catalogue"].iter_rows(min_row=2, values_only=True))
     for maneuver, row in zip(CONTRACT.catalogue.maneuvers.values(), rows, strict=True):
