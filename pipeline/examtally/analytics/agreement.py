@@ -25,7 +25,10 @@ from examtally.contracts.contract import Contract
 from examtally.contracts.protocol import Protocol
 
 KEYS = ("maneuver", "group_by", "group")
-_ROW = ("statistic", "estimate", "ci_low", "ci_high", "pairs", "participants", "status", "flag", "note")
+_ROW = (
+    *("statistic", "estimate", "ci_low", "ci_high", "pairs", "participants", "pairs_unknown"),
+    *("status", "flag", "note"),
+)
 
 _NO_PAIR = "No knee was examined by two people in this way."
 _NO_GRADES = "No knee was graded by two people in this way."
@@ -49,6 +52,7 @@ def agreement_table(pairs: pl.DataFrame, contract: Contract, protocol: Protocol)
     `a` is the learner where learners meet supervisors, else the exam that comes first; only the sign of bias_index
     depends on it, and kappa a little where groups mix examiners. Row order does not matter. Nothing but grades may be
     missing: ValueError for a call that is neither 0 nor 1.
+    - unknown (optional): whether it is unrecorded if either examiner knew the other's findings; counted.
 
     Returns the columns of the public table `agreement`, status included, sorted by maneuver, group and statistic.
     Weighted kappa has linear weights and stands only for maneuvers whose catalogue entry has grades. Maneuvers recorded
@@ -69,8 +73,10 @@ def agreement_table(pairs: pl.DataFrame, contract: Contract, protocol: Protocol)
         _estimate(grades, GRADE_STATISTICS, grade_statistics, most + 1, lambda made, *_: fisher_limits(made, level)),
     ]
     expected = _expected(use, list(judged), graded)
-    table = expected.join(pl.concat(parts), on=[*KEYS, "statistic"], how="left").with_columns(
-        pl.col("pairs", "participants").fill_null(0), cs.float().fill_nan(None)
+    table = (
+        expected.join(pl.concat(parts), on=[*KEYS, "statistic"], how="left")
+        .join(_unknown(use), on=KEYS, how="left")
+        .with_columns(pl.col("pairs", "participants", "pairs_unknown").fill_null(0), cs.float().fill_nan(None))
     )
     order = [*CALL_STATISTICS, *GRADE_STATISTICS]
     return (
@@ -93,6 +99,12 @@ def _expected(pairs: pl.DataFrame, maneuvers: Sequence[str], graded: Sequence[st
         pl.DataFrame({"statistic": GRADE_STATISTICS}), how="cross"
     )
     return pl.concat([calls, grades])
+
+
+def _unknown(pairs: pl.DataFrame) -> pl.DataFrame:
+    """Pairs of each group of which it is unrecorded whether an examiner knew the other's findings."""
+    is_unknown = pl.col("unknown") if "unknown" in pairs.columns else pl.lit(value=False)
+    return pairs.group_by(KEYS).agg(is_unknown.cast(pl.Int64).sum().alias("pairs_unknown"))
 
 
 def _estimate(

@@ -127,6 +127,15 @@ class Verification:
 
 
 @dataclass(frozen=True)
+class Agreement:
+    """Which two exams make a pair, and who teaches whom."""
+
+    max_days: int
+    learners: tuple[str, ...]
+    supervisors: tuple[str, ...]
+
+
+@dataclass(frozen=True)
 class Protocol:
     """A resolved protocol: defaults filled in, every value checked against its legal set."""
 
@@ -145,6 +154,7 @@ class Protocol:
     display: Display
     calibration: Calibration
     verification: Verification
+    agreement: Agreement
 
     @classmethod
     def defaults(cls, contract: Contract) -> Protocol:
@@ -199,6 +209,7 @@ _SECTIONS: Mapping[str, type] = {
     "display": Display,
     "calibration": Calibration,
     "verification": Verification,
+    "agreement": Agreement,
 }
 
 

@@ -12,9 +12,11 @@ from typing import Any
 import polars as pl
 
 from examtally.analytics.accuracy import accuracy_table, post_test_table
+from examtally.analytics.agreement import agreement_table
 from examtally.analytics.calibration import CalibrationTables, calibration_tables
 from examtally.analytics.verification.tables import VerificationTables, verification_tables, with_corrected
 from examtally.cohort.cohort import Cohort, build_cohort
+from examtally.cohort.pairs import read_pairs
 from examtally.cohort.verification_frame import read_verification_frame, verification_groups
 from examtally.contracts.contract import Contract, load_contract
 from examtally.contracts.protocol import Protocol, load_protocol
@@ -35,6 +37,7 @@ Progress = Callable[[str], object]
 TABLES = (
     *("cohort_summary", "flow", "tallies", "accuracy", "post_test", "calibration", "calibration_curve"),
     *("verification", "verification_bounds", "verification_models"),
+    "agreement",
     *("batches", "held_back", "intake_checks", "assumptions"),
 )
 """Every result table, in the order in which it is made."""
@@ -158,6 +161,13 @@ class _Analysis:
     @property
     def calibration_curve(self) -> pl.DataFrame:
         return self.both_calibrations.curves
+
+    @cached_property
+    def agreement(self) -> pl.DataFrame:
+        cohort = self.cohort
+        self.say("Asking how often two examiners agree")
+        pairs = read_pairs(cohort.con, self.protocol, with_examiners=self.with_examiners)
+        return self._conform("agreement", agreement_table(pairs, self.contract, self.protocol))
 
     @property
     def batches(self) -> pl.DataFrame:
