@@ -13,6 +13,7 @@ from examtally.errors import ResultsError
 
 # The public columns of the tables, typed from the data model; the last three end every table.
 PUBLIC = {
+    "agreement": "maneuver, group_by, group, statistic, estimate, ci_low, ci_high, pairs, participants",
     "tallies": (
         "condition, maneuver, group_by, group, exams, done, equivocal, interpretable, verified, tp, fp, fn, tn, "
         "participants, knees, equivocal_present, equivocal_absent, unverified_positive, unverified_negative, "
@@ -102,7 +103,7 @@ def test_codes_are_those_of_the_data_model() -> None:
     assert list(result_codes()["measure"]) == MEASURES.split(", ")
     assert list(result_codes()["status"]) == ["prespecified", "exploratory"]
     assert list(result_codes()["display"]) == ["estimate", "counts_only", "suppressed"]
-    assert personal_groups() == ("examiner",)
+    assert personal_groups() == ("examiner", "examiner_pair")
 
 
 def test_every_set_of_codes_is_used() -> None:
