@@ -127,6 +127,14 @@ class Verification:
 
 
 @dataclass(frozen=True)
+class Examiners:
+    """How examiners are pooled."""
+
+    margin: float
+    seed: int
+
+
+@dataclass(frozen=True)
 class Agreement:
     """Which two exams make a pair, and who teaches whom."""
 
@@ -154,6 +162,7 @@ class Protocol:
     display: Display
     calibration: Calibration
     verification: Verification
+    examiners: Examiners
     agreement: Agreement
 
     @classmethod
@@ -209,6 +218,7 @@ _SECTIONS: Mapping[str, type] = {
     "display": Display,
     "calibration": Calibration,
     "verification": Verification,
+    "examiners": Examiners,
     "agreement": Agreement,
 }
 

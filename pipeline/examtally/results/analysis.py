@@ -14,8 +14,10 @@ import polars as pl
 from examtally.analytics.accuracy import accuracy_table, post_test_table
 from examtally.analytics.agreement import agreement_table
 from examtally.analytics.calibration import CalibrationTables, calibration_tables
+from examtally.analytics.pooling.tables import PoolingTables, pooling_tables
 from examtally.analytics.verification.tables import VerificationTables, verification_tables, with_corrected
 from examtally.cohort.cohort import Cohort, build_cohort
+from examtally.cohort.examiners import read_examiners
 from examtally.cohort.pairs import read_pairs
 from examtally.cohort.verification_frame import read_verification_frame, verification_groups
 from examtally.contracts.contract import Contract, load_contract
@@ -37,6 +39,7 @@ Progress = Callable[[str], object]
 TABLES = (
     *("cohort_summary", "flow", "tallies", "accuracy", "post_test", "calibration", "calibration_curve"),
     *("verification", "verification_bounds", "verification_models"),
+    *("examiner_spread", "examiner_probability"),
     "agreement",
     *("batches", "held_back", "intake_checks", "assumptions"),
 )
@@ -116,21 +119,41 @@ class _Analysis:
         cohort = self.cohort
         self.say("Counting findings against references")
         tallies = self._conform("tallies", cohort.tallies().with_columns(_unsettled(self.contract, self.protocol)))
-        return tallies if self.with_examiners else split_persons(tallies)[0]
+        return self._without_persons(tallies)
 
     @cached_property
     def accuracy(self) -> pl.DataFrame:
         tallies = self.tallies
         self.say("Estimating accuracy")
         naive = accuracy_table(tallies, self.cohort.role_clusters(), self.contract, self.protocol)
-        return with_corrected(naive, self.verifications, self.protocol)
+        corrected = with_corrected(naive, self.verifications, self.protocol)
+        pooled = self._without_persons(self.poolings.accuracy)
+        return self._conform("accuracy", pl.concat([corrected, pooled]))
+
+    @cached_property
+    def verification_frame(self) -> pl.DataFrame:
+        cohort = self.cohort
+        return read_verification_frame(cohort.con, cohort.groupings, self.contract, self.protocol)
 
     @cached_property
     def verifications(self) -> VerificationTables:
-        cohort = self.cohort
+        frame = self.verification_frame
         self.say("Asking who was verified")
-        frame = read_verification_frame(cohort.con, cohort.groupings, self.contract, self.protocol)
-        return verification_tables(frame, verification_groups(cohort.groupings), self.contract, self.protocol)
+        return verification_tables(frame, verification_groups(self.cohort.groupings), self.contract, self.protocol)
+
+    @cached_property
+    def poolings(self) -> PoolingTables:
+        frame = self.verification_frame
+        self.say("Telling examiners apart from chance")
+        return pooling_tables(frame, read_examiners(self.cohort.con), self.contract, self.protocol)
+
+    @property
+    def examiner_spread(self) -> pl.DataFrame:
+        return self.poolings.spread
+
+    @property
+    def examiner_probability(self) -> pl.DataFrame:
+        return self._without_persons(self.poolings.probability)
 
     @property
     def verification(self) -> pl.DataFrame:
@@ -184,6 +207,10 @@ class _Analysis:
     @property
     def assumptions(self) -> pl.DataFrame:
         return self._conform("assumptions", read_assumptions(self.registry.con))
+
+    def _without_persons(self, frame: pl.DataFrame) -> pl.DataFrame:
+        """The table, rows about persons only where they are asked for."""
+        return frame if self.with_examiners else split_persons(frame)[0]
 
     def _conform(self, name: str, frame: pl.DataFrame) -> pl.DataFrame:
         return conform(name, frame, status=self.protocol.analysis_status)

@@ -70,6 +70,7 @@ DEFAULTS: dict[str, Any] = {
     "display": {"min_participants": 10},
     "calibration": {"bootstrap": 500, "seed": 20260301, "clip": 0.005, "min_knees": 20, "min_events": 5},
     "verification": {"add_terms": [], "imputations": 20, "seed": 20260301},
+    "examiners": {"margin": 0.1, "seed": 20260301},
     "agreement": {"max_days": 14, "learners": ["fellow", "resident", "student"], "supervisors": ["attending"]},
 }
 CORE = (

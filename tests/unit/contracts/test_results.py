@@ -14,6 +14,9 @@ from examtally.errors import ResultsError
 # The public columns of the tables, typed from the data model; the last three end every table.
 PUBLIC = {
     "agreement": "maneuver, group_by, group, statistic, estimate, ci_low, ci_high, pairs, participants",
+    "examiner_spread": "condition, maneuver, adjustment, measure, mean, ci_low, ci_high, between_sd, sd_low, sd_high, "
+    "correlation, predict_low, predict_high, examiners, rung, prior",
+    "examiner_probability": "condition, maneuver, examiner_id, measure, margin, probability_below, n",
     "tallies": (
         "condition, maneuver, group_by, group, exams, done, equivocal, interpretable, verified, tp, fp, fn, tn, "
         "participants, knees, equivocal_present, equivocal_absent, unverified_positive, unverified_negative, "

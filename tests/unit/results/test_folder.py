@@ -18,6 +18,7 @@ from examtally.errors import ResultsError
 from examtally.registry import Registry
 from examtally.results import Results, analyze, folder, read_results
 from examtally.results.manifest import MANIFEST
+from examtally.results.tablefile import FORMS
 
 
 def _bytes(out: Path) -> dict[str, bytes]:
@@ -57,7 +58,8 @@ def test_rows_about_persons_have_their_own_private_folder(registry: Registry, re
     analyze(registry, results.protocol).write(tmp_path / "without")
     inner = tmp_path / "with" / "examiners"
     assert stat.S_IMODE(inner.stat().st_mode) == 0o700
-    assert _names(inner) == ["accuracy.csv", "accuracy.parquet", "manifest.json", "tallies.csv", "tallies.parquet"]
+    personal = ("accuracy", "examiner_probability", "tallies")
+    assert _names(inner) == sorted(["manifest.json", *(f"{name}.{form}" for name in personal for form in FORMS)])
     assert pl.read_parquet(inner / "accuracy.parquet")["group_by"].unique().to_list() == ["examiner"]
     outer = {name: content for name, content in _bytes(tmp_path / "with").items() if not name.startswith("examiners")}
     assert outer == _bytes(tmp_path / "without")

@@ -55,8 +55,7 @@ def pool_counts(
 
 
 def pool_estimates(
-    sensitivity_logit: npt.ArrayLike,
-    specificity_logit: npt.ArrayLike,
+    logits: npt.ArrayLike,
     covariance: npt.ArrayLike,
     *,
     level: float = 0.95,
@@ -68,13 +67,17 @@ def pool_estimates(
 ) -> Pooled:
     """Pool estimated logits, with their covariance, by the bivariate normal-normal model; as `pool_counts` otherwise.
 
-    `sensitivity_logit` and `specificity_logit` (e,), NaN where there is none; `covariance` (e, 2, 2) within examiners.
+    `logits` (e, 2) of sensitivity and specificity, NaN where there is none; `covariance` (e, 2, 2) within examiners.
+    ValueError for a covariance that is not positive definite.
 
     Source: Reitsma JB et al. J Clin Epidemiol 2005;58:982-990.
     """
-    logits = np.column_stack([np.atleast_1d(np.asarray(y, np.float64)) for y in (sensitivity_logit, specificity_logit)])
     model = NormalLikelihood(logits, covariance)
-    return _pool(model, np.isfinite(logits), Request(level, margin, prior or Prior(), seed, draws, rung))
+    return _pool(
+        model,
+        np.isfinite(np.asarray(logits, dtype=np.float64)),
+        Request(level, margin, prior or Prior(), seed, draws, rung),
+    )
 
 
 def _pool(model: Likelihood, has: BoolArray, request: Request) -> Pooled:
