@@ -9,7 +9,7 @@ from pathlib import Path
 import duckdb
 
 from examtally.contracts.contract import Contract, load_contract
-from examtally.contracts.rules import quoted
+from examtally.contracts.rules import literal, quoted
 from examtally.contracts.tables import Table
 from examtally.errors import ExamtallyError
 from examtally.registry.faults import writing_fault
@@ -92,7 +92,7 @@ def _erase(
         erased: dict[str, int] = {}
         batches: set[int] = set()
         for part, table, name in record_tables(con, contract):
-            which = _traces(contract.tables[table])
+            which = _traces(contract.tables[table], person)
             if which is None:
                 continue
             counts = con.execute(f"select batch_no, count(*) from {name} where {which} group by all").fetchall()
@@ -123,21 +123,25 @@ def _list_own(con: duckdb.DuckDBPyConnection, contract: Contract) -> None:
     con.execute(f"create temp table own as select distinct * from ({' union all '.join(selects)})")
 
 
-def _traces(table: Table) -> str | None:
+def _traces(table: Table, person: str) -> str | None:
     """The condition on the rows that speak of the person: by pseudonym, by exam, by a key that holds the pseudonym.
 
     An earlier version of a row is found by its key too: the row may have been of another person before.
     """
     if "participant_id" in table.names:
         key = quoted(table.primary_key[0])
-        return f"participant_id = (select id from person) or {_is_own(key, table.name)} or {_holds(key)}"
-    return f"{_is_own('exam_id', 'exams')} or {_holds('exam_id')}" if "exam_id" in table.names else None
+        return f"participant_id = (select id from person) or {_is_own(key, table.name)} or {_holds(key, person)}"
+    return f"{_is_own('exam_id', 'exams')} or {_holds('exam_id', person)}" if "exam_id" in table.names else None
 
 
 def _is_own(column: str, table: str) -> str:
     return f"{column} in (select id from own where \"table\" = '{table}')"
 
 
-def _holds(column: str) -> str:
-    """Whether an identifier holds the pseudonym as a whole word: PT-7-E1 holds PT-7, PT-71 does not."""
-    return f"regexp_matches({column}, '(^|[^A-Z0-9])' || (select regexp_escape(id) from person) || '($|[^A-Z0-9])')"
+def _holds(column: str, person: str) -> str:
+    """Whether an identifier holds the pseudonym as a whole word: PT-7-E1 holds PT-7, PT-71 does not.
+
+    The pattern is a constant: as a value it would be compiled anew for every row.
+    """
+    pattern = f"(^|[^A-Z0-9]){person}($|[^A-Z0-9])"
+    return f"(contains({column}, {literal(person)}) and regexp_matches({column}, {literal(pattern)}))"
