@@ -31,7 +31,7 @@ AllowHeld = Annotated[
         "--allow-held",
         min=0,
         max=1,
-        help="Share of lines that may be held back before the whole batch is refused; the mapping's, else 0.05.",
+        help="Share of lines that may be held back before the whole batch is refused; with a mapping its own, or 0.05.",
         show_default=False,
     ),
 ]

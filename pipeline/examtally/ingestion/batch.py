@@ -62,10 +62,11 @@ def ingest(
     """Store the record files under `paths` in the registry, which is made where missing; one batch, one transaction.
 
     With a `mapping` file the files are a clinic's own export; a workbook of ours needs none. `operator` is a coded
-    identifier of the person who sends the batch. With `amend`, lines whose key is stored with other content replace it, and the earlier version is kept;
-    without, they are conflicts. `allow_held` is the share of lines that may be held back, 0.05 where neither it nor the
-    mapping says more. `retries` is the number of the batch whose held-back lines these files mend. `patience` says how
-    long to wait for a registry that another program holds. `progress` is told each step as it begins.
+    identifier of the person who sends the batch. With `amend`, lines whose key is stored with other content replace it,
+    and the earlier version is kept; without, they are conflicts. `allow_held` is the share of lines that may be held
+    back; without it that of the mapping, 0.05 where it says none, and any share of files in our own form.
+    `retries` is the number of the batch whose held-back lines these files mend. `patience` says how long to wait for a
+    registry that another program holds. `progress` is told each step as it begins.
     Raises FileFault where a file cannot be read as what it claims to be, RegistryError where the registry cannot be
     written and ReconciliationError where the lines do not add up; in each case nothing is stored.
     """
@@ -77,7 +78,7 @@ def ingest(
         if registry.exists():
             with reading(workspace, registry, contract, any_form=True):
                 pass  # a registry that is locked or damaged is told before the long work
-        limit = checked_limit(allow_held, None if mapped is None else mapped.held_back_limit)
+        limit = checked_limit(allow_held, mapped)
         batch = _Batch(workspace, contract, paths, mapped, progress)
         with writing(workspace, registry, contract):
             held = batch.place(amend=amend)
@@ -110,7 +111,7 @@ def check(
         with _to_check_against(workspace, registry, contract):
             held = batch.place(amend=amend)
             files = count_files(batch.con, batch.staged, count_stored(batch.con, batch.staged))
-            limit = checked_limit(None, None if mapped is None else mapped.held_back_limit)
+            limit = checked_limit(None, mapped)
             refused = over_limit(batch.con, batch.staged, batch.checks, held, limit)
             amended = count_amending(batch.con, batch.staged)
             report = replace(batch.report(None, None, files, {}, held, amended), refused=refused)

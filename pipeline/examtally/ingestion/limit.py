@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 
 import duckdb
 
+from examtally.contracts.mapping import ExportMapping
 from examtally.errors import ExamtallyError, FileFault
 from examtally.ingestion.gate import Checks, held
 from examtally.ingestion.report import HeldBack
@@ -16,9 +17,13 @@ _FEW = 10  # of a small batch a line or two is always a large share
 _SHOWN = 3
 
 
-def checked_limit(share: float | None, declared: float | None) -> float:
-    """Return the share that may be held back: what the caller says, else the mapping, else 5 %."""
-    limit = next(one for one in (share, declared, HELD_BACK_LIMIT) if one is not None)
+def checked_limit(share: float | None, mapping: ExportMapping | None) -> float:
+    """Return the share that may be held back: what the caller says, else the mapping, else 5 % of a mapped export.
+
+    Files in our own form have no mapping that could be wrong; without a word of the caller any share may be held back.
+    """
+    usual = 1.0 if mapping is None else HELD_BACK_LIMIT if mapping.held_back_limit is None else mapping.held_back_limit
+    limit = usual if share is None else share
     if not 0 <= limit <= 1:
         raise ExamtallyError(f"the share that may be held back is from 0 to 1, such as {HELD_BACK_LIMIT}")
     return limit

@@ -14,8 +14,10 @@ from leaks import find_leaks
 from records import exam, finding, places, reference, rows_of, rules, send, state, write_csv
 
 from examtally.contracts.contract import load_contract
+from examtally.contracts.mapping import ExportMapping
 from examtally.errors import ExamtallyError, FileFault, RegistryError
-from examtally.ingestion import batch, check, ingest
+from examtally.ingestion import batch, ingest
+from examtally.ingestion.limit import checked_limit
 from examtally.registry.accounts import list_batches, list_held, list_log
 from examtally.registry.tombstones import digest_sql
 from examtally.registry.undoing import undo
@@ -255,11 +257,19 @@ def test_a_batch_with_too_much_held_back_is_refused(tmp_path: Path, registry: Pa
     before = state(registry)
     path = _poor(tmp_path, 10, 30)
     with pytest.raises(FileFault, match=r"10 of 30 lines \(33.3%\).*findings.result.enum \(10\)"):
-        ingest([path], registry)
+        ingest([path], registry, allow_held=0.05)
     assert state(registry) == before
-    assert "10 of 30 lines" in (check([path], registry).refused or "")
     report = ingest([path], registry, allow_held=0.4)
     assert (report.tables[0].held_back, report.batch_no) == (10, 2)
+
+
+@pytest.mark.parametrize(
+    ("mapping", "limit"),
+    [(None, 1.0), (ExportMapping("", {}, ()), 0.05), (ExportMapping("", {}, (), held_back_limit=0.2), 0.2)],
+)
+def test_only_a_mapped_export_has_a_limit_of_its_own(mapping: ExportMapping | None, limit: float) -> None:
+    assert checked_limit(None, mapping) == limit
+    assert checked_limit(0.3, mapping) == 0.3
 
 
 def test_the_work_list_groups_and_a_retry_leaves_it(tmp_path: Path, registry: Path) -> None:
