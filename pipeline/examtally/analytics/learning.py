@@ -1,0 +1,146 @@
+"""Learning of one procedure by one person: has the level been reached (LC-CUSUM), and is it kept (CUSUM).
+
+A chart adds a weight after each case, never falls below 0 and signals when it reaches its limit. Its probabilities of a
+signal within a planned number of cases come from a Markov chain over the values the score can take, without simulation.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import log
+
+import numpy as np
+
+from examtally.analytics.intervals import BoolArray, FloatArray
+
+LEAST_TRUE_SIGNAL = 0.8
+_SAME = 1e-9
+_MOST_STATES = 200_000
+
+
+@dataclass(frozen=True)
+class Weights:
+    """What one case adds to the score: after a success and after a failure (log-likelihood ratios)."""
+
+    success: float
+    failure: float
+
+
+@dataclass(frozen=True)
+class Design:
+    """A chart for a planned number of cases.
+
+    `limit` is None where the planned number cannot give the asked chance of a true signal at the false-signal
+    probability allowed; `false_signal` and `true_signal` are the exact probabilities at the limit that would be needed.
+    """
+
+    weights: Weights
+    limit: float | None
+    needed: float
+    false_signal: float
+    true_signal: float
+    planned: int
+
+
+def lccusum_weights(p_acceptable: float, p_unacceptable: float) -> Weights:
+    """Weights of the LC-CUSUM: success pushes up, towards "has reached the level".
+
+    The null hypothesis is a failure probability of `p_unacceptable`, the alternative `p_acceptable` (Biau & Porcher
+    2010, Statistics in Medicine 29:1900-1909). ValueError unless 0 < p_acceptable < p_unacceptable < 1.
+    """
+    _check(p_acceptable, p_unacceptable)
+    return Weights(log((1 - p_acceptable) / (1 - p_unacceptable)), log(p_acceptable / p_unacceptable))
+
+
+def cusum_weights(p_acceptable: float, p_unacceptable: float) -> Weights:
+    """Weights of the monitoring CUSUM: failure pushes up, towards "has left the level".
+
+    ValueError unless 0 < p_acceptable < p_unacceptable < 1.
+    """
+    turned = lccusum_weights(p_acceptable, p_unacceptable)
+    return Weights(-turned.success, -turned.failure)
+
+
+def risk_adjusted_weights(risk: float, odds_ratio: float, reference_odds_ratio: float = 1.0) -> Weights:
+    """Weights of one case of expected failure `risk`: odds multiplied by `odds_ratio` against `reference_odds_ratio`.
+
+    Steiner, Cook, Farewell & Treasure 2000, Biostatistics 1:441-452, with an odds-ratio alternative. ValueError for a
+    risk outside (0, 1) or an odds ratio that is not positive.
+    """
+    if not 0 < risk < 1:
+        raise ValueError("risk must lie between 0 and 1")
+    if min(odds_ratio, reference_odds_ratio) <= 0:
+        raise ValueError("odds ratios must be above 0")
+    success = log((1 - risk + reference_odds_ratio * risk) / (1 - risk + odds_ratio * risk))
+    return Weights(success, success + log(odds_ratio / reference_odds_ratio))
+
+
+def path(failures: BoolArray, weights: Weights) -> FloatArray:
+    """Score after each case, floored at 0; `failures` is (cases,) or (orders, cases), True where the case failed.
+
+    The score is followed to the end, beyond any limit; nothing may be missing.
+    """
+    steps = np.where(np.asarray(failures, dtype=bool), weights.failure, weights.success)
+    score = np.zeros(steps.shape[:-1])
+    scores = np.empty(steps.shape)
+    for case in range(steps.shape[-1]):
+        score = np.maximum(score + steps[..., case], 0.0)
+        scores[..., case] = score
+    return scores
+
+
+def signal_probability(weights: Weights, limit: float, p_failure: float, cases: int) -> float:
+    """Probability that the score reaches `limit` within `cases` cases of failure probability `p_failure`.
+
+    Exact: the distribution over every value the score can take below the limit is carried from case to case. ValueError
+    for a limit that is not above 0, a probability outside 0-1 or fewer cases than 0.
+    """
+    if limit <= 0 or not 0 <= p_failure <= 1 or cases < 0:
+        raise ValueError("limit must be above 0, p_failure within 0-1 and cases 0 or more")
+    values, chances, signalled = np.zeros(1), np.ones(1), 0.0
+    for _ in range(cases):
+        reached = np.concatenate([values + weights.success, values + weights.failure])
+        weight = np.concatenate([chances * (1 - p_failure), chances * p_failure])
+        is_signal = reached >= limit - _SAME
+        signalled += float(weight[is_signal].sum())
+        values, chances = _merged(np.maximum(reached[~is_signal], 0.0), weight[~is_signal])
+    return signalled
+
+
+def design(
+    p_acceptable: float, p_unacceptable: float, planned: int, false_signal: float, *, is_monitoring: bool = False
+) -> Design:
+    """Lowest limit whose false-signal probability over `planned` cases is at most `false_signal`, with its power.
+
+    A false signal is one of the LC-CUSUM at `p_unacceptable`, of the monitoring CUSUM at `p_acceptable`; a true signal
+    the other way round. Bisection on the exact probability, to 0.001 of the score. `limit` is None where a true signal
+    within the planned number is less likely than 80 %.
+    """
+    if planned < 1 or not 0 < false_signal < 1:
+        raise ValueError("planned must be 1 or more and false_signal between 0 and 1")
+    weights = (cusum_weights if is_monitoring else lccusum_weights)(p_acceptable, p_unacceptable)
+    null, true = (p_acceptable, p_unacceptable) if is_monitoring else (p_unacceptable, p_acceptable)
+    low, high = 0.0, planned * max(weights.success, weights.failure) + 1.0
+    while high - low > 1e-3:
+        middle = (low + high) / 2
+        if signal_probability(weights, middle, null, planned) <= false_signal:
+            high = middle
+        else:
+            low = middle
+    chance = signal_probability(weights, high, true, planned)
+    is_enough = chance >= LEAST_TRUE_SIGNAL
+    attained = signal_probability(weights, high, null, planned)
+    return Design(weights, high if is_enough else None, high, attained, chance, planned)
+
+
+def _merged(values: FloatArray, chances: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Distinct values with the chances of equal ones added."""
+    keys, places = np.unique(np.round(values / _SAME).astype(np.int64), return_inverse=True)
+    if keys.size > _MOST_STATES:
+        raise ValueError("the score takes too many values; plan fewer cases")
+    return keys * _SAME, np.bincount(places, weights=chances, minlength=keys.size)
+
+
+def _check(p_acceptable: float, p_unacceptable: float) -> None:
+    if not 0 < p_acceptable < p_unacceptable < 1:
+        raise ValueError("failure probabilities must satisfy 0 < p_acceptable < p_unacceptable < 1")
