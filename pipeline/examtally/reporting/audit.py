@@ -16,12 +16,12 @@ from examtally.contracts.contract import Contract, load_contract
 from examtally.contracts.protocol import Protocol
 from examtally.contracts.results import empty
 from examtally.contracts.tables import Field
-from examtally.reporting.estimate import Estimate
+from examtally.reporting.estimate import Estimate, Span
 from examtally.reporting.wording import Wording, band_order, read_wording
 from examtally.results import Results, read_results
 
 BOTH = ("sensitivity", "specificity")
-Key = tuple[str, str, str, str]
+Key = tuple[str, ...]
 
 
 def open_audit(results_dir: Path = Path("results"), reports_dir: Path = Path()) -> Audit:
@@ -82,7 +82,26 @@ class Audit:
         self, condition: str, maneuver: str, measure: str, group_by: str = "overall", group: str = "all"
     ) -> Estimate:
         """One figure on verified knees as they are; `Estimate.absent` where the analysis wrote none."""
-        return self._estimates.get((condition, maneuver, group_by, group), {}).get(measure) or Estimate.absent(measure)
+        return self._estimate("none", measure, condition, maneuver, group_by, group)
+
+    def corrected(self, condition: str, maneuver: str, measure: str) -> Estimate:
+        """The same of everybody, corrected for whose answer became known; `Estimate.absent` where there is none."""
+        return self._estimate("verification", measure, condition, maneuver, "overall", "all")
+
+    def bounds(self, condition: str, maneuver: str, measure: str) -> Span | None:
+        """The least and the most the unknown answers allow; None where there is nothing to show."""
+        shown = self._estimate("bounds", measure, condition, maneuver, "overall", "all").shown
+        return self._bounds.get((condition, maneuver, measure)) if shown else None
+
+    @cached_property
+    def is_corrected(self) -> bool:
+        """Whether a corrected figure can be shown."""
+        return any(
+            self.corrected(condition.code, maneuver.code, measure).is_usable
+            for condition in self.told
+            for maneuver in self.maneuvers(condition)
+            for measure in BOTH
+        )
 
     def tally(self, condition: str, maneuver: str, group_by: str = "overall", group: str = "all") -> Mapping[str, int]:
         """The counts behind a pair, zeros where the analysis wrote none."""
@@ -154,12 +173,21 @@ class Audit:
         rows = self.table("cohort_summary").iter_rows(named=True)
         return {(row["item"], row["group"]): int(row["value"] or 0) for row in rows}
 
+    def _estimate(self, adjustment: str, measure: str, *pair_and_group: str) -> Estimate:
+        return self._estimates.get((adjustment, measure, *pair_and_group)) or Estimate.absent(measure)
+
     @cached_property
-    def _estimates(self) -> dict[Key, dict[str, Estimate]]:
-        table: dict[Key, dict[str, Estimate]] = {}
-        for row in self.table("accuracy").filter(pl.col("adjustment") == "none").iter_rows(named=True):
-            table.setdefault(_key(row), {})[row["measure"]] = Estimate.of(row)
-        return table
+    def _estimates(self) -> dict[Key, Estimate]:
+        corrected = (pl.col("group_by") == "overall") & pl.col("adjustment").is_in(["verification", "bounds"])
+        kept = self.table("accuracy").filter((pl.col("adjustment") == "none") | corrected)
+        rows = kept.iter_rows(named=True)
+        return {(row["adjustment"], row["measure"], *_key(row)): Estimate.of(row) for row in rows}
+
+    @cached_property
+    def _bounds(self) -> dict[Key, Span]:
+        found = self.table("verification_bounds").filter(group_by="overall").drop_nulls(["lower", "upper"])
+        columns = found.select("condition", "maneuver", "measure", "lower", "upper")
+        return {tuple(key): (lower, upper) for *key, lower, upper in columns.iter_rows()}
 
     @cached_property
     def _tallies(self) -> dict[Key, Mapping[str, int]]:

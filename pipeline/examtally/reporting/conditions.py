@@ -9,11 +9,12 @@ import polars as pl
 from examtally.contracts.clinical import Condition, Maneuver, Published
 from examtally.reporting.accrual import accrual_of, accrual_table
 from examtally.reporting.audit import Audit
-from examtally.reporting.forest import Row, Span, forest
+from examtally.reporting.correction import correction
+from examtally.reporting.estimate import Span
+from examtally.reporting.forest import Row, forest
 from examtally.reporting.numbers import counted, listed, percent
 from examtally.reporting.suspicion import BEFORE, becomes
 from examtally.reporting.tables import Column, details, download, table
-from examtally.reporting.verification import Verified
 from examtally.reporting.wording import inside_sentence
 
 MEASURES = {
@@ -22,6 +23,7 @@ MEASURES = {
     "lr_positive": "likelihood ratio if positive",
     "lr_negative": "likelihood ratio if negative",
 }
+RATIOS = ("lr_positive", "lr_negative")
 _COLUMNS = (
     Column("maneuver", "Maneuver"),
     Column("sensitivity", "Sensitivity"),
@@ -42,6 +44,7 @@ def condition_block(audit: Audit, condition: Condition) -> str:
             _accuracy_table(audit, condition),
             _remarks(audit, condition),
             _forest(audit, condition),
+            correction(audit, condition),
             _suspicion(audit, condition),
             _waiting(audit, condition),
         )
@@ -94,7 +97,7 @@ def _known(audit: Audit, condition: Condition) -> str:
     return (
         f"The answer comes from {how}. It is known for {counted(present + absent, 'knee')} of "
         f"{counted(tally['participants'], 'person', 'people')} with a clear finding of {main.name}: {present} with the "
-        f"condition, {absent} without.{clinical}\n\n{Verified.of(tally).sentence(main.name)}"
+        f"condition, {absent} without.{clinical}"
     )
 
 
@@ -158,13 +161,18 @@ def _suspicion(audit: Audit, condition: Condition) -> str:
     """What a positive and a negative finding of each main maneuver make of the suspicion."""
     lines = []
     for maneuver in audit.mains(condition):
-        up = becomes(audit.estimate(condition.code, maneuver.code, "lr_positive"))
-        down = becomes(audit.estimate(condition.code, maneuver.code, "lr_negative"))
+        up, down = (becomes(audit.estimate(condition.code, maneuver.code, ratio)) for ratio in RATIOS)
         if up and down:
-            lines.append(f"- **{maneuver.name}**: positive makes it {up}, negative {down}.")
+            corrected = _corrected(audit, condition, maneuver)
+            lines.append(f"- **{maneuver.name}**: positive makes it {up}, negative {down}.{corrected}")
     if not lines:
         return ""
     return "\n".join([f"What it does to a suspicion of {percent(BEFORE)}:", "", *lines])
+
+
+def _corrected(audit: Audit, condition: Condition, maneuver: Maneuver) -> str:
+    up, down = (becomes(audit.corrected(condition.code, maneuver.code, ratio)) for ratio in RATIOS)
+    return f" Corrected: {up} and {down}." if up and down else ""
 
 
 def _waiting(audit: Audit, condition: Condition) -> str:

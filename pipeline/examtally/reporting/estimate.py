@@ -8,6 +8,7 @@ from typing import Any
 
 from examtally.reporting.numbers import DASH, count, percent, percent_range, ratio, ratio_range
 
+Span = tuple[float, float]
 RATIOS = frozenset({"lr_positive", "lr_negative", "diagnostic_odds_ratio"})
 
 
@@ -27,6 +28,7 @@ class Estimate:
     participants: int
     shown: bool
     note: str
+    flag: str = ""
 
     @classmethod
     def of(cls, row: Mapping[str, Any]) -> Estimate:
@@ -41,6 +43,7 @@ class Estimate:
             row["participants"],
             row["display"] == "estimate",
             row["note"] or "",
+            row["flag"] or "",
         )
 
     @classmethod
@@ -83,5 +86,9 @@ class Estimate:
     @property
     def cell(self) -> str:
         """A table cell: the value, beneath it the limits and, for a proportion, the counts."""
-        lines = [self.number, self.limits, "" if self.measure in RATIOS else self.counts]
-        return "\n".join([lines[0], *(line for line in lines[1:] if line)])
+        return self.pair if self.measure in RATIOS or not self.counts else f"{self.pair}\n{self.counts}"
+
+    @property
+    def pair(self) -> str:
+        """The value and beneath it the limits, without the counts."""
+        return f"{self.number}\n{self.limits}" if self.limits else self.number

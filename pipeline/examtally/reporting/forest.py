@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import polars as pl
 from matplotlib.axes import Axes
 
-from examtally.reporting.estimate import Estimate
+from examtally.reporting.estimate import Estimate, Span
 from examtally.reporting.figures import (
     ABSENT,
     BAND,
@@ -21,8 +21,6 @@ from examtally.reporting.figures import (
     publish,
     style,
 )
-
-Span = tuple[float, float]
 
 _ROW = 0.46  # inches a row: the name, and the mark beneath it
 _HEAD = 0.42

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import polars as pl
@@ -15,7 +14,7 @@ from examtally.reporting.estimate import Estimate
 from examtally.reporting.numbers import counted, listed, percent
 from examtally.reporting.suspicion import BEFORE, after, becomes, becomes_cell, is_told_apart, limits_after
 from examtally.reporting.tables import Column, details, table
-from examtally.reporting.verification import UNCORRECTED, Verified
+from examtally.reporting.verification import NAMED, UNCORRECTED, Verified
 from examtally.reporting.wording import inside_sentence
 
 LIKELY = 0.5  # a finding that lifts the suspicion beyond this, whole interval, makes the condition likelier than not
@@ -28,7 +27,8 @@ _COLUMNS = (
     Column("found", "Sensitivity\npositive, of knees with it"),
     Column("cleared", "Specificity\nnegative, of knees without"),
 )
-
+_MEASURES = ("sensitivity", "specificity", "lr_positive", "lr_negative")
+_RATIOS = _MEASURES[2:]
 
 _EARLY = (
     "Who is examined and by whom, how completely exams are recorded, and how the records came in: the tables further "
@@ -42,10 +42,33 @@ class Main:
 
     condition: Condition
     maneuver: Maneuver
-    sensitivity: Estimate
-    specificity: Estimate
-    up: Estimate
-    down: Estimate
+    seen: Mapping[str, Estimate]
+    corrected: Mapping[str, Estimate]
+
+    @property
+    def sensitivity(self) -> Estimate:
+        """Sensitivity in known knees."""
+        return self.seen["sensitivity"]
+
+    @property
+    def specificity(self) -> Estimate:
+        """Specificity in known knees."""
+        return self.seen["specificity"]
+
+    @property
+    def up(self) -> Estimate:
+        """The likelihood ratio of a positive finding in known knees."""
+        return self.seen["lr_positive"]
+
+    @property
+    def down(self) -> Estimate:
+        """The likelihood ratio of a negative finding in known knees."""
+        return self.seen["lr_negative"]
+
+    def both(self, measure: str) -> tuple[Estimate, ...]:
+        """A ratio as seen and, where it can be shown, corrected."""
+        seen, corrected = self.seen[measure], self.corrected[measure]
+        return (seen, corrected) if corrected.shown and corrected.value is not None else (seen,)
 
     @property
     def is_whole(self) -> bool:
@@ -59,10 +82,8 @@ def mains(audit: Audit) -> list[Main]:
         Main(
             condition,
             maneuver,
-            *(
-                audit.estimate(condition.code, maneuver.code, measure)
-                for measure in ("sensitivity", "specificity", "lr_positive", "lr_negative")
-            ),
+            {measure: audit.estimate(condition.code, maneuver.code, measure) for measure in _MEASURES},
+            {measure: audit.corrected(condition.code, maneuver.code, measure) for measure in _MEASURES},
         )
         for condition in audit.settled
         for maneuver in audit.mains(condition)
@@ -94,10 +115,8 @@ def glance(audit: Audit) -> str:
         waiting = [(item.condition, item.maneuver) for item in mains(audit) if item.condition.core]
         return accrual_table(audit, waiting, caption="On the way to the first figures") if audit.summed("exams") else ""
     level = percent(audit.protocol.intervals.level)
-    text = _table(
-        first,
-        f"Main maneuvers in knees whose answer is known, not corrected for who was imaged; {level} intervals beneath",
-    )
+    how = "beneath each, corrected for who was imaged" if audit.is_corrected else "not corrected for who was imaged"
+    text = _table(first, f"Main maneuvers in knees whose answer is known, {level} interval; {how}")
     if rest:
         text += details(f"The main maneuvers of other conditions ({len(rest)})", _table(rest, "Other main maneuvers"))
     return text
@@ -108,12 +127,13 @@ def can_be_said(audit: Audit) -> list[str]:
     whole = [item for item in mains(audit) if item.is_whole]
     if not whole:
         return [_EARLY] if audit.summed("exams") else []
-    up, down = (sum(is_told_apart(ratio) for ratio in ratios) for ratios in _both(whole))
-    likely = [item for item in whole if (limits_after(item.up)[0] or 0.0) > LIKELY]
-    unlikely = [item for item in whole if (limits_after(item.down)[1] or 1.0) < UNLIKELY]
+    up, down = (sum(_informs(item, ratio) for item in whole) for ratio in _RATIOS)
+    likely = [item for item in whole if all((limits_after(r)[0] or 0.0) > LIKELY for r in item.both("lr_positive"))]
+    unlikely = [item for item in whole if all((limits_after(r)[1] or 1.0) < UNLIKELY for r in item.both("lr_negative"))]
+    either = ", as seen and as corrected" if audit.is_corrected else ""
     sentences = [
         f"Of {counted(len(whole), 'main maneuver')} with enough knees, a positive finding carries information in {up}, "
-        f"a negative one in {down}."
+        f"a negative one in {down}{either}."
     ]
     if likely:
         sentences.append(
@@ -133,8 +153,8 @@ def cannot_be_said(audit: Audit) -> list[str]:
     sentences = [
         f"That a {how} finding tells anything (the interval of its likelihood ratio includes 1): {_names(silent)}."
         for how, silent in (
-            ("positive", [item for item in whole if item.up.shown and not is_told_apart(item.up)]),
-            ("negative", [item for item in whole if item.down.shown and not is_told_apart(item.down)]),
+            ("positive", [item for item in whole if item.up.shown and not _informs(item, "lr_positive")]),
+            ("negative", [item for item in whole if item.down.shown and not _informs(item, "lr_negative")]),
         )
         if silent
     ]
@@ -143,10 +163,9 @@ def cannot_be_said(audit: Audit) -> list[str]:
         lowest = min(negative, key=lambda item: after(item.down.value or 0.0))
         sentences.append(
             f"That a negative finding rules anything out: the least that one main maneuver leaves of a suspicion of "
-            f"{percent(BEFORE)} is {becomes(lowest.down)}."
+            f"{percent(BEFORE)} is {' and corrected '.join(map(becomes, lowest.both('lr_negative')))}."
         )
-    if any(_errs_upward(audit, item) for item in whole):
-        sentences.append(f"How accurate the exam is in knees that nobody imaged. {UNCORRECTED}")
+    sentences += _unimaged(audit, whole)
     sentences += _waiting(items)
     if audit.unsettled:
         names = listed([inside_sentence(condition.name) for condition in audit.unsettled])
@@ -155,32 +174,51 @@ def cannot_be_said(audit: Audit) -> list[str]:
 
 
 def _table(items: Sequence[Main], caption: str) -> str:
-    rows = [
-        {
-            "maneuver": f"{item.maneuver.name}\n{item.condition.name}",
-            "up": becomes_cell(item.up),
-            "down": becomes_cell(item.down),
-            "found": item.sensitivity.cell,
-            "cleared": item.specificity.cell,
-        }
-        for item in items
-    ]
+    rows = []
+    for item in items:
+        rows.append(_row(f"{item.maneuver.name}\n{item.condition.name}", item.seen, with_counts=True))
+        if any(figure.is_usable for figure in item.corrected.values()):
+            rows.append(_row("corrected", item.corrected, with_counts=False))
     return table(pl.DataFrame(rows), _COLUMNS, caption=caption)
 
 
-def _both(items: Sequence[Main]) -> tuple[list[Estimate], list[Estimate]]:
-    return [item.up for item in items], [item.down for item in items]
+def _row(heading: str, figures: Mapping[str, Estimate], *, with_counts: bool) -> dict[str, str]:
+    return {
+        "maneuver": heading,
+        "up": becomes_cell(figures["lr_positive"]),
+        "down": becomes_cell(figures["lr_negative"]),
+        "found": figures["sensitivity"].cell if with_counts else figures["sensitivity"].pair,
+        "cleared": figures["specificity"].cell if with_counts else figures["specificity"].pair,
+    }
+
+
+def _informs(item: Main, ratio: str) -> bool:
+    return all(is_told_apart(estimate) for estimate in item.both(ratio))
 
 
 def _names(items: Sequence[Main]) -> str:
     """Maneuvers by name, with the condition where one maneuver serves several."""
-    often = Counter(item.maneuver.code for item in items)
     return "; ".join(
         f"{item.maneuver.name} ({inside_sentence(item.condition.name)})"
-        if often[item.maneuver.code] > 1
+        if len(item.maneuver.conditions) > 1
         else item.maneuver.name
         for item in items
     )
+
+
+def _unimaged(audit: Audit, whole: Sequence[Main]) -> list[str]:
+    """What is not known of knees without an answer: all of it, or what stands on the assumption of the correction."""
+    if not audit.is_corrected:
+        is_flattered = any(_errs_upward(audit, item) for item in whole)
+        return [f"How accurate the exam is in knees that nobody imaged. {UNCORRECTED}"] if is_flattered else []
+    text = f"How accurate the exam is in knees that nobody imaged, unless it is true {NAMED}."
+    for item in whole:
+        bounds = audit.bounds(item.condition.code, item.maneuver.code, "sensitivity")
+        if bounds is not None:
+            low, high = bounds
+            anything = f"anything from {percent(low)} to {percent(high)}"
+            return [f"{text} If not, sensitivity could be {anything} ({item.maneuver.name})."]
+    return [text]
 
 
 def _errs_upward(audit: Audit, item: Main) -> bool:

@@ -1,0 +1,141 @@
+"""One figure three ways: as seen in known knees, corrected for who they were, and between what is possible at all."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import polars as pl
+from matplotlib.axes import Axes
+
+from examtally.contracts.clinical import Condition, Maneuver
+from examtally.reporting.audit import BOTH, Audit
+from examtally.reporting.estimate import Estimate, Span
+from examtally.reporting.figures import ABSENT, GREY, PRESENT, RULE, bare, paper, percent_axis, publish, style
+from examtally.reporting.numbers import DASH, percent_range
+
+_ROW = 0.8  # inches a row: the name and three marks beneath it, one a line
+_HEAD = 0.42
+_FOOT = 0.32
+_NAME, _SEEN, _CORRECTED, _BOUNDS = 0.14, 0.4, 0.63, 0.86
+_COLOURS = {"sensitivity": PRESENT, "specificity": ABSENT}
+
+
+@dataclass(frozen=True)
+class Threefold:
+    """Sensitivity or specificity of one maneuver: in known knees, corrected, and the bounds; None without bounds."""
+
+    seen: Estimate
+    corrected: Estimate
+    bounds: Span | None
+
+    @classmethod
+    def of(cls, audit: Audit, condition: str, maneuver: str, measure: str) -> Threefold:
+        """Read the three from the results."""
+        pair = condition, maneuver, measure
+        return cls(audit.estimate(*pair), audit.corrected(*pair), audit.bounds(*pair))
+
+    @property
+    def is_empty(self) -> bool:
+        """Whether there is nothing to draw beside the figure in known knees."""
+        return not self.corrected.is_usable and self.bounds is None
+
+    @property
+    def is_only_bounded(self) -> bool:
+        """Whether bounds stand alone where a corrected figure would be."""
+        return self.bounds is not None and not self.corrected.is_usable
+
+    @property
+    def span(self) -> str:
+        """The bounds as a reader sees them."""
+        return percent_range(*self.bounds) if self.bounds is not None else DASH
+
+    @property
+    def spoken(self) -> str:
+        """The three for an alternative text."""
+        corrected = f"corrected {self.corrected.number}" if self.corrected.is_usable else "not corrected"
+        return f"{self.seen.spoken}, {corrected}, bounds {self.span}"
+
+
+@dataclass(frozen=True)
+class Line:
+    """A maneuver with both of its figures."""
+
+    maneuver: Maneuver
+    sensitivity: Threefold
+    specificity: Threefold
+
+    @classmethod
+    def of(cls, audit: Audit, condition: Condition, maneuver: Maneuver) -> Line:
+        """Read both figures from the results."""
+        return cls(maneuver, *(Threefold.of(audit, condition.code, maneuver.code, measure) for measure in BOTH))
+
+    @property
+    def name(self) -> str:
+        """The maneuver by name."""
+        return self.maneuver.name
+
+    @property
+    def sides(self) -> tuple[Threefold, Threefold]:
+        """Sensitivity, then specificity."""
+        return self.sensitivity, self.specificity
+
+    @property
+    def is_empty(self) -> bool:
+        """Whether there is nothing to draw beside the figures in known knees."""
+        return all(side.is_empty for side in self.sides)
+
+
+def threefold(lines: Sequence[Line], name: str, *, caption: str, alt: str) -> str:
+    """Draw a maneuver a row, both sides on one scale, and return the Markdown that shows the figure."""
+    height = _HEAD + _FOOT + _ROW * len(lines)
+    with style():
+        figure = paper(height)
+        for index, measure in enumerate(BOTH):
+            box = (0.01 + 0.5 * index, _FOOT / height, 0.365, (height - _HEAD - _FOOT) / height)
+            axes = bare(figure.add_axes(box))
+            percent_axis(axes, title=measure.capitalize())
+            axes.set_ylim(len(lines), 0)
+            axes.set_yticks([])
+            for place, line in enumerate(lines):
+                _draw(axes, place, line.sides[index], _COLOURS[measure])
+                if index == 0:
+                    axes.text(-0.02, place + _NAME, line.name, va="center", ha="left", fontsize=10)
+        return publish(figure, name, caption=caption, alt=alt, data=_data(lines))
+
+
+def _draw(axes: Axes, place: int, side: Threefold, colour: str) -> None:
+    _mark(axes, place + _SEEN, side.seen, GREY, "o", "white")
+    _mark(axes, place + _CORRECTED, side.corrected, colour, "D", colour)
+    if side.bounds is not None:
+        low, high = side.bounds
+        line = place + _BOUNDS
+        axes.barh(line, max(high - low, 0.006), left=low, height=0.07, color=RULE, edgecolor=GREY, linewidth=0.5)
+        _number(axes, line, side.span, GREY)
+
+
+def _mark(axes: Axes, line: float, estimate: Estimate, colour: str, marker: str, face: str) -> None:
+    if not estimate.is_usable or estimate.value is None:
+        return
+    if estimate.low is not None and estimate.high is not None:
+        axes.plot([estimate.low, estimate.high], [line, line], color=colour, linewidth=1.4, solid_capstyle="butt")
+    axes.plot([estimate.value], [line], marker, color=colour, markerfacecolor=face, markersize=5.5, clip_on=False)
+    _number(axes, line, estimate.number, colour)
+
+
+def _number(axes: Axes, line: float, text: str, colour: str) -> None:
+    axes.text(1.06, line, text, va="center", ha="left", fontsize=8.5, color=colour)
+
+
+def _data(lines: Sequence[Line]) -> pl.DataFrame:
+    """The figures behind the picture, one line a maneuver and side; what is not shown is left empty."""
+    rows = []
+    for line in lines:
+        for measure, side in zip(BOTH, line.sides, strict=True):
+            row: dict[str, str | float | None] = {"maneuver": line.name, "measure": measure}
+            for kind, estimate in (("seen", side.seen), ("corrected", side.corrected)):
+                values = (estimate.value, estimate.low, estimate.high) if estimate.shown else (None, None, None)
+                row |= dict(zip((kind, f"{kind}_low", f"{kind}_high"), values, strict=True))
+            row["lower_bound"], row["upper_bound"] = side.bounds or (None, None)
+            rows.append(row)
+    return pl.DataFrame(rows, infer_schema_length=None)
