@@ -1,0 +1,120 @@
+"""Two tests and no reference: the latent class model with stated beliefs about both tests."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from examtally.analytics.convergence import ess_bulk, r_hat
+from examtally.analytics.intervals import FloatArray
+
+PARAMETERS = ("prevalence", "sensitivity_1", "specificity_1", "sensitivity_2", "specificity_2")
+FLAT = (1.0, 1.0)
+_FIRST = np.array([1.0, 1.0, 0.0, 0.0])  # result of the first test in each cell
+_SECOND = np.array([1.0, 0.0, 1.0, 0.0])
+
+
+@dataclass(frozen=True)
+class LatentClass:
+    """Posterior of each of PARAMETERS, (rows,) each: mean, median, equal-tailed limits, R-hat and bulk ESS.
+
+    `draws` is (chains, iterations, parameters, rows); `note` says what the answer rests on.
+    """
+
+    mean: Mapping[str, FloatArray]
+    median: Mapping[str, FloatArray]
+    ci_low: Mapping[str, FloatArray]
+    ci_high: Mapping[str, FloatArray]
+    r_hat: Mapping[str, FloatArray]
+    ess_bulk: Mapping[str, FloatArray]
+    draws: FloatArray
+    note: str
+
+
+def latent_class(
+    counts: npt.ArrayLike,
+    priors: Mapping[str, tuple[float, float]],
+    *,
+    chains: int = 4,
+    iterations: int = 5000,
+    warm_up: int = 1000,
+    level: float = 0.95,
+    seed: int = 0,
+) -> LatentClass:
+    """Estimate prevalence and the accuracy of two tests that err independently given the condition, by Gibbs sampling.
+
+    `counts` (4,) or (rows, 4) are the knees with both positive, the first only, the second only, neither: whole,
+    ValueError where negative. `priors` gives each of PARAMETERS its Beta(a, b), Beta(1, 1) where left out; ValueError
+    for another name or a number not above 0. Rows are separate data sets under the same priors.
+
+    There are five unknowns and three free counts, so that the answer rests on the priors however many knees there are.
+    With flat priors for both tests the mirror image, in which each calls ill who is well, fits as well: a large R-hat
+    then says so.
+
+    Source: Joseph L, Gyorkos TW, Coupal L. Am J Epidemiol 1995;141:263–272, appendix.
+    """
+    table, beliefs = _counts(counts), _beliefs(priors)
+    rng = np.random.default_rng(seed)
+    shape = (chains, table.shape[0])
+    now = rng.beta(beliefs[:, 0, None, None], beliefs[:, 1, None, None], size=(5, *shape))
+    accuracy = now[1:]
+    flipped = accuracy.reshape(2, 2, *shape).sum(axis=1, keepdims=True) < 1
+    now[1:] = np.where(flipped, 1 - accuracy.reshape(2, 2, *shape), accuracy.reshape(2, 2, *shape)).reshape(4, *shape)
+    draws = np.empty((chains, iterations, 5, table.shape[0]))
+    for step in range(-warm_up, iterations):
+        ill = rng.binomial(table.astype(np.int64), _chance_ill(now))
+        well = table - ill
+        successes = np.stack([ill.sum(-1), ill @ _FIRST, well @ (1 - _FIRST), ill @ _SECOND, well @ (1 - _SECOND)])
+        failures = np.stack([well.sum(-1), ill @ (1 - _FIRST), well @ _FIRST, ill @ (1 - _SECOND), well @ _SECOND])
+        now = rng.beta(beliefs[:, 0, None, None] + successes, beliefs[:, 1, None, None] + failures)
+        if step >= 0:
+            draws[:, step] = now.swapaxes(0, 1)
+    return _summary(draws, level)
+
+
+def _chance_ill(now: FloatArray) -> FloatArray:
+    """Probability of the condition in each cell, (chains, rows, 4)."""
+    prevalence, se_1, sp_1, se_2, sp_2 = now[..., None]
+    ill = prevalence * np.where(_FIRST > 0, se_1, 1 - se_1) * np.where(_SECOND > 0, se_2, 1 - se_2)
+    well = (1 - prevalence) * np.where(_FIRST > 0, 1 - sp_1, sp_1) * np.where(_SECOND > 0, 1 - sp_2, sp_2)
+    total = ill + well
+    return np.asarray(np.divide(ill, total, out=np.full_like(total, 0.5), where=total > 0))
+
+
+def _counts(counts: npt.ArrayLike) -> FloatArray:
+    table = np.atleast_2d(np.asarray(counts, dtype=np.float64))
+    if table.shape[1] != 4 or not np.isfinite(table).all() or (table < 0).any() or (table % 1 != 0).any():
+        raise ValueError("counts: both positive, first only, second only, neither, as whole numbers")
+    return table
+
+
+def _beliefs(priors: Mapping[str, tuple[float, float]]) -> FloatArray:
+    unknown = sorted(set(priors) - set(PARAMETERS))
+    if unknown:
+        raise ValueError(f"priors: no parameter {', '.join(unknown)}; use {', '.join(PARAMETERS)}")
+    beliefs = np.array([priors.get(name, FLAT) for name in PARAMETERS], dtype=np.float64)
+    if not (beliefs > 0).all() or not np.isfinite(beliefs).all():
+        raise ValueError("priors: both numbers of a Beta(a, b) are above 0")
+    return beliefs
+
+
+def _summary(draws: FloatArray, level: float) -> LatentClass:
+    pooled = draws.reshape(-1, *draws.shape[2:])
+    low, median, high = np.quantile(pooled, [(1 - level) / 2, 0.5, (1 + level) / 2], axis=0)
+    return LatentClass(
+        mean=_named(pooled.mean(axis=0)),
+        median=_named(median),
+        ci_low=_named(low),
+        ci_high=_named(high),
+        r_hat=_named(r_hat(draws)),
+        ess_bulk=_named(ess_bulk(draws)),
+        draws=draws,
+        note="Two tests in one population: the answer rests on the priors, however many knees there are.",
+    )
+
+
+def _named(values: FloatArray) -> dict[str, FloatArray]:
+    return dict(zip(PARAMETERS, values, strict=True))
