@@ -118,8 +118,8 @@ def test_no_identifier_is_found_anywhere(
         shutil.copy(file, inbox / f"{file.stem} {names[number % len(names)]}.csv")
     plain_init = Workspace.__init__
 
-    def uncompressed(self: Workspace, beside: Path | None = None) -> None:
-        plain_init(self, beside)
+    def uncompressed(self: Workspace, *args: Any) -> None:
+        plain_init(self, *args)
         self.con.execute("set force_compression = 'uncompressed'")
 
     monkeypatch.setattr(Workspace, "__init__", uncompressed)

@@ -254,8 +254,8 @@ def test_what_does_not_add_up_is_not_committed(
 def test_a_line_in_two_places_is_told(files: Path, registry: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     real = batch.place
 
-    def place_twice(con: duckdb.DuckDBPyConnection, *args: object) -> None:
-        real(con, *args)  # type: ignore[arg-type]
+    def place_twice(con: duckdb.DuckDBPyConnection, *args: object, **options: object) -> None:
+        real(con, *args, **options)  # type: ignore[arg-type]
         con.execute("insert into placed_findings select 5, 'unchanged' union all select 5, 'waiting'")
 
     monkeypatch.setattr(batch, "place", place_twice)
