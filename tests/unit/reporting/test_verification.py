@@ -33,3 +33,10 @@ def test_equal_shares_are_called_close() -> None:
 
 def test_without_a_finding_nothing_is_said() -> None:
     assert Verified.of(tally(0, 0, 5, 5, (0, 1))).sentence(NAME) == ""
+
+
+def test_which_way_it_leans_needs_a_clear_difference() -> None:
+    assert Verified.of(tally(40, 10, 5, 45, (10, 150))).leaning == 1
+    assert Verified.of(tally(5, 5, 40, 50, (90, 10))).leaning == -1
+    assert Verified.of(tally(25, 25, 25, 25, (50, 50))).leaning == 0
+    assert Verified.of(tally(0, 0, 5, 5, (0, 1))).leaning == 0
