@@ -138,7 +138,9 @@ def _merged(values: FloatArray, chances: FloatArray) -> tuple[FloatArray, FloatA
     keys, places = np.unique(np.round(values / _SAME).astype(np.int64), return_inverse=True)
     if keys.size > _MOST_STATES:
         raise ValueError("the score takes too many values; plan fewer cases")
-    return keys * _SAME, np.bincount(places, weights=chances, minlength=keys.size)
+    values_left: FloatArray = keys * np.float64(_SAME)
+    chances_left: FloatArray = np.bincount(places, weights=chances, minlength=keys.size).astype(np.float64)
+    return values_left, chances_left
 
 
 def _check(p_acceptable: float, p_unacceptable: float) -> None:

@@ -109,19 +109,20 @@ def _rule(code: str, bits: dict[str, int], contract: Contract, protocol: Protoco
         bit=bits[code],
         window=window,
         immature_periods=max(protocol.maturity.immature_periods, -(-window[1] // _DAYS_A_PERIOD)) if window else 0,
-        accepted=tuple(_acceptance(code, modality, rank, contract) for rank, modality in enumerate(chosen)),
+        accepted=tuple(_acceptance(code, modality, rank, contract, protocol) for rank, modality in enumerate(chosen)),
         barriers=tuple(dict.fromkeys([*condition.modalities, *chosen])),
         parts=reduce(or_, (bits[part] for part in condition.derived_from), 0),
     )
 
 
-def _acceptance(code: str, modality: str, rank: int, contract: Contract) -> Acceptance:
+def _acceptance(code: str, modality: str, rank: int, contract: Contract, protocol: Protocol) -> Acceptance:
     conditions = contract.catalogue.conditions
     statuses = contract.tables["references"].field("status").enum or ()
     sources = (conditions[code], *(conditions[part] for part in conditions[code].derived_from))
     limits = [settled.only for source in sources for settled in source.settled_by if settled.modality == modality]
     kept = tuple(status for status in statuses if not limits or status in limits[0])
-    return Acceptance(modality, rank, kept, blinded=modality == _FOLLOW_UP)
+    blinded = protocol.reference.blinded_readers_only or modality == _FOLLOW_UP
+    return Acceptance(modality, rank, kept, blinded)
 
 
 def _table(con: duckdb.DuckDBPyConnection, declaration: str, rows: list[tuple[object, ...]]) -> None:

@@ -44,18 +44,22 @@ _COUNTS: dict[str, frozenset[int]] = {
 _SUMS = ("participants", "knees", *MARGINS, *(f"{a}_{b}" for a, b in PRODUCTS))
 
 
-def write_repeats(con: duckdb.DuckDBPyConnection, groups: tuple[Grouping, ...]) -> None:
-    """Write `repeats`: the cells of the 2x2 tables of participants with several index exams."""
+def write_repeats(
+    con: duckdb.DuckDBPyConnection, groups: tuple[Grouping, ...], of: str = "cells", into: str = "repeats"
+) -> None:
+    """Write `into` from `of`: the cells of the 2x2 tables of participants with several index exams."""
     columns = ", ".join(f"c.{grouping.column}" for grouping in groups)
     cells = ", ".join(str(place) for place in TWO_BY_TWO.values())
     con.execute(
-        f"create temp table repeats as select cell // {CELLS_A_PAIR} as pair, cell % {CELLS_A_PAIR} as cell, pk, "
-        f"is_right, is_index, {columns} from cells c join ex using (ek) "
+        f"create temp table {into} as select cell // {CELLS_A_PAIR} as pair, cell % {CELLS_A_PAIR} as cell, pk, "
+        f"is_right, is_index, {columns} from {of} c join ex using (ek) "
         f"where is_repeat and cell % {CELLS_A_PAIR} in ({cells})"
     )
 
 
-def read_tallies(con: duckdb.DuckDBPyConnection, groups: Iterable[Grouping]) -> pl.DataFrame:
+def read_tallies(
+    con: duckdb.DuckDBPyConnection, groups: Iterable[Grouping], cells_of: str = "cells", repeats_of: str = "repeats"
+) -> pl.DataFrame:
     """Return the tallies of `groups`: one row a pair and group with an index exam, and always one overall.
 
     Columns are those of the declared table `tallies`; rows stand in the order of pairs, groupings and groups.
@@ -66,11 +70,11 @@ def read_tallies(con: duckdb.DuckDBPyConnection, groups: Iterable[Grouping]) -> 
     counts = {name: " + ".join(f"coalesce(n{c}, 0)" for c in sorted(members)) for name, members in _COUNTS.items()}
     tallies: pl.DataFrame = con.sql(
         f"""
-        with counted as ({_union(_counted(place, grouping) for place, grouping in chosen)}),
+        with counted as ({_union(_counted(place, grouping, cells_of) for place, grouping in chosen)}),
         counts as (
             select grouped_by, code, cell // {CELLS_A_PAIR} as pair, {cells} from counted group by all
         ),
-        clusters as ({_union(_clusters(place, grouping) for place, grouping in chosen)}),
+        clusters as ({_union(_clusters(place, grouping, repeats_of) for place, grouping in chosen)}),
         standing as ({_union(_standing(place, grouping) for place, grouping in chosen)}),
         index_exams as (
             select grouped_by, code, bit, sum(n) filter ((open_bits & bit) = 0) as mature,
@@ -96,10 +100,10 @@ def _union(parts: Iterable[str]) -> str:
     return " union all ".join(parts)
 
 
-def _counted(place: int, grouping: Grouping) -> str:
+def _counted(place: int, grouping: Grouping, source: str) -> str:
     """Findings by cell and group."""
     return (
-        f"(select {place} as grouped_by, cell, {grouping.column} as code, count(*) as n from cells "
+        f"(select {place} as grouped_by, cell, {grouping.column} as code, count(*) as n from {source} "
         f"where {grouping.is_cell} group by cell, {grouping.column})"
     )
 
@@ -112,7 +116,7 @@ def _standing(place: int, grouping: Grouping) -> str:
     )
 
 
-def _clusters(place: int, grouping: Grouping) -> str:
+def _clusters(place: int, grouping: Grouping, source: str) -> str:
     """Sums over the participants with several index exams, and their rows in each cell (`r_tp`, …)."""
     cells = ", ".join(f"count(*) filter (cell = {number}) as {name}" for name, number in TWO_BY_TWO.items())
     margins = ", ".join(f"count(*) filter ({a} + {b} > 0) as c_{name}" for name, (a, b) in MARGINS.items())
@@ -123,7 +127,7 @@ def _clusters(place: int, grouping: Grouping) -> str:
             {products}, {", ".join(f"sum({name}) as r_{name}" for name in TWO_BY_TWO)}
         from (
             select pair, {grouping.column} as code, pk, count(*) filter (is_right) as rights, {cells}
-            from repeats where {grouping.is_cell} group by all
+            from {source} where {grouping.is_cell} group by all
         ) group by all)
     """
 

@@ -42,6 +42,7 @@ class Reference:
 
     accepted: Mapping[str, tuple[str, ...]]
     clinical_case_definition: Mapping[str, str]
+    blinded_readers_only: bool
 
 
 @dataclass(frozen=True)
@@ -144,6 +145,13 @@ class Agreement:
 
 
 @dataclass(frozen=True)
+class Scenarios:
+    """What enters the analyses beside the main one."""
+
+    not_done_reasons: tuple[str, ...]
+
+
+@dataclass(frozen=True)
 class Protocol:
     """A resolved protocol: defaults filled in, every value checked against its legal set."""
 
@@ -164,6 +172,7 @@ class Protocol:
     verification: Verification
     examiners: Examiners
     agreement: Agreement
+    scenarios: Scenarios
 
     @classmethod
     def defaults(cls, contract: Contract) -> Protocol:
@@ -220,6 +229,7 @@ _SECTIONS: Mapping[str, type] = {
     "verification": Verification,
     "examiners": Examiners,
     "agreement": Agreement,
+    "scenarios": Scenarios,
 }
 
 

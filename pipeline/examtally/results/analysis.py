@@ -15,10 +15,12 @@ from examtally.analytics.accuracy import accuracy_table, post_test_table
 from examtally.analytics.agreement import agreement_table
 from examtally.analytics.calibration import CalibrationTables, calibration_tables
 from examtally.analytics.pooling.tables import PoolingTables, pooling_tables
+from examtally.analytics.scenarios import scenario_table
 from examtally.analytics.verification.tables import VerificationTables, verification_tables, with_corrected
 from examtally.cohort.cohort import Cohort, build_cohort
 from examtally.cohort.examiners import read_examiners
 from examtally.cohort.pairs import read_pairs
+from examtally.cohort.scenarios import read_scenarios
 from examtally.cohort.verification_frame import read_verification_frame, verification_groups
 from examtally.contracts.contract import Contract, load_contract
 from examtally.contracts.protocol import Protocol, load_protocol
@@ -40,7 +42,7 @@ TABLES = (
     *("cohort_summary", "flow", "tallies", "accuracy", "post_test", "calibration", "calibration_curve"),
     *("verification", "verification_bounds", "verification_models"),
     *("examiner_spread", "examiner_probability"),
-    "agreement",
+    *("agreement", "sensitivity_analyses"),
     *("batches", "held_back", "intake_checks", "assumptions"),
 )
 """Every result table, in the order in which it is made."""
@@ -191,6 +193,13 @@ class _Analysis:
         self.say("Asking how often two examiners agree")
         pairs = read_pairs(cohort.con, self.protocol, with_examiners=self.with_examiners)
         return self._conform("agreement", agreement_table(pairs, self.contract, self.protocol))
+
+    @cached_property
+    def sensitivity_analyses(self) -> pl.DataFrame:
+        main = accuracy_table(self.cohort.tallies(), None, self.contract, self.protocol)
+        self.say("Asking what would change under other choices")
+        scenarios = read_scenarios(self.cohort, self.registry.con, self.contract, self.protocol)
+        return self._conform("sensitivity_analyses", scenario_table(scenarios, main, self.contract))
 
     @property
     def batches(self) -> pl.DataFrame:

@@ -61,6 +61,7 @@ DEFAULTS: dict[str, Any] = {
             "prepatellar_bursitis": ["ultrasound", "mri"],
         },
         "clinical_case_definition": {},
+        "blinded_readers_only": False,
     },
     "equivocal": "excluded",
     "groups": {"acuity": [21, 84], "age_band": [16, 26, 40, 60], "bmi_band": [25, 30], "thigh_band": [45, 55]},
@@ -72,6 +73,7 @@ DEFAULTS: dict[str, Any] = {
     "verification": {"add_terms": [], "imputations": 20, "seed": 20260301},
     "examiners": {"margin": 0.1, "seed": 20260301},
     "agreement": {"max_days": 14, "learners": ["fellow", "resident", "student"], "supervisors": ["attending"]},
+    "scenarios": {"not_done_reasons": ["pain", "guarding", "swelling", "body_size", "not_able", "unsafe"]},
 }
 CORE = (
     *("visible_swelling", "medial_joint_line_tenderness", "lateral_joint_line_tenderness", "extension_deficit"),

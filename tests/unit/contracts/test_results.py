@@ -13,6 +13,9 @@ from examtally.errors import ResultsError
 
 # The public columns of the tables, typed from the data model; the last three end every table.
 PUBLIC = {
+    "sensitivity_analyses": (
+        "condition, maneuver, group_by, group, scenario, measure, estimate, ci_low, ci_high, n, events, difference"
+    ),
     "agreement": "maneuver, group_by, group, statistic, estimate, ci_low, ci_high, pairs, participants",
     "examiner_spread": "condition, maneuver, adjustment, measure, mean, ci_low, ci_high, between_sd, sd_low, sd_high, "
     "correlation, predict_low, predict_high, examiners, rung, prior",

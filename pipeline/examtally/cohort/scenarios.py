@@ -1,0 +1,111 @@
+"""The analysis set under other choices: the same counts from other cells, or from a cohort under another protocol.
+
+Where a choice changes which reference counts, the cohort is built anew. Where it only reads a finding or a status
+otherwise, or leaves exams out, the cells of the main cohort are counted again; the index exam stays the same.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from types import MappingProxyType
+
+import duckdb
+import polars as pl
+
+from examtally.cohort.cells import CELLS_A_PAIR, RESULTS, STATUSES
+from examtally.cohort.cohort import Cohort, build_cohort
+from examtally.cohort.groupings import text
+from examtally.cohort.tallies import read_tallies, write_repeats
+from examtally.contracts.contract import Contract
+from examtally.contracts.protocol import Protocol
+
+
+@dataclass(frozen=True)
+class Scenario:
+    """The overall tallies under one other choice, and the protocol they were counted under."""
+
+    name: str
+    tallies: pl.DataFrame
+    protocol: Protocol
+
+
+_FINDING = (
+    f"case when unsure then cell + ({{}} - cell // {len(STATUSES)} % {len(RESULTS)}) * {len(STATUSES)} else cell end"
+)
+_STATUS = f"case when cell % {len(STATUSES)} = {STATUSES.index('indeterminate')} then cell - 2 + {{}} else cell end"
+_WRONG = f"(case cell % {len(STATUSES)} when 0 then 1 when 1 then 0 else cell // {len(STATUSES)} % {len(RESULTS)} end)"
+_READ_OTHERWISE = {
+    "equivocal_positive": (_FINDING.format(0), "true"),
+    "equivocal_negative": (_FINDING.format(1), "true"),
+    "equivocal_worst": (_FINDING.format(_WRONG), "true"),
+    "indeterminate_present": (_STATUS.format(0), "true"),
+    "indeterminate_absent": (_STATUS.format(1), "true"),
+    "examiner_blinded_only": ("cell", "blinded"),
+    "complete_only": ("cell", "complete"),
+    "entered_before_reference": ("cell", "not late"),
+}
+"""What becomes of a cell of `noted`, and which cells stay."""
+
+
+def read_scenarios(
+    cohort: Cohort, con: duckdb.DuckDBPyConnection, contract: Contract, protocol: Protocol
+) -> Iterator[Scenario]:
+    """Yield every scenario; cohorts under other protocols are built on `con`, the connection of the registry."""
+    overall = cohort.groupings[:1]
+    own = cohort.con
+    own.execute(_noted(protocol))
+    for name, (cell, stays) in _READ_OTHERWISE.items():
+        own.execute(
+            f"create or replace temp table other_cells as select ({cell})::usmallint as cell, ek, is_index, g_overall "
+            f"from noted where {stays}"
+        )
+        own.execute("drop table if exists other_repeats")
+        write_repeats(own, overall, "other_cells", "other_repeats")
+        yield Scenario(name, read_tallies(own, overall, "other_cells", "other_repeats"), protocol)
+    own.execute("drop table noted; drop table other_cells; drop table other_repeats")
+    for name, other in _other_protocols(protocol).items():
+        with build_cohort(con, contract, other) as built:
+            yield Scenario(name, read_tallies(built.con, built.groupings[:1]), other)
+
+
+def _other_protocols(protocol: Protocol) -> dict[str, Protocol]:
+    """The protocols under which other references count, by scenario."""
+
+    def only(modality: str) -> Protocol:
+        accepted = {code: (modality,) for code, chosen in protocol.reference.accepted.items() if modality in chosen}
+        return replace(protocol, reference=replace(protocol.reference, accepted=MappingProxyType(accepted)))
+
+    def scaled(factor: float) -> Protocol:
+        windows = {code: (int(low * factor), int(high * factor)) for code, (low, high) in protocol.windows.items()}
+        return replace(protocol, windows=MappingProxyType(windows))
+
+    return {
+        "mri_only": only("mri"),
+        "arthroscopy_only": only("arthroscopy"),
+        "reader_blinded_only": replace(protocol, reference=replace(protocol.reference, blinded_readers_only=True)),
+        "window_half": scaled(0.5),
+        "window_double": scaled(2),
+    }
+
+
+def _noted(protocol: Protocol) -> str:
+    """SQL that writes `noted`: the cells of index exams, with what a scenario may ask of each."""
+    reasons = ", ".join(text(reason) for reason in protocol.scenarios.not_done_reasons) or "null"
+    core = ", ".join(text(code) for code in protocol.core) or "null"
+    return f"""
+        create temp table noted as
+        with recorded as (
+            select exam_id, count(*) as maneuvers from used_findings where maneuver in ({core}) group by exam_id
+        )
+        select c.cell::integer as cell, c.ek, c.is_index, c.g_overall,
+            f.result = 'equivocal' or coalesce(f.result = 'not_done' and f.reason in ({reasons}), false) as unsure,
+            coalesce(e.reference_known = 'no', false) as blinded,
+            coalesce(r.maneuvers, 0) = {len(protocol.core)} as complete,
+            coalesce(f.batch_no > a.answered_no or e.batch_no > a.answered_no, false) as late
+        from cells c join ex using (ek) join pairs p on p.pair = c.cell // {CELLS_A_PAIR}
+            join used_findings f on f.exam_id = ex.exam_id and f.maneuver = p.maneuver
+            join used_exams e on e.exam_id = ex.exam_id
+            left join recorded r on r.exam_id = ex.exam_id left join answered a on a.exam_id = ex.exam_id
+        where c.is_index
+    """
