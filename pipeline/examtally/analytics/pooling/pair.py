@@ -17,7 +17,9 @@ from examtally.analytics.verification.grouped import IntArray
 from examtally.analytics.verification.knees import ConditionKnees
 
 CASE_MIX = ("acuity", "guarding", "effusion")
-FEWEST_POOLED = 2
+FEWEST_POOLED = 3
+"""With two examiners or sites their spread would be little more than its prior."""
+
 _DRAWS = 512
 
 
@@ -51,7 +53,7 @@ class PooledPair:
 
     @property
     def is_poolable(self) -> bool:
-        """Whether two groups or more have a verified knee of one class."""
+        """Whether three groups or more have a verified knee of one class."""
         return max(int((counted.n > 0).sum()) for counted in self.counts) >= FEWEST_POOLED
 
     def pooled(self, level: float, margin: float, seed: int) -> Iterator[tuple[str, Pooled]]:

@@ -93,7 +93,7 @@ def _pool(
     protocol: Protocol,
     rows: _Rows,
 ) -> None:
-    """Everything about one pair among one kind of group; nothing where fewer than two groups have a verified knee."""
+    """Everything about one pair among one kind of group; nothing where fewer than three groups have a verified knee."""
     if len(labels) < 2:
         return
     pair = PooledPair(knees, str(key["maneuver"]), code, len(labels))
