@@ -105,6 +105,10 @@ def threefold(lines: Sequence[Line], name: str, *, caption: str, alt: str) -> st
 
 
 def _draw(axes: Axes, place: int, side: Threefold, colour: str) -> None:
+    if side.is_empty and not side.seen.is_usable:
+        words = f"{side.seen.counts}, too few" if side.seen.n else "none yet"
+        axes.text(0.5, place + _CORRECTED, words, va="center", ha="center", fontsize=9, color=GREY)
+        return
     _mark(axes, place + _SEEN, side.seen, GREY, "o", "white")
     _mark(axes, place + _CORRECTED, side.corrected, colour, "D", colour)
     if side.bounds is not None:

@@ -111,6 +111,18 @@ def test_hidden_figures_stay_hidden(clinic: Audit, acl: Condition) -> None:
     assert "Too few people to correct it" in block
 
 
+def test_a_side_of_too_few_says_so_in_its_place(clinic: Audit, acl: Condition) -> None:
+    audit = corrected(clinic)
+    hidden = pl.col("maneuver").eq("lachman") & pl.col("measure").eq("sensitivity") & pl.col("group_by").eq("overall")
+    display = pl.when(hidden).then(pl.lit("counts_only")).otherwise(pl.col("display")).alias("display")
+    tables = {**audit.results.tables, "accuracy": audit.table("accuracy").with_columns(display)}
+    correction(replace(audit, results=Results(tables, audit.results.provenance)), acl)
+    counts = clinic.estimate("acl_tear", "lachman", "sensitivity").counts
+    drawn = Path("fig/corrected-acl_tear.svg").read_text(encoding="utf-8")
+    assert f">{counts}, too few<" in drawn
+    assert "20–80%" not in drawn
+
+
 def test_a_weak_correction_is_called_weak(clinic: Audit, acl: Condition) -> None:
     block = correction(corrected(clinic, sensitivity={"flag": "too_few_verified"}), acl)
     assert "by its own finding alone (Begg and Greenes): Lachman test." in block
