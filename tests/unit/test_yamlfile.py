@@ -6,6 +6,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+
 from examtally.contracts.yamlfile import Node, from_data, load_yaml
 from examtally.errors import ContractError, ProtocolError
 

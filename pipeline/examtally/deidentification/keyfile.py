@@ -59,7 +59,7 @@ def make_key(path: Path, *, around: int | None = None) -> None:
     except OSError:
         raise KeyFileError("key: the file cannot be written; name a folder that exists and that is yours") from None
     with os.fdopen(handle, "w", encoding="utf-8") as stream:
-        os.fchmod(stream.fileno(), 0o600)
+        path.chmod(0o600)
         stream.write(json.dumps(content, indent=1) + "\n")
         stream.flush()
         os.fsync(stream.fileno())

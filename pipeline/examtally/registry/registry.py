@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -207,7 +208,9 @@ def _publish(made: Path, path: Path) -> None:
 
 
 def flush_folder(folder: Path) -> None:
-    """Make sure that the names in a folder are on disk."""
+    """Make sure that the names in a folder are on disk; Windows has no such call and needs none."""
+    if sys.platform == "win32":
+        return
     descriptor = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
     try:
         os.fsync(descriptor)

@@ -6,14 +6,16 @@ a process that was killed carries no lock any more and is removed by the next pr
 
 from __future__ import annotations
 
-import fcntl
 import os
 import shutil
 import tempfile
 import weakref
 from pathlib import Path
 
+from examtally.registry.ownership import own
+
 _PREFIX = ".examtally-spill-"
+_OWNER = "owner"
 
 
 class SpillFolder:
@@ -31,17 +33,11 @@ def remove_abandoned(parent: Path) -> int:
     removed = 0
     for folder in parent.glob(f"{_PREFIX}*"):
         try:
-            descriptor = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
+            descriptor = own(folder / _OWNER)
         except OSError:
             continue
-        try:
-            fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
-            shutil.rmtree(folder, ignore_errors=True)
-            removed += 1
-        except OSError:
-            pass
-        finally:
-            os.close(descriptor)
+        _remove(folder, descriptor)
+        removed += 1
     return removed
 
 
@@ -50,15 +46,16 @@ def _claim(parent: Path) -> tuple[Path, int]:
     while True:
         folder = Path(tempfile.mkdtemp(prefix=_PREFIX, dir=parent))
         try:
-            descriptor = os.open(folder, os.O_RDONLY | os.O_DIRECTORY)
-        except FileNotFoundError:
+            descriptor = own(folder / _OWNER)
+        except OSError:
             continue
-        fcntl.flock(descriptor, fcntl.LOCK_EX)
-        if folder.exists():
+        if (folder / _OWNER).exists():
             return folder, descriptor
         os.close(descriptor)
 
 
 def _remove(folder: Path, descriptor: int) -> None:
+    """Remove a folder while its lock is held, and what a system that keeps open files leaves of it after."""
     shutil.rmtree(folder, ignore_errors=True)
     os.close(descriptor)
+    shutil.rmtree(folder, ignore_errors=True)
