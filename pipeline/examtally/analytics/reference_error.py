@@ -19,6 +19,7 @@ from examtally.analytics.intervals import BoolArray, FloatArray, Interval, norma
 PROPORTIONS = ("sensitivity", "specificity", "prevalence", "ppv", "npv")
 RATIOS = ("lr_positive", "lr_negative")
 _SLACK = 1e-9  # rounding allowed beyond 0 and 1
+_MOST_LOG = 50.0  # half-width on the logarithm beyond which a limit says nothing
 
 
 @dataclass(frozen=True)
@@ -98,7 +99,8 @@ def correct_for_reference(
             slope = sign * (slopes["sensitivity"] / up[:, None] + slopes["specificity"] / down[:, None])
             error = _root(slope, spread)
         estimates[name], errors[name] = value, value * error
-        limits[name] = Interval(value * np.exp(-z * error), value * np.exp(z * error))
+        half = np.where(z * error < _MOST_LOG, z * error, np.nan)
+        limits[name] = Interval(value * np.exp(-half), value * np.exp(half))
     return ReferenceCorrected(estimates, limits, errors, compatible)
 
 

@@ -15,6 +15,7 @@ from examtally.analytics.accuracy import accuracy_table, post_test_table
 from examtally.analytics.agreement import agreement_table
 from examtally.analytics.calibration import CalibrationTables, calibration_tables
 from examtally.analytics.pooling.tables import PoolingTables, pooling_tables
+from examtally.analytics.reference_error_tables import ReferenceErrorTables, only_erring, reference_error_tables
 from examtally.analytics.scenarios import scenario_table
 from examtally.analytics.verification.tables import VerificationTables, verification_tables, with_corrected
 from examtally.cohort.cohort import Cohort, build_cohort
@@ -41,6 +42,7 @@ Progress = Callable[[str], object]
 TABLES = (
     *("cohort_summary", "flow", "tallies", "accuracy", "post_test", "calibration", "calibration_curve"),
     *("verification", "verification_bounds", "verification_models"),
+    *("reference_error", "tipping"),
     *("examiner_spread", "examiner_probability"),
     *("agreement", "sensitivity_analyses"),
     *("batches", "held_back", "intake_checks", "assumptions"),
@@ -168,6 +170,21 @@ class _Analysis:
     @property
     def verification_models(self) -> pl.DataFrame:
         return self.verifications.models
+
+    @cached_property
+    def reference_errors(self) -> ReferenceErrorTables:
+        self.say("Allowing for references that err")
+        with build_cohort(self.registry.con, self.contract, only_erring(self.contract, self.protocol)) as cohort:
+            frame = read_verification_frame(cohort.con, cohort.groupings, self.contract, self.protocol)
+        return reference_error_tables(frame, self.contract, self.protocol)
+
+    @property
+    def reference_error(self) -> pl.DataFrame:
+        return self.reference_errors.reference_error
+
+    @property
+    def tipping(self) -> pl.DataFrame:
+        return self.reference_errors.tipping
 
     @cached_property
     def post_test(self) -> pl.DataFrame:
