@@ -270,7 +270,7 @@ def test_spilled_pages_of_a_killed_process_go_at_the_next_start(tmp_path: Path) 
         "os.kill(os.getpid(), signal.SIGKILL)"
     )
     subprocess.run([sys.executable, "-c", code, str(tmp_path)], check=False)
-    assert [path.name for path in tmp_path.rglob("*") if path.is_file()] == ["page"]
+    assert sorted(path.name for path in tmp_path.rglob("*") if path.is_file()) == ["owner", "page"]
     folder = SpillFolder(tmp_path)
     assert _names(tmp_path) == [folder.path.name]
     folder.close()
