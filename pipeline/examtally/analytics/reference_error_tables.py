@@ -95,7 +95,7 @@ def _corrected(knees: ConditionKnees, maneuver: str) -> CorrectedCells | None:
     if counted.is_enough[0]:
         rows = pair.doubly_robust(knees.fitted(maneuver))
         table = CorrectedCells(pair.overall.sums(rows), pair.overall.products(rows), pair.overall.clusters())
-    return table if (table.cells > 0).all() else None
+    return table if (table.cells > 0).all() and table.clusters[0] > 1 else None
 
 
 def _grid(table: CorrectedCells, published: list[ReferenceAccuracy], level: float) -> Iterator[dict[str, object]]:

@@ -127,3 +127,12 @@ def test_nothing_is_given_where_verification_cannot_be_corrected(counts: tuple[i
     found = tables(registry(counts), contract)
     assert found.reference_error.is_empty()
     assert found.tipping.is_empty()
+
+
+def test_one_participant_says_nothing_of_others(contract: Contract) -> None:
+    records = registry((3, 1, 0, 1, 3, 0))
+    assert not tables(records, contract).reference_error.is_empty()
+    for name in ("exams", "references"):
+        for episode, row in enumerate(records.tables[name][:8], 1):
+            row |= {"participant_id": "PT1", "episode": episode}
+    assert tables(records, contract).reference_error.is_empty()
