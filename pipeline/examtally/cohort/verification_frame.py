@@ -21,12 +21,6 @@ def verification_groups(groups: Iterable[Grouping]) -> tuple[str, ...]:
     return tuple(grouping.name for grouping in groups if grouping.public and grouping.name not in _OF_THEIR_OWN)
 
 
-def read_examiners(con: duckdb.DuckDBPyConnection) -> tuple[str, ...]:
-    """Pseudonyms of the examiners that the frame's column `examiner` counts from 1."""
-    rows = con.sql("select label from labels where group_by = 'examiner' order by code").fetchall()
-    return tuple(str(label) for (label,) in rows)
-
-
 def read_verification_frame(
     con: duckdb.DuckDBPyConnection, groups: Iterable[Grouping], contract: Contract, protocol: Protocol
 ) -> pl.DataFrame:
