@@ -50,6 +50,9 @@ PUBLIC = {
     "held_back": "batch_no, table, column, rule, lines",
     "intake_checks": "batch_no, table, rule, expectation, rows, checked, unexpected, raised",
     "assumptions": "batch_no, table, assumption, code, lines",
+    "reference_error": "condition, maneuver, modality, reference_sensitivity, reference_specificity, "
+    "covariance_present, covariance_absent, measure, estimate, ci_low, ci_high, compatible, source",
+    "tipping": "condition, maneuver, measure, statement, parameter, value",
 }
 REASONS = (
     "comparison_knee, operating_room, prior_surgery, reference_known, after_surgery, after_reference, not_index_exam, "
