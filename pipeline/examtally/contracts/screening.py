@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from functools import cache
 from types import MappingProxyType
@@ -10,7 +10,7 @@ from types import MappingProxyType
 from examtally.contracts.contract import Contract
 from examtally.contracts.pseudonym import load_pseudonym_rule
 from examtally.contracts.rules import in_list, literal, number_sql, quoted
-from examtally.contracts.tables import Field, Table
+from examtally.contracts.tables import Field
 from examtally.contracts.yamlfile import Node, load_yaml
 from examtally.resources import resource
 
@@ -93,12 +93,6 @@ def shape_sql(text: str, places: Collection[str] = ("any",)) -> str:
         if any(place in shape.patterns for place in places)
     )
     return f"case {cases} end"
-
-
-def rules_of_columns(table: Table, rules: Iterable[ScreenRule]) -> dict[str, tuple[ScreenRule, ...]]:
-    """Return the screening rules by column."""
-    rules = tuple(rules)
-    return {name: tuple(rule for rule in rules if rule.column == name) for name in table.names}
 
 
 def _places_of(field: Field) -> tuple[str, ...]:
