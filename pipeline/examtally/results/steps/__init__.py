@@ -1,0 +1,1 @@
+"""Steps of an analysis: each a function from the work to a declared table, or to what several tables share."""

@@ -1,0 +1,47 @@
+"""Who was studied, where every exam ended, and the 2x2 counts."""
+
+from __future__ import annotations
+
+import polars as pl
+
+from examtally.contracts.contract import Contract
+from examtally.contracts.protocol import Protocol
+from examtally.results.intake_tables import read_waiting
+from examtally.results.work import Work
+
+
+def cohort_summary(work: Work) -> pl.DataFrame:
+    """Who was studied, and what still waits for its exam."""
+    cohort = work.cohort
+    work.say("Describing who was studied")
+    parts = [cohort.summary(), read_waiting(work.registry.con, work.contract)]
+    return work.conform("cohort_summary", pl.concat(parts, how="diagonal"))
+
+
+def flow(work: Work) -> pl.DataFrame:
+    """Every exam under the reason by which it ended."""
+    cohort = work.cohort
+    work.say("Following every exam to where it ends")
+    return work.conform("flow", cohort.flow())
+
+
+def tallies(work: Work) -> pl.DataFrame:
+    """Counts of findings against references, for every group."""
+    cohort = work.cohort
+    work.say("Counting findings against references")
+    counted = cohort.tallies().with_columns(_unsettled(work.contract, work.protocol))
+    return work.without_persons(work.conform("tallies", counted))
+
+
+def _unsettled(contract: Contract, protocol: Protocol) -> list[pl.Expr]:
+    """Flag and note of the conditions that nothing settles under this protocol."""
+    notes = {
+        code: condition.unsettled_note or "No accepted test settles this condition."
+        for code, condition in contract.catalogue.conditions.items()
+        if code not in protocol.reference.accepted
+    }
+    is_unsettled = pl.col("condition").is_in(list(notes))
+    return [
+        pl.when(is_unsettled).then(pl.lit("not_settled")).alias("flag"),
+        pl.col("condition").replace_strict(notes, default=None, return_dtype=pl.String).alias("note"),
+    ]

@@ -1,0 +1,98 @@
+"""Accuracy of each maneuver: on verified knees, corrected for verification, pooled over examiners."""
+
+from __future__ import annotations
+
+import polars as pl
+
+from examtally.analytics.accuracy import accuracy_table, post_test_table
+from examtally.analytics.pooling.tables import PoolingTables, pooling_tables
+from examtally.analytics.reference_error_tables import ReferenceErrorTables, only_erring, reference_error_tables
+from examtally.analytics.scenarios import scenario_table
+from examtally.analytics.verification.tables import VerificationTables, verification_tables, with_corrected
+from examtally.cohort.cohort import build_cohort
+from examtally.cohort.examiners import read_examiners
+from examtally.cohort.scenarios import read_scenarios
+from examtally.cohort.verification_frame import read_verification_frame, verification_groups
+from examtally.results.steps.counting import tallies
+from examtally.results.work import Work
+
+
+def accuracy(work: Work) -> pl.DataFrame:
+    """Every figure of accuracy under every adjustment."""
+    counted = work.once(tallies)
+    work.say("Estimating accuracy")
+    naive = accuracy_table(counted, work.cohort.role_clusters(), work.contract, work.protocol)
+    corrected = with_corrected(naive, work.once(verifications), work.protocol)
+    pooled = work.without_persons(work.once(poolings).accuracy)
+    return work.conform("accuracy", pl.concat([corrected, pooled]))
+
+
+def post_test(work: Work) -> pl.DataFrame:
+    """What a finding does to a probability."""
+    return post_test_table(work.once(accuracy), work.protocol)
+
+
+def verifications(work: Work) -> VerificationTables:
+    """Who was verified, and the figures corrected for it."""
+    frame = work.verification_frame
+    work.say("Asking who was verified")
+    return verification_tables(frame, verification_groups(work.cohort.groupings), work.contract, work.protocol)
+
+
+def verification(work: Work) -> pl.DataFrame:
+    """Share verified by result."""
+    return work.once(verifications).verification
+
+
+def verification_bounds(work: Work) -> pl.DataFrame:
+    """What the unknown answers allow."""
+    return work.once(verifications).bounds
+
+
+def verification_models(work: Work) -> pl.DataFrame:
+    """The models behind the correction, with their diagnostics."""
+    return work.once(verifications).models
+
+
+def poolings(work: Work) -> PoolingTables:
+    """Examiners told apart from chance."""
+    frame = work.verification_frame
+    work.say("Telling examiners apart from chance")
+    return pooling_tables(frame, read_examiners(work.cohort.con), work.contract, work.protocol)
+
+
+def examiner_spread(work: Work) -> pl.DataFrame:
+    """How far examiners lie apart."""
+    return work.once(poolings).spread
+
+
+def examiner_probability(work: Work) -> pl.DataFrame:
+    """How probably one examiner lies below the others."""
+    return work.without_persons(work.once(poolings).probability)
+
+
+def reference_errors(work: Work) -> ReferenceErrorTables:
+    """Accuracy against references that err."""
+    work.say("Allowing for references that err")
+    protocol = only_erring(work.contract, work.protocol)
+    with build_cohort(work.registry.con, work.contract, protocol) as cohort:
+        frame = read_verification_frame(cohort.con, cohort.groupings, work.contract, work.protocol)
+    return reference_error_tables(frame, work.contract, work.protocol)
+
+
+def reference_error(work: Work) -> pl.DataFrame:
+    """Accuracy over a grid of assumed errors of the reference."""
+    return work.once(reference_errors).reference_error
+
+
+def tipping(work: Work) -> pl.DataFrame:
+    """The assumed error at which a conclusion turns."""
+    return work.once(reference_errors).tipping
+
+
+def sensitivity_analyses(work: Work) -> pl.DataFrame:
+    """What would change under other choices."""
+    main = accuracy_table(work.cohort.tallies(), None, work.contract, work.protocol)
+    work.say("Asking what would change under other choices")
+    scenarios = read_scenarios(work.cohort, work.registry.con, work.contract, work.protocol)
+    return work.conform("sensitivity_analyses", scenario_table(scenarios, main, work.contract))
