@@ -1,0 +1,97 @@
+"""One narrow row an exam for what history and maneuvers say together: only knees whose answer is known."""
+
+from __future__ import annotations
+
+import duckdb
+import polars as pl
+
+from examtally.cohort.cells import RESULTS
+from examtally.cohort.groupings import EXAMS, UNKNOWN, text
+from examtally.cohort.verification_frame import RECORDED
+from examtally.contracts.contract import Contract
+from examtally.contracts.protocol import Protocol
+
+NOT_RECORDED = RECORDED[-1]
+ANSWERS = ("yes", "no", "unknown", NOT_RECORDED)
+STAGES = ("after_history", "after_exam")
+
+
+def read_diagnostic_frame(con: duckdb.DuckDBPyConnection, contract: Contract, protocol: Protocol) -> pl.DataFrame:
+    """Return the mature index exams of a cohort's connection whose status is determinate for any condition.
+
+    - `participant`: a number that stands for the person within this frame; rows stand in the order of participants and
+      exams
+    - `age_years` (null where unknown), `days_since_onset` (null where unknown), `mechanism` (codes of the catalogue)
+    - `history_<item>`: yes, no, unknown, not_recorded
+    - `result_<maneuver>`: positive, negative, equivocal, not_done, not_recorded; an equivocal finding as the protocol
+      counts it
+    - for each condition that something settles: `present_<condition>`, null where the exam is not the episode's first
+      eligible one, its window is open or no determinate reference lies in it; `after_history_<condition>` and
+      `after_exam_<condition>`, the probabilities stated, null where none is
+    """
+    catalogue = contract.catalogue
+    conditions = tuple(code for code in catalogue.conditions if code in protocol.reference.accepted)
+    bits = dict(con.sql("select condition, bit from conditions").fetchall())
+    mechanisms = tuple(dict.fromkeys((*(contract.tables["exams"].field("mechanism").enum or ()), UNKNOWN)))
+    frame: pl.DataFrame = con.sql(
+        f"""
+        with taken as (
+            select *, index_bits & ~open_bits & (present_bits | absent_bits) as known_bits
+            from ex where (index_bits & ~open_bits & (present_bits | absent_bits)) <> 0
+        ),
+        found as (
+            select exam_id, {_results(tuple(catalogue.maneuvers), protocol.equivocal)}
+            from used_findings join taken using (exam_id) group by exam_id
+        ),
+        told as (
+            select exam_id, {_answers(tuple(catalogue.history))}
+            from reg.history join taken using (exam_id) group by exam_id
+        ),
+        stated as (
+            select exam_id, {_impressions(conditions)}
+            from used_impressions join taken using (exam_id) group by exam_id
+        )
+        select dense_rank() over (order by people.participant_id)::bigint - 1 as participant,
+            p.age_years, e.days_since_onset, coalesce(e.mechanism, '{UNKNOWN}') as mechanism,
+            {"".join(f"coalesce(history_{i}, '{NOT_RECORDED}') as history_{i}, " for i in catalogue.history)}
+            {"".join(f"coalesce(result_{m}, '{NOT_RECORDED}') as result_{m}, " for m in catalogue.maneuvers)}
+            {"".join(_standing(code, bits[code]) for code in conditions)}
+            {", ".join(f"{stage}_{code}" for code in conditions for stage in STAGES) or "null as none"}
+        from taken join {EXAMS} on e.exam_id = taken.exam_id join people on people.pk = taken.pk
+            left join found on found.exam_id = taken.exam_id
+            left join told on told.exam_id = taken.exam_id
+            left join stated on stated.exam_id = taken.exam_id
+        order by people.participant_id, taken.exam_id
+        """
+    ).pl()
+    return frame.with_columns(
+        pl.col("mechanism").cast(pl.Enum(mechanisms)),
+        *(pl.col(f"history_{item}").cast(pl.Enum(ANSWERS)) for item in catalogue.history),
+        *(pl.col(f"result_{m}").cast(pl.Enum(RECORDED)) for m in catalogue.maneuvers),
+    )
+
+
+def _results(maneuvers: tuple[str, ...], equivocal: str) -> str:
+    recoded = equivocal if equivocal in RESULTS else "equivocal"
+    code = f"case result when 'equivocal' then '{recoded}' else result end"
+    return ", ".join(f"max({code}) filter (maneuver = {text(m)}) as result_{m}" for m in maneuvers)
+
+
+def _answers(items: tuple[str, ...]) -> str:
+    return ", ".join(f"max(answer) filter (item = {text(item)}) as history_{item}" for item in items)
+
+
+def _impressions(conditions: tuple[str, ...]) -> str:
+    asked = [(stage, code) for code in conditions for stage in STAGES]
+    return (
+        ", ".join(
+            f"max(probability) filter (condition = {text(code)} and stage = '{stage}')::double as {stage}_{code}"
+            for stage, code in asked
+        )
+        or "null as none"
+    )
+
+
+def _standing(condition: str, bit: int) -> str:
+    held = f"{bit}::ubigint"
+    return f"(case when (known_bits & {held}) <> 0 then (present_bits & {held}) <> 0 end) as present_{condition}, "
