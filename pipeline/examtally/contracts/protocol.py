@@ -12,6 +12,7 @@ from types import MappingProxyType
 from typing import Any
 
 from examtally.contracts.contract import Contract, load_contract
+from examtally.contracts.protocol_learning import Learning
 from examtally.contracts.protocol_values import read_values
 
 ACUITY = ("acute", "subacute", "chronic")
@@ -172,6 +173,7 @@ class Protocol:
     verification: Verification
     examiners: Examiners
     agreement: Agreement
+    learning: Learning
     scenarios: Scenarios
 
     @classmethod
@@ -229,6 +231,7 @@ _SECTIONS: Mapping[str, type] = {
     "verification": Verification,
     "examiners": Examiners,
     "agreement": Agreement,
+    "learning": Learning,
     "scenarios": Scenarios,
 }
 

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
 from examtally.contracts.protocol_keys import MOST_VALUES, ProtocolKey, protocol_keys
+from examtally.contracts.protocol_learning import check_learning
 from examtally.contracts.yamlfile import Node, from_data, load_yaml
 from examtally.errors import ProtocolError
 
@@ -39,6 +40,7 @@ def read_values(source: Path | Mapping[str, Any] | None, contract: Contract) -> 
         else:
             values[key.path] = _CHECKS[key.type](key.default, key, contract)
     _Reference(values, given, contract).settle()
+    check_learning(values, given)
     return values
 
 

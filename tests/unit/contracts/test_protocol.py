@@ -73,6 +73,10 @@ DEFAULTS: dict[str, Any] = {
     "verification": {"add_terms": [], "imputations": 20, "seed": 20260301},
     "examiners": {"margin": 0.1, "seed": 20260301},
     "agreement": {"max_days": 14, "learners": ["fellow", "resident", "student"], "supervisors": ["attending"]},
+    "learning": {
+        **{"p_acceptable": 0.2, "p_unacceptable": 0.4, "planned": 60, "false_signal": 0.05},
+        **{"outcome": "both", "orders": 101, "seed": 20260301},
+    },
     "scenarios": {"not_done_reasons": ["pain", "guarding", "swelling", "body_size", "not_able", "unsafe"]},
 }
 CORE = (
@@ -248,6 +252,11 @@ def test_a_protocol_cannot_be_changed(protocol: Protocol) -> None:
             "reference: {clinical_case_definition: {patellofemoral_pain: pain and a painful patellar_grind}}\n",
             "protocol.yaml, line 2, reference.clinical_case_definition.patellofemoral_pain: uses the index maneuver "
             "patellar_grind; define the case without the maneuvers under study",
+        ),
+        (
+            "display: {min_participants: 5}\nlearning: {p_unacceptable: 0.1}\n",
+            "protocol.yaml, line 2, learning.p_unacceptable: the acceptable share of failures (0.2) is not below the "
+            "unacceptable one (0.1); write learning.p_acceptable below learning.p_unacceptable",
         ),
         (
             "predictive_values: {prevalence: {acl_tear: 1}}\n",
