@@ -71,3 +71,9 @@ class KeyFileError(ExamtallyError):
     """A site key is missing, can be read by others, lies inside a repository or is no key."""
 
     exit_code = 9
+
+
+class DisclosureError(ExamtallyError):
+    """A release would give back what it hides, or is not whole; nothing was written."""
+
+    exit_code = 10

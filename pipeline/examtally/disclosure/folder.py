@@ -1,0 +1,98 @@
+"""A release on disk: a folder of CSV files that may go out, and beside it the log that stays inside."""
+
+from __future__ import annotations
+
+import json
+import shutil
+import tempfile
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+
+from examtally.disclosure.sides import CELLS, KEY, Row, Shown
+from examtally.errors import DisclosureError
+
+ABOUT = "release.json"
+COUNTS = "counts"
+_FORMAT = "examtally release"
+
+
+@dataclass(frozen=True)
+class Release:
+    """What goes out: `about` (where the figures come from), `counts` and the tables of figures; and the `log` of what
+    was hidden and why, which stays inside."""
+
+    about: Mapping[str, Any]
+    counts: pl.DataFrame
+    figures: Mapping[str, pl.DataFrame]
+    log: pl.DataFrame
+
+    @property
+    def name(self) -> str:
+        """Name of the folder: the same registry, protocol and figures have the same name."""
+        return f"release-{self.about['registry'][:8]}-{self.about['protocol'][:8]}"
+
+    @property
+    def shown(self) -> Shown:
+        """The counts as a reader sees them."""
+        return shown_in(self.counts)
+
+    def write(self, out: Path) -> Path:
+        """Write `out`/release-…/ and `out`/disclosure-log-….csv; return the folder. All of it or nothing."""
+        target = out / self.name
+        try:
+            out.mkdir(parents=True, exist_ok=True)
+            with tempfile.TemporaryDirectory(dir=out, prefix=".release-") as inner:
+                fresh = Path(inner) / "fresh"
+                fresh.mkdir()
+                text = json.dumps(self.about, indent=2, ensure_ascii=False)
+                (fresh / ABOUT).write_text(f"{text}\n", encoding="utf-8")
+                for name, frame in {COUNTS: self.counts, **self.figures}.items():
+                    frame.write_csv(fresh / f"{name}.csv")
+                if target.exists():
+                    shutil.rmtree(target)
+                fresh.rename(target)
+            log = out / f"disclosure-log{self.name.removeprefix('release')}.csv"
+            self.log.write_csv(log)
+            log.chmod(0o600)
+        except OSError as fault:
+            raise DisclosureError(f"the release cannot be written: {fault.strerror}; name another --out") from None
+        return target
+
+
+def read_release(folder: Path) -> Release:
+    """Read a release as an outsider has it, without its log. Raises DisclosureError where the folder is none."""
+    try:
+        about = json.loads((folder / ABOUT).read_text(encoding="utf-8"))
+        if about["format"] != _FORMAT:
+            raise KeyError
+        tables = {
+            path.stem: pl.read_csv(path, schema_overrides=dict.fromkeys(KEY, pl.String()), infer_schema_length=None)
+            for path in sorted(folder.glob("*.csv"))
+        }
+        counts = tables.pop(COUNTS).with_columns(pl.col(cell).cast(pl.Int64) for cell in _cells())
+    except (OSError, ValueError, KeyError, TypeError, pl.exceptions.PolarsError):
+        raise DisclosureError(
+            f"{folder.name} is not a release folder; name one that `report audit --audience release` wrote"
+        ) from None
+    return Release(about, counts, tables, pl.DataFrame())
+
+
+def about_release(registry: str, protocol: str, **more: object) -> dict[str, object]:
+    """What stands in `release.json`: no clock, host or path."""
+    return {"format": _FORMAT, "version": 1, "registry": registry, "protocol": protocol, **more}
+
+
+def shown_in(counts: pl.DataFrame) -> Shown:
+    """The counts of a released table by row, None where hidden."""
+    return {
+        Row(*(line[name] for name in KEY)): {cell: line[cell] for cell in _cells()}
+        for line in counts.iter_rows(named=True)
+    }
+
+
+def _cells() -> list[str]:
+    return [cell for pair in CELLS.values() for cell in pair]
