@@ -240,7 +240,8 @@ def audit(
 @app.command()
 def dictionary(
     table: Annotated[
-        str | None, typer.Option("--table", help="One table, `catalogue`, `protocol`, `mapping` or a result table.")
+        str | None,
+        typer.Option("--table", help="One table, `catalogue`, `protocol`, `study`, `mapping` or a result table."),
     ] = None,
     form: Annotated[str, typer.Option("--format", help="text, csv, markdown or json.")] = "text",
 ) -> None:

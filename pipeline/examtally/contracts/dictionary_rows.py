@@ -14,11 +14,13 @@ from examtally.contracts.protocol import Protocol
 from examtally.contracts.protocol_keys import protocol_keys
 from examtally.contracts.results import ResultTable, result_tables
 from examtally.contracts.rules import rules_for
+from examtally.contracts.study_form import study_form
 from examtally.contracts.tables import Field, Table
 from examtally.errors import ContractError
 
-PARTS = ("records", "catalogue", "protocol", "mapping", "results")
+PARTS = ("records", "catalogue", "protocol", "study", "mapping", "results")
 PROTOCOL = "protocol"
+STUDY = "study"
 MAPPING = "mapping"
 
 
@@ -28,6 +30,7 @@ def dictionary_tables(contract: Contract) -> Mapping[str, str]:
         **{table.name: table.title for table in contract.tables.values()},
         **{section: f"Catalogue: {title}" for section, (title, _) in CATALOGUE_SECTIONS.items()},
         PROTOCOL: "Protocol keys",
+        STUDY: "Study protocol keys, as section.key",
         MAPPING: "Mapping file keys, as section.key",
         **{table.name: f"Result table: {table.title}" for table in result_tables().values()},
     }
@@ -53,6 +56,8 @@ def _rows(contract: Contract, name: str) -> Iterator[Row]:
         yield from CATALOGUE_SECTIONS[name][1](contract)
     elif name == PROTOCOL:
         yield from _protocol_rows(contract)
+    elif name == STUDY:
+        yield from _study_rows()
     elif name == MAPPING:
         yield from _mapping_rows()
     else:
@@ -100,6 +105,18 @@ def _mapping_rows() -> Iterator[Row]:
             yield entry("mapping", MAPPING, name, required=need, legal=legal, description=key.description)
             for code, meaning in key.legal.items():
                 yield entry("mapping", MAPPING, name, choice=code, description=meaning)
+
+
+def _study_rows() -> Iterator[Row]:
+    for section, keys in study_form().sections.items():
+        for key in keys.values():
+            name = f"{section}.{key.name}"
+            need = "required" if key.required else ""
+            legal = ["one of the codes"] if key.legal else []
+            legal += [f"default {_yaml(key.default.plain())}"] if key.default is not None else []
+            yield entry("study", STUDY, name, required=need, legal="; ".join(legal), description=key.description)
+            for code, meaning in key.legal.items():
+                yield entry("study", STUDY, name, choice=code, description=meaning)
 
 
 def _inner(values: Mapping[str, Any], path: str) -> Any:

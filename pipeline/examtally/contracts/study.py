@@ -1,0 +1,227 @@
+"""A study protocol: one question with everything that is decided before its results are seen, as one frozen object."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, fields, is_dataclass, replace
+from pathlib import Path
+from types import MappingProxyType
+from typing import Any
+
+from examtally.contracts.contract import Contract, load_contract
+from examtally.contracts.protocol import Protocol, canonical_hash
+from examtally.contracts.study_analyses import read_analyses
+from examtally.contracts.study_filters import read_filters
+from examtally.contracts.study_form import Entry, study_form
+from examtally.contracts.study_parts import Governance, PlannedSize, Selection, StudyAnalysis, Target
+from examtally.contracts.study_protocol import analysis_protocol
+from examtally.contracts.study_rules import as_maneuver, read_tests
+from examtally.contracts.yamlfile import CODE, Node, from_data, load_yaml
+from examtally.errors import ProtocolError
+
+_LONGEST_TEXT = 1000
+_MOST_TEXTS = 10
+_MOST_KNEES = 1_000_000
+_SHARES = (
+    *("sensitivity", "specificity", "half_width", "lower_limit", "difference"),
+    *("discordant", "kappa", "positive_share"),
+)
+
+
+@dataclass(frozen=True)
+class Study:
+    """A resolved study protocol. Texts that are not given are empty, codes that are not given None.
+
+    `protocol` is the analysis protocol that follows from it; `source` is the file's own content as plain data, which
+    `load_study` reads to an equal study.
+    """
+
+    code: str
+    title: str
+    question: str
+    hypotheses: tuple[str, ...]
+    selection: Selection
+    between_tests: str
+    blinding_stated: bool
+    primary: tuple[StudyAnalysis, ...]
+    secondary: tuple[StudyAnalysis, ...]
+    subgroups: tuple[str, ...]
+    adjustments: tuple[str, ...]
+    alpha: float
+    family: str
+    missing_findings: str
+    missing_references: str
+    planned_size: PlannedSize
+    with_examiners: bool
+    governance: Governance
+    protocol: Protocol
+    source: Mapping[str, Any]
+
+    @property
+    def hash(self) -> str:
+        """sha256 of the resolved study as canonical JSON: equal studies have equal hashes, however written."""
+        return canonical_hash(self.to_dict())
+
+    def to_dict(self) -> dict[str, Any]:
+        """Every decision as plain dicts, lists and scalars, defaults filled in."""
+        decided = {field.name: _plain(getattr(self, field.name)) for field in fields(self) if field.name != "source"}
+        return decided | {"protocol": self.protocol.to_dict()}
+
+    @property
+    def analyses(self) -> tuple[StudyAnalysis, ...]:
+        """Every declared analysis, primary first, then secondary, then the primary ones again in each subgroup."""
+        within = (
+            replace(one, name=f"{one.name}_by_{group}", group_by=group)
+            for group in self.subgroups
+            for one in self.primary
+            if one.group_by is None and one.kind != "agreement"
+        )
+        return (*self.primary, *self.secondary, *within)
+
+    def contract(self, contract: Contract) -> Contract:
+        """The contract with the study's index tests as maneuvers; those of the catalogue then speak of no condition."""
+        recorded = {
+            code: replace(one, conditions=(), purpose="safety" if one.purpose == "safety" else "contributor")
+            for code, one in contract.catalogue.maneuvers.items()
+        }
+        tests = {test.code: as_maneuver(test, self.selection.target, contract) for test in self.selection.tests}
+        catalogue = replace(contract.catalogue, maneuvers=MappingProxyType(recorded | tests))
+        return replace(contract, catalogue=catalogue)
+
+
+def load_study(source: Path | str | Mapping[str, Any], contract: Contract | None = None) -> Study:
+    """Read a study protocol from a file or from plain data.
+
+    Raises ProtocolError (one line: file, line, path inside it, legal set, mend) for anything that is not declared.
+    """
+    contract = contract or load_contract()
+    if isinstance(source, Mapping):
+        top = from_data(source, "study", ProtocolError)
+    else:
+        top = load_yaml(Path(source), ProtocolError)
+    form = study_form()
+    entry = form.entry("study", top)
+    selection = _selection(entry, contract)
+    blinding = form.entry("blinding", entry.at("blinding") if entry.has("blinding") else _nothing(top))
+    missing = form.entry("missing", entry.at("missing") if entry.has("missing") else _nothing(top))
+    primary, secondary = read_analyses(entry, selection)
+    alpha = _alpha(entry.at("alpha"))
+    return Study(
+        code=entry.at("study").text(CODE),
+        title=_text(entry.at("title")),
+        question=_text(entry.at("question")) if entry.has("question") else "",
+        hypotheses=_texts(entry.at("hypotheses")) if entry.has("hypotheses") else (),
+        selection=selection,
+        between_tests=_text(blinding.at("between_tests")) if blinding.has("between_tests") else "",
+        blinding_stated=blinding.has("examiner") and blinding.has("reader"),
+        primary=primary,
+        secondary=secondary,
+        subgroups=entry.codes("subgroups", "a group"),
+        adjustments=entry.codes("adjustments", "a correction"),
+        alpha=alpha,
+        family=entry.code("family", "a family") or "none",
+        missing_findings=missing.code("findings", "a way") or "",
+        missing_references=missing.code("references", "a way") or "",
+        planned_size=_planned(entry, selection),
+        with_examiners=entry.at("persons").flag(),
+        governance=_governance(entry),
+        protocol=analysis_protocol(entry, blinding, selection.target, alpha, contract),
+        source=MappingProxyType(_mapping(top.plain())),
+    )
+
+
+def _nothing(top: Node) -> Node:
+    return top.holding({})
+
+
+def _mapping(data: object) -> dict[str, Any]:
+    return dict(data) if isinstance(data, dict) else {}
+
+
+def _selection(entry: Entry, contract: Contract) -> Selection:
+    tests = read_tests(entry.at("tests"), contract)
+    reference = study_form().entry(
+        "reference", entry.at("reference") if entry.has("reference") else _nothing(entry.node)
+    )
+    return Selection(
+        population=read_filters(entry.at("population"), contract) if entry.has("population") else (),
+        tests=tests,
+        target=_target(entry.at("target"), contract) if entry.has("target") else None,
+        indeterminate=reference.code("indeterminate", "an answer") or "excluded",
+    )
+
+
+def _target(node: Node, contract: Contract) -> Target:
+    entry = study_form().entry("target", node)
+    code = entry.at("condition").code("a condition of the catalogue", contract.catalogue.conditions)
+    condition = contract.catalogue.conditions[code]
+    severity: tuple[str, ...] = ()
+    if entry.has("severity"):
+        legal = [one.code for one in condition.severity]
+        if not legal:
+            raise entry.at("severity").fail(f"{code} has no severities", "remove it")
+        severity = entry.at("severity").codes(f"a severity of {code}", legal)
+    return Target(code, severity, entry.code("other_severity", "an answer") or "absent")
+
+
+def _text(node: Node) -> str:
+    text = " ".join(node.text().split())
+    if len(text) > _LONGEST_TEXT or not text.isprintable():
+        raise node.fail("is not plain text", f"write at most {_LONGEST_TEXT} printable characters")
+    return text
+
+
+def _texts(node: Node) -> tuple[str, ...]:
+    items = node.items()
+    if len(items) > _MOST_TEXTS:
+        raise node.fail(f"holds {len(items)} texts", f"write at most {_MOST_TEXTS}")
+    return tuple(_text(item) for item in items)
+
+
+def _alpha(node: Node) -> float:
+    value = node.number(0, 0.5)
+    if not 0 < value < 0.5:
+        raise node.fail(f"{value:g} is out of range", "write a number above 0 and below 0.5")
+    return value
+
+
+def _planned(entry: Entry, selection: Selection) -> PlannedSize:
+    node = entry.at("planned_size") if entry.has("planned_size") else _nothing(entry.node)
+    plan = study_form().entry("planned_size", node)
+    tests = [test.code for test in selection.tests]
+    numbers = {name: _share(plan.at(name)) for name in _SHARES if plan.has(name)}
+    return PlannedSize(
+        knees=plan.at("knees").integer(1, _MOST_KNEES) if plan.has("knees") else None,
+        aim=plan.code("aim", "an aim"),
+        test=plan.at("test").code("an index test of this protocol", tests) if plan.has("test") else None,
+        power=_share(plan.at("power")),
+        numbers=MappingProxyType(numbers),
+    )
+
+
+def _share(node: Node) -> float:
+    value = node.number(0, 1)
+    if not 0 < value < 1:
+        raise node.fail(f"{value:g} is out of range", "write a number above 0 and below 1")
+    return value
+
+
+def _governance(entry: Entry) -> Governance:
+    node = entry.at("governance") if entry.has("governance") else _nothing(entry.node)
+    given = study_form().entry("governance", node)
+    return Governance(
+        purpose=given.code("purpose", "a purpose"),
+        determination=given.code("determination", "a determination"),
+        learners_covered=given.code("learners_covered", "an answer"),
+        data_use_agreement=given.code("data_use_agreement", "an answer"),
+    )
+
+
+def _plain(value: Any) -> Any:
+    if is_dataclass(value) and not isinstance(value, type):
+        return {"is": type(value).__name__} | {
+            field.name: _plain(getattr(value, field.name)) for field in fields(value)
+        }
+    if isinstance(value, Mapping):
+        return {key: _plain(inner) for key, inner in value.items()}
+    return [_plain(inner) for inner in value] if isinstance(value, tuple) else value

@@ -1,0 +1,129 @@
+"""What a study protocol says, part by part, as frozen objects. Nothing here is read or computed."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import TypeAlias
+
+Value: TypeAlias = str | int | float
+
+
+@dataclass(frozen=True)
+class Filter:
+    """An exam stays where the value of a declared column compares as `comparison` says with `values`.
+
+    `of` picks the row of a table with several rows an exam (an item, maneuver or condition), `stage` that of an
+    impression; both None elsewhere. `keeps_blank` says what becomes of an exam without the value.
+    """
+
+    table: str
+    column: str
+    comparison: str
+    values: tuple[Value, ...]
+    of: str | None
+    stage: str | None
+    keeps_blank: bool
+
+    @property
+    def name(self) -> str:
+        """The column as it is written."""
+        return f"{self.table}.{self.column}" + (f" of {self.of}" if self.of else "")
+
+
+@dataclass(frozen=True)
+class Leaf:
+    """A finding of one maneuver that is positive where every given part holds; None where a part is not asked."""
+
+    maneuver: str
+    result: tuple[str, ...] | None
+    sign: tuple[str, ...] | None
+    pain: str | None
+    grade_at_least: int | None
+    measure_at_least: float | None
+    measure_at_most: float | None
+    end_point: tuple[str, ...] | None
+
+
+@dataclass(frozen=True)
+class Either:
+    """Positive if one of the parts is; negative if all are."""
+
+    parts: tuple[Rule, ...]
+
+
+@dataclass(frozen=True)
+class Every:
+    """Positive if all of the parts are; negative if one is."""
+
+    parts: tuple[Rule, ...]
+
+
+Rule: TypeAlias = Leaf | Either | Every
+
+
+def leaves(rule: Rule) -> tuple[Leaf, ...]:
+    """Every finding a rule looks at, in the order it is written."""
+    return (rule,) if isinstance(rule, Leaf) else tuple(leaf for part in rule.parts for leaf in leaves(part))
+
+
+@dataclass(frozen=True)
+class IndexTest:
+    """One index test of the study under its own code; references to other tests are already resolved."""
+
+    code: str
+    title: str
+    rule: Rule
+
+
+@dataclass(frozen=True)
+class Target:
+    """The target condition; `severity` is empty where every severity counts as present."""
+
+    condition: str
+    severity: tuple[str, ...]
+    other_severity: str
+
+
+@dataclass(frozen=True)
+class Selection:
+    """What a study asks of the cohort: who is in it, what its tests are and what counts as the condition."""
+
+    population: tuple[Filter, ...]
+    tests: tuple[IndexTest, ...]
+    target: Target | None
+    indeterminate: str
+
+
+@dataclass(frozen=True)
+class StudyAnalysis:
+    """One declared analysis; `group_by` is None where it is not asked by group."""
+
+    name: str
+    kind: str
+    tests: tuple[str, ...]
+    measures: tuple[str, ...]
+    statistics: tuple[str, ...]
+    group_by: str | None
+    pairs_of: str
+
+
+@dataclass(frozen=True)
+class PlannedSize:
+    """What the size is computed for; every number as written, None where it is not stated."""
+
+    knees: int | None
+    aim: str | None
+    test: str | None
+    power: float
+    numbers: Mapping[str, float]
+
+
+@dataclass(frozen=True)
+class Governance:
+    """Purpose and permission; None is printed as *not stated*."""
+
+    purpose: str | None
+    determination: str | None
+    learners_covered: str | None
+    data_use_agreement: str | None
