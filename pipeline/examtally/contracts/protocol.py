@@ -13,6 +13,7 @@ from typing import Any
 
 from examtally.contracts.contract import Contract, load_contract
 from examtally.contracts.protocol_learning import Learning
+from examtally.contracts.protocol_modelling import Modelling
 from examtally.contracts.protocol_values import read_values
 
 ACUITY = ("acute", "subacute", "chronic")
@@ -174,6 +175,7 @@ class Protocol:
     examiners: Examiners
     agreement: Agreement
     learning: Learning
+    modelling: Modelling
     scenarios: Scenarios
 
     @classmethod
@@ -232,6 +234,7 @@ _SECTIONS: Mapping[str, type] = {
     "examiners": Examiners,
     "agreement": Agreement,
     "learning": Learning,
+    "modelling": Modelling,
     "scenarios": Scenarios,
 }
 

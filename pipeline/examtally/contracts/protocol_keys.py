@@ -17,7 +17,7 @@ FROM_CATALOGUE = "from_catalogue"
 MOST_VALUES = 20
 KINDS = (
     *("choice", "codes", "boolean", "integer", "number", "cuts"),
-    *("probabilities", "prevalence", "windows", "modalities", "definitions"),
+    *("probabilities", "numbers", "prevalence", "seconds", "windows", "modalities", "definitions"),
 )
 _LIMITS = ("minimum", "maximum", "above", "below")
 
@@ -58,6 +58,8 @@ class ProtocolKey:
             "cuts": f"ascending whole numbers from {low} to {high}"
             + (f", {self.length} of them" if self.length else ""),
             "probabilities": "ascending numbers above 0 and below 1",
+            "numbers": f"ascending numbers above {low} and below {high}",
+            "seconds": f"for each maneuver by name, a whole number from {low} to {high}",
             "prevalence": "a number above 0 and below 1, or one for each condition by name; blank for the local share",
             "windows": "for each condition by name, [first, last] in whole days",
             "modalities": "for each condition by name, a list of modalities that can settle it",

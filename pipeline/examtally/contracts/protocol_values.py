@@ -116,6 +116,11 @@ def _probabilities(node: Node, key: ProtocolKey, _contract: Contract) -> tuple[f
     return _ascending(node, tuple(_between(item, key.low, key.high) for item in node.items()))
 
 
+def _seconds(node: Node, key: ProtocolKey, contract: Contract) -> dict[str, int]:
+    given = node.record(optional=tuple(contract.catalogue.maneuvers))
+    return {code: _integer(given[code], key, contract) for code in contract.catalogue.maneuvers if code in given}
+
+
 def _prevalence(node: Node, key: ProtocolKey, contract: Contract) -> dict[str, float]:
     if node.content is None:
         return {}
@@ -173,7 +178,9 @@ _CHECKS: Mapping[str, Callable[[Node, ProtocolKey, Contract], Any]] = {
     "number": _number,
     "cuts": _cuts,
     "probabilities": _probabilities,
+    "numbers": _probabilities,
     "prevalence": _prevalence,
+    "seconds": _seconds,
     "windows": _windows,
     "modalities": _modalities,
     "definitions": _definitions,

@@ -77,6 +77,21 @@ DEFAULTS: dict[str, Any] = {
         **{"p_acceptable": 0.2, "p_unacceptable": 0.4, "planned": 60, "false_signal": 0.05},
         **{"outcome": "both", "orders": 101, "seed": 20260301},
     },
+    "modelling": {
+        "max_combined": 3,
+        "max_pattern": 3,
+        "folds": 5,
+        "inner_folds": 4,
+        "bootstrap": 100,
+        "resamples": 500,
+        "seed": 20260301,
+        "penalties": [0.3, 1, 3, 10, 30, 100],
+        "min_events": 20,
+        "candidates": "own",
+        "max_size": 6,
+        "thresholds": [0.02, 0.05, 0.1, 0.15, 0.2, 0.3, 0.4, 0.5],
+        "seconds": {},
+    },
     "scenarios": {"not_done_reasons": ["pain", "guarding", "swelling", "body_size", "not_able", "unsafe"]},
 }
 CORE = (

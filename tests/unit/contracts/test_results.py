@@ -53,6 +53,10 @@ PUBLIC = {
     "reference_error": "condition, maneuver, modality, reference_sensitivity, reference_specificity, "
     "covariance_present, covariance_absent, measure, estimate, ci_low, ci_high, compatible, source",
     "tipping": "condition, maneuver, measure, statement, parameter, value",
+    "combinations": "condition, rule, maneuvers, measure, estimate, ci_low, ci_high, n",
+    "dependence": "condition, maneuver_a, maneuver_b, given, covariance, phi, ci_low, ci_high, observed, "
+    "if_independent, n",
+    "patterns": "condition, maneuvers, pattern, present, absent, lr, ci_low, ci_high, model_lr",
 }
 REASONS = (
     "comparison_knee, operating_room, prior_surgery, reference_known, after_surgery, after_reference, not_index_exam, "
