@@ -47,7 +47,7 @@ def _pairs(protocol: Protocol) -> str:
                 coalesce(e.other_exam_known, 'unknown') = 'unknown' as is_unknown
             from used_exams e join keyed using (exam_id, episode)
                 join labels l on l.group_by = 'role' and l.code = g_role
-            where {_takes_part(protocol)}
+            where {takes_part(protocol)}
         )
         select a.participant, a.unit, a.ek as ek_a, b.ek as ek_b, a.exam_id as exam_a, b.exam_id as exam_b,
             a.examiner as examiner_a, b.examiner as examiner_b, a.role as role_a, b.role as role_b,
@@ -61,7 +61,8 @@ def _pairs(protocol: Protocol) -> str:
     """
 
 
-def _takes_part(protocol: Protocol) -> str:
+def takes_part(protocol: Protocol) -> str:
+    """SQL condition on an exam `e` that may be held against a colleague's."""
     rules = protocol.eligibility
     asked = [
         ("e.other_exam_known", ("yes",)),
@@ -69,7 +70,7 @@ def _takes_part(protocol: Protocol) -> str:
         ("e.prior_surgery", ("yes",) if rules.exclude_prior_surgery else ()),
         ("e.reference_known", ("yes",) if rules.exclude_reference_known else ()),
     ]
-    return " and ".join(f"coalesce({column} not in ({_listed(out)}), true)" for column, out in asked if out)
+    return " and ".join(f"coalesce({column} not in ({listed(out)}), true)" for column, out in asked if out)
 
 
 _RATED = """
@@ -85,7 +86,7 @@ _RATED = """
 
 def _grouped(protocol: Protocol, *, with_examiners: bool) -> str:
     """SQL for the rated pairs under each group, the learner first where learners meet supervisors."""
-    learner, supervisor = _listed(protocol.agreement.learners), _listed(protocol.agreement.supervisors)
+    learner, supervisor = listed(protocol.agreement.learners), listed(protocol.agreement.supervisors)
     parts = [
         _part("overall", "'all'", "examiner_a <> examiner_b"),
         _part("same_examiner", "'all'", "examiner_a = examiner_b"),
@@ -121,5 +122,6 @@ def _part(group_by: str, group: str, where: str, *, swapped: bool = False, sourc
     )
 
 
-def _listed(values: Iterable[str]) -> str:
+def listed(values: Iterable[str]) -> str:
+    """Values as SQL literals in a row; nothing where there are none."""
     return ", ".join(text(value) for value in values)
