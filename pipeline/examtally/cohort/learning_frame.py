@@ -1,0 +1,89 @@
+"""What each learner found beside what it is held against: the cases that charts of learning are made of."""
+
+from __future__ import annotations
+
+import duckdb
+import polars as pl
+
+from examtally.cohort.cells import CELLS_A_PAIR, RESULTS, STATUSES
+from examtally.cohort.pairs import listed, takes_part
+from examtally.contracts.protocol import Protocol
+
+_LEARNER = "l.group_by = 'role' and l.label in ({})"
+
+
+def read_learning_frame(con: duckdb.DuckDBPyConnection, protocol: Protocol) -> pl.DataFrame:
+    """Return the cases of a cohort's connection: one row a learner's first eligible exam of an episode, per pair.
+
+    Learners and supervisors are those whose role on the day is in `agreement.learners` and `agreement.supervisors`.
+    `learning.outcome` says which outcomes there are:
+
+    - `reference`: the condition is settled inside a closed window; the case fails where finding and status differ;
+    - `supervisor`: a supervisor's own exam of the same episode on the same day, neither of the two known to the other
+      examiner (`other_exam_known` is not yes); of several the first, whatever it recorded. The case fails where the two
+      findings differ. Open windows and knees without a reference take part.
+
+    Only positive and negative findings make a case; an equivocal one counts as the protocol says. Columns: condition,
+    maneuver, examiner_id, outcome, period, place (puts the periods in order), participant (a number that stands for
+    the person within this frame), positive (the condition is there, or the supervisor found it positive), failed. Rows
+    are sorted, and the order within a period means nothing.
+    """
+    asked = protocol.learning.outcome
+    parts = {"reference": _against_reference(protocol), "supervisor": _against_supervisor(protocol)}
+    cases = " union all ".join(f"({part})" for name, part in parts.items() if asked in (name, "both"))
+    frame: pl.DataFrame = con.sql(
+        f"""
+        select condition, maneuver, x.label as examiner_id, outcome, period,
+            (dense_rank() over (order by length(period), period))::bigint as place,
+            (dense_rank() over (order by participant_id))::bigint as participant, positive, failed
+        from ({cases}) c join people using (pk) join labels x on x.group_by = 'examiner' and x.code = c.g_examiner
+        order by all
+        """
+    ).pl()
+    return frame
+
+
+def _against_reference(protocol: Protocol) -> str:
+    status, result = f"cell % {len(STATUSES)}", f"cell // {len(STATUSES)} % {len(RESULTS)}"
+    return f"""
+        select p.condition, p.maneuver, 'reference' as outcome, ex.period, ex.pk, cells.g_examiner,
+            {status} = 0 as positive, {status} <> {result} as failed
+        from cells join ex using (ek) join pairs p on p.pair = cell // {CELLS_A_PAIR}
+            join labels l on l.code = cells.g_role and {_LEARNER.format(listed(protocol.agreement.learners) or "null")}
+        where {status} <= 1 and {result} <= 1
+    """
+
+
+def _against_supervisor(protocol: Protocol) -> str:
+    return f"""
+        with taking_part as (
+            select ex.*, l.label as role from ex join labels l on l.code = ex.g_role and l.group_by = 'role'
+                join used_exams e using (exam_id)
+            where {takes_part(protocol)}
+        ),
+        met as (
+            select a.ek, a.exam_id, a.pk, a.period, a.g_examiner, a.own_bits, b.exam_id as other_id
+            from taking_part a join taking_part b using (pk, is_right, episode, exam_day)
+            where a.g_examiner <> b.g_examiner and a.own_bits <> 0
+                and a.role in ({listed(protocol.agreement.learners) or "null"})
+                and b.role in ({listed(protocol.agreement.supervisors) or "null"})
+            qualify row_number() over (
+                partition by a.ek order by b.examiner_order nulls last, md5(b.exam_id)
+            ) = 1
+        ),
+        found as (
+            select exam_id, maneuver, {_called("result", protocol)} as result from used_findings
+            where {_called("result", protocol)} in ('positive', 'negative')
+        )
+        select p.condition, p.maneuver, 'supervisor' as outcome, met.period, met.pk, met.g_examiner,
+            g.result = 'positive' as positive, f.result <> g.result as failed
+        from met join found f using (exam_id) join found g on g.exam_id = met.other_id and g.maneuver = f.maneuver
+            join pairs p on p.maneuver = f.maneuver and (met.own_bits & p.bit) <> 0
+    """
+
+
+def _called(column: str, protocol: Protocol) -> str:
+    """SQL for a result, an equivocal one as the protocol counts it."""
+    if protocol.equivocal == "excluded":
+        return column
+    return f"case {column} when 'equivocal' then '{protocol.equivocal}' else {column} end"
