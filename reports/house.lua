@@ -35,6 +35,9 @@ local function tabs(div)
 end
 
 function Div(div)
+  if div.classes:includes("download") and not is_html then
+    return {}
+  end
   if div.classes:includes("tabs") then
     return tabs(div)
   elseif div.classes:includes("box") then
@@ -42,11 +45,54 @@ function Div(div)
   end
 end
 
--- Outside HTML a table written in HTML becomes a native one.
-function RawBlock(raw)
-  if raw.format == "html" and not is_html and raw.text:match("<table") then
-    return pandoc.read(raw.text, "html").blocks
+-- The longest line of a cell, in letters.
+local function letters(cell)
+  local longest, line = 0, 0
+  pandoc.walk_block(pandoc.Div(cell.contents), {
+    Str = function(word) line = line + utf8.len(word.text) + 1; longest = math.max(longest, line) end,
+    LineBreak = function() line = 0 end,
+  })
+  return longest
+end
+
+-- On paper a table is as wide as the text, each column by the longest line in it.
+local function widths(tbl)
+  local wanted = {}
+  local function look(rows)
+    for _, row in ipairs(rows) do
+      for place, cell in ipairs(row.cells) do
+        if cell.col_span == 1 and #row.cells == #tbl.colspecs then
+          wanted[place] = math.max(wanted[place] or 0, letters(cell))
+        end
+      end
+    end
   end
+  look(tbl.head.rows)
+  for _, body in ipairs(tbl.bodies) do look(body.body) end
+  local all = 0
+  for place = 1, #tbl.colspecs do
+    wanted[place] = math.min(math.max(wanted[place] or 0, 7), 36)
+    all = all + wanted[place]
+  end
+  for place, spec in ipairs(tbl.colspecs) do
+    tbl.colspecs[place] = { pandoc.AlignLeft, wanted[place] / all }
+  end
+  return tbl
+end
+
+-- Outside HTML a table written in HTML becomes a native one, and what lies under a fold stands under its title.
+function RawBlock(raw)
+  if raw.format ~= "html" or is_html then
+    return nil
+  end
+  if raw.text:match("<table") then
+    return pandoc.Blocks(pandoc.read(raw.text, "html").blocks):walk({ Table = widths })
+  end
+  local title = raw.text:match("<summary>(.-)</summary>")
+  if title then
+    return pandoc.Para({ pandoc.Strong(pandoc.read(title, "html").blocks[1].content) })
+  end
+  return {}
 end
 
 -- The reader keeps the alternative text as the caption of the image.

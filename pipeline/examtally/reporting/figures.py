@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import json
 import re
-from contextlib import AbstractContextManager
+from collections.abc import Iterator
+from contextlib import AbstractContextManager, contextmanager
+from contextvars import ContextVar
 from pathlib import Path
 
 import matplotlib as mpl
@@ -38,6 +40,8 @@ _STYLE = {
     "xtick.labelsize": 9,
     "hatch.linewidth": 0.6,
 }
+_DOTS = 200
+_KIND: ContextVar[str] = ContextVar("kind of figure", default="svg")
 _FONTS = re.compile(r"'DejaVu Sans'[^;\"]*?sans-serif")
 _PROLOGUE = re.compile(r"\A.*?(?=<svg)|<metadata>.*?</metadata>\n?", re.S)
 _PAGE_FONTS = "'Segoe UI', 'Helvetica Neue', 'Liberation Sans', Arial, 'DejaVu Sans', sans-serif"
@@ -73,6 +77,16 @@ def style() -> AbstractContextManager[None]:
     return mpl.rc_context(_STYLE)  # type: ignore[arg-type]
 
 
+@contextmanager
+def saved_as(kind: str) -> Iterator[None]:
+    """While it lasts figures are saved as SVG, and with `kind` "png" as PNG too."""
+    token = _KIND.set(kind)
+    try:
+        yield
+    finally:
+        _KIND.reset(token)
+
+
 def publish(figure: Figure, name: str, *, caption: str, alt: str, data: pl.DataFrame) -> str:
     """Save a figure as `fig/<name>.svg` and return the Markdown that shows it, with its data as CSV beneath.
 
@@ -84,6 +98,8 @@ def publish(figure: Figure, name: str, *, caption: str, alt: str, data: pl.DataF
     path.parent.mkdir(exist_ok=True)
     with style():
         figure.savefig(path, format="svg", metadata={"Date": None, "Creator": None}, transparent=True)
+        if _KIND.get() == "png":
+            figure.savefig(path.with_suffix(".png"), format="png", dpi=_DOTS, metadata={"Software": None})
     text = _FONTS.sub(_PAGE_FONTS, _PROLOGUE.sub("", path.read_text(encoding="utf-8")))
     path.write_text(text, encoding="utf-8")
     words = json.dumps(" ".join(alt.split()), ensure_ascii=False)

@@ -21,10 +21,14 @@ import pypandoc
 import yaml
 
 from examtally.errors import ReportError
+from examtally.reporting import documents, figures, typesetting
 from examtally.reporting.executor import Report, execute, read_report
 from examtally.resources import resource
 
-WRITERS = {"html": "html5"}
+WRITERS = {"html": "html5", "docx": "docx", "pdf": "typst"}
+"""The formats of a report, and how pandoc calls the writer of each."""
+
+_SECTION = {"html": "html", "docx": "docx", "pdf": "typst"}  # of the front matter
 _QUARTO_ONLY = frozenset({"theme", "minimal"})
 _TROUBLE = re.compile(r"\b(error|warning|warn)\b", re.I)
 
@@ -54,7 +58,10 @@ def render(
         for file, text in (beside or {}).items():
             (work / file).write_text(text, encoding="utf-8")
         report = read_report(work / f"{name}.qmd")
-        with contextlib.chdir(work):
+        unsaid = [form for form in formats if _SECTION[form] not in report.front["format"]]
+        if unsaid:
+            raise ReportError(f"{report.name} is not made as {', '.join(unsaid)}")
+        with contextlib.chdir(work), figures.saved_as("png" if "docx" in formats else "svg"):
             body = execute(report)
         pages = [_page(report, body, work, form) for form in formats]
         written = [_put(made, out_dir / f"{page or name}.{form}") for made, form in zip(pages, formats, strict=True)]
@@ -82,6 +89,8 @@ def _page(report: Report, body: str, work: Path, form: str) -> Path:
         _pandoc(front, text, target, form)
     else:
         _quarto(quarto, text, target, form)
+    if form == "docx" and target.is_file():
+        documents.same_bytes(target)
     if not target.is_file():
         raise ReportError(f"{report.name}: the renderer wrote no {form} page")
     return target
@@ -89,30 +98,33 @@ def _page(report: Report, body: str, work: Path, form: str) -> Path:
 
 def _quarto(program: str, text: Path, target: Path, form: str) -> None:
     """Quarto exits 0 after an error in a Lua filter, so what it says is read too."""
-    done = _run([program, "render", text.name, "--to", form, "--output", target.name], text.parent)
+    done = _run([program, "render", text.name, "--to", _SECTION[form], "--output", target.name], text.parent)
     trouble = [line.strip() for line in done.stderr.splitlines() if _TROUBLE.search(line)]
     if done.returncode != 0 or trouble:
         raise ReportError(f"{text.name}: Quarto: {trouble[0] if trouble else f'exit {done.returncode}'}")
 
 
 def _pandoc(front: dict[str, Any], text: Path, target: Path, form: str) -> None:
-    """Pandoc is held to silence: a word on its standard error is an error."""
+    """Pandoc is held to silence: a word on its standard error is an error. Typst sets the PDF."""
+    written = target.with_suffix(".typ") if form == "pdf" else target
     command = [
         pypandoc.get_pandoc_path(),
         text.name,
         "--from=markdown",
         f"--to={WRITERS[form]}",
-        f"--output={target.name}",
+        f"--output={written.name}",
         "--standalone",
         "--wrap=none",
         "--metadata=document-css:false",
         *(f"--lua-filter={name}" for name in front.get("filters", ())),
-        *_options(front["format"][form]),
+        *_options(front["format"][_SECTION[form]]),
     ]
     done = _run(command, text.parent)
     if done.returncode != 0 or done.stderr.strip():
         said = done.stderr.strip().splitlines() or [f"exit {done.returncode}"]
         raise ReportError(f"{text.name}: pandoc: {said[0]}")
+    if form == "pdf":
+        target.write_bytes(typesetting.typeset_file(written))
 
 
 def _options(block: dict[str, Any]) -> Iterator[str]:

@@ -1,9 +1,10 @@
-"""Typesetting a page: a Typst template of ours and what it says become one PDF."""
+"""Typesetting: a Typst template of ours and what it says, or a whole text, become one tagged PDF."""
 
 from __future__ import annotations
 
 import json
 from collections.abc import Mapping
+from pathlib import Path
 from typing import Any
 
 import typst
@@ -30,4 +31,14 @@ def typeset(template: str, content: Mapping[str, Any], *, own_fonts_only: bool =
     except RuntimeError as error:
         first = (str(error).splitlines() or ["no reason given"])[0]
         raise ReportError(f"{source.name}: the page cannot be set ({first})") from None
+    return bytes(made)
+
+
+def typeset_file(path: Path) -> bytes:
+    """Return the PDF of a Typst text; images lie beside it. Raises ReportError where it cannot be set."""
+    try:
+        made = typst.compile(str(path), root=str(path.parent), format="pdf", timestamp=0)
+    except RuntimeError as error:
+        first = (str(error).splitlines() or ["no reason given"])[0]
+        raise ReportError(f"{path.name}: the page cannot be set ({first})") from None
     return bytes(made)
