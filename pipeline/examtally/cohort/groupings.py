@@ -7,8 +7,9 @@ from dataclasses import dataclass
 
 import duckdb
 
+from examtally.contracts.bands import Bands
 from examtally.contracts.contract import Contract
-from examtally.contracts.protocol import Bands, Protocol
+from examtally.contracts.protocol import Protocol
 
 UNKNOWN = "unknown"
 EXAMS = (

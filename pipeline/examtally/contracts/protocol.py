@@ -6,17 +6,15 @@ import hashlib
 import json
 from collections.abc import Mapping
 from dataclasses import dataclass, fields, is_dataclass
-from itertools import pairwise
 from pathlib import Path
 from types import MappingProxyType
 from typing import Any
 
+from examtally.contracts.bands import Bands
 from examtally.contracts.contract import Contract, load_contract
 from examtally.contracts.protocol_learning import Learning
 from examtally.contracts.protocol_modelling import Modelling
 from examtally.contracts.protocol_values import read_values
-
-ACUITY = ("acute", "subacute", "chronic")
 
 
 @dataclass(frozen=True)
@@ -48,20 +46,6 @@ class Reference:
 
 
 @dataclass(frozen=True)
-class Bands:
-    """A whole number cut into named bands: `codes[i]` holds `starts[i - 1] <= value < starts[i]`."""
-
-    codes: tuple[str, ...]
-    starts: tuple[int, ...]
-
-    @classmethod
-    def between(cls, starts: tuple[int, ...]) -> Bands:
-        """Name the bands by their limits: under_16, 16_25, …, 60_over."""
-        inner = [f"{low}_{high - 1}" for low, high in pairwise(starts)]
-        return cls((f"under_{starts[0]}", *inner, f"{starts[-1]}_over"), starts)
-
-
-@dataclass(frozen=True)
 class Groups:
     """Cut points of the banded groups: acuity by last day, the others by the first value of each further band."""
 
@@ -73,9 +57,7 @@ class Groups:
     def bands(self, group_by: str) -> Bands:
         """Return the codes and first values of the bands of `group_by`, one of this object's fields."""
         cuts: tuple[int, ...] = getattr(self, group_by)
-        if group_by == "acuity":
-            return Bands(ACUITY, tuple(cut + 1 for cut in cuts))
-        return Bands.between(cuts)
+        return Bands.cut(group_by, cuts)
 
 
 @dataclass(frozen=True)
@@ -154,6 +136,18 @@ class Scenarios:
 
 
 @dataclass(frozen=True)
+class Comparisons:
+    """Which maneuvers and which groups are compared, and by which of McNemar's tests.
+
+    `family` and `groups` hold pairs by condition and by grouping; p values are adjusted within them.
+    """
+
+    family: Mapping[str, tuple[tuple[str, str], ...]]
+    groups: Mapping[str, tuple[tuple[str, str], ...]]
+    test: str
+
+
+@dataclass(frozen=True)
 class Protocol:
     """A resolved protocol: defaults filled in, every value checked against its legal set."""
 
@@ -177,6 +171,7 @@ class Protocol:
     learning: Learning
     modelling: Modelling
     scenarios: Scenarios
+    comparisons: Comparisons
 
     @classmethod
     def defaults(cls, contract: Contract) -> Protocol:
@@ -236,6 +231,7 @@ _SECTIONS: Mapping[str, type] = {
     "learning": Learning,
     "modelling": Modelling,
     "scenarios": Scenarios,
+    "comparisons": Comparisons,
 }
 
 

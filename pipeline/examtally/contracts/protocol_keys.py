@@ -18,6 +18,7 @@ MOST_VALUES = 20
 KINDS = (
     *("choice", "codes", "boolean", "integer", "number", "cuts"),
     *("probabilities", "numbers", "prevalence", "seconds", "windows", "modalities", "definitions"),
+    *("maneuver_pairs", "group_pairs"),
 )
 _LIMITS = ("minimum", "maximum", "above", "below")
 
@@ -64,6 +65,8 @@ class ProtocolKey:
             "windows": "for each condition by name, [first, last] in whole days",
             "modalities": "for each condition by name, a list of modalities that can settle it",
             "definitions": "for each condition by name, a text that names none of its maneuvers",
+            "maneuver_pairs": "for each condition by name, a list of pairs of its maneuvers, as [[one, other]]",
+            "group_pairs": "for each grouping by name, a list of pairs of its groups, as [[one, other]]",
         }[self.type]
 
     def legal(self, contract: Contract) -> Mapping[str, str]:

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 from examtally.contracts.protocol_keys import MOST_VALUES, ProtocolKey, protocol_keys
 from examtally.contracts.protocol_learning import check_learning
+from examtally.contracts.protocol_pairs import FAMILY, group_pairs, maneuver_pairs, settle_pairs
 from examtally.contracts.yamlfile import Node, from_data, load_yaml
 from examtally.errors import ProtocolError
 
@@ -40,6 +41,7 @@ def read_values(source: Path | Mapping[str, Any] | None, contract: Contract) -> 
         else:
             values[key.path] = _CHECKS[key.type](key.default, key, contract)
     _Reference(values, given, contract).settle()
+    settle_pairs(values, given, contract)
     check_learning(values, given)
     return values
 
@@ -82,6 +84,7 @@ _CATALOGUE_DEFAULTS: Mapping[str, Callable[[Contract], Any]] = {
     "core": _core_of_catalogue,
     _WINDOWS: _windows_of_catalogue,
     _ACCEPTED: _accepted_of_catalogue,
+    FAMILY: lambda _contract: {},  # follows the core maneuvers, see settle_pairs
 }
 
 
@@ -184,6 +187,8 @@ _CHECKS: Mapping[str, Callable[[Node, ProtocolKey, Contract], Any]] = {
     "windows": _windows,
     "modalities": _modalities,
     "definitions": _definitions,
+    "maneuver_pairs": maneuver_pairs,
+    "group_pairs": group_pairs,
 }
 
 

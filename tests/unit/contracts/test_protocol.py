@@ -10,13 +10,19 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from examtally.contracts.bands import Bands
 from examtally.contracts.contract import Contract
-from examtally.contracts.protocol import Bands, Protocol, load_protocol
+from examtally.contracts.protocol import Protocol, load_protocol
 from examtally.contracts.protocol_keys import protocol_keys
 from examtally.errors import ProtocolError
 
 # Typed from the rules of the analysis set, not from the code.
 SURGERY_OR_MRI = ["open_surgery", "arthroscopy", "mri"]
+MENISCAL_CORE = ("medial_joint_line_tenderness", "lateral_joint_line_tenderness", "extension_deficit")
+MENISCAL = (
+    *(*MENISCAL_CORE, "forced_flexion_pain"),
+    *("mcmurray_medial", "mcmurray_lateral", "thessaly_medial", "thessaly_lateral"),
+)
 DEFAULTS: dict[str, Any] = {
     "joint": "knee",
     "analysis_status": "exploratory",
@@ -93,6 +99,33 @@ DEFAULTS: dict[str, Any] = {
         "seconds": {},
     },
     "scenarios": {"not_done_reasons": ["pain", "guarding", "swelling", "body_size", "not_able", "unsafe"]},
+    "comparisons": {
+        "family": {
+            "acl_tear": [
+                ["lachman", other] for other in ("drop_leg_lachman", "anterior_drawer", "pivot_shift", "lever_sign")
+            ],
+            "pcl_tear": [["posterior_drawer", "posterior_sag"], ["posterior_sag", "quadriceps_active"]],
+            "mcl_injury": [["valgus_stress_0", "valgus_stress_30"]],
+            "lcl_injury": [["varus_stress_0", "varus_stress_30"]],
+            "medial_meniscus_tear": [
+                ["medial_joint_line_tenderness", other] for other in ("mcmurray_medial", "thessaly_medial")
+            ],
+            "lateral_meniscus_tear": [
+                ["lateral_joint_line_tenderness", other] for other in ("mcmurray_lateral", "thessaly_lateral")
+            ],
+            "meniscal_tear": [
+                [one, other]
+                for place, one in enumerate(MENISCAL)
+                for other in MENISCAL[place + 1 :]
+                if one in MENISCAL_CORE or other in MENISCAL_CORE
+            ],
+            "knee_effusion": [
+                ["visible_swelling", other] for other in ("patellar_tap", "sweep_test", "flexion_deficit")
+            ],
+        },
+        "groups": {"acuity": [["acute", "chronic"]], "role": [["resident", "attending"]]},
+        "test": "mcnemar_midp",
+    },
 }
 CORE = (
     *("visible_swelling", "medial_joint_line_tenderness", "lateral_joint_line_tenderness", "extension_deficit"),
@@ -354,3 +387,32 @@ def test_every_age_falls_in_exactly_one_band(cuts: list[int], age: int) -> None:
         low, high = int(first), 90 if last == "over" else int(last)
     assert low <= age <= high
     assert len(set(bands.codes)) == len(cuts) + 1
+
+
+@pytest.mark.parametrize(
+    ("comparisons", "said"),
+    [
+        ({"groups": {"age_band": [["under_16", "x"]]}}, r"groups.age_band\[0\]\[1\]: 'x' is not a group of age_band"),
+        ({"groups": {"role": [["student"]]}}, r"groups.role\[0\]: is not a pair; write two"),
+        ({"groups": {"period": []}}, "groups.period: unknown key 'period'"),
+        ({"family": {"acl_tear": [["lachman", "dial_test"]]}}, "'dial_test' is not a maneuver for acl_tear"),
+        (
+            {"family": {"acl_tear": [["lachman", "lever_sign"], ["lever_sign", "lachman"]]}},
+            r"family.acl_tear\[1\]: stands twice",
+        ),
+    ],
+)
+def test_a_pair_that_cannot_be_compared_is_refused(comparisons: dict[str, Any], said: str, contract: Contract) -> None:
+    with pytest.raises(ProtocolError, match=said):
+        load_protocol({"comparisons": comparisons}, contract)
+
+
+def test_pairs_are_compared_as_the_protocol_says(contract: Contract) -> None:
+    chosen = {"groups": {"age_band": [["60_over", "under_16"]]}, "family": {"acl_tear": [["lever_sign", "lachman"]]}}
+    loaded = load_protocol({"comparisons": chosen}, contract).comparisons
+    assert loaded.groups == {"age_band": (("60_over", "under_16"),)}
+    assert loaded.family == {"acl_tear": (("lachman", "lever_sign"),)}
+    sparse = load_protocol({"core": ["pivot_shift"]}, contract).comparisons.family
+    assert set(sparse) == {"acl_tear"}
+    assert ("lachman", "drop_leg_lachman") in sparse["acl_tear"]
+    assert ("lachman", "anterior_drawer") not in sparse["acl_tear"]
