@@ -64,7 +64,11 @@ def list_broken(con: duckdb.DuckDBPyConnection, staged: Mapping[str, Staged], ch
     names = [
         (name, number, column_of(check), check.id) for name in staged for number, check in enumerate(checks[name].all)
     ]
-    con.executemany("insert into rule_names values (?, ?, ?, ?)", names)
+    con.execute(
+        "insert into rule_names select unnest(?::varchar[]), unnest(?::integer[]), unnest(?::varchar[]), "
+        "unnest(?::varchar[])",
+        [list(part) for part in zip(*names, strict=True)] or [[], [], [], []],
+    )
     con.execute(
         'create temp table broken ("table" varchar, part varchar, place bigint, "column" varchar, rule varchar, '
         "kind varchar, export_column integer)"

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import csv
 from collections import Counter
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -132,8 +133,10 @@ def _sources(path: Path, ending: str, number: int) -> list[ExportSource]:
         return found
     encoding, text = _decoded(path, ending)
     lines = text.splitlines()[:200]
+    if not any(line.strip() for line in lines):
+        raise TextError("is empty; export the table again")
     delimiter = _delimiter(lines)
-    parted = list(csv.reader(lines[: _HIGHEST_HEADER + 2], delimiter=delimiter))
+    parted = list(_parted(lines[: _HIGHEST_HEADER + 2], delimiter))
     row = _first_full([[cell.strip() or None for cell in cells] for cells in parted])
     return [ExportSource(**{**plain.__dict__, "encoding": encoding, "delimiter": delimiter, "header_rows": (row, row)})]
 
@@ -167,11 +170,17 @@ def _delimiter(lines: Sequence[str]) -> str:
     """The sign that stands equally often in most lines."""
     best, score = ",", 0.0
     for sign in _DELIMITERS:
-        counts = Counter(len(row) for row in csv.reader(lines, delimiter=sign))
-        width, often = max(counts.items(), key=lambda item: (item[1] * (item[0] > 1), item[0]))
+        counts = Counter(len(row) for row in _parted(lines, sign))
+        width, often = max(counts.items(), key=lambda item: (item[1] * (item[0] > 1), item[0]), default=(0, 0))
         if width > 1 and often * min(width, 40) > score:
             best, score = sign, often * min(width, 40)
     return best
+
+
+def _parted(lines: Sequence[str], sign: str) -> Iterator[list[str]]:
+    """The cells of the lines, as far as they can be parted."""
+    with suppress(csv.Error):
+        yield from csv.reader(lines, delimiter=sign)
 
 
 def _first_full(rows: Sequence[Sequence[str | None]]) -> int:
