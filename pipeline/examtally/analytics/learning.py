@@ -12,7 +12,7 @@ from math import log
 import numpy as np
 
 from examtally.analytics.intervals import BoolArray, FloatArray
-from examtally.analytics.signal_chain import SAME, signal_chain
+from examtally.analytics.signal_chain import SAME, TooManyScoresError, signal_chain
 
 LEAST_TRUE_SIGNAL = 0.8
 
@@ -30,14 +30,15 @@ class Design:
     """A chart for a planned number of cases.
 
     `limit` is None where the planned number cannot give the asked chance of a true signal at the false-signal
-    probability allowed; `false_signal` and `true_signal` are the exact probabilities at the limit that would be needed.
+    probability allowed; `false_signal` and `true_signal` are the exact probabilities at `needed`, the limit that would
+    be needed. All three are None where the levels are so near and the cases so many that they cannot be worked out.
     """
 
     weights: Weights
     limit: float | None
-    needed: float
-    false_signal: float
-    true_signal: float
+    needed: float | None
+    false_signal: float | None
+    true_signal: float | None
     planned: int
 
 
@@ -137,8 +138,7 @@ def design(
     down: the score's steps are log-likelihood ratios, so that no limit above that is ever needed (Doob's inequality for
     the Shiryaev-Roberts sum). `limit` is None where a true signal within the planned number is less likely than 80 %.
 
-    ValueError for probabilities out of order, a planned number below 1, a `false_signal` outside (0, 1), and more
-    scores than can be followed (levels nearly equal over thousands of cases).
+    ValueError for probabilities out of order, a planned number below 1 and a `false_signal` outside (0, 1).
 
     >>> chart = design(0.10, 0.25, 100, 0.05)
     >>> round(chart.limit, 2), round(chart.false_signal, 3), round(chart.true_signal, 2)
@@ -151,6 +151,16 @@ def design(
         raise ValueError("planned must be 1 or more and false_signal between 0 and 1")
     weights = (cusum_weights if is_monitoring else lccusum_weights)(p_acceptable, p_unacceptable)
     null, true = (p_acceptable, p_unacceptable) if is_monitoring else (p_unacceptable, p_acceptable)
+    try:
+        needed = _lowest(weights, null, planned, false_signal)
+        attained, chance = (signal_probability(weights, needed, failing, planned) for failing in (null, true))
+    except TooManyScoresError:
+        return Design(weights, None, None, None, None, planned)
+    return Design(weights, needed if chance >= LEAST_TRUE_SIGNAL else None, needed, attained, chance, planned)
+
+
+def _lowest(weights: Weights, null: float, planned: int, false_signal: float) -> float:
+    """Lowest limit that keeps false signals to what is allowed, from above, to 0.001."""
     low, high = 0.0, log(planned / false_signal)
     while high - low > 1e-3:
         middle = (low + high) / 2
@@ -158,10 +168,7 @@ def design(
             high = middle
         else:
             low = middle
-    chance = signal_probability(weights, high, true, planned)
-    is_enough = chance >= LEAST_TRUE_SIGNAL
-    attained = signal_probability(weights, high, null, planned)
-    return Design(weights, high if is_enough else None, high, attained, chance, planned)
+    return high
 
 
 def _check(p_acceptable: float, p_unacceptable: float) -> None:

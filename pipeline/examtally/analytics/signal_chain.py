@@ -17,6 +17,10 @@ _UNIT = 1e-12  # scores are whole numbers of it, so that equal scores are one st
 _MOST_STATES = 400_000
 
 
+class TooManyScoresError(ValueError):
+    """More different scores can be reached than are followed."""
+
+
 @dataclass(frozen=True)
 class SignalChain:
     """States are the scores below the limit, 0 first, in the order of the cases they need; the last one is the signal.
@@ -48,7 +52,7 @@ class SignalChain:
 def signal_chain(success: float, failure: float, limit: float, cases: int) -> SignalChain:
     """The chain of a score that starts at 0, gains `success` or `failure` with each case and never falls below 0.
 
-    ValueError where more than 400,000 different scores can be reached within `cases` cases.
+    TooManyScoresError where more than 400,000 different scores can be reached within `cases` cases.
     """
     steps = round(success / _UNIT), round(failure / _UNIT)
     top = ceil((limit - SAME) / _UNIT)
@@ -59,7 +63,7 @@ def signal_chain(success: float, failure: float, limit: float, cases: int) -> Si
         for score in scores[len(leads) :]:
             leads.append((_state(score + steps[0], top, states, scores), _state(score + steps[1], top, states, scores)))
         if len(scores) > _MOST_STATES:
-            raise ValueError("the score can take too many values; plan fewer cases or tell levels further apart")
+            raise TooManyScoresError("the score can take too many values; plan fewer cases, or levels further apart")
         known.append(len(scores))
     leads += [(0, 0)] * (len(scores) - len(leads))
     after = np.array(leads, dtype=np.int64).reshape(-1, 2)

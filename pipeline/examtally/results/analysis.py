@@ -15,7 +15,7 @@ from examtally.contracts.protocol import Protocol, load_protocol
 from examtally.errors import ResultsError
 from examtally.registry import Registry
 from examtally.results.results import Provenance, Results
-from examtally.results.steps import counting, estimating, judging, modelling, receiving
+from examtally.results.steps import counting, estimating, judging, learning, modelling, receiving
 from examtally.results.work import Progress, Work
 
 _STEPS: tuple[Callable[[Work], pl.DataFrame], ...] = (
@@ -25,7 +25,7 @@ _STEPS: tuple[Callable[[Work], pl.DataFrame], ...] = (
     *(estimating.verification, estimating.verification_bounds, estimating.verification_models),
     *(estimating.reference_error, estimating.tipping),
     *(estimating.examiner_spread, estimating.examiner_probability),
-    *(judging.agreement, estimating.sensitivity_analyses),
+    *(judging.agreement, learning.learning, estimating.sensitivity_analyses),
     *(modelling.combinations, modelling.dependence, modelling.patterns),
     *(receiving.batches, receiving.held_back, receiving.intake_checks, receiving.assumptions),
 )

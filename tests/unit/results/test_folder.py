@@ -58,7 +58,7 @@ def test_rows_about_persons_have_their_own_private_folder(registry: Registry, re
     analyze(registry, results.protocol).write(tmp_path / "without")
     inner = tmp_path / "with" / "examiners"
     assert stat.S_IMODE(inner.stat().st_mode) == 0o700
-    personal = ("accuracy", "examiner_probability", "tallies")
+    personal = ("accuracy", "examiner_probability", "learning", "tallies")
     assert _names(inner) == sorted(["manifest.json", *(f"{name}.{form}" for name in personal for form in FORMS)])
     assert pl.read_parquet(inner / "accuracy.parquet")["group_by"].unique().to_list() == ["examiner"]
     outer = {name: content for name, content in _bytes(tmp_path / "with").items() if not name.startswith("examiners")}

@@ -1,0 +1,19 @@
+"""How learners come along."""
+
+from __future__ import annotations
+
+import polars as pl
+
+from examtally.analytics.learning_table import learning_table
+from examtally.cohort.learning_frame import read_learning_frame
+from examtally.contracts.results import empty
+from examtally.results.work import Work
+
+
+def learning(work: Work) -> pl.DataFrame:
+    """The charts of every learner; they are about persons, and made only where those are asked for."""
+    if not work.with_examiners:
+        return empty("learning")
+    cohort = work.cohort
+    work.say("Following how learners come along")
+    return work.conform("learning", learning_table(read_learning_frame(cohort.con, work.protocol), work.protocol))
