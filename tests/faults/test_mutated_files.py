@@ -17,9 +17,12 @@ from hypothesis import strategies as st
 
 APART, TOGETHER, HERE, STUDY = 60, 10, 300, 10_000
 QUICK = ("own", "packed", "columns", "own", "long", "wide", "own", "packed", "long", "own")
-KINDS = (*QUICK, "register", *QUICK, "register", *QUICK, "book")
-# what broke it once: (kind of input, seed)
-NAMED: tuple[tuple[str, int], ...] = (("long", 81),)
+KINDS = (*QUICK, "register", "long packed", *QUICK, "register", "long in columns", *QUICK, "book")
+# what broke it once: kind of input, seed of the damage, what was done
+NAMED: tuple[tuple[str, int, str], ...] = (
+    ("long", 81, "draft"),  # a file without a line
+    ("packed", 8, "draft"),  # gzip whose packing is damaged
+)
 
 CHILD = """
 import io, json, sys, time
@@ -44,13 +47,12 @@ def inputs(tmp_path_factory: pytest.TempPathFactory) -> tuple[dict[str, mutated.
         return mutated.make_inputs(folder), folder / "registry.duckdb"
 
 
-def _case(inputs: tuple[dict[str, mutated.Files], Path], folder: Path, seed: int, kind: str = "") -> mutated.Case:
-    sound, registry = inputs
-    return mutated.make_case(sound, registry, folder / f"case-{seed}", kind or KINDS[seed % len(KINDS)], seed)
+def _case(inputs: tuple[dict[str, mutated.Files], Path], folder: Path, seed: int) -> mutated.Case:
+    return mutated.make_case(*inputs, folder / f"case-{seed}", KINDS[seed % len(KINDS)], seed)
 
 
-def _try(inputs: tuple[dict[str, mutated.Files], Path], folder: Path, seed: int, kind: str = "") -> tuple[int, bool]:
-    case = _case(inputs, folder, seed, kind)
+def _try(inputs: tuple[dict[str, mutated.Files], Path], folder: Path, seed: int) -> tuple[int, bool]:
+    case = _case(inputs, folder, seed)
     outcome = mutated.run_here(case)
     is_stored = mutated.check_outcome(case, outcome, inputs[1], thorough=seed % 20 == 0)
     shutil.rmtree(case.folder)
@@ -71,11 +73,12 @@ def test_the_sound_input_goes_in(
 
 
 @pytest.mark.usefixtures("one_engine")
-@pytest.mark.parametrize(("kind", "seed"), NAMED)
+@pytest.mark.parametrize(("kind", "seed", "way"), NAMED)
 def test_what_broke_it_once(
-    inputs: tuple[dict[str, mutated.Files], Path], tmp_path: Path, kind: str, seed: int
+    inputs: tuple[dict[str, mutated.Files], Path], tmp_path: Path, kind: str, seed: int, way: str
 ) -> None:
-    _try(inputs, tmp_path, seed, kind)
+    case = mutated.make_case(*inputs, tmp_path / "case", kind, seed, way)
+    mutated.check_outcome(case, mutated.run_here(case), inputs[1])
 
 
 @pytest.mark.usefixtures("one_engine")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import gzip
 import io
 import json
 import shutil
@@ -65,7 +66,6 @@ def make_inputs(folder: Path) -> dict[str, Files]:
     folder.mkdir(exist_ok=True)
     tables = _tables()
     own = {f"{name}.csv": write_csv(folder / f"{name}.csv", rows).read_bytes() for name, rows in tables.items()}
-    import gzip
 
     def parquet(name: str) -> bytes:
         target = io.BytesIO()
@@ -82,6 +82,7 @@ def make_inputs(folder: Path) -> dict[str, Files]:
         "packed": {"exams.csv.gz": gzip.compress(own["exams.csv"], mtime=0), "findings.csv": own["findings.csv"]},
         "columns": {"exams.parquet": parquet("exams"), "findings.parquet": parquet("findings")},
         "book": {"book.xlsx": book.read_bytes()},
+        **_packed_exports(),
         **{
             name: _documented(name, ending) for name, ending in (("wide", "csv"), ("long", "csv"), ("register", "xlsx"))
         },
@@ -111,6 +112,22 @@ def _documented(name: str, ending: str) -> Files:
     if ending == "csv":
         export = b"".join(export.splitlines(keepends=True)[:15])
     return {f"{name}.{ending}": export, f"{name}.yaml": (EXPORTS / f"{name}.yaml").read_bytes()}
+
+
+def _packed_exports() -> dict[str, Files]:
+    """The long export gzipped in Latin-1, and as Parquet."""
+    sound = _documented("long", "csv")
+    mapping, export = sound["long.yaml"], sound["long.csv"]
+    columns = io.BytesIO()
+    pl.read_csv(export, infer_schema_length=0).write_parquet(columns)
+    in_latin = mapping.replace(b'files: "long*.csv"', b'files: "long*.csv.gz", encoding: latin-1')
+    return {
+        "long packed": {"long.csv.gz": gzip.compress(export, mtime=0), "long.yaml": in_latin},
+        "long in columns": {
+            "long.parquet": columns.getvalue(),
+            "long.yaml": mapping.replace(b"long*.csv", b"long*.parquet"),
+        },
+    }
 
 
 def _fill(book: Path, tables: Mapping[str, list[dict[str, object]]]) -> None:

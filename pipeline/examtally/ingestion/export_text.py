@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import codecs
-import gzip
 from collections.abc import Collection
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -15,7 +14,7 @@ from examtally.contracts.rules import literal, quoted
 from examtally.errors import FileFault
 from examtally.ingestion.exports import Export
 from examtally.ingestion.header import Header
-from examtally.ingestion.lines import Lines, TextError, fingerprint, open_bytes, read_lines
+from examtally.ingestion.lines import UNPACKING, Lines, TextError, fingerprint, open_bytes, read_lines
 from examtally.ingestion.readable import parquet_columns
 from examtally.ingestion.rejects import LONGEST_LINE, check_rejects
 from examtally.ingestion.sheet import Sheet, read_sheet
@@ -167,6 +166,6 @@ def _plain(export: Export, folder: Path, first_line: int) -> Path:
             target.write(decoder.decode(b"", final=True).encode())
     except UnicodeDecodeError:
         raise TextError(f"is not {export.source.encoding} text; look at `encoding` of the source") from None
-    except (gzip.BadGzipFile, EOFError):
+    except UNPACKING:
         raise TextError("is not a whole gzip file; compress or copy it again") from None
     return copy

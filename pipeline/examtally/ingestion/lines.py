@@ -27,6 +27,9 @@ _LF, _CR, _QUOTE = 10, 13, 34
 Positions = npt.NDArray[np.int64]
 
 
+UNPACKING = (gzip.BadGzipFile, EOFError, zlib.error)  # what a damaged gzip file makes its reader raise
+
+
 class TextError(ExamtallyError):
     """What is wrong with a file as a whole, in words that follow the name of the file."""
 
@@ -61,7 +64,7 @@ def read_lines(path: Path, *, compressed: bool, delimiter: str = ",") -> Lines:
                 if header is None:
                     header = _header(chunk, delimiter)
                 counter.feed(chunk)
-    except (gzip.BadGzipFile, EOFError, zlib.error):
+    except UNPACKING:
         raise TextError("is not a whole gzip file; compress or copy it again") from None
     if header is None:
         raise TextError("is empty; export the table again")

@@ -16,7 +16,7 @@ from examtally.contracts.synonyms import synonyms
 from examtally.errors import FileFault
 from examtally.ingestion.export_text import Opened, load, open_export
 from examtally.ingestion.exports import ENDINGS, Export
-from examtally.ingestion.lines import TextError, open_bytes
+from examtally.ingestion.lines import UNPACKING, TextError, open_bytes
 from examtally.ingestion.sheet import first_rows, sheet_names
 from examtally.ingestion.sources import ending_of
 
@@ -154,7 +154,7 @@ def _decoded(path: Path, ending: str) -> tuple[str, str]:
                 head += more
                 if len(head) > 64 * _LOOK:
                     break
-    except (OSError, EOFError):
+    except (OSError, *UNPACKING):
         raise TextError("is not a whole file; copy it again") from None
     head = head.removeprefix(b"\xef\xbb\xbf")
     cut = head[: head.rfind(b"\n") + 1] or head
