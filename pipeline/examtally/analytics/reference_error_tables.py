@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
 
+from examtally.analytics.erring_reference import ErringPair, covariance_of
 from examtally.analytics.intervals import FloatArray
+from examtally.analytics.local_reference import LocalReference
 from examtally.analytics.reference_error import (
     Reference,
     ReferenceCorrected,
@@ -16,12 +18,9 @@ from examtally.analytics.reference_error import (
     largest_covariance,
     tipping_point,
 )
-from examtally.analytics.verification import figures
+from examtally.analytics.reference_uncertainty import correct_for_uncertain_reference
 from examtally.analytics.verification.corrected import CorrectedCells
-from examtally.analytics.verification.knees import ConditionKnees
-from examtally.analytics.verification.pair import Counted, Pair
-from examtally.contracts.clinical import Condition, ReferenceAccuracy
-from examtally.contracts.contract import Contract
+from examtally.contracts.clinical import ReferenceAccuracy
 from examtally.contracts.protocol import Protocol
 from examtally.contracts.results import conform, empty
 
@@ -41,42 +40,27 @@ class ReferenceErrorTables:
     tipping: pl.DataFrame
 
 
-def erring_modality(condition: Condition, protocol: Protocol) -> str | None:
-    """The modality of the condition that is accepted, not taken as true and of published accuracy; None for none."""
-    accepted = protocol.reference.accepted.get(condition.code, ())
-    named = [row.modality for row in condition.reference_accuracy]
-    return next((name for name in named if name in accepted and name not in condition.taken_as_true), None)
+def reference_error_tables(
+    pairs: Iterable[ErringPair], local: Iterable[LocalReference], protocol: Protocol
+) -> ReferenceErrorTables:
+    """Return both tables for every pair whose table can be corrected for verification.
 
+    `local` are estimates of the erring modalities from the same clinic, used beside what is published of them.
 
-def only_erring(contract: Contract, protocol: Protocol) -> Protocol:
-    """The protocol with the erring modality as the only reference of every condition that has one."""
-    found = {code: erring_modality(each, protocol) for code, each in contract.catalogue.conditions.items()}
-    accepted = dict(protocol.reference.accepted) | {code: (name,) for code, name in found.items() if name is not None}
-    return replace(protocol, reference=replace(protocol.reference, accepted=accepted))
-
-
-def reference_error_tables(frame: pl.DataFrame, contract: Contract, protocol: Protocol) -> ReferenceErrorTables:
-    """Return both tables for every pair whose reference errs.
-
-    `frame` is the verification frame of a cohort in which only the erring modality settles each such condition, and
-    `protocol` that of the analysis. Pairs that cannot be corrected for verification have no rows.
-
-    Source: see `correct_for_reference` and `aipw`.
+    Source: see `correct_for_reference`, `correct_for_uncertain_reference` and `aipw`.
     """
+    level = protocol.intervals.level
+    here = {each.condition.code: each for each in local if each.figures is not None}
     rows: list[dict[str, object]] = []
     tips: list[dict[str, object]] = []
-    for code, condition in contract.catalogue.conditions.items():
-        modality = erring_modality(condition, protocol)
-        if modality is None:
+    for each in pairs:
+        if each.table is None:
             continue
-        published = [row for row in condition.reference_accuracy if row.modality == modality]
-        knees = ConditionKnees(frame, code, contract, protocol)
-        for maneuver in knees.maneuvers:
-            table = _corrected(knees, maneuver)
-            if table is not None:
-                key: dict[str, object] = {"condition": code, "maneuver": maneuver}
-                rows += [key | row for row in _grid(table, published, protocol.intervals.level)]
-                tips += [key | row for row in _tips(table.cells, published[0])]
+        found = [*_grid(each, each.table, level)]
+        if each.condition.code in here:
+            found += _as_here(each, each.table, here[each.condition.code], level)
+        rows += [each.key | _beside(row, each.fallback) for row in found]
+        tips += [each.key | _beside(row, each.fallback) for row in _tips(each.table.cells, each.published[0])]
     return ReferenceErrorTables(_table("reference_error", rows, protocol), _table("tipping", tips, protocol))
 
 
@@ -85,36 +69,44 @@ def _table(name: str, rows: list[dict[str, object]], protocol: Protocol) -> pl.D
     return conform(name, frame, status=protocol.analysis_status)
 
 
-def _corrected(knees: ConditionKnees, maneuver: str) -> CorrectedCells | None:
-    """The table of finding against reference, corrected for who was verified; None where it cannot be."""
-    pair = Pair(knees.frame, maneuver, knees.verified, knees.present)
-    counted = Counted.of(pair, pair.overall)
-    if figures.obstacle(counted):
-        return None
-    table = pair.begg_greenes(pair.overall)
-    if counted.is_enough[0]:
-        rows = pair.doubly_robust(knees.fitted(maneuver))
-        table = CorrectedCells(pair.overall.sums(rows), pair.overall.products(rows), pair.overall.clusters())
-    return table if (table.cells > 0).all() and table.clusters[0] > 1 else None
+def _beside(row: dict[str, object], fallback: str) -> dict[str, object]:
+    """The row with what must be said of every figure of its pair."""
+    if not fallback:
+        return row
+    words = f"{row['note']} {fallback}" if row["note"] else fallback
+    return row | {"flag": row["flag"] or "too_few_verified", "note": words}
 
 
-def _grid(table: CorrectedCells, published: list[ReferenceAccuracy], level: float) -> Iterator[dict[str, object]]:
+def _grid(each: ErringPair, table: CorrectedCells, level: float) -> Iterator[dict[str, object]]:
     places: dict[tuple[float, ...], ReferenceAccuracy] = {}
-    for row in published:
+    for row in each.published:
         for alpha, beta in _corners(row):
             for present, absent in _covariances(table.cells, alpha, beta):
                 places.setdefault((alpha, beta, present, absent), row)
-    grid, clusters = np.array(list(places)), float(table.clusters[0])
+    grid = np.array(list(places))
     found = correct_for_reference(
-        np.repeat(table.cells, len(grid), axis=0),
-        Reference(*grid.T),
-        table.products * (1.0 if np.isinf(clusters) else clusters / (clusters - 1)),
-        level=level,
+        np.repeat(table.cells, len(grid), axis=0), Reference(*grid.T), covariance_of(table), level=level
     )
     for place, (assumed, row) in enumerate(places.items()):
-        key = {"modality": row.modality, **dict(zip(_ASSUMED, assumed, strict=True)), "source": row.source}
-        for measure in _MEASURES:
-            yield key | {"measure": measure} | _figure(found, measure, place)
+        yield from _measures(found, place, row.modality, assumed, row.source)
+
+
+def _as_here(
+    each: ErringPair, table: CorrectedCells, local: LocalReference, level: float
+) -> Iterator[dict[str, object]]:
+    """The figures at the accuracy that these knees give the modality, with its own uncertainty in the limits."""
+    first, second = (figure.estimate for figure in local.figures or ())
+    spread = local.covariance_of_logits
+    found = correct_for_uncertain_reference(table.cells[0], first, second, spread, covariance_of(table), level=level)
+    yield from _measures(found, 0, each.modality, (first, second, 0.0, 0.0), local.source)
+
+
+def _measures(
+    found: ReferenceCorrected, place: int, modality: str, assumed: tuple[float, ...], source: str
+) -> Iterator[dict[str, object]]:
+    key = {"modality": modality, **dict(zip(_ASSUMED, assumed, strict=True)), "source": source}
+    for measure in _MEASURES:
+        yield key | {"measure": measure} | _figure(found, measure, place)
 
 
 def _corners(row: ReferenceAccuracy) -> Iterator[tuple[float, float]]:

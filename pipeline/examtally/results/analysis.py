@@ -15,7 +15,7 @@ from examtally.contracts.protocol import Protocol, load_protocol
 from examtally.errors import ResultsError
 from examtally.registry import Registry
 from examtally.results.results import Provenance, Results
-from examtally.results.steps import counting, estimating, judging, learning, modelling, receiving
+from examtally.results.steps import counting, erring, estimating, judging, learning, modelling, receiving
 from examtally.results.work import Progress, Work
 
 _STEPS: tuple[Callable[[Work], pl.DataFrame], ...] = (
@@ -23,7 +23,7 @@ _STEPS: tuple[Callable[[Work], pl.DataFrame], ...] = (
     *(estimating.accuracy, estimating.post_test),
     *(judging.calibration, judging.calibration_curve),
     *(estimating.verification, estimating.verification_bounds, estimating.verification_models),
-    *(estimating.reference_error, estimating.tipping),
+    *(erring.reference_error, erring.tipping, erring.reference_accuracy),
     *(estimating.examiner_spread, estimating.examiner_probability),
     *(judging.agreement, learning.learning, estimating.sensitivity_analyses),
     *(modelling.combinations, modelling.dependence, modelling.patterns),

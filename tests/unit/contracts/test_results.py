@@ -53,6 +53,7 @@ PUBLIC = {
     "reference_error": "condition, maneuver, modality, reference_sensitivity, reference_specificity, "
     "covariance_present, covariance_absent, measure, estimate, ci_low, ci_high, compatible, source",
     "tipping": "condition, maneuver, measure, statement, parameter, value",
+    "reference_accuracy": "condition, modality, measure, basis, source, estimate, ci_low, ci_high, events, n, knees",
     "learning": "condition, maneuver, examiner_id, sequence, outcome, score, limit, state, rule, p_acceptable, "
     "p_unacceptable, false_signal, true_signal, planned",
     "combinations": "condition, rule, maneuvers, measure, estimate, ci_low, ci_high, n",

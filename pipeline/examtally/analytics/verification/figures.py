@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import polars as pl
 
 from examtally.analytics.figures import PROPORTIONS
-from examtally.analytics.intervals import BoolArray, FloatArray, TextArray
+from examtally.analytics.intervals import FloatArray, TextArray
 from examtally.analytics.remarks import Remark, in_words
 from examtally.analytics.verification.bounds import BOUNDED, KINDS
 from examtally.analytics.verification.corrected import (
@@ -67,19 +67,16 @@ class Block:
             found = correct(self.table, measure, level)
         seen = is_inside(self.observed, measure)
         usable = seen & np.isfinite(found.estimate)
+        has_table = np.isfinite(self.table.cells).all(axis=1)
         said = [
-            Remark("zero_cell", _EMPTY, ~seen & self._has_table),
-            Remark("not_estimable", _OUTSIDE, seen & ~usable & self._has_table),
-            *self.said,
+            Remark("zero_cell", _EMPTY, ~seen & has_table),
+            Remark("not_estimable", _OUTSIDE, seen & ~usable & has_table),
+            *(replace(remark, applies=remark.applies & (usable | ~has_table)) for remark in self.said),
         ]
         flag, note = in_words(said)
         scale = self.interval[0 if measure in PROPORTIONS else 1]
         values = np.where(usable, [found.estimate, found.limits.low, found.limits.high], np.nan)
         return Row(measure, values, np.where(usable, scale, "none"), flag, note)
-
-    @property
-    def _has_table(self) -> BoolArray:
-        return np.asarray(np.isfinite(self.table.cells).all(axis=1))
 
 
 def rows(block: Block, found: list[Row]) -> pl.DataFrame:
@@ -184,6 +181,11 @@ def obstacle(counted: Counted) -> str:
     """Why no correction is possible overall; empty where one is."""
     counts = counted.counts[0]
     return VerificationCounts(**dict(zip(KINDS, counts.tolist(), strict=True))).obstacle
+
+
+def alone(counted: Counted) -> str:
+    """What is said where the finding alone stands in for the models: which knees are too few, and what that means."""
+    return f"{shortage(counted)} {_ALONE}"
 
 
 def shortage(counted: Counted) -> str:

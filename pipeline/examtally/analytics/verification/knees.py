@@ -63,13 +63,13 @@ class ConditionKnees:
         return [*shared, *(self._own[maneuver] for maneuver in self.maneuvers if maneuver in self._own)]
 
     def _fit(self, name: str, first: str | None) -> Fitted:
-        design = choose(self._variables(first), most_terms(self.present, self.verified))
+        design = choose(self.variables(first), most_terms(self.present, self.verified))
         is_saturated = len(design.variables) == 1 and design.variables[0] in self.maneuvers
         columns = design.columns if design.terms else np.zeros((self.verified.size, 0))
         return Fitted(name, design, fit_models(columns, self.verified, self.present, is_saturated=is_saturated))
 
-    def _variables(self, first: str | None) -> Iterator[Variable]:
-        """Variables in their order; own maneuvers by how often they have a clear result."""
+    def variables(self, first: str | None = None) -> Iterator[Variable]:
+        """What may enter the models, in its order, `first` before all; own maneuvers by their clear results."""
         clear = {m: self.frame[f"result_{m}"].is_in(["positive", "negative"]).sum() for m in self.maneuvers}
         for maneuver in sorted(self.maneuvers, key=lambda m: (m != first, -clear[m])):
             yield self._finding(maneuver)

@@ -6,14 +6,14 @@ import polars as pl
 
 from examtally.analytics.accuracy import accuracy_table, post_test_table
 from examtally.analytics.pooling.tables import PoolingTables, pooling_tables
-from examtally.analytics.reference_error_tables import ReferenceErrorTables, only_erring, reference_error_tables
+from examtally.analytics.reference_error_accuracy import with_reference_error
 from examtally.analytics.scenarios import scenario_table
 from examtally.analytics.verification.tables import VerificationTables, verification_tables, with_corrected
-from examtally.cohort.cohort import build_cohort
 from examtally.cohort.examiners import read_examiners
 from examtally.cohort.scenarios import read_scenarios
-from examtally.cohort.verification_frame import read_verification_frame, verification_groups
+from examtally.cohort.verification_frame import verification_groups
 from examtally.results.steps.counting import tallies
+from examtally.results.steps.erring import pairs
 from examtally.results.work import Work
 
 
@@ -24,7 +24,8 @@ def accuracy(work: Work) -> pl.DataFrame:
     naive = accuracy_table(counted, work.cohort.role_clusters(), work.contract, work.protocol)
     corrected = with_corrected(naive, work.once(verifications), work.protocol)
     pooled = work.without_persons(work.once(poolings).accuracy)
-    return work.conform("accuracy", pl.concat([corrected, pooled]))
+    together = pl.concat([corrected, pooled])
+    return work.conform("accuracy", with_reference_error(together, work.once(pairs), work.protocol))
 
 
 def post_test(work: Work) -> pl.DataFrame:
@@ -69,25 +70,6 @@ def examiner_spread(work: Work) -> pl.DataFrame:
 def examiner_probability(work: Work) -> pl.DataFrame:
     """How probably one examiner lies below the others."""
     return work.without_persons(work.once(poolings).probability)
-
-
-def reference_errors(work: Work) -> ReferenceErrorTables:
-    """Accuracy against references that err."""
-    work.say("Allowing for references that err")
-    protocol = only_erring(work.contract, work.protocol)
-    with build_cohort(work.registry.con, work.contract, protocol) as cohort:
-        frame = read_verification_frame(cohort.con, cohort.groupings, work.contract, work.protocol)
-    return reference_error_tables(frame, work.contract, work.protocol)
-
-
-def reference_error(work: Work) -> pl.DataFrame:
-    """Accuracy over a grid of assumed errors of the reference."""
-    return work.once(reference_errors).reference_error
-
-
-def tipping(work: Work) -> pl.DataFrame:
-    """The assumed error at which a conclusion turns."""
-    return work.once(reference_errors).tipping
 
 
 def sensitivity_analyses(work: Work) -> pl.DataFrame:
