@@ -10,6 +10,7 @@ from scipy.special import ndtri, stdtrit
 
 FloatArray = npt.NDArray[np.float64]
 BoolArray = npt.NDArray[np.bool_]
+IntArray = npt.NDArray[np.int64]
 TextArray = npt.NDArray[np.str_]
 
 
