@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from examtally import cli_paper, cli_registry, terminal
+from examtally import cli_paper, cli_registry, cli_review, terminal
 from examtally.cli_registry import AllowHeld, Amend, Wait
 from examtally.errors import ExamtallyError
 
@@ -31,6 +31,7 @@ app.add_typer(report_app, name="report")
 map_app = typer.Typer(no_args_is_help=True, help="Mapping files: how a clinic's own export becomes records.")
 app.add_typer(map_app, name="map")
 app.add_typer(cli_registry.app)
+app.add_typer(cli_review.app)
 report_app.command("intake")(cli_registry.intake)
 app.add_typer(cli_paper.app)
 

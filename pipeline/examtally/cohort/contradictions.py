@@ -1,0 +1,73 @@
+"""Exams whose core findings or stated probabilities the reference contradicted: what a case review opens."""
+
+from __future__ import annotations
+
+import duckdb
+import polars as pl
+
+from examtally.contracts.contract import Contract
+from examtally.contracts.protocol import Protocol
+
+LIKELY = 0.70
+UNLIKELY = 0.10
+"""A probability stated after the exam above the first or below the second says what it expects."""
+
+
+def read_contradictions(con: duckdb.DuckDBPyConnection, contract: Contract, protocol: Protocol) -> pl.DataFrame:
+    """Return exam_id, examiner_id, period, condition, maneuver, finding, probability, reference, severity.
+
+    One row a contradiction in an exam that is its examiner's first eligible one of the episode, whose window has closed
+    and whose condition is settled: a core maneuver positive with the condition absent or negative with it present
+    (`finding`), or a probability stated after the exam above 0.70 with it absent or below 0.10 with it present
+    (`maneuver` is null then). A maneuver answers for a derived condition only where it speaks of none of its parts:
+    tenderness of the outer joint line says nothing of an inner tear. `severity` lists the codes of the readings inside
+    the window that found it, null where none is recorded. Missed conditions stand first, then by condition and exam.
+    """
+    pairs = _pairs(contract, protocol)
+    core = ", ".join(["(?, ?)"] * len(pairs)) or "(null, null)"
+    found: pl.DataFrame = con.sql(
+        f"""
+        with read as (
+            select ek, exam_id, c.place, c.condition, c.bit, maneuver, result as finding, null::double as probability
+            from used_findings join pairs p using (maneuver) join conditions c on c.bit = p.bit join ex using (exam_id)
+            where (c.condition, maneuver) in ({core}) and result in ('positive', 'negative')
+            union all
+            select ek, exam_id, c.place, c.condition, c.bit, null, null, probability
+            from used_impressions i join conditions c using (condition) join ex using (exam_id)
+            where stage = 'after_exam' and (probability > ? or probability < ?)
+        ),
+        held as (
+            select read.*, (present_bits & bit) <> 0 as is_present
+            from read join ex using (ek)
+            where (own_bits & ~open_bits & bit) <> 0 and ((present_bits | absent_bits) & bit) <> 0
+        ),
+        severities as (
+            select ek, c.bit, string_agg(distinct severity, ', ' order by severity) as severity
+            from used_references r join people using (participant_id) join conditions c using (condition)
+                join indexed x on x.pk = people.pk and x.is_right = (r.side = 'right') and x.episode = r.episode
+                join accepted a on a.bit = c.bit and a.modality = r.modality and a.status = r.status
+            where r.status = 'present' and severity is not null
+                and r.reference_day - x.exam_day between c.first_day and c.last_day
+            group by all
+        )
+        select held.exam_id, e.examiner_id, e.period, condition, maneuver, finding, probability,
+            case when is_present then 'present' else 'absent' end as reference, severity
+        from held join used_exams e using (exam_id) left join severities using (ek, bit)
+        where is_present and (finding = 'negative' or probability < 0.5)
+            or not is_present and (finding = 'positive' or probability > 0.5)
+        order by is_present desc, place, held.exam_id, maneuver nulls last
+        """,
+        params=[*(code for pair in pairs for code in pair), LIKELY, UNLIKELY],
+    ).pl()
+    return found
+
+
+def _pairs(contract: Contract, protocol: Protocol) -> list[tuple[str, str]]:
+    """Core maneuvers with the conditions a finding of theirs can be wrong about."""
+    catalogue = contract.catalogue
+    return [
+        (condition, maneuver)
+        for maneuver in protocol.core
+        for condition in catalogue.maneuvers[maneuver].conditions
+        if not set(catalogue.conditions[condition].derived_from) & set(catalogue.maneuvers[maneuver].conditions)
+    ]

@@ -1,0 +1,47 @@
+"""Case review: the exams of one examiner or one period that the reference contradicted, each opening noted."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import polars as pl
+
+from examtally.cohort.cohort import build_cohort
+from examtally.cohort.contradictions import read_contradictions
+from examtally.contracts.contract import load_contract
+from examtally.contracts.protocol import Protocol
+from examtally.errors import ResultsError
+from examtally.registry import open_registry
+from examtally.registry.noting import note_use
+from examtally.registry.patience import Patience
+
+
+def review(
+    registry: Path,
+    protocol: Protocol,
+    *,
+    examiner: str | None = None,
+    period: str | None = None,
+    operator: str | None = None,
+    patience: Patience | None = None,
+) -> pl.DataFrame:
+    """Return the contradicted findings and probabilities; see `read_contradictions`. The registry's log notes it.
+
+    Exactly one of `examiner` (without the column examiner_id in the answer) and `period` is given. Raises ResultsError
+    for neither, both, or one that is not in the registry.
+    """
+    if (examiner is None) == (period is None):
+        raise ResultsError("say one of --examiner and --period: whose exams, or of when")
+    column, code = ("examiner_id", examiner) if examiner is not None else ("period", period)
+    with open_registry(registry, patience=patience) as opened:
+        known = opened.con.execute(f"select 1 from reg.exams where {column} = ? limit 1", [code]).fetchall()
+        if not known:
+            which = "no exam by that examiner" if examiner is not None else "no exam in that period"
+            raise ResultsError(f"the registry holds {which}; use a code that stands in its exams")
+        contract = load_contract(protocol.joint)
+        with build_cohort(opened.con, contract, protocol) as cohort:
+            found = read_contradictions(cohort.con, contract, protocol).filter(pl.col(column) == code)
+    scope = "examiner" if examiner is not None else "period"
+    details = {"by": scope, "rows": found.height, "exams": found["exam_id"].n_unique()}
+    note_use(registry, "review", operator=operator, details=details, patience=patience)
+    return found.drop("examiner_id")
