@@ -17,15 +17,21 @@ from examtally.cohort.forecasts import read_forecasts
 from examtally.cohort.groupings import Grouping, groupings, write_labels
 from examtally.cohort.hindsight import write_used
 from examtally.cohort.roles import role_clusters
+from examtally.cohort.selection import settle_indeterminate, write_selection
 from examtally.cohort.standard import write_standard
 from examtally.cohort.summary import read_summary
 from examtally.cohort.tallies import read_tallies, write_repeats
 from examtally.contracts.contract import Contract
 from examtally.contracts.protocol import Protocol
+from examtally.contracts.study_parts import Selection
 
 
-def build_cohort(con: duckdb.DuckDBPyConnection, contract: Contract, protocol: Protocol) -> Cohort:
+def build_cohort(
+    con: duckdb.DuckDBPyConnection, contract: Contract, protocol: Protocol, selection: Selection | None = None
+) -> Cohort:
     """Apply `protocol` to the records in the catalog `reg` of `con` and return the cohort.
+
+    `selection` is what a study asks; `contract` is then that of the study, which has its index tests as maneuvers.
 
     Reads every record once. The records are left alone; the cohort's tables are temporary and belong to a connection
     of its own on the same database, so that several cohorts can stand side by side.
@@ -34,14 +40,16 @@ def build_cohort(con: duckdb.DuckDBPyConnection, contract: Contract, protocol: P
     rules = condition_rules(contract, protocol)
     groups = groupings(contract, protocol)
     write_used(own)
+    chosen = write_selection(own, selection)
     write_rules(own, contract, rules)
     write_labels(own, groups)
-    write_keys(own, groups)
+    write_keys(own, groups, chosen)
     write_indexed(own, protocol, all_bits(rules))
     write_standard(own, rules)
+    settle_indeterminate(own, selection, {rule.code: rule.bit for rule in rules})
     write_cells(own, groups, protocol.equivocal)
     write_repeats(own, groups)
-    return Cohort(own, groups, all_bits(rules))
+    return Cohort(own, groups, all_bits(rules), selection)
 
 
 @dataclass(frozen=True)
@@ -56,6 +64,7 @@ class Cohort:
     con: duckdb.DuckDBPyConnection
     groupings: tuple[Grouping, ...]
     every_bit: int
+    selection: Selection | None = None
 
     def tallies(self) -> pl.DataFrame:
         """Return the tallies of every public grouping; see `read_tallies`."""
@@ -69,7 +78,7 @@ class Cohort:
 
     def flow(self) -> pl.DataFrame:
         """Return every exam once under its first reason, for each condition and maneuver; see `read_flow`."""
-        return read_flow(self.con, self.every_bit)
+        return read_flow(self.con, self.every_bit, has_population=self.selection is not None)
 
     def summary(self) -> pl.DataFrame:
         """Return who was studied: item, group, value, note; see `read_summary`."""

@@ -1,6 +1,6 @@
 """Which exam counts: eligibility, the index exam of each episode, and whether its window is still open.
 
-Reads `used_exams` and `reg."references"`; leaves the temporary table `indexed`, one row an exam.
+Reads `used_exams` and `used_references`; leaves the temporary table `indexed`, one row an exam.
 """
 
 from __future__ import annotations
@@ -14,11 +14,12 @@ from examtally.contracts.protocol import Protocol
 _SURGERY = "('arthroscopy', 'open_surgery')"
 
 
-def write_keys(con: duckdb.DuckDBPyConnection, groups: tuple[Grouping, ...]) -> None:
+def write_keys(con: duckdb.DuckDBPyConnection, groups: tuple[Grouping, ...], chosen: str) -> None:
     """Write `people` (participant_id, pk), `keyed` (one row an exam, with its group codes) and `statements`.
 
     `ek` numbers exams and `pk` participants, in no order that means anything; a knee is (pk, is_right), an episode
-    (pk, is_right, episode). `statements` holds one row a reference row of a participant with an exam.
+    (pk, is_right, episode). `chosen` is SQL over `e` (exams): whether an exam is in the study's population.
+    `statements` holds one row a reference row of a participant with an exam.
     """
     con.execute(
         "create temp table people as select participant_id, row_number() over ()::uinteger as pk "
@@ -28,7 +29,7 @@ def write_keys(con: duckdb.DuckDBPyConnection, groups: tuple[Grouping, ...]) -> 
         f"""
         create temp table keyed as
         select e.record::uinteger as ek, exam_id, pk, side = 'right' as is_right, episode, exam_day, examiner_order,
-            period, complaint, setting, prior_surgery, reference_known, {code_columns(groups)}
+            period, complaint, setting, prior_surgery, reference_known, {chosen} as is_chosen, {code_columns(groups)}
         from {EXAMS} join people on people.participant_id = e.participant_id {code_joins(groups)}
         """
     )
@@ -37,7 +38,7 @@ def write_keys(con: duckdb.DuckDBPyConnection, groups: tuple[Grouping, ...]) -> 
         create temp table statements as
         select pk, side = 'right' as is_right, episode, modality, reference_day, bit, status,
             coalesce(exam_known = 'no', false) as is_blinded
-        from reg."references" join people using (participant_id) join conditions using (condition)
+        from used_references join people using (participant_id) join conditions using (condition)
         """
     )
 
@@ -59,7 +60,7 @@ def write_indexed(con: duckdb.DuckDBPyConnection, protocol: Protocol, every_bit:
         f"""
         create temp table indexed as
         with eligible as (
-            select keyed.* exclude (complaint, setting, prior_surgery, reference_known), open_bits,
+            select keyed.* exclude (complaint, setting, prior_surgery, reference_known, is_chosen), open_bits,
                 {_base_reason(protocol)} as base_reason,
                 case when base_reason is null then {every_bit}::ubigint & ~{barred}::ubigint else 0::ubigint end
                     as eligible_bits
@@ -86,6 +87,7 @@ def _base_reason(protocol: Protocol) -> str:
     rules = protocol.eligibility
     settings = ", ".join(f"'{setting}'" for setting in rules.exclude_settings)
     asked = [
+        ("outside_population", True, "not is_chosen"),
         ("comparison_knee", rules.exclude_comparison_knees, "complaint = 'no'"),
         ("operating_room", bool(settings), f"setting in ({settings})"),
         ("prior_surgery", rules.exclude_prior_surgery, "prior_surgery = 'yes'"),
@@ -93,7 +95,7 @@ def _base_reason(protocol: Protocol) -> str:
         ("after_surgery", rules.exclude_after_surgery, "surgery_day < exam_day"),
     ]
     whens = " ".join(f"when {test} then {number(reason)}" for reason, is_asked, test in asked if is_asked)
-    return f"(case {whens} end)::utinyint" if whens else "null::utinyint"
+    return f"(case {whens} end)::utinyint"
 
 
 def _write_barred(con: duckdb.DuckDBPyConnection) -> None:

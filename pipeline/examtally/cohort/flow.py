@@ -9,13 +9,18 @@ from examtally.cohort.cells import CELLS_A_PAIR
 from examtally.cohort.reasons import REASONS, STEPS, number
 
 
-def read_flow(con: duckdb.DuckDBPyConnection, every_bit: int) -> pl.DataFrame:
+def read_flow(con: duckdb.DuckDBPyConnection, every_bit: int, *, has_population: bool = False) -> pl.DataFrame:
     """Return condition, maneuver, step, reason, exams, participants: one row a pair and reason, zeros included.
 
     The exams of a pair add up to the exams of the registry. A participant counts once under each reason that one of
-    his or her exams ends with. Rows stand in the order of pairs and reasons.
+    his or her exams ends with. Rows stand in the order of pairs and reasons. Only where a study has a population of its
+    own is there a row for the exams outside it.
     """
-    reasons = ", ".join(f"({number(reason)}, '{step}', '{reason}')" for reason, step in STEPS.items())
+    reasons = ", ".join(
+        f"({number(reason)}, '{step}', '{reason}')"
+        for reason, step in STEPS.items()
+        if has_population or reason != "outside_population"
+    )
     flow: pl.DataFrame = con.sql(
         f"""
         with {_before_finding(every_bit)}, {_findings()},

@@ -4,7 +4,8 @@ The first reference of an episode is that of the earliest batch that brought one
 finding or an impression the last version that came no later than it is used; where even the first came later, the first
 version is. An exam that was moved to another episode answers to the earlier of the two references.
 
-Leaves the temporary views `used_exams` (with `record`, a number for each), `used_findings` and `used_impressions`.
+Leaves the temporary views `used_exams` (with `record`, a number for each), `used_findings`, `used_impressions` and, as
+they are, `used_references`.
 """
 
 from __future__ import annotations
@@ -33,6 +34,7 @@ def write_used(con: duckdb.DuckDBPyConnection) -> None:
             used += f"select * from chosen_{table}"
             used += f" join (select {names}, rowid as record from reg.{table}) using ({names})" if number else ""
         con.execute(f"create temp view used_{table} as {used}")
+    con.execute('create temp view used_references as select * from reg."references"')
 
 
 def amended_late(table: str) -> str:

@@ -47,7 +47,7 @@ def _pairs(protocol: Protocol) -> str:
                 coalesce(e.other_exam_known, 'unknown') = 'unknown' as is_unknown
             from used_exams e join keyed using (exam_id, episode)
                 join labels l on l.group_by = 'role' and l.code = g_role
-            where {takes_part(protocol)}
+            where is_chosen and {takes_part(protocol)}
         )
         select a.participant, a.unit, a.ek as ek_a, b.ek as ek_b, a.exam_id as exam_a, b.exam_id as exam_b,
             a.examiner as examiner_a, b.examiner as examiner_b, a.role as role_a, b.role as role_b,

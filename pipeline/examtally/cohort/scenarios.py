@@ -65,7 +65,7 @@ def read_scenarios(
         yield Scenario(name, read_tallies(own, overall, "other_cells", "other_repeats"), protocol)
     own.execute("drop table noted; drop table other_cells; drop table other_repeats")
     for name, other in _other_protocols(protocol).items():
-        with build_cohort(con, contract, other) as built:
+        with build_cohort(con, contract, other, cohort.selection) as built:
             yield Scenario(name, read_tallies(built.con, built.groupings[:1]), other)
 
 

@@ -8,7 +8,7 @@ from typing import Literal, TypeAlias
 from examtally.contracts.clinical import Condition, Maneuver, Published
 from examtally.contracts.contract import Contract
 
-Part: TypeAlias = Literal["records", "catalogue", "protocol", "mapping", "results"]
+Part: TypeAlias = Literal["records", "catalogue", "protocol", "study", "mapping", "results"]
 Row: TypeAlias = dict[str, str]
 
 COLUMNS = ("part", "table", "name", "choice", "type", "unit", "required", "legal", "description")

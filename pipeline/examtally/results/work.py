@@ -12,6 +12,7 @@ from examtally.cohort.verification_frame import read_verification_frame
 from examtally.contracts.contract import Contract
 from examtally.contracts.protocol import Protocol
 from examtally.contracts.results import conform
+from examtally.contracts.study_parts import Selection
 from examtally.registry import Registry
 from examtally.results.results import split_persons
 
@@ -34,11 +35,13 @@ class Work:
         *,
         with_examiners: bool,
         progress: Progress | None,
+        selection: Selection | None = None,
     ) -> None:
         self.registry = registry
         self.contract = contract
         self.protocol = protocol
         self.with_examiners = with_examiners
+        self.selection = selection
         self.say = progress or (lambda _step: None)
         self._made: dict[Callable[[Work], Any], Any] = {}
 
@@ -75,7 +78,7 @@ class Work:
 
 def _cohort(work: Work) -> Cohort:
     work.say("Choosing the exams that count")
-    return build_cohort(work.registry.con, work.contract, work.protocol)
+    return build_cohort(work.registry.con, work.contract, work.protocol, work.selection)
 
 
 def _verification_frame(work: Work) -> pl.DataFrame:

@@ -62,9 +62,9 @@ PUBLIC = {
     "patterns": "condition, maneuvers, pattern, present, absent, lr, ci_low, ci_high, model_lr",
 }
 REASONS = (
-    "comparison_knee, operating_room, prior_surgery, reference_known, after_surgery, after_reference, not_index_exam, "
-    "window_open, not_recorded, not_done, equivocal, not_verified, modality_not_accepted, outside_window, "
-    "reference_indeterminate, analysed"
+    "outside_population, comparison_knee, operating_room, prior_surgery, reference_known, after_surgery, "
+    "after_reference, not_index_exam, window_open, not_recorded, not_done, equivocal, not_verified, "
+    "modality_not_accepted, outside_window, reference_indeterminate, analysed"
 )
 MEASURES = "prevalence, sensitivity, specificity, ppv, npv, lr_positive, lr_negative, diagnostic_odds_ratio, accuracy"
 
