@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import product
+
 import numpy as np
 import pytest
 
@@ -9,6 +11,7 @@ from examtally.analytics.learning import (
     Weights,
     cusum_weights,
     design,
+    first_signal,
     lccusum_weights,
     path,
     risk_adjusted_weights,
@@ -29,7 +32,10 @@ def test_success_pushes_the_learning_curve_up_and_failure_back_to_nothing() -> N
     scores = path(failures, lccusum_weights(0.10, 0.25))
     step = 0.1823215567939546
     assert scores[:9] == pytest.approx([step, 2 * step, 0, step, 2 * step, 3 * step, 4 * step, 5 * step, 0], abs=1e-9)
-    assert scores[-1] == pytest.approx(21 * step, abs=1e-9)
+    assert scores[9:] == pytest.approx([(number + 1) * step for number in range(21)], abs=1e-10)
+    assert first_signal(scores, 1.25) == 16
+    assert first_signal(scores, 21 * step) == 30
+    assert first_signal(scores, 21.1 * step) is None
 
 
 def test_many_orders_are_followed_at_once() -> None:
@@ -73,6 +79,39 @@ def test_two_cases_by_hand() -> None:
     weights = lccusum_weights(0.1, 0.25)
     assert signal_probability(weights, 2 * weights.success, 0.25, 2) == pytest.approx(0.75**2)
     assert signal_probability(weights, 2 * weights.success, 0.25, 1) == 0.0
+
+
+def _brute_force(weights: Weights, limit: float, p_failure: float, cases: int) -> float:
+    """Probability of a signal by going through every sequence of failures."""
+    total = 0.0
+    for sequence in product((False, True), repeat=cases):
+        failures = np.array(sequence)
+        if first_signal(path(failures, weights), limit) is not None:
+            total += p_failure ** failures.sum() * (1 - p_failure) ** (cases - failures.sum())
+    return total
+
+
+@pytest.mark.parametrize("limit", [0.3, 1.0, 2.2])
+@pytest.mark.parametrize("weights", [lccusum_weights(0.2, 0.4), cusum_weights(0.2, 0.4)], ids=["learn", "keep"])
+def test_the_chain_counts_what_going_through_every_sequence_counts(weights: Weights, limit: float) -> None:
+    exact = signal_probability(weights, limit, 0.3, 10)
+    assert exact == pytest.approx(_brute_force(weights, limit, 0.3, 10), abs=1e-12)
+
+
+@pytest.mark.parametrize("is_monitoring", [False, True])
+def test_thousands_of_planned_cases_have_a_limit(is_monitoring: bool) -> None:
+    chart = design(0.2, 0.4, 1100, 0.05, is_monitoring=is_monitoring)
+    assert chart.limit is not None
+    assert chart.limit < np.log(1100 / 0.05)
+    assert chart.false_signal == pytest.approx(0.05, abs=0.001)
+    assert chart.true_signal == pytest.approx(1, abs=1e-6)
+
+
+def test_levels_too_near_for_so_many_cases_have_no_limit_and_no_error() -> None:
+    chart = design(0.5, 0.501, 2000, 0.05)
+    assert (chart.limit, chart.needed, chart.false_signal, chart.true_signal) == (None, None, None, None)
+    with pytest.raises(ValueError, match="too many values"):
+        signal_probability(chart.weights, 5.0, 0.5, 2000)
 
 
 @pytest.mark.parametrize(("acceptable", "unacceptable"), [(0.25, 0.1), (0.1, 0.1), (0.0, 0.2), (0.1, 1.0)])
