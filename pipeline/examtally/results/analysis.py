@@ -15,7 +15,7 @@ from examtally.contracts.protocol import Protocol, load_protocol
 from examtally.errors import ResultsError
 from examtally.registry import Registry
 from examtally.results.results import Provenance, Results
-from examtally.results.steps import counting, erring, estimating, judging, learning, modelling, receiving
+from examtally.results.steps import comparing, counting, erring, estimating, judging, learning, modelling, receiving
 from examtally.results.work import Progress, Work
 
 _STEPS: tuple[Callable[[Work], pl.DataFrame], ...] = (
@@ -26,6 +26,7 @@ _STEPS: tuple[Callable[[Work], pl.DataFrame], ...] = (
     *(erring.reference_error, erring.tipping, erring.reference_accuracy),
     *(estimating.examiner_spread, estimating.examiner_probability),
     *(judging.agreement, learning.learning, estimating.sensitivity_analyses),
+    *(comparing.comparisons, comparing.interactions),
     *(modelling.combinations, modelling.dependence, modelling.patterns),
     *(receiving.batches, receiving.held_back, receiving.intake_checks, receiving.assumptions),
 )

@@ -13,6 +13,10 @@ from examtally.errors import ResultsError
 
 # The public columns of the tables, typed from the data model; the last three end every table.
 PUBLIC = {
+    "comparisons": "condition, maneuver_a, maneuver_b, group_by, group, adjustment, measure, contrast, estimate_a, "
+    "estimate_b, difference, ci_low, ci_high, test, statistic, p_value, p_adjusted, n, only_a, only_b",
+    "interactions": "condition, maneuver, adjustment, measure, group_by, group_a, group_b, estimate_a, estimate_b, "
+    "difference, ci_low, ci_high, test, p_value, p_adjusted, n_a, n_b",
     "sensitivity_analyses": (
         "condition, maneuver, group_by, group, scenario, measure, estimate, ci_low, ci_high, n, events, difference"
     ),

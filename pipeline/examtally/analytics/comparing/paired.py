@@ -36,12 +36,16 @@ _COUNTS = {"sensitivity": ((1,), (2,)), "specificity": ((6,), (5,))}
 
 @dataclass(frozen=True)
 class Behind:
-    """The knees behind a measure: all of them, those that count for a alone and for b alone, and the participants."""
+    """The knees behind a measure: all of them, those that count for a alone and for b alone, and the participants.
+
+    `fewest` is the smallest number of participants behind any of its denominators.
+    """
 
     n: FloatArray
     only_a: FloatArray
     only_b: FloatArray
     participants: FloatArray
+    fewest: FloatArray
 
 
 @dataclass(frozen=True)
@@ -120,7 +124,9 @@ def behind(joint: Joint, measure: str) -> Behind:
     inside = joint.kinds_in(PROPORTIONS[measure][1] if measure in PROPORTIONS else "all")
     alone_a, alone_b = _COUNTS.get(measure, (ALONE_A, ALONE_B))
     only_a, only_b = (joint.counts[:, list(kinds)].sum(axis=1) for kinds in (alone_a, alone_b))
-    return Behind(joint.knees(inside), only_a, only_b, joint.participants(inside))
+    parts = [PROPORTIONS[measure][1]] if measure in PROPORTIONS else ["present", "absent"]
+    sides = [joint.participants(joint.kinds_in(part, side)) for part in parts for side in (0, 1)]
+    return Behind(joint.knees(inside), only_a, only_b, joint.participants(inside), np.min(sides, axis=0))
 
 
 def _test(joint: Joint, made: Contrast, *, is_exact: bool) -> Test:
