@@ -9,8 +9,15 @@ import numpy as np
 import polars as pl
 
 from examtally.analytics.accuracy import accuracy_table, post_test_table
+from examtally.analytics.agreement import agreement_table
 from examtally.analytics.calibration import calibration_tables
+from examtally.analytics.pooling.tables import pooling_tables
+from examtally.analytics.scenarios import scenario_table
 from examtally.cohort.cohort import build_cohort
+from examtally.cohort.examiners import read_examiners
+from examtally.cohort.pairs import read_pairs
+from examtally.cohort.scenarios import read_scenarios
+from examtally.cohort.verification_frame import read_verification_frame
 from examtally.contracts.contract import Contract, load_contract
 from examtally.contracts.ddl import create_statements
 from examtally.contracts.protocol import Protocol, canonical_hash
@@ -37,7 +44,7 @@ def records(contract: Contract, exams: int, examiners: int, *, seed: int, imaged
     made: Records = {name: [] for name in contract.tables}
     for number in range(examiners):
         made["examiners"].append(
-            {"examiner_id": f"EX-{number + 1:02}", "role": ROLES[number % len(ROLES)], "site_id": f"S{number % 2 + 1}"}
+            {"examiner_id": f"EX-{number + 1:02}", "role": ROLES[number % len(ROLES)], "site_id": f"S{number % 3 + 1}"}
         )
     people = max(1, round(exams / 1.2)) if exams else 0
     for number in range(people):
@@ -170,9 +177,17 @@ def write_results(folder: Path, made: Records, *, with_examiners: bool = False) 
         tallies = conform("tallies", cohort.tallies())
         accuracy = accuracy_table(tallies, cohort.role_clusters(), contract, protocol)
         calibration = calibration_tables(cohort.forecasts(), contract, protocol)
+        knees = read_verification_frame(cohort.con, cohort.groupings, contract, protocol)
+        pooling = pooling_tables(knees, read_examiners(cohort.con), contract, protocol)
+        pairs = read_pairs(cohort.con, protocol, with_examiners=with_examiners)
+        other = scenario_table(read_scenarios(cohort, con, contract, protocol), accuracy, contract)
         frames = {
             "tallies": tallies,
-            "accuracy": accuracy,
+            "accuracy": pl.concat([accuracy, pooling.accuracy]),
+            "examiner_spread": pooling.spread,
+            "examiner_probability": pooling.probability,
+            "agreement": conform("agreement", agreement_table(pairs, contract, protocol)),
+            "sensitivity_analyses": conform("sensitivity_analyses", other),
             "post_test": post_test_table(accuracy, protocol),
             "flow": conform("flow", cohort.flow()),
             "cohort_summary": conform("cohort_summary", cohort.summary()),

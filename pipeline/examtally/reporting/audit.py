@@ -16,6 +16,7 @@ from examtally.contracts.contract import Contract, load_contract
 from examtally.contracts.protocol import Protocol
 from examtally.contracts.results import empty
 from examtally.contracts.tables import Field
+from examtally.reporting.drawing import fresh_codes
 from examtally.reporting.estimate import Estimate, Span
 from examtally.reporting.wording import Wording, band_order, read_wording
 from examtally.results import Results, read_results
@@ -88,6 +89,12 @@ class Audit:
         """The same of everybody, corrected for whose answer became known; `Estimate.absent` where there is none."""
         return self._estimate("verification", measure, condition, maneuver, "overall", "all")
 
+    def pooled(
+        self, adjustment: str, condition: str, maneuver: str, measure: str, group_by: str, group: str
+    ) -> Estimate:
+        """A figure with chance taken out, by one of the pooled adjustments."""
+        return self._estimate(adjustment, measure, condition, maneuver, group_by, group)
+
     def bounds(self, condition: str, maneuver: str, measure: str) -> Span | None:
         """The least and the most the unknown answers allow; None where there is nothing to show."""
         shown = self._estimate("bounds", measure, condition, maneuver, "overall", "all").shown
@@ -126,6 +133,11 @@ class Audit:
         field = self._field(group_by)
         declared = field.labels.get(group) if field is not None else None
         return declared or self._since_onset.get(group) or self.wording.word("group", group)
+
+    @cached_property
+    def codes(self) -> Mapping[str, str]:
+        """The code of each examiner, drawn for this report and the same throughout it; in the order of the codes."""
+        return dict(sorted(fresh_codes(self.groups("examiner")).items(), key=lambda pair: pair[1]))
 
     def summed(self, item: str, group: str = "all") -> int:
         """One count of who was studied, 0 where there is none."""
@@ -179,7 +191,8 @@ class Audit:
     @cached_property
     def _estimates(self) -> dict[Key, Estimate]:
         corrected = (pl.col("group_by") == "overall") & pl.col("adjustment").is_in(["verification", "bounds"])
-        kept = self.table("accuracy").filter((pl.col("adjustment") == "none") | corrected)
+        pooled = pl.col("adjustment").is_in(["pooled", "pooled_verification"])
+        kept = self.table("accuracy").filter((pl.col("adjustment") == "none") | corrected | pooled)
         rows = kept.iter_rows(named=True)
         return {(row["adjustment"], row["measure"], *_key(row)): Estimate.of(row) for row in rows}
 

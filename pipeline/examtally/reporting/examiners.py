@@ -1,25 +1,37 @@
-"""Examiners by a code drawn anew for the report: counts and intervals, in the order of the codes, never ranked."""
+"""Examiners by a code drawn anew for the report: own and pooled figures, in the order of the codes, never ranked."""
 
 from __future__ import annotations
 
-import random
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 
 import polars as pl
 
 from examtally.contracts.clinical import Condition, Maneuver
-from examtally.reporting.audit import Audit
-from examtally.reporting.forest import Row, forest
-from examtally.reporting.tables import Column, table, tabs
+from examtally.reporting.audit import BOTH, Audit
+from examtally.reporting.estimate import Estimate
+from examtally.reporting.shrinkage import FEWEST, OWN_FROM, Pair, Shrunk, shrinkage
+from examtally.reporting.spread import (
+    AS_SEEN,
+    CORRECTED,
+    ONE,
+    Side,
+    Spread,
+    spread_figure,
+    spread_of,
+    spread_table,
+    spreads,
+    told,
+)
+from examtally.reporting.tables import Column, details, table, tabs
 
-_LETTERS = "ABCDEFGHJKLMNPRSTUVWXYZ"
-_DIGITS = "23456789"
+FEWEST_EXAMINERS_OF_A_SITE = 3
+_GROUP_BY = {"examiners": "examiner", "sites": "site"}
 _COLUMNS = (
-    Column("code", "Examiner"),
-    Column("sensitivity", "Sensitivity"),
-    Column("specificity", "Specificity"),
-    Column("findings", "Findings"),
-    Column("known", "Answer known"),
+    Column("sensitivity", "as counted", "Sensitivity"),
+    Column("pooled_sensitivity", "pooled", "Sensitivity"),
+    Column("specificity", "as counted", "Specificity"),
+    Column("pooled_specificity", "pooled", "Specificity"),
+    Column("known", "Answer known\nof findings"),
 )
 
 HOW_TO_GET = (
@@ -29,88 +41,124 @@ HOW_TO_GET = (
 
 CAUTION = (
     "Each examiner has a code drawn anew for this report; rows stand in the order of the codes, which means nothing. "
-    "Examiners see and image different knees, and none of this is corrected for it: a difference between two rows is a "
-    "question, not a finding about a person. Not for grading, credentialing, pay or discipline."
+    "*As counted* is what the examiner found in knees whose answer is known: a handful of knees looks brilliant or "
+    "hopeless by chance. *Pooled* takes chance out: the fewer the knees, the closer it lies to the group's figure, and "
+    "where it can be it is corrected for whom each examiner images. A difference between two rows is a question, not a "
+    "finding about a person. Not for grading, credentialing, pay or discipline."
 )
 
 
-def fresh_codes(examiners: Sequence[str], source: random.Random | None = None) -> dict[str, str]:
-    """Give each examiner a code of a letter and a digit that nothing leads back from; longer ones for many examiners.
-
-    The draw is from the system's own randomness, so that nobody can repeat it; `source` makes a test repeatable.
-    """
-    draw = source or random.SystemRandom()
-    places = [_LETTERS, _DIGITS]
-    while len(examiners) > _room(places) // 2:
-        places.append(_DIGITS)
-    codes: set[str] = set()
-    while len(codes) < len(examiners):
-        codes.add("".join(draw.choice(place) for place in places))
-    shuffled = sorted(codes)
-    draw.shuffle(shuffled)
-    return dict(zip(examiners, shuffled, strict=True))
-
-
 def section(audit: Audit) -> str:
-    """What can be shown of examiners, or how to get it."""
-    if not audit.results.has_examiners:
-        return HOW_TO_GET
-    return f"{CAUTION}\n\n{examiner_blocks(audit)}"
+    """How far examiners and sites differ, and what can be shown of each, or how to get it."""
+    parts = [_together(audit)]
+    if audit.results.has_examiners:
+        parts += [CAUTION, examiner_blocks(audit)]
+    else:
+        parts.append(HOW_TO_GET)
+    parts.append(_sites(audit))
+    return "\n\n".join(part.strip("\n") for part in parts if part)
 
 
 def examiner_blocks(audit: Audit) -> str:
-    """Tabs, one a main maneuver of a core condition, with a forest plot and a table of the examiners who used it."""
-    codes = fresh_codes(audit.groups("examiner"))
-    panels = [
+    """Tabs, one a main maneuver of a core condition, with a picture and a table of the examiners who used it."""
+    panels = _panels(audit, "examiners", audit.codes)
+    return tabs(panels) if panels else "No core condition has figures to show yet."
+
+
+def _together(audit: Audit) -> str:
+    """What can be said of all without naming one."""
+    found = spreads(audit)
+    if not found:
+        return ""
+    text = "**How far examiners differ, chance taken out.** Examiners differ less than their counts make it look."
+    return "\n\n".join([text, told(found), spread_figure(audit, found), details("In numbers", spread_table(found))])
+
+
+def _sites(audit: Audit) -> str:
+    """The same of sites, where the analysis could tell them apart; sites with few examiners would point at a person."""
+    found = spreads(audit, "sites")
+    groups = [site for site in audit.groups("site") if site != "unknown"]
+    large = [s for s in groups if audit.summed("examiners_by_site", s) >= FEWEST_EXAMINERS_OF_A_SITE]
+    if not found:
+        return ""
+    names = {site: audit.group_name("site", site) for site in large}
+    few = len(groups) - len(large)
+    left = f" Sites with fewer than {FEWEST_EXAMINERS_OF_A_SITE} examiners ({few}) are left out below." if few else ""
+    panels = _panels(audit, "sites", names) if len(large) > 1 else []
+    return "\n\n".join(["### Sites", f"Sites differ in whom they see and image too.{left}", told(found), tabs(panels)])
+
+
+def _panels(audit: Audit, among: str, names: Mapping[str, str]) -> list[str]:
+    return [
         panel
         for condition in audit.told
         if condition.core
         for maneuver in audit.mains(condition)
-        if (panel := _panel(audit, condition, maneuver, codes))
+        if (panel := _panel(audit, condition, maneuver, among, names))
     ]
-    if not panels:
-        return "No core condition has figures to show yet."
-    return tabs(panels)
 
 
-def _panel(audit: Audit, condition: Condition, maneuver: Maneuver, codes: Mapping[str, str]) -> str:
+def _panel(audit: Audit, condition: Condition, maneuver: Maneuver, among: str, names: Mapping[str, str]) -> str:
+    group_by, one = _GROUP_BY[among], ONE[among]
+    spread = spread_of(audit, condition, maneuver, among)
+    sides = tuple(spread.side(measure) if spread else None for measure in BOTH)
     rows, cells = [], []
-    for examiner, code in sorted(codes.items(), key=lambda pair: pair[1]):
-        place = (condition.code, maneuver.code)
-        tally = audit.tally(*place, "examiner", examiner)
+    for group, name in names.items():
+        tally = audit.tally(condition.code, maneuver.code, group_by, group)
         if not tally["exams"]:
             continue
         found, cleared = (
-            audit.estimate(*place, measure, "examiner", examiner) for measure in ("sensitivity", "specificity")
+            _shrunk(audit, side, (condition.code, maneuver.code, measure, group_by, group))
+            for measure, side in zip(BOTH, sides, strict=True)
         )
-        rows.append(Row(code, found, cleared))
-        cells.append(
-            {
-                "code": code,
-                "sensitivity": found.cell,
-                "specificity": cleared.cell,
-                "findings": str(tally["interpretable"]),
-                "known": str(tally["verified"]),
-            }
-        )
-    if not any(row.sensitivity.n or row.specificity.n for row in rows):
+        pair = Pair(name, found, cleared)
+        rows.append(pair)
+        cells.append(_cells(pair, tally))
+    if not any(row.side(measure).raw.n for row in rows for measure in BOTH):
         return ""
     name = f"{maneuver.name}, {condition.name}"
-    figure = forest(
+    figure = shrinkage(
         rows,
-        f"examiners-{condition.code}-{maneuver.code}",
-        caption=f"{name}: each examiner's own figures, in the order of codes drawn for this report. Not a ranking.",
-        alt=f"Forest plot by examiner code for {name}: " + "; ".join(_said(row) for row in rows) + ".",
+        sides,
+        f"{among}-{condition.code}-{maneuver.code}",
+        caption=_caption(name, spread, one),
+        alt=f"By {one}, as counted and pooled, for {name}: " + "; ".join(_said(row) for row in rows) + ".",
     )
-    return f"### {maneuver.name}\n\n{figure}\n{table(pl.DataFrame(cells), _COLUMNS, caption=f'{name}, by examiner')}"
+    columns = (Column("name", one.capitalize()), *_COLUMNS)
+    numbers = table(pl.DataFrame(cells), columns, caption=f"{name}, by {one}")
+    return f"### {maneuver.name}\n\n{figure}\n{numbers}"
 
 
-def _said(row: Row) -> str:
-    return f"{row.name} sensitivity {row.sensitivity.spoken}, specificity {row.specificity.spoken}"
+def _shrunk(audit: Audit, side: Side | None, place: tuple[str, str, str, str, str]) -> Shrunk:
+    """The figure as counted, and pooled the way the group's figure is."""
+    pooled = audit.pooled(side.adjustment, *place) if side else Estimate.absent(place[2])
+    return Shrunk(audit.estimate(*place), pooled)
 
 
-def _room(places: Sequence[str]) -> int:
-    room = 1
-    for place in places:
-        room *= len(place)
-    return room
+def _cells(pair: Pair, tally: Mapping[str, int]) -> dict[str, str]:
+    return {
+        "name": pair.name,
+        "sensitivity": pair.sensitivity.raw.cell,
+        "pooled_sensitivity": pair.sensitivity.cell,
+        "specificity": pair.specificity.raw.cell,
+        "pooled_specificity": pair.specificity.cell,
+        "known": f"{tally['verified']}\nof {tally['interpretable']}",
+    }
+
+
+def _caption(name: str, spread: Spread | None, one: str) -> str:
+    text = f"{name}: as counted (grey ring), in the order of {'the codes' if one == 'examiner' else 'the sites'}."
+    if spread is not None:
+        how = {side.adjustment for side in spread.sides}
+        corrected = " and corrected for who was imaged" if how == {CORRECTED} else ""
+        part = " in part" if how == {CORRECTED, AS_SEEN} else ""
+        text += (
+            f" Beneath, pooled{corrected}{part} (colour); hollow and thin with fewer than {OWN_FROM} people behind it, "
+            f"when it is mostly the group's figure; none with fewer than {FEWEST}. Dashes: the group. Band: where a "
+            f"new {one} would be expected."
+        )
+    return f"{text} Not a ranking."
+
+
+def _said(row: Pair) -> str:
+    return f"{row.name} sensitivity {row.sensitivity.spoken}; specificity {row.specificity.spoken}"

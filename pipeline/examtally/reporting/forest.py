@@ -30,7 +30,10 @@ _SIDES = (("sensitivity", "Sensitivity", PRESENT, "o"), ("specificity", "Specifi
 
 @dataclass(frozen=True)
 class Row:
-    """One row: its name, both estimates and what was published of them (lowest, highest), None where nothing was."""
+    """One row: its name, both estimates and a faint band behind each (lowest, highest), None where there is none.
+
+    The band is what was published, or where a new examiner would be expected.
+    """
 
     name: str
     sensitivity: Estimate
@@ -99,10 +102,12 @@ def _data(rows: Sequence[Row]) -> pl.DataFrame:
                 "events": estimate.events,
                 "n": estimate.n,
                 "participants": estimate.participants,
+                "band_low": band[0] if band else None,
+                "band_high": band[1] if band else None,
             }
             for row in rows
             for measure, *_ in _SIDES
-            for estimate in (row.estimate(measure),)
+            for estimate, band in ((row.estimate(measure), row.published(measure)),)
         ],
-        schema_overrides={"estimate": pl.Float64, "ci_low": pl.Float64, "ci_high": pl.Float64},
+        schema_overrides=dict.fromkeys(("estimate", "ci_low", "ci_high", "band_low", "band_high"), pl.Float64),
     )

@@ -55,6 +55,27 @@ def ratio_range(low: float | None, high: float | None) -> str:
     return f"{ratio(low)}{DASH}{ratio(high)}"
 
 
+def coefficient(value: float | None) -> str:
+    """A coefficient between -1 and 1, two decimals.
+
+    >>> coefficient(0.7849), coefficient(-0.204), coefficient(None)
+    ('0.78', '−0.20', '–')
+    """
+    return DASH if value is None else f"{value:.2f}".replace("-", "−")
+
+
+def points(change: float | None) -> str:
+    """A change of a proportion in percentage points.
+
+    >>> points(0.031), points(-0.074), points(0.002), points(None)
+    ('+3', '−7', '0', '–')
+    """
+    if change is None:
+        return DASH
+    whole = round(change * 100)
+    return f"{whole:+d}".replace("-", "−") if whole else "0"
+
+
 def score(value: float | None) -> str:
     """A score or an error of calibration, three decimals."""
     return DASH if value is None else f"{value:.3f}"

@@ -13,16 +13,6 @@ from examtally.reporting.tables import Column, table
 from examtally.reporting.verification import ASSUMED, CORRECTED, UNCORRECTED
 
 EXAMPLE = 5.0
-_CORRECTING = (
-    "Corrected figures speak of all examined knees, imaged or not. One model says how likely each knee was to get an "
-    "answer, another how likely it is to have the condition, both from what is on record; they are combined so that "
-    "one of the two may be wrong. What was seen or said but not written down is not corrected for.",
-    "Begg and Greenes' correction looks at the maneuver's own finding alone and is right only where nothing else "
-    "decided who was imaged. It stands in where too few knees are known for models, and the text says where.",
-    "Bounds assume nothing: the least and the most a figure could be, whichever answer the other knees have. Where no "
-    "correction is possible they stand alone.",
-    "Two more corrections, by weights and by multiple imputation, stand in the table accuracy of the results.",
-)
 _LADDER = (10.0, EXAMPLE, 2.0, 1.0, 0.5, 0.2, 0.1)
 _SUSPICIONS = (0.1, BEFORE, 0.5, 0.7)
 
@@ -107,7 +97,6 @@ def methods(audit: Audit) -> str:
         f"Under {fewest} people in a denominator a report shows the counts and no estimate; a likelihood ratio needs "
         f"{fewest} with the condition and {fewest} without.",
         "Published ranges come from other clinics, other people and other rules: what is usual, not what is right.",
-        *(_CORRECTING if audit.is_corrected else ()),
         f"This analysis is {protocol.analysis_status}.",
     ]
     return "\n".join(f"- {line}" for line in lines)

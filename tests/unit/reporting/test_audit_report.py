@@ -60,7 +60,7 @@ def seen(made: Path, size: str) -> str:
 
 
 @pytest.mark.parametrize("size", SIZES)
-def test_every_report_has_its_ten_parts_its_marking_and_its_caution(made: Path, size: str) -> None:
+def test_every_report_has_its_twelve_parts_its_marking_and_its_caution(made: Path, size: str) -> None:
     text, wording = seen(made, size), read_wording(resource("reports"))
     headings = re.findall(r"<h2[^>]*>(.*?)</h2>", page(made, size), flags=re.S)
     assert [" ".join(heading.split()) for heading in headings] == [
@@ -68,9 +68,11 @@ def test_every_report_has_its_ten_parts_its_marking_and_its_caution(made: Path, 
         "Who was studied",
         "How accurate is each maneuver",
         "Examiners",
+        "Do two examiners agree",
         "Stated probabilities",
         "Equivocal, not done, not recorded",
         "Smaller groups",
+        "What other choices would change",
         "How the records came in",
         "How to read this",
         "Where these figures come from",
@@ -127,8 +129,8 @@ def test_nobody_is_named_and_nobody_is_ranked(made: Path) -> None:
     for text in (html, *carried):
         assert not re.search(r"\bEX-\d\d\b", text)
         assert not re.search(r"\bP-\d{5}\b", text)
-    part = html[html.index('<section id="examiners"') : html.index('<section id="stated-probabilities"')]
-    codes = re.findall(r'<th scope="row">([A-Z]\d)</th>', part)
+    part = html[html.index('<section id="examiners"') : html.index('<section id="do-two-examiners-agree"')]
+    codes = re.findall(r'<th scope="row">([A-Z]\d)</th>', part.split('id="sites"')[0])
     assert codes[:9] == sorted(codes[:9])
     assert len(set(codes)) == 9
 

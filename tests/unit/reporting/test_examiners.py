@@ -5,7 +5,8 @@ import random
 import pytest
 
 from examtally.reporting.audit import Audit
-from examtally.reporting.examiners import HOW_TO_GET, fresh_codes, section
+from examtally.reporting.drawing import fresh_codes
+from examtally.reporting.examiners import HOW_TO_GET, section
 
 PEOPLE = [f"EX-{number:02}" for number in range(1, 15)]
 

@@ -96,9 +96,10 @@ def test_every_short_word_belongs_to_a_declared_code() -> None:
     words = yaml.safe_load((REPORTS / "words.yaml").read_text(encoding="utf-8"))
     codes = {name: set(meanings) for name, meanings in result_codes().items()}
     codes["score_meaning"] = codes["score"]
+    codes["scenario_meaning"] = codes["scenario"]
     for kind in ("reason", "step", "forecast", "score", "score_meaning", "kind", "group_by"):
         assert set(words[kind]) <= codes[kind], kind
-    for kind in ("reason", "step", "forecast", "kind"):
+    for kind in ("reason", "step", "forecast", "kind", "scenario", "scenario_meaning"):
         assert set(words[kind]) == codes[kind], kind
 
 
