@@ -71,7 +71,7 @@ def held(
     wait: Wait = 0,
     as_json: Json = False,
 ) -> None:
-    """List the lines held back or in conflict, by table and rule: what to mend in the export."""
+    """List the lines held back or in conflict, by table, rule and known examiner: what to mend in the export."""
     from examtally.registry.accounts import list_held
 
     terminal_registry.show_held(list_held(registry, batch, patience=patience(wait)), as_json=as_json)

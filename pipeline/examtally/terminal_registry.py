@@ -11,7 +11,7 @@ from examtally.terminal import complain, print_table
 
 if TYPE_CHECKING:
     from examtally.ingestion import BatchReport
-    from examtally.registry.accounts import BatchLine, HeldGroup
+    from examtally.registry.accounts import BatchLine, HeldGroup, HeldOf
     from examtally.registry.journal import Entry
     from examtally.registry.undoing import Undone
     from examtally.registry.verifying import Verification
@@ -60,7 +60,17 @@ def show_held(groups: Sequence[HeldGroup], *, as_json: bool) -> None:
         kind = "conflict, " if one.kind == "conflict" else ""
         print(f"  {one.rule}: {kind}{one.lines:,} {'line' if one.lines == 1 else 'lines'} ({_runs(one.places)})")
         print(f"      wanted: {one.legal}. Mend: {one.mend}.")
+        if any(part.examiner_id for part in one.of):
+            for part in one.of:
+                print(f"      {_whose(part)}: {part.lines:,} ({_runs(part.places)})")
     print("Mend the export, then say: examtally retry PATH --registry …")
+
+
+def _whose(part: HeldOf) -> str:
+    """The examiner, and the site where it is known; both are codes."""
+    if part.examiner_id is None:
+        return "no examiner that the registry knows"
+    return f"examiner {part.examiner_id}" + (f", site {part.site_id}" if part.site_id else "")
 
 
 def show_retry(number: int, before: Sequence[HeldGroup], report: BatchReport) -> None:

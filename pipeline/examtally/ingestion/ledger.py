@@ -71,7 +71,7 @@ def list_broken(con: duckdb.DuckDBPyConnection, staged: Mapping[str, Staged], ch
     )
     con.execute(
         'create temp table broken ("table" varchar, part varchar, place bigint, "column" varchar, rule varchar, '
-        "kind varchar, export_column integer)"
+        "kind varchar, export_column integer, rid bigint)"
     )
     for name, one in staged.items():
         failing = (
@@ -84,7 +84,7 @@ def list_broken(con: duckdb.DuckDBPyConnection, staged: Mapping[str, Staged], ch
 
 def _own_lines(table: str, failing: str) -> str:
     name = literal(table)
-    return f'insert into broken select {name}, {name}, rid, "column", rule, kind, null from ({failing})'
+    return f'insert into broken select {name}, {name}, rid, "column", rule, kind, null, rid from ({failing})'
 
 
 def _mapped_lines(table: str, failing: str) -> str:

@@ -18,6 +18,7 @@ from examtally.ingestion.ledger import BROKEN_LINES, count_files, lines_of
 from examtally.ingestion.placing import WAITING, amended, amending, arriving, listed, open_lines, placed
 from examtally.ingestion.report import Assumption, ExportCount, FileCount, IntakeCheck
 from examtally.ingestion.staging import Staged
+from examtally.ingestion.whose import keep_examiners
 from examtally.ingestion.withdrawn import bury_exams, drop_waiting
 from examtally.registry.bookkeeping import waiting_tables
 from examtally.registry.journal import note, seal
@@ -95,6 +96,7 @@ def _write(
     released = _release(con, contract)
     files = count_files(con, staged, stored)
     _keep_account(con, batch_no, files, released, account)
+    keep_examiners(con, staged, batch_no)
     check_invariants(con, contract, staged, batch_no, before, files, Counter(replaced) + Counter(dropped))
     seal(con, contract, touched)
     counts = {"lines": sum(file.lines for file in files), "amended": sum(replaced.values())}

@@ -35,6 +35,19 @@ class BatchLine:
     amended: int
 
 
+Places = tuple[tuple[int, int], ...]
+
+
+@dataclass(frozen=True)
+class HeldOf:
+    """The lines of a group that are of one examiner; None where no code that the registry knows stands behind them."""
+
+    examiner_id: str | None
+    site_id: str | None
+    lines: int
+    places: Places
+
+
 @dataclass(frozen=True)
 class HeldGroup:
     """The lines of one batch and table that broke one rule; `places` are file and line, both counted from 1."""
@@ -45,9 +58,10 @@ class HeldGroup:
     rule: str
     kind: str
     lines: int
-    places: tuple[tuple[int, int], ...]
+    places: Places
     legal: str
     mend: str
+    of: tuple[HeldOf, ...]
 
 
 def list_batches(registry: Path | str, *, patience: Patience | None = None) -> tuple[BatchLine, ...]:
@@ -82,7 +96,7 @@ def list_log(registry: Path | str, *, patience: Patience | None = None) -> tuple
 def list_held(
     registry: Path | str, batch_no: int | None = None, *, patience: Patience | None = None
 ) -> tuple[HeldGroup, ...]:
-    """Return the lines held back or in conflict, by batch, table and rule: of one batch, or of all not yet retried.
+    """Return the lines held back or in conflict, by batch, table, rule and examiner: of one batch, or all not retried.
 
     Raises RegistryError where there is no such batch.
     """
@@ -101,17 +115,23 @@ def _groups(con: duckdb.DuckDBPyConnection, contract: Contract, batch_no: int | 
     words = _words(contract)
     which = "batch_no not in (select batch_no from reg.retried)" if batch_no is None else f"batch_no = {batch_no}"
     rows = con.execute(
-        'select batch_no, "table", "column", rule, kind, count(distinct (file_no, line)), '
+        'select batch_no, "table", "column", rule, kind, examiner_id, site_id, '
         "list_sort(list(distinct {'file': file_no, 'line': line})) "
-        f"from reg.held_back where {which} group by all"
+        'from reg.held_back left join reg.held_by using (batch_no, "table", file_no, line) '
+        f"where {which} group by all order by all"
     ).fetchall()
+    groups: dict[tuple[int, str, str, str, str], list[HeldOf]] = {}
+    for *key, examiner, site, listed in rows:
+        places = tuple((place["file"], place["line"]) for place in listed)
+        groups.setdefault(tuple(key), []).append(HeldOf(examiner, site, len(places), places))
     tables = list(contract.tables)
-    for number, table, column, rule, kind, lines, places in sorted(
-        rows, key=lambda row: (row[0], tables.index(row[1]), -row[5], row[3], row[2])
-    ):
+    found = []
+    for (number, table, column, rule, kind), of in groups.items():
+        places = tuple(sorted({place for one in of for place in one.places}))
+        by_size = tuple(sorted(of, key=lambda one: (one.examiner_id is None, -one.lines, one.places)))
         legal, mend = words.get(rule, _CONFLICT)
-        found = tuple((place["file"], place["line"]) for place in places)
-        yield HeldGroup(number, table, column, rule, kind, lines, found, legal, mend)
+        found.append(HeldGroup(number, table, column, rule, kind, len(places), places, legal, mend, by_size))
+    yield from sorted(found, key=lambda one: (one.batch_no, tables.index(one.table), -one.lines, one.rule, one.column))
 
 
 def _words(contract: Contract) -> Mapping[str, tuple[str, str]]:

@@ -77,4 +77,13 @@ MIGRATIONS = (
             "create table reg.retried (batch_no INTEGER NOT NULL, by_batch INTEGER NOT NULL)",
         ),
     ),
+    Migration(
+        4,
+        (
+            """create table reg.held_by (
+                batch_no INTEGER NOT NULL, "table" VARCHAR NOT NULL, file_no INTEGER NOT NULL, line BIGINT NOT NULL,
+                examiner_id VARCHAR NOT NULL, site_id VARCHAR
+            )""",
+        ),
+    ),
 )

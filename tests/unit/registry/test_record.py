@@ -13,6 +13,7 @@ import pytest
 from leaks import find_leaks
 from records import exam, finding, places, reference, rows_of, rules, send, state, write_csv
 
+from examtally.cli import main
 from examtally.contracts.contract import load_contract
 from examtally.contracts.mapping import ExportMapping
 from examtally.errors import ExamtallyError, FileFault, RegistryError
@@ -283,6 +284,44 @@ def test_the_work_list_groups_and_a_retry_leaves_it(tmp_path: Path, registry: Pa
     assert len(list_held(registry, 2)) == 1
     undo(registry)
     assert len(list_held(registry)) == 1
+
+
+def test_the_work_list_names_examiners_the_registry_knows_and_nobody_else(
+    tmp_path: Path, registry: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    known = {"examiner_id": "EM-1", "site_id": "ST-4"}
+    send(
+        tmp_path,
+        registry,
+        examiners=[known],
+        exams=[
+            exam("EX-3", examiner_id="EM-1", side="both"),
+            exam("EX-4", examiner_id="FERROWBY-7", side="both"),
+            exam("EX-5", examiner_id="em-1", participant_id="PT-2"),
+        ],
+        findings=[
+            finding("EX-1", "ober", "maybe"),  # an exam that is stored
+            finding("EX-3", "ober", "maybe"),  # an exam that was sent and held back
+            finding("EX-4", "ober", "maybe"),
+            finding("EX-8", "ober", "maybe"),  # an exam nobody knows
+        ],
+    )
+    groups = {(one.table, one.rule): one for one in list_held(registry)}
+    of = {
+        key[0]: [(one.examiner_id, one.site_id, one.lines, one.places) for one in group.of]
+        for key, group in groups.items()
+        if key[1].endswith(".enum")
+    }
+    assert of == {
+        "exams": [("EM-1", "ST-4", 1, ((2, 2),)), (None, None, 1, ((2, 3),))],
+        "findings": [("EM-1", "ST-4", 2, ((3, 2), (3, 3))), (None, None, 2, ((3, 4), (3, 5)))],
+    }
+    assert main(["held", "--registry", str(registry)]) == 0
+    shown = capsys.readouterr().out
+    assert "examiner EM-1, site ST-4: 2 (3:2-3)" in shown
+    assert find_leaks(["FERROWBY"], registry, shown) == []
+    undo(registry)
+    assert rows_of(registry, "held_by") == []
 
 
 def test_batches_are_listed_with_their_counts(tmp_path: Path, registry: Path) -> None:
