@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from examtally import cli_paper, cli_registry, cli_review, terminal
+from examtally import cli_audit, cli_paper, cli_registry, cli_review, terminal
 from examtally.cli_registry import AllowHeld, Amend, Wait
 from examtally.errors import ExamtallyError
 
@@ -33,6 +33,7 @@ app.add_typer(map_app, name="map")
 app.add_typer(cli_registry.app)
 app.add_typer(cli_review.app)
 report_app.command("intake")(cli_registry.intake)
+report_app.command("audit")(cli_audit.audit)
 app.add_typer(cli_paper.app)
 
 key_app = typer.Typer(no_args_is_help=True, help="The site key that `deidentify` works with.")
@@ -219,23 +220,6 @@ def analyze(
         results = estimate(opened, settings, with_examiners=with_examiners, only=tables, progress=say)
     results.write(out)
     terminal.show_results(results, out, as_json=as_json)
-
-
-@report_app.command()
-def audit(
-    results: Annotated[Path, typer.Option("--results", help="Results folder that analyze wrote.", show_default=False)],
-    out: Annotated[Path, typer.Option("--out", help="Folder to write the report to.", show_default=False)],
-    source: Annotated[
-        Path | None,
-        typer.Option("--source", help="Also leave the report's source here, for `quarto render` by hand."),
-    ] = None,
-) -> None:
-    """The audit: who was studied, accuracy of each maneuver, examiners, calibration, data quality, methods."""
-    from examtally.reporting import render_audit
-
-    with terminal.progress() as say:
-        made = render_audit(results, out, source=source, progress=say)
-    terminal.show_files(made)
 
 
 @app.command()

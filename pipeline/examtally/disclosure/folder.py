@@ -32,13 +32,17 @@ class Release:
 
     @property
     def name(self) -> str:
-        """Name of the folder: the same registry, protocol and figures have the same name."""
-        return f"release-{self.about['registry'][:8]}-{self.about['protocol'][:8]}"
+        """Name of the folder: releases of the same registry and protocol have the same."""
+        return release_name(self.about["registry"], self.about["protocol"])
 
     @property
     def shown(self) -> Shown:
         """The counts as a reader sees them."""
         return shown_in(self.counts)
+
+    def log_in(self, out: Path) -> Path:
+        """Where the log stands beside the release."""
+        return out / f"disclosure-log{self.name.removeprefix('release')}.csv"
 
     def write(self, out: Path) -> Path:
         """Write `out`/release-…/ and `out`/disclosure-log-….csv; return the folder. All of it or nothing."""
@@ -55,12 +59,17 @@ class Release:
                 if target.exists():
                     shutil.rmtree(target)
                 fresh.rename(target)
-            log = out / f"disclosure-log{self.name.removeprefix('release')}.csv"
+            log = self.log_in(out)
             self.log.write_csv(log)
             log.chmod(0o600)
         except OSError as fault:
             raise DisclosureError(f"the release cannot be written: {fault.strerror}; name another --out") from None
         return target
+
+
+def release_name(registry: str, protocol: str) -> str:
+    """Name of the release of a registry and a protocol, by their fingerprints."""
+    return f"release-{registry[:8]}-{protocol[:8]}"
 
 
 def read_release(folder: Path) -> Release:

@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import shutil
+import tempfile
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
+from examtally.disclosure.folder import read_release, release_name
+from examtally.disclosure.release import Approval, release
 from examtally.errors import ReportError
 from examtally.reporting.renderer import render
 from examtally.results import read_results
@@ -27,6 +31,34 @@ def render_audit(
     if progress is not None:
         progress("rendering the audit report")
     return render("audit", results_dir, out_dir, formats=formats, source=source)
+
+
+def render_release(
+    results_dir: Path,
+    out_dir: Path,
+    *,
+    earlier: Sequence[Path] = (),
+    approval: Approval | None = None,
+    formats: Sequence[str] = ("html",),
+    progress: Callable[[str], object] | None = None,
+) -> list[Path]:
+    """Make a release of a results folder at `out_dir`; return its folder, its log and its pages.
+
+    Earlier releases in `out_dir`, and those named in `earlier`, are taken as known. Raises DisclosureError where the
+    checker can work out a hidden count; nothing is written then.
+    """
+    say = progress or (lambda _step: None)
+    say("hiding small counts")
+    results = read_results(results_dir)
+    name = release_name(results.provenance.registry, results.provenance.protocol_hash)
+    known = [read_release(folder) for folder in dict.fromkeys([*sorted(out_dir.glob("release-*/")), *earlier])]
+    made = release(results, earlier=[other for other in known if other.name != name], approval=approval)
+    with tempfile.TemporaryDirectory(prefix="examtally-release-") as inner:
+        say("rendering the release")
+        pages = render("release", made.write(Path(inner)), Path(inner) / "pages", formats=formats, page=made.name)
+        folder = made.write(out_dir)
+        moved = [shutil.copyfile(page, out_dir / page.name) for page in pages]
+    return [folder, made.log_in(out_dir), *moved]
 
 
 def render_intake(

@@ -41,8 +41,8 @@ def prose(path: Path) -> str:
     return re.sub(r"\A---\n.*?^---\n", "", text, flags=re.M | re.S)
 
 
-def test_there_are_an_audit_and_an_intake_report() -> None:
-    assert [path.name for path in WHOLE] == ["audit.qmd", "intake.qmd"]
+def test_there_are_these_reports() -> None:
+    assert [path.name for path in WHOLE] == ["audit.qmd", "intake.qmd", "release.qmd"]
 
 
 @pytest.mark.parametrize("path", FILES, ids=lambda path: path.name)
