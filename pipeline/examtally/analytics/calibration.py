@@ -1,8 +1,8 @@
-"""Calibration of the examiners' stated probabilities: from the frame of forecasts to the public tables."""
+"""Calibration of stated and modelled probabilities: from the frame of forecasts to the public tables."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import asdict, astuple, dataclass
 
 import polars as pl
@@ -37,6 +37,15 @@ class CalibrationTables:
     curves: pl.DataFrame
 
 
+def model_calibration_tables(forecasts: pl.DataFrame, protocol: Protocol) -> CalibrationTables:
+    """Measure the forecasts of models out of fold: a frame as in `calibration_tables`, without role; overall only."""
+    cells = [
+        (_Cell(condition, forecast, "overall", "all"), rows)
+        for (condition, forecast), rows in forecasts.group_by("condition", "forecast", maintain_order=True)
+    ]
+    return _measured(cells, protocol)
+
+
 def calibration_tables(forecasts: pl.DataFrame, contract: Contract, protocol: Protocol) -> CalibrationTables:
     """Measure every condition and forecast, overall and by role of the examiner.
 
@@ -47,7 +56,11 @@ def calibration_tables(forecasts: pl.DataFrame, contract: Contract, protocol: Pr
     Under the protocol's floor of knees, events and non-events a set of forecasts has its counts, and null with a note
     for every measure and curve.
     """
-    pairs = [_describe(cell, frame, protocol) for cell, frame in _cells(forecasts, contract, protocol)]
+    return _measured(_cells(forecasts, contract, protocol), protocol)
+
+
+def _measured(cells: Iterable[tuple[_Cell, pl.DataFrame]], protocol: Protocol) -> CalibrationTables:
+    pairs = [_describe(cell, frame, protocol) for cell, frame in cells]
     status = protocol.analysis_status
     return CalibrationTables(
         _table("calibration", [measures for measures, _ in pairs], status),

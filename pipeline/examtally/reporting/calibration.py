@@ -32,7 +32,8 @@ def section(audit: Audit) -> str:
 
 def calibration_block(audit: Audit, condition: Condition) -> str:
     """Plot, sentences and measures of one condition, or what is missing for a curve."""
-    measures = audit.table("calibration").filter(condition=condition.code, group_by="overall")
+    stated = pl.col("forecast").str.starts_with("examiner_")
+    measures = audit.table("calibration").filter(stated, condition=condition.code, group_by="overall")
     if measures.is_empty() or not measures["n"].sum():
         return ""
     curves = _curves(audit, condition)

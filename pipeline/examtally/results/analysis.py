@@ -28,6 +28,8 @@ _STEPS: tuple[Callable[[Work], pl.DataFrame], ...] = (
     *(judging.agreement, learning.learning, estimating.sensitivity_analyses),
     *(comparing.comparisons, comparing.interactions),
     *(modelling.combinations, modelling.dependence, modelling.patterns),
+    *(modelling.diagnostic_models, modelling.model_terms, modelling.added_value),
+    *(modelling.short_exam, modelling.decision_curve),
     *(receiving.batches, receiving.held_back, receiving.intake_checks, receiving.assumptions),
 )
 _TABLES = {step.__name__: step for step in _STEPS}

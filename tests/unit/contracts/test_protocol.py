@@ -91,7 +91,7 @@ DEFAULTS: dict[str, Any] = {
         "bootstrap": 100,
         "resamples": 500,
         "seed": 20260301,
-        "penalties": [0.3, 1, 3, 10, 30, 100],
+        "penalties": [0.3, 1, 3, 10, 30, 100, 300, 1000],
         "min_events": 20,
         "candidates": "own",
         "max_size": 6,

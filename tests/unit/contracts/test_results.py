@@ -63,6 +63,12 @@ PUBLIC = {
     "combinations": "condition, rule, maneuvers, measure, estimate, ci_low, ci_high, n",
     "dependence": "condition, maneuver_a, maneuver_b, given, covariance, phi, ci_low, ci_high, observed, "
     "if_independent, n",
+    "diagnostic_models": "condition, model, measure, apparent, optimism, corrected, ci_low, ci_high, n",
+    "model_terms": "condition, model, term, coefficient, lr, ci_low, ci_high",
+    "added_value": "condition, forecast_a, forecast_b, measure, difference, ci_low, ci_high, n",
+    "short_exam": "condition, size, maneuvers, log_score, se, auc",
+    "decision_curve": "condition, strategy, threshold, net_benefit, ci_low, ci_high, imaged_per_100, missed_per_100, "
+    "avoided_per_100, n",
     "patterns": "condition, maneuvers, pattern, present, absent, lr, ci_low, ci_high, model_lr",
 }
 REASONS = (

@@ -43,7 +43,7 @@ def dependence(joint: Joint, given: str, level: float = 0.95) -> Dependence:
     than two people, or a phi of -1 or 1, leave no spread.
 
     Source: Gardner 2000, section 2.2 (covariance); Vacek PM. Biometrics 1985;41:959-968; Fisher's z with the influence
-    function of a correlation (Devlin SJ, Gnanadesikan R, Kettenring JR. Biometrika 1975;62:531-545, eq. 3).
+    function of a correlation (Devlin SJ, Gnanadesikan R, Kettenring JR. Biometrika 1975;62:531-545).
 
     >>> found = dependence(Joint.of([[1, 1]] * 30 + [[0, 0]] * 10 + [[1, 0]] * 5 + [[0, 1]] * 5, [1] * 50), "present")
     >>> round(found.covariance, 4), round(found.phi, 4)

@@ -42,7 +42,7 @@ def patterns(joint: Joint, *, penalty: float = 1.0) -> tuple[Pattern, ...]:
     borrow from those that differ from them in one finding. Its likelihood ratio is the odds it gives, over the odds
     among these knees.
 
-    Source: the ratio of posterior to prior odds, Albert A. Clin Chem 1982;28:1113-1119, section on logistic ratios.
+    Source: the ratio of posterior to prior odds, Albert A. Clin Chem 1982;28:1113-1119.
     """
     whole = joint.among(joint.maneuvers)
     positive = whole.findings > 0

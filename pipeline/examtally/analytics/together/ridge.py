@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import AbstractContextManager
 from dataclasses import dataclass
 
 import numpy as np
@@ -39,11 +40,13 @@ def fit_ridge(
     penalty: float = 1.0,
     start: FloatArray | None = None,
 ) -> Ridge:
-    """Fit `outcome` (n,) of 0 and 1 on `design` (n, k), each row counted `weights` (n,) times, once if left out.
+    """Fit `outcome` (n,) on `design` (n, k), each row counted `weights` (n,) times, once if left out.
 
+    An outcome is 0 or 1, or the share of events among the knees that a row counts for.
     Every coefficient has a normal prior about 0 with precision `penalty` times the variance of its column in these
     rows, so that a penalty means the same for any unit; the intercept has none, a constant column gets 0. Newton steps
     from `start` (k + 1,) are halved until the penalised likelihood rises. ValueError where one class only is there.
+    The last bits depend on the number of threads of the linear algebra; see `one_thread`.
 
     Source: le Cessie S, van Houwelingen JC. Appl Stat 1992;41:191-201.
     """
@@ -52,16 +55,21 @@ def fit_ridge(
     total, events = float(w.sum()), float(w @ y)
     if not 0 < events < total:
         raise ValueError("the outcome must take both values")
-    with threadpool_limits(limits=1, user_api="blas"):
-        centre = w @ x / total
-        spread = np.maximum(w @ x**2 / total - centre**2, 0.0)
-        moving = spread > _NO_SPREAD
-        precision = np.r_[0.0, np.where(moving, penalty * spread, 1.0)]
-        known = np.column_stack([np.ones(y.size), np.where(moving, x, 0.0)])
-        beta = np.r_[np.log(events / (total - events)), np.zeros(x.shape[1])] if start is None else start.copy()
-        beta[1:][~moving] = 0.0
-        beta, information, converged = _climb(known, y, w, precision, beta)
+    centre = w @ x / total
+    spread = np.maximum(w @ x**2 / total - centre**2, 0.0)
+    moving = spread > _NO_SPREAD
+    precision = np.r_[0.0, np.where(moving, penalty * spread, 1.0)]
+    known = np.column_stack([np.ones(y.size), np.where(moving, x, 0.0)])
+    beta = np.r_[np.log(events / (total - events)), np.zeros(x.shape[1])] if start is None else start.copy()
+    beta[1:][~moving] = 0.0
+    beta, information, converged = _climb(known, y, w, precision, beta)
     return Ridge(beta, precision, information, converged)
+
+
+def one_thread() -> AbstractContextManager[object]:
+    """Hold linear algebra to one thread within a `with` block, so that sums run in one order on every machine."""
+    limited: AbstractContextManager[object] = threadpool_limits(limits=1, user_api="blas")
+    return limited
 
 
 def _climb(

@@ -5,8 +5,10 @@ from __future__ import annotations
 import polars as pl
 
 from examtally.analytics.agreement import agreement_table
-from examtally.analytics.calibration import CalibrationTables, calibration_tables
+from examtally.analytics.calibration import CalibrationTables, calibration_tables, model_calibration_tables
+from examtally.analytics.together.model_tables import forecasts_of
 from examtally.cohort.pairs import read_pairs
+from examtally.results.steps import modelling
 from examtally.results.work import Work
 
 
@@ -17,14 +19,23 @@ def calibrations(work: Work) -> CalibrationTables:
     return calibration_tables(cohort.forecasts(), work.contract, work.protocol)
 
 
+def model_calibrations(work: Work) -> CalibrationTables:
+    """What the models of history and exam forecast for people they had not seen, held against the reference."""
+    forecasts = forecasts_of(work.once(modelling.models))
+    work.say("Holding the models against the truth")
+    return model_calibration_tables(forecasts, work.protocol)
+
+
 def calibration(work: Work) -> pl.DataFrame:
-    """Measures of calibration."""
-    return work.once(calibrations).calibration
+    """Measures of calibration, of examiners and of models."""
+    both = [work.once(step).calibration for step in (calibrations, model_calibrations)]
+    return work.conform("calibration", pl.concat(both))
 
 
 def calibration_curve(work: Work) -> pl.DataFrame:
     """The curves behind them."""
-    return work.once(calibrations).curves
+    both = [work.once(step).curves for step in (calibrations, model_calibrations)]
+    return work.conform("calibration_curve", pl.concat(both))
 
 
 def agreement(work: Work) -> pl.DataFrame:

@@ -4,7 +4,20 @@ from __future__ import annotations
 
 import polars as pl
 
-from examtally.analytics.together.joint_tables import combinations_table, dependence_table, patterns_table
+from examtally.analytics.together.condition_models import ConditionModels, condition_models
+from examtally.analytics.together.joint_tables import (
+    combinations_table,
+    dependence_table,
+    patterns_table,
+    settled_conditions,
+)
+from examtally.analytics.together.model_tables import (
+    added_value_table,
+    decision_curve_table,
+    diagnostic_models_table,
+    model_terms_table,
+)
+from examtally.analytics.together.short_table import short_exam_table
 from examtally.cohort.diagnostic_frame import read_diagnostic_frame
 from examtally.results.work import Work
 
@@ -30,3 +43,39 @@ def dependence(work: Work) -> pl.DataFrame:
 def patterns(work: Work) -> pl.DataFrame:
     """What a pattern of findings is worth."""
     return patterns_table(work.once(diagnostic_frame), work.contract, work.protocol)
+
+
+def models(work: Work) -> tuple[ConditionModels, ...]:
+    """The models of every condition that something settles."""
+    frame, contract, protocol = work.once(diagnostic_frame), work.contract, work.protocol
+    fitted = []
+    for condition in settled_conditions(contract, protocol):
+        work.say(f"Asking what the exam adds to the history: {contract.catalogue.conditions[condition].name}")
+        fitted.append(condition_models(frame, condition, contract, protocol))
+    return tuple(fitted)
+
+
+def diagnostic_models(work: Work) -> pl.DataFrame:
+    """How good the models are."""
+    return diagnostic_models_table(work.once(models), work.protocol)
+
+
+def model_terms(work: Work) -> pl.DataFrame:
+    """What each answer and finding does in them."""
+    return model_terms_table(work.once(models), work.protocol)
+
+
+def added_value(work: Work) -> pl.DataFrame:
+    """What the exam adds to the history."""
+    return added_value_table(work.once(models), work.once(diagnostic_frame), work.contract, work.protocol)
+
+
+def short_exam(work: Work) -> pl.DataFrame:
+    """Which few maneuvers say most."""
+    fitted = work.once(models)
+    return short_exam_table(fitted, work.once(diagnostic_frame), work.contract, work.protocol, work.say)
+
+
+def decision_curve(work: Work) -> pl.DataFrame:
+    """Whom to image, by history and exam."""
+    return decision_curve_table(work.once(models), work.protocol)
