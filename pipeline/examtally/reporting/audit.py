@@ -95,6 +95,10 @@ class Audit:
         """A figure with chance taken out, by one of the pooled adjustments."""
         return self._estimate(adjustment, measure, condition, maneuver, group_by, group)
 
+    def allowing(self, condition: str, maneuver: str, measure: str) -> Estimate:
+        """The same, corrected and then allowing for the errors of the reference; `Estimate.absent` for none."""
+        return self._estimate("reference_error", measure, condition, maneuver, "overall", "all")
+
     def bounds(self, condition: str, maneuver: str, measure: str) -> Span | None:
         """The least and the most the unknown answers allow; None where there is nothing to show."""
         shown = self._estimate("bounds", measure, condition, maneuver, "overall", "all").shown
@@ -190,7 +194,8 @@ class Audit:
 
     @cached_property
     def _estimates(self) -> dict[Key, Estimate]:
-        corrected = (pl.col("group_by") == "overall") & pl.col("adjustment").is_in(["verification", "bounds"])
+        corrections = ["verification", "bounds", "reference_error"]
+        corrected = (pl.col("group_by") == "overall") & pl.col("adjustment").is_in(corrections)
         pooled = pl.col("adjustment").is_in(["pooled", "pooled_verification"])
         kept = self.table("accuracy").filter((pl.col("adjustment") == "none") | corrected | pooled)
         rows = kept.iter_rows(named=True)

@@ -10,6 +10,7 @@ from examtally.contracts.clinical import Condition, Maneuver, Published
 from examtally.reporting.accrual import accrual_of, accrual_table
 from examtally.reporting.audit import Audit
 from examtally.reporting.correction import correction
+from examtally.reporting.erring import erring
 from examtally.reporting.estimate import Span
 from examtally.reporting.forest import Row, forest
 from examtally.reporting.numbers import counted, listed, percent
@@ -45,6 +46,7 @@ def condition_block(audit: Audit, condition: Condition) -> str:
             _remarks(audit, condition),
             _forest(audit, condition),
             correction(audit, condition),
+            erring(audit, condition),
             _suspicion(audit, condition),
             _waiting(audit, condition),
         )

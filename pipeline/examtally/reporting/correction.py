@@ -11,6 +11,7 @@ from examtally.reporting.threefold import Line, Threefold, threefold
 from examtally.reporting.verification import ASSUMED, Verified
 from examtally.reporting.wording import inside_sentence
 
+_ERRING = "corrected and allowing for the errors of the reference (triangle, explained below), "
 _MOVED = 0.02  # change of a figure below which no reason is looked for
 
 
@@ -68,9 +69,10 @@ def _has_other_cause(side: Threefold, known: Verified) -> bool:
 
 
 def _picture(condition: Condition, lines: Sequence[Line]) -> str:
+    erring = any(line.has_allowing for line in lines)
     caption = (
-        f"{condition.name}: in knees whose answer is known (open disc), corrected (diamond), and the least and the "
-        "most it could be, whatever the other knees have (thin bar)."
+        f"{condition.name}: in knees whose answer is known (open disc), corrected (diamond), {_ERRING * erring}and the "
+        "least and the most it could be, whatever the other knees have (thin bar)."
     )
     said = "; ".join(f"{line.name} {line.sensitivity.spoken}, and {line.specificity.spoken}" for line in lines)
     alt = f"Sensitivity and specificity for {inside_sentence(condition.name)}, seen and corrected: {said}."

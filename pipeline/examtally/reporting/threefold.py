@@ -1,4 +1,4 @@
-"""One figure three ways: as seen in known knees, corrected for who they were, and between what is possible at all."""
+"""One figure several ways: in known knees, corrected, allowing for the reference, and what is possible at all."""
 
 from __future__ import annotations
 
@@ -14,26 +14,28 @@ from examtally.reporting.estimate import Estimate, Span
 from examtally.reporting.figures import ABSENT, GREY, PRESENT, RULE, bare, paper, percent_axis, publish, style
 from examtally.reporting.numbers import DASH, percent_range
 
-_ROW = 0.8  # inches a row: the name and three marks beneath it, one a line
+_LINE = 0.2  # inches a line; a row is the name and three marks beneath it, or four, one a line
 _HEAD = 0.42
 _FOOT = 0.32
-_NAME, _SEEN, _CORRECTED, _BOUNDS = 0.14, 0.4, 0.63, 0.86
 _COLOURS = {"sensitivity": PRESENT, "specificity": ABSENT}
 
 
 @dataclass(frozen=True)
 class Threefold:
-    """Sensitivity or specificity of one maneuver: in known knees, corrected, and the bounds; None without bounds."""
+    """Sensitivity or specificity of one maneuver: in known knees, corrected, allowing for errors of the reference too,
+    and the bounds; None without bounds.
+    """
 
     seen: Estimate
     corrected: Estimate
+    allowing: Estimate
     bounds: Span | None
 
     @classmethod
     def of(cls, audit: Audit, condition: str, maneuver: str, measure: str) -> Threefold:
         """Read the three from the results."""
         pair = condition, maneuver, measure
-        return cls(audit.estimate(*pair), audit.corrected(*pair), audit.bounds(*pair))
+        return cls(audit.estimate(*pair), audit.corrected(*pair), audit.allowing(*pair), audit.bounds(*pair))
 
     @property
     def is_empty(self) -> bool:
@@ -52,9 +54,10 @@ class Threefold:
 
     @property
     def spoken(self) -> str:
-        """The three for an alternative text."""
+        """All of them for an alternative text."""
         corrected = f"corrected {self.corrected.number}" if self.corrected.is_usable else "not corrected"
-        return f"{self.seen.spoken}, {corrected}, bounds {self.span}"
+        allowing = f", {self.allowing.number} allowing for the reference" if self.allowing.is_usable else ""
+        return f"{self.seen.spoken}, {corrected}{allowing}, bounds {self.span}"
 
 
 @dataclass(frozen=True)
@@ -85,10 +88,16 @@ class Line:
         """Whether there is nothing to draw beside the figures in known knees."""
         return all(side.is_empty for side in self.sides)
 
+    @property
+    def has_allowing(self) -> bool:
+        """Whether a figure allows for the errors of the reference."""
+        return any(side.allowing.is_usable for side in self.sides)
+
 
 def threefold(lines: Sequence[Line], name: str, *, caption: str, alt: str) -> str:
     """Draw a maneuver a row, both sides on one scale, and return the Markdown that shows the figure."""
-    height = _HEAD + _FOOT + _ROW * len(lines)
+    marks = 4 if any(line.has_allowing for line in lines) else 3
+    height = _HEAD + _FOOT + _LINE * (1 + marks) * len(lines)
     with style():
         figure = paper(height)
         for index, measure in enumerate(BOTH):
@@ -98,22 +107,28 @@ def threefold(lines: Sequence[Line], name: str, *, caption: str, alt: str) -> st
             axes.set_ylim(len(lines), 0)
             axes.set_yticks([])
             for place, line in enumerate(lines):
-                _draw(axes, place, line.sides[index], _COLOURS[measure])
+                _draw(axes, place, marks, line.sides[index], _COLOURS[measure])
                 if index == 0:
-                    axes.text(-0.02, place + _NAME, line.name, va="center", ha="left", fontsize=10)
+                    axes.text(-0.02, _at(place, 0, marks), line.name, va="center", ha="left", fontsize=10)
         return publish(figure, name, caption=caption, alt=alt, data=_data(lines))
 
 
-def _draw(axes: Axes, place: int, side: Threefold, colour: str) -> None:
+def _at(place: int, line: int, marks: int) -> float:
+    """Height of a line within the row of one maneuver: its name, then its marks."""
+    return place + (line + 0.6) / (marks + 1.2)
+
+
+def _draw(axes: Axes, place: int, marks: int, side: Threefold, colour: str) -> None:
     if side.is_empty and not side.seen.is_usable:
         words = f"{side.seen.counts}, too few" if side.seen.n else "none yet"
-        axes.text(0.5, place + _CORRECTED, words, va="center", ha="center", fontsize=9, color=GREY)
+        axes.text(0.5, _at(place, 2, marks), words, va="center", ha="center", fontsize=9, color=GREY)
         return
-    _mark(axes, place + _SEEN, side.seen, GREY, "o", "white")
-    _mark(axes, place + _CORRECTED, side.corrected, colour, "D", colour)
+    _mark(axes, _at(place, 1, marks), side.seen, GREY, "o", "white")
+    _mark(axes, _at(place, 2, marks), side.corrected, colour, "D", colour)
+    _mark(axes, _at(place, 3, marks), side.allowing, colour, "^", "white")
     if side.bounds is not None:
         low, high = side.bounds
-        line = place + _BOUNDS
+        line = _at(place, marks, marks)
         axes.barh(line, max(high - low, 0.006), left=low, height=0.07, color=RULE, edgecolor=GREY, linewidth=0.5)
         _number(axes, line, side.span, GREY)
 
@@ -137,7 +152,7 @@ def _data(lines: Sequence[Line]) -> pl.DataFrame:
     for line in lines:
         for measure, side in zip(BOTH, line.sides, strict=True):
             row: dict[str, str | float | None] = {"maneuver": line.name, "measure": measure}
-            for kind, estimate in (("seen", side.seen), ("corrected", side.corrected)):
+            for kind, estimate in (("seen", side.seen), ("corrected", side.corrected), ("allowing", side.allowing)):
                 values = (estimate.value, estimate.low, estimate.high) if estimate.shown else (None, None, None)
                 row |= dict(zip((kind, f"{kind}_low", f"{kind}_high"), values, strict=True))
             row["lower_bound"], row["upper_bound"] = side.bounds or (None, None)
