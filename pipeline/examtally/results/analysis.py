@@ -26,7 +26,7 @@ _STEPS: tuple[Callable[[Work], pl.DataFrame], ...] = (
     *(erring.reference_error, erring.tipping, erring.reference_accuracy),
     *(estimating.examiner_spread, estimating.examiner_probability),
     *(judging.agreement, learning.learning, estimating.sensitivity_analyses),
-    *(comparing.comparisons, comparing.interactions),
+    *(comparing.comparisons, comparing.interactions, comparing.roc, comparing.auc, comparing.level_ratios),
     *(modelling.combinations, modelling.dependence, modelling.patterns),
     *(modelling.diagnostic_models, modelling.model_terms, modelling.added_value),
     *(modelling.short_exam, modelling.decision_curve),

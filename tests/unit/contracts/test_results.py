@@ -17,6 +17,9 @@ PUBLIC = {
     "estimate_b, difference, ci_low, ci_high, test, statistic, p_value, p_adjusted, n, only_a, only_b",
     "interactions": "condition, maneuver, adjustment, measure, group_by, group_a, group_b, estimate_a, estimate_b, "
     "difference, ci_low, ci_high, test, p_value, p_adjusted, n_a, n_b",
+    "roc": "condition, maneuver, threshold, tp, fp, fn, tn, sensitivity, specificity",
+    "auc": "condition, maneuver, estimate, ci_low, ci_high, n, events",
+    "level_ratios": "condition, maneuver, level, present, absent, lr, ci_low, ci_high",
     "sensitivity_analyses": (
         "condition, maneuver, group_by, group, scenario, measure, estimate, ci_low, ci_high, n, events, difference"
     ),

@@ -40,8 +40,8 @@ def contrast_columns(made: Contrast, test: Test) -> dict[str, np.ndarray]:
 def with_remarks(frame: pl.DataFrame, minimum: int) -> pl.DataFrame:
     """Add flag and note: why a field is empty, and that fewer than `minimum` participants stand behind a row.
 
-    `frame` has measure, contrast, difference, ci_low, p_value, n, `fewest` (participants) and `differ`, knees on which both
-    differ (null where that is not asked). Rows that have a note keep it.
+    `frame` has measure, contrast, difference, ci_low, p_value, n, `fewest` (participants) and `differ`, knees where
+    both differ (null where that is not asked). Rows that have a note keep it.
     """
     noted = [_remark(row, minimum) for row in frame.iter_rows(named=True)]
     flags, notes = zip(*noted, strict=True) if noted else ((), ())

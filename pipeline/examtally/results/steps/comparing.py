@@ -8,6 +8,7 @@ import polars as pl
 from examtally.analytics.comparing.interactions import interactions_table
 from examtally.analytics.comparing.knees import compared_knees
 from examtally.analytics.comparing.tables import comparisons_table
+from examtally.analytics.grading.tables import GradedTables, graded_tables
 from examtally.analytics.intervals import FloatArray
 from examtally.analytics.verification.knees import ConditionKnees
 from examtally.cohort.graded_frame import read_graded_frame
@@ -47,3 +48,25 @@ def _orders(work: Work) -> dict[str, FloatArray]:
         order[part["place"].to_numpy()] = part["done_order"].to_numpy()
         orders[str(maneuver)] = order
     return orders
+
+
+def graded(work: Work) -> GradedTables:
+    """What grades, measures, end points and signs tell."""
+    compared, recorded = work.once(knees), work.once(graded_frame)
+    work.say("Reading grades and measures")
+    return graded_tables(compared, recorded, work.contract, work.protocol)
+
+
+def roc(work: Work) -> pl.DataFrame:
+    """A row per threshold."""
+    return work.once(graded).roc
+
+
+def auc(work: Work) -> pl.DataFrame:
+    """Areas under the curves."""
+    return work.once(graded).auc
+
+
+def level_ratios(work: Work) -> pl.DataFrame:
+    """What each level means."""
+    return work.once(graded).level_ratios
