@@ -77,3 +77,9 @@ class DisclosureError(ExamtallyError):
     """A release would give back what it hides, or is not whole; nothing was written."""
 
     exit_code = 10
+
+
+class StudyError(ExamtallyError):
+    """A study cannot be locked, amended or run as asked: says what is in the way and what to do."""
+
+    exit_code = 11

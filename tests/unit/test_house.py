@@ -24,6 +24,7 @@ ALLOWED = {
     "synthesis": {"cohort", "ingestion", "registry", "contracts", "errors", "resources"},
     "results": {"analytics", "cohort", "registry", "contracts", "errors", "resources"},
     "disclosure": {"results", "contracts", "errors"},
+    "studies": {"results", "analytics", "cohort", "registry", "contracts", "errors", "resources"},
     "reporting": {"disclosure", "results", "analytics", "workbook", "contracts", "errors", "resources"},
     "demo": {"reporting", "results", "synthesis", "ingestion", "registry", "contracts", "errors", "resources"},
     "terminal_review": {"terminal"},

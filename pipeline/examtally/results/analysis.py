@@ -60,10 +60,14 @@ def analyze(
     wanted = _wanted(only)
     work = Work(registry, contract, protocol, with_examiners=with_examiners, progress=progress)
     try:
-        tables = {name: work.once(_TABLES[name]) for name in wanted}
+        return Results(make_tables(work, wanted), provenance(registry, protocol))
     finally:
         work.close()
-    return Results(tables, _provenance(registry, protocol))
+
+
+def make_tables(work: Work, wanted: Collection[str]) -> dict[str, pl.DataFrame]:
+    """Make these tables of an analysis under way, in the order in which they are made."""
+    return {name: work.once(_TABLES[name]) for name in TABLES if name in wanted}
 
 
 def _wanted(only: Collection[str] | None) -> tuple[str, ...]:
@@ -78,7 +82,8 @@ def _wanted(only: Collection[str] | None) -> tuple[str, ...]:
     return tuple(name for name in TABLES if name in named)
 
 
-def _provenance(registry: Registry, protocol: Protocol) -> Provenance:
+def provenance(registry: Registry, protocol: Protocol) -> Provenance:
+    """Return what tables of this registry under this protocol are made from."""
     return Provenance(
         registry=registry.fingerprint(),
         protocol=protocol.to_dict(),

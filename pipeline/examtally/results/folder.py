@@ -22,12 +22,14 @@ from examtally.results.results import Provenance, Results, split_persons
 from examtally.results.tablefile import FORMS, read_table, write_table
 
 EXAMINERS = "examiners"
+FURTHER = ("study.json",)
 _OWNER_ONLY = 0o700
 
 
-def write_folder(results: Results, out: Path) -> Path:
+def write_folder(results: Results, out: Path, beside: Mapping[str, str] | None = None) -> Path:
     """Write `results` at `out`, in place of an earlier results folder; all of it or nothing.
 
+    `beside` holds the text of further files by name, of those in FURTHER.
     Raises ResultsError where `out` is something else than a results folder or cannot be written.
     """
     out = out.resolve()
@@ -37,6 +39,8 @@ def write_folder(results: Results, out: Path) -> Path:
         out.parent.mkdir(parents=True, exist_ok=True)
         with _beside(out) as fresh:
             _write_all(results, fresh)
+            for name, text in (beside or {}).items():
+                (fresh / name).write_text(text, encoding="utf-8")
             _put_in_place(fresh, out)
     except OSError as fault:
         raise ResultsError(f"the results folder cannot be written: {fault.strerror}; name another with --out") from None
@@ -88,7 +92,7 @@ def _check_replaceable(out: Path) -> None:
     entries = {entry.name for entry in out.iterdir()}
     if entries and not is_results_folder(out):
         raise ResultsError("the folder holds other things than results; name a new or empty folder with --out")
-    ours = {MANIFEST, EXAMINERS, *(f"{name}.{form}" for name in result_tables() for form in FORMS)}
+    ours = {MANIFEST, EXAMINERS, *FURTHER, *(f"{name}.{form}" for name in result_tables() for form in FORMS)}
     inner = out / EXAMINERS
     entries |= {entry.name for entry in inner.iterdir()} if inner.is_dir() else set()
     foreign = len(entries - ours)

@@ -73,6 +73,8 @@ PUBLIC = {
     "decision_curve": "condition, strategy, threshold, net_benefit, ci_low, ci_high, imaged_per_100, missed_per_100, "
     "avoided_per_100, n",
     "patterns": "condition, maneuvers, pattern, present, absent, lr, ci_low, ci_high, model_lr",
+    "study_analyses": "place, analysis, role, kind, tests, measures, group_by, tables",
+    "study_population": "place, filter, exams, participants",
 }
 REASONS = (
     "outside_population, comparison_knee, operating_room, prior_surgery, reference_known, after_surgery, "

@@ -1,0 +1,119 @@
+"""The lock of a study: what was decided before the results were seen, in a file whose entries the registry's log seals.
+
+The file stands beside the protocol. Each entry holds the protocol as it was, its hash and the hash of the log's entry
+that notes it; the log holds the study's code and the protocol's hash, so that neither can be changed alone.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Any
+
+import duckdb
+
+from examtally.contracts.protocol import canonical_hash
+from examtally.contracts.study import Study, load_study
+from examtally.errors import StudyError
+from examtally.registry.journal import entries
+
+LOCK, AMENDMENT = "study_lock", "study_amendment"
+_FORMAT = "examtally study lock"
+
+
+@dataclass(frozen=True)
+class LockEntry:
+    """One lock or amendment. `protocol` is the file's content as plain data, `sha256` its hash as canonical JSON.
+
+    `at` is the time of the log in UTC, `records` the fingerprint of the registry's records at that time, `log_entry`
+    and `log_hash` the entry of the log that seals it, `reason` that of an amendment.
+    """
+
+    kind: str
+    at: str
+    operator: str | None
+    reason: str
+    sha256: str
+    records: str
+    log_entry: int
+    log_hash: str
+    protocol: Mapping[str, Any]
+
+    @property
+    def study(self) -> Study:
+        """The study as it was decided."""
+        return load_study(self.protocol)
+
+
+def lock_path(protocol: Path) -> Path:
+    """Return where the lock of a protocol file stands."""
+    return protocol.with_name(f"{protocol.stem}.lock.json")
+
+
+def written_hash(study: Study) -> str:
+    """Return the hash of a study as its file has it, the same under every version of the program."""
+    return canonical_hash(study.source)
+
+
+def read_lock(path: Path) -> tuple[LockEntry, ...]:
+    """Read a lock file, empty where there is none; StudyError where it is no lock or an entry was changed."""
+    if not path.exists():
+        return ()
+    try:
+        content = json.loads(path.read_text(encoding="utf-8"))
+        found = tuple(LockEntry(**one) for one in content["entries"]) if content["format"] == _FORMAT else ()
+        is_whole = bool(found) and all(one.sha256 == canonical_hash(one.protocol) for one in found)
+    except (OSError, ValueError, KeyError, TypeError):
+        is_whole = False
+    if not is_whole:
+        raise StudyError(f"{path.name}: is not a lock, or was changed by hand; put back the file that the lock wrote")
+    return found
+
+
+def write_lock(path: Path, locked: Sequence[LockEntry]) -> None:
+    """Write a lock file whole, or not at all."""
+    text = json.dumps({"format": _FORMAT, "entries": [asdict(one) for one in locked]}, indent=1, ensure_ascii=False)
+    part = path.with_name(f".{path.name}.part")
+    try:
+        part.write_text(f"{text}\n", encoding="utf-8")
+        part.replace(path)
+    except OSError as fault:
+        part.unlink(missing_ok=True)
+        raise StudyError(
+            f"{path.name}: cannot be written ({fault.strerror}); free room or choose another folder"
+        ) from None
+
+
+def check_writable(path: Path) -> None:
+    """Raise StudyError where no lock can be written at `path`, so that the log notes none in vain."""
+    part = path.with_name(f".{path.name}.part")
+    try:
+        part.touch()
+        part.unlink()
+    except OSError as fault:
+        raise StudyError(f"{path.name}: cannot be written ({fault.strerror}); choose another folder") from None
+
+
+def check_sealed(con: duckdb.DuckDBPyConnection, code: str, locked: Sequence[LockEntry], path: Path) -> None:
+    """Hold a lock file against the registry's log; StudyError where one knows what the other does not."""
+    sealed = {entry.entry: entry for entry in entries(con) if entry.action in (LOCK, AMENDMENT)}
+    noted = [number for number, entry in sealed.items() if json.loads(entry.details).get("study") == code]
+    if not locked and noted:
+        raise StudyError(
+            f"{path.name}: the registry's log holds a lock of the study {code}, and the file is missing; "
+            "put it back beside the protocol"
+        )
+    if locked and not noted:
+        raise StudyError(
+            f"{path.name}: this registry's log holds no lock of the study {code}; "
+            "run on the registry it was locked on, or lock it here under another code"
+        )
+    for one in locked:
+        entry = sealed.get(one.log_entry)
+        said = json.loads(entry.details) if entry is not None else {}
+        if entry is None or entry.hash != one.log_hash or said.get("protocol") != one.sha256:
+            raise StudyError(f"{path.name}: does not agree with the registry's log; put back the file the lock wrote")
+    if noted != [one.log_entry for one in locked]:
+        raise StudyError(f"{path.name}: the registry's log holds other amendments; put back the newest file")

@@ -1,0 +1,97 @@
+"""Locking a study before its results are seen, and amending it afterwards with a reason."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from examtally.contracts.study import Study, load_study
+from examtally.errors import StudyError
+from examtally.registry import open_registry
+from examtally.registry.noting import note_use
+from examtally.registry.patience import Patience
+from examtally.studies.checking import check_study
+from examtally.studies.lockfile import (
+    AMENDMENT,
+    LOCK,
+    LockEntry,
+    check_sealed,
+    check_writable,
+    lock_path,
+    read_lock,
+    write_lock,
+    written_hash,
+)
+
+_LONGEST_REASON = 500
+
+
+def lock(protocol: Path, registry: Path, *, operator: str | None = None, patience: Patience | None = None) -> LockEntry:
+    """Lock the study at `protocol`: note its hash in the registry's log and write the lock beside it.
+
+    Raises StudyError where something that must be decided is missing or the study is locked already; ProtocolError for
+    the protocol; RegistryError where the registry cannot be written.
+    """
+    study = load_study(protocol)
+    _complete(study)
+    path = lock_path(protocol)
+    check_writable(path)
+    locked, records = _before(study, path, registry, patience)
+    if locked:
+        raise StudyError(f"{path.name}: the study {study.code} is locked since {locked[0].at} UTC; use `study amend`")
+    made = _note(LOCK, study, registry, records, 1, "", operator, patience)
+    write_lock(path, [made])
+    return made
+
+
+def amend(
+    protocol: Path, registry: Path, reason: str, *, operator: str | None = None, patience: Patience | None = None
+) -> LockEntry:
+    """Note that a locked study was changed, and why; see `lock`."""
+    study = load_study(protocol)
+    _complete(study)
+    said = " ".join(reason.split())
+    if not said or len(said) > _LONGEST_REASON or not said.isprintable():
+        raise StudyError(f"an amendment needs a reason: write 1 to {_LONGEST_REASON} printable characters")
+    path = lock_path(protocol)
+    check_writable(path)
+    locked, records = _before(study, path, registry, patience)
+    if not locked:
+        raise StudyError(f"the study {study.code} is not locked; use `study lock`")
+    if written_hash(study) == locked[-1].sha256:
+        raise StudyError("the protocol is as it was locked or last amended; there is nothing to amend")
+    made = _note(AMENDMENT, study, registry, records, len(locked) + 1, said, operator, patience)
+    write_lock(path, [*locked, made])
+    return made
+
+
+def _complete(study: Study) -> None:
+    missing = [one for one in check_study(study) if one.must]
+    if missing:
+        more = f" (and {len(missing) - 1} more; see `study check`)" if len(missing) > 1 else ""
+        raise StudyError(f"not ready to be locked: {missing[0].key}: {missing[0].says}{more}")
+
+
+def _before(study: Study, path: Path, registry: Path, patience: Patience | None) -> tuple[tuple[LockEntry, ...], str]:
+    """The lock so far, held against the log, and the fingerprint of the records."""
+    locked = read_lock(path)
+    with open_registry(registry, patience=patience) as opened:
+        check_sealed(opened.con, study.code, locked, path)
+        return locked, opened.fingerprint()
+
+
+def _note(
+    kind: str,
+    study: Study,
+    registry: Path,
+    records: str,
+    place: int,
+    reason: str,
+    operator: str | None,
+    patience: Patience | None,
+) -> LockEntry:
+    sha256 = written_hash(study)
+    details = {"study": study.code, "protocol": sha256, "records": records, "place": place}
+    entry = note_use(registry, kind, operator=operator, details=details, patience=patience)
+    return LockEntry(
+        kind, entry.at, entry.operator, reason, sha256, records, entry.entry, entry.hash, dict(study.source)
+    )

@@ -1,0 +1,226 @@
+"""Running a study: the analysis as declared, no more, each row marked as prespecified or exploratory."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, replace
+from pathlib import Path
+from types import MappingProxyType
+from typing import Any
+
+import polars as pl
+
+from examtally.analytics.comparing.grouped import GroupedComparison, compare_in_groups
+from examtally.analytics.comparing.multiplicity import holm
+from examtally.cohort.groupings import UNKNOWN, Grouping, groupings
+from examtally.cohort.selection import read_population
+from examtally.contracts.contract import load_contract
+from examtally.contracts.protocol import Protocol
+from examtally.contracts.results import conform
+from examtally.contracts.study import Study, load_study
+from examtally.registry import Registry, open_registry
+from examtally.results.analysis import make_tables, provenance
+from examtally.results.folder import write_folder
+from examtally.results.results import Results
+from examtally.results.steps.comparing import knees
+from examtally.results.work import Progress, Work
+from examtally.studies.declared import (
+    OVERALL,
+    analyses_table,
+    beside,
+    in_order,
+    population_table,
+    rows_of,
+    wanted_tables,
+)
+from examtally.studies.lockfile import check_sealed, lock_path, read_lock
+from examtally.studies.standing import EXPLORATORY, PRESPECIFIED, Standing, standing
+
+STUDY_FILE = "study.json"
+_FORMAT = "examtally study results"
+_WITHOUT_ORDER = ("role", "setting", "sex")
+
+
+@dataclass(frozen=True)
+class StudyResults:
+    """The declared tables of a study, how it stands to its lock, and the study itself."""
+
+    study: Study
+    standing: Standing
+    results: Results
+
+    def write(self, out: Path | str) -> Path:
+        """Write the results folder at `out`, with `study.json` beside the tables; see `write_folder`."""
+        return write_folder(self.results, Path(out), {STUDY_FILE: self.to_json()})
+
+    def to_json(self) -> str:
+        """The study, its lock and its deviations as JSON; no clock but that of the lock, no path."""
+        governance = {name: value or "not stated" for name, value in asdict(self.study.governance).items()}
+        content = {
+            "format": _FORMAT,
+            "study": self.study.code,
+            "title": self.study.title,
+            "governance": governance,
+            "is_locked": bool(self.standing.locked),
+            "lock": [
+                {key: value for key, value in asdict(one).items() if key != "protocol"} for one in self.standing.locked
+            ],
+            "records_at_lock_are_those_analyzed": bool(self.standing.locked)
+            and self.standing.locked[0].records == self.results.provenance.registry,
+            "prespecified": sorted(self.standing.prespecified),
+            "deviations": [asdict(one) for one in self.standing.deviations],
+            "protocol": dict(self.study.source),
+            "resolved": self.study.to_dict(),
+        }
+        return json.dumps(content, indent=1, ensure_ascii=False) + "\n"
+
+
+def run(
+    protocol: Study | Path | str | Mapping[str, Any],
+    registry: Registry | Path | str,
+    *,
+    lock: Path | None = None,
+    exploratory: bool = False,
+    progress: Progress | None = None,
+) -> StudyResults:
+    """Run the study on a registry, opened for reading.
+
+    The lock is that beside the protocol's file, or at `lock`; it is held against the registry's log. Raises StudyError
+    where the protocol is not the one locked (unless `exploratory`) or the lock is not whole; ProtocolError for the
+    protocol.
+    """
+    study = protocol if isinstance(protocol, Study) else load_study(protocol)
+    if lock is None and isinstance(protocol, Path | str):
+        lock = lock_path(Path(protocol))
+    if not isinstance(registry, Registry):
+        with open_registry(registry) as opened:
+            return run(study, opened, lock=lock, exploratory=exploratory, progress=progress)
+    locked = read_lock(lock) if lock is not None else ()
+    if lock is not None:
+        check_sealed(registry.con, study.code, locked, lock)
+    stands = standing(study, locked, exploratory=exploratory)
+    return StudyResults(
+        study, stands, Results(_tables(study, stands, registry, progress), provenance(registry, study.protocol))
+    )
+
+
+def _tables(study: Study, stands: Standing, registry: Registry, progress: Progress | None) -> dict[str, pl.DataFrame]:
+    """Every table of the study's results."""
+    contract = study.contract(load_contract(study.protocol.joint))
+    work = Work(
+        registry,
+        contract,
+        _compared(study, groupings(contract, study.protocol)),
+        with_examiners=study.with_examiners,
+        progress=progress,
+        selection=study.selection,
+    )
+    try:
+        made = make_tables(work, wanted_tables(study))
+        _add_groups(made, study, work)
+        counted = read_population(work.cohort.con)
+    finally:
+        work.close()
+    statuses = {one.name: stands.status(one.name) for one in study.analyses}
+    of_study = PRESPECIFIED if PRESPECIFIED in statuses.values() else EXPLORATORY
+    kept = {name: _kept(name, frame, study, statuses, of_study) for name, frame in made.items()}
+    return _adjusted(kept, study) | {
+        "study_analyses": analyses_table(study, statuses),
+        "study_population": population_table(study, counted, of_study),
+    }
+
+
+def _compared(study: Study, known: tuple[Grouping, ...]) -> Protocol:
+    """The protocol with the study's own comparisons: its paired tests, and of groups what it sets, else the first
+    against the last, or against the second where the groups have no order.
+    """
+    protocol, target = study.protocol, study.selection.target
+    orders = {grouping.name: grouping.order for grouping in known}
+    declared = protocol.comparisons.groups
+    groups = {
+        name: declared.get(name, ((orders[name][0], orders[name][1 if name in _WITHOUT_ORDER else -1]),))
+        for name in dict.fromkeys(one.group_by for one in study.analyses if one.group_by)
+        if len(orders[name]) > 1
+    }
+    pairs = dict.fromkeys(in_order(one.tests, study) for one in study.analyses if one.kind == "paired")
+    family = {target.condition: tuple(pairs)} if target is not None and pairs else {}
+    comparisons = replace(protocol.comparisons, family=MappingProxyType(family), groups=MappingProxyType(groups))
+    return replace(protocol, comparisons=comparisons)
+
+
+def _add_groups(made: dict[str, pl.DataFrame], study: Study, work: Work) -> None:
+    """Add the paired comparisons in groups to `comparisons` and `interactions`."""
+    asked = dict.fromkeys(
+        (in_order(one.tests, study), one.group_by) for one in study.analyses if one.kind == "paired" and one.group_by
+    )
+    for tests, group_by in asked:
+        found = _in_groups(tests, str(group_by), study, work)
+        for name, rows in (("comparisons", found.comparisons), ("interactions", found.interactions)):
+            made[name] = conform(name, pl.concat([made[name], rows]))
+
+
+def _in_groups(tests: tuple[str, str], group_by: str, study: Study, work: Work) -> GroupedComparison:
+    condition = study.selection.target.condition if study.selection.target else ""
+    of = work.once(knees)[condition]
+    labels = [label for label in _levels(of.frame[group_by]) if label != UNKNOWN]
+    pairs = [pair for pair in work.protocol.comparisons.groups.get(group_by, ()) if set(pair) <= set(labels)]
+    return compare_in_groups(of, tests, group_by, labels, pairs, work.protocol)
+
+
+def _levels(column: pl.Series) -> list[str]:
+    """The declared groups of a column, in their order."""
+    kind = column.dtype
+    return kind.categories.to_list() if isinstance(kind, pl.Enum) else column.unique().sort().to_list()
+
+
+def _kept(name: str, frame: pl.DataFrame, study: Study, statuses: Mapping[str, str], of_study: str) -> pl.DataFrame:
+    """The rows that are declared; one that a prespecified analysis asks for is prespecified."""
+    of_target = beside(name, frame, study) if name not in ("comparisons", "interactions", "agreement") else frame
+    asked = [(rows_of(name, one, study), statuses[one.name]) for one in study.analyses]
+    declared = [(rows, status) for rows, status in asked if rows is not None]
+    if not declared:
+        return of_target.with_columns(status=_status_beside(of_target, study, statuses, of_study))
+    is_asked = pl.any_horizontal([rows for rows, _ in declared])
+    fixed = [rows for rows, status in declared if status == PRESPECIFIED]
+    is_fixed = pl.any_horizontal(fixed) if fixed else pl.lit(False)
+    status = pl.when(is_fixed).then(pl.lit(PRESPECIFIED)).otherwise(pl.lit(EXPLORATORY))
+    return of_target.filter(is_asked).with_columns(status=status)
+
+
+def _status_beside(frame: pl.DataFrame, study: Study, statuses: Mapping[str, str], of_study: str) -> pl.Expr:
+    """The status of rows beside the analyses: that of the study, and of the group where there is one."""
+    if "group_by" not in frame.columns:
+        return pl.lit(of_study)
+    fixed = [one.group_by or OVERALL for one in study.analyses if statuses[one.name] == PRESPECIFIED]
+    is_fixed = pl.col("group_by").is_in([*fixed, *([OVERALL] if fixed else [])])
+    return pl.when(is_fixed).then(pl.lit(PRESPECIFIED)).otherwise(pl.lit(EXPLORATORY))
+
+
+def _adjusted(tables: dict[str, pl.DataFrame], study: Study) -> dict[str, pl.DataFrame]:
+    """P values of the declared family by Holm, both tables of tests together, for each correction apart.
+
+    Differences take part, ratios repeat them and do not.
+    """
+    members = {"none": (), "primary": study.primary, "all": study.analyses}[study.family]
+    parts = []
+    for name in ("comparisons", "interactions"):
+        if name in tables:
+            frame = tables[name].with_row_index("row").with_columns(table=pl.lit(name))
+            asked = [rows for one in members if (rows := rows_of(name, one, study)) is not None]
+            is_member = pl.any_horizontal(asked) if asked else pl.lit(False)
+            is_test = pl.col("contrast") == "difference" if name == "comparisons" else pl.lit(True)
+            in_order_of_doing = pl.col("group_by") == "done_order"
+            parts.append(
+                frame.filter(is_member & is_test & ~in_order_of_doing).select("table", "row", "adjustment", "p_value")
+            )
+    values: dict[str, list[float | None]] = {
+        name: [None] * tables[name].height for name in ("comparisons", "interactions") if name in tables
+    }
+    for _, family in pl.concat(parts).group_by("adjustment", maintain_order=True) if parts else ():
+        adjusted = holm(family["p_value"].cast(pl.Float64).fill_null(float("nan")).to_numpy())
+        for (table, row), p in zip(family.select("table", "row").iter_rows(), adjusted, strict=True):
+            values[table][row] = None if p != p else float(p)
+    return tables | {
+        name: tables[name].with_columns(pl.Series("p_adjusted", found, pl.Float64)) for name, found in values.items()
+    }
