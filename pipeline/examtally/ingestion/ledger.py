@@ -90,7 +90,7 @@ def _own_lines(table: str, failing: str) -> str:
 def _mapped_lines(table: str, failing: str) -> str:
     """A row made through a mapping is found by the line and the column of the export it comes from."""
     return (
-        f'insert into broken select {literal(table)}, b.part, t.record, f."column", rule, kind, p.place '
+        f'insert into broken select {literal(table)}, b.part, t.record, f."column", rule, kind, p.place, f.rid '
         f"from ({failing}) f join {quoted(f'text_{table}')} t on t.rowid = f.rid join binding_parts b using (binding) "
         'left join binding_places p on t.binding = p.binding and f."column" = p."column"'
     )
