@@ -207,6 +207,7 @@ def check_outcome(case: Case, outcome: Outcome, before: Path, *, thorough: bool 
     """Assert what must hold whatever was in the files; return whether a batch was stored."""
     assert outcome.code in {0, *REFUSED}, (case, outcome.code, outcome.errors[-600:])
     assert "Traceback" not in outcome.errors, case
+    assert "the database failed" not in outcome.errors, (case, outcome.errors[-600:])  # nobody foresaw it
     assert outcome.seconds < LONGEST, (case, outcome.seconds)
     if case.command[0] != "map":  # a draft is written from the export, for the eyes of its owner
         assert SENTINEL.lower() not in (outcome.printed + outcome.errors).lower(), case
