@@ -9,6 +9,7 @@ from random_clinic import random_clinic
 
 from examtally.cohort.cohort import build_cohort
 from examtally.cohort.verification_frame import read_verification_frame, verification_groups
+from examtally.contracts.contract import load_contract
 from examtally.contracts.protocol import load_protocol
 
 CONTRACT = small_contract()
@@ -67,3 +68,48 @@ def test_examiners_first_exams_are_there_for_pooling_but_not_index() -> None:
 def test_a_registry_without_records_gives_no_rows() -> None:
     frame, _, _ = frame_of(Records())
     assert frame.height == 0
+
+
+def graded(records: Records, condition: str = "acl_tear") -> list[str | None]:
+    contract = load_contract()
+    resolved = load_protocol({}, contract)
+    with build_cohort(connect(contract, records), contract, resolved) as cohort:
+        frame = read_verification_frame(cohort.con, cohort.groupings, contract, resolved)
+    return frame.filter(participant=1)[f"severity_{condition}"].to_list()
+
+
+def examined(maneuver: str = "lachman") -> Records:
+    newest = Records().exam("EX9", "PT9", period="2024-12")
+    return newest.exam("EX1").finding("EX1", maneuver)
+
+
+@pytest.mark.parametrize(
+    ("readings", "severity"),
+    [
+        ([], None),
+        ([("mri", 5, "present", None)], None),
+        ([("mri", 5, "present", "partial")], "partial"),
+        ([("mri", 5, "present", "partial"), ("arthroscopy", 9, "present", "complete")], "complete"),
+        ([("mri", 5, "present", "partial"), ("arthroscopy", 9, "present", None)], "partial"),
+        ([("mri", 5, "present", "partial"), ("arthroscopy", 9, "absent", None)], None),
+        ([("mri", 5, "present", "complete"), ("mri", 6, "present", "partial")], "partial"),
+        ([("mri", 500, "present", "complete"), ("mri", 6, "present", "partial")], "partial"),
+        ([("radiograph", 5, "present", "complete"), ("mri", 6, "present", "partial")], "partial"),
+    ],
+)
+def test_the_reading_that_settled_a_condition_says_how_severe_it_was(
+    readings: list[tuple[str, int, str, str | None]], severity: str | None
+) -> None:
+    records = examined()
+    for modality, day, status, degree in readings:
+        records.reference("acl_tear", status, day, modality, severity=degree)
+    assert graded(records) == [severity]
+
+
+def test_either_meniscus_says_how_severe_a_tear_of_any_was() -> None:
+    records = examined("thessaly_medial")
+    records.reference("medial_meniscus_tear", "present", 5, severity="not_displaced")
+    assert graded(records, "meniscal_tear") == ["not_displaced"]
+    records.reference("lateral_meniscus_tear", "present", 5, severity="displaced")
+    assert graded(records, "meniscal_tear") == ["displaced"]
+    assert graded(records, "medial_meniscus_tear") == ["not_displaced"]

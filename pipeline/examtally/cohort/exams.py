@@ -36,7 +36,7 @@ def write_keys(con: duckdb.DuckDBPyConnection, groups: tuple[Grouping, ...], cho
     con.execute(
         """
         create temp table statements as
-        select pk, side = 'right' as is_right, episode, modality, reference_day, bit, status,
+        select pk, side = 'right' as is_right, episode, modality, reference_day, bit, status, severity,
             coalesce(exam_known = 'no', false) as is_blinded
         from used_references join people using (participant_id) join conditions using (condition)
         """

@@ -9,6 +9,7 @@ import polars as pl
 
 from examtally.cohort.cells import RESULTS, STATUSES
 from examtally.cohort.groupings import Grouping, text
+from examtally.cohort.severity import graded
 from examtally.contracts.contract import Contract
 from examtally.contracts.protocol import Protocol
 
@@ -32,7 +33,8 @@ def read_verification_frame(
       counts it
     - for each condition that something settles: `status_<condition>` (present, absent, indeterminate, unverified), null
       where the exam is not its examiner's first of the episode or its window is open; `index_<condition>`, whether it
-      is the episode's first; `impression_<condition>`, the probability stated after the exam
+      is the episode's first; `impression_<condition>`, the probability stated after the exam; where the condition has
+      degrees, `severity_<condition>`, the one named by the reading that settled it, null where none is named
 
     Everything but pooling by examiner uses rows with `index_<condition>` and a status.
     """
@@ -40,6 +42,8 @@ def read_verification_frame(
     maneuvers = tuple(contract.catalogue.maneuvers)
     conditions = tuple(code for code in contract.catalogue.conditions if code in protocol.reference.accepted)
     bits = dict(con.sql("select condition, bit from conditions").fetchall())
+    degrees = {code: contract.catalogue.conditions[code] for code in conditions}
+    degrees = {code: condition for code, condition in degrees.items() if condition.severity}
     frame: pl.DataFrame = con.sql(
         f"""
         with taken as (select * from ex where (own_bits & ~open_bits) <> 0),
@@ -50,13 +54,16 @@ def read_verification_frame(
         stated as (
             select ek, {_impressions(conditions)}
             from used_impressions join taken using (exam_id) where stage = 'after_exam' group by ek
-        )
+        ),
+        graded as ({graded(degrees.values(), bits)})
         select dense_rank() over (order by participant_id)::uinteger as participant, g_examiner as examiner,
             {"".join(f"{grouping.column} as {grouping.name}, " for grouping in named)}
             {"".join(f"coalesce(result_{m}, {len(RESULTS)})::utinyint as result_{m}, " for m in maneuvers)}
             {"".join(_standing(code, bits[code]) for code in conditions)}
+            {"".join(f"severity_{code}, " for code in degrees)}
             {", ".join(f"impression_{code}" for code in conditions) or "null as none"}
-        from taken left join found using (ek) left join stated using (ek) join people using (pk)
+        from taken left join found using (ek) left join stated using (ek) left join graded using (ek)
+            join people using (pk)
         order by participant_id, exam_id
         """
     ).pl()
@@ -65,6 +72,10 @@ def read_verification_frame(
         *(_enum(g.name, pl.col(g.name) - 1, labels.filter(group_by=g.name)["label"].to_list()) for g in named),
         *(_enum(f"result_{m}", pl.col(f"result_{m}"), list(RECORDED)) for m in maneuvers),
         *(_enum(f"status_{code}", pl.col(f"status_{code}"), list(STATUSES)) for code in conditions),
+        *(
+            _enum(f"severity_{code}", pl.col(f"severity_{code}"), [degree.code for degree in condition.severity])
+            for code, condition in degrees.items()
+        ),
     )
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+import polars as pl
 import pytest
 from scipy.special import expit, logit
 from scipy.stats import binom, norm
@@ -11,8 +12,12 @@ from examtally.analytics.pooling import Pooled, Prior, pool_counts, pool_estimat
 from examtally.analytics.pooling.binomial import BinomialLikelihood
 from examtally.analytics.pooling.hyper import Hyper, log_prior
 from examtally.analytics.pooling.normal import NormalLikelihood
+from examtally.analytics.pooling.pair import PooledPair
 from examtally.analytics.pooling.standardised import case_mix_logits, verified_logits
 from examtally.analytics.pooling.summaries import mixture_quantile, shortest_interval
+from examtally.analytics.verification.knees import ConditionKnees
+from examtally.contracts.contract import load_contract
+from examtally.contracts.protocol import Protocol
 
 TP = np.array([12, 9, 14, 11, 15, 10, 13, 8])
 FN = 15 - TP
@@ -221,3 +226,45 @@ def test_standardising_takes_out_an_uneven_case_mix() -> None:
     raw = logit([correct[examiner == 0].mean(), correct[examiner == 1].mean()])
     assert abs(found.logits[0, 0] - found.logits[1, 0]) < 0.2 * abs(raw[0] - raw[1])
     assert np.isnan(found.logits[:, 1]).all()
+
+
+def lachman_knees(severity: str, rng: np.random.Generator) -> tuple[ConditionKnees, np.ndarray]:
+    """Two examiners of one skill, easy complete and hard partial tears; the first sees mostly `severity`."""
+    code = np.repeat([0, 1], 3000)
+    present = rng.random(6000) < 0.5
+    other = {"partial": "complete", "complete": "partial"}[severity]
+    degree = np.where(rng.random(6000) < np.where(code == 0, 0.85, 0.15), severity, other)
+    hit = rng.random(6000) < np.where(present, np.where(degree == "partial", 0.6, 0.95), 0.9)
+    frame = pl.DataFrame(
+        {
+            "participant": np.arange(6000),
+            "acuity": "acute",
+            "guarding": "no",
+            "effusion": "none",
+            "result_lachman": np.where(hit == present, "positive", "negative"),
+            "status_acl_tear": np.where(present, "present", "absent"),
+            "index_acl_tear": True,
+            "severity_acl_tear": pl.Series([d if p else None for d, p in zip(degree, present, strict=True)]),
+        }
+    )
+    contract = load_contract()
+    return ConditionKnees(frame, "acl_tear", contract, Protocol.defaults(contract)), code
+
+
+@pytest.mark.parametrize("severity", ["partial", "complete"])
+def test_an_examiner_who_sees_the_milder_tears_is_not_called_the_worse(severity: str) -> None:
+    knees, code = lachman_knees(severity, np.random.default_rng(10))
+    pair = PooledPair(knees, "lachman", code, 2)
+    raw = np.array([count.events / count.n for count in pair.counts])
+    found = expit(pair.standardised.logits)
+    assert abs(raw[0, 0] - raw[0, 1]) > 0.2
+    assert found[0, 0] == pytest.approx(found[1, 0], abs=0.03)
+    assert found[:, 1] == pytest.approx(raw[1], abs=0.005)
+
+
+def test_a_severity_that_no_reading_names_is_a_level_of_its_own() -> None:
+    knees, code = lachman_knees("partial", np.random.default_rng(11))
+    unnamed = pl.when(pl.col("severity_acl_tear") == "partial").then(None).otherwise(pl.col("severity_acl_tear"))
+    without = PooledPair(knees, "lachman", code, 2).standardised
+    knees.frame = knees.frame.with_columns(unnamed.alias("severity_acl_tear"))
+    assert PooledPair(knees, "lachman", code, 2).standardised.logits == pytest.approx(without.logits, abs=1e-6)

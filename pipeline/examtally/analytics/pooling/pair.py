@@ -43,7 +43,8 @@ class PooledPair:
         self.verified, self.present = knees.verified[self.taken], knees.present[self.taken]
         self.code, self.groups = code[self.taken], groups
         self.people = knees.frame["participant"].to_numpy()[self.taken].astype(np.int64)
-        self.frame = knees.frame.select(CASE_MIX).filter(pl.Series(self.taken))
+        severity = [name for name in (f"severity_{knees.condition}",) if name in knees.frame.columns]
+        self.frame = knees.frame.select(*CASE_MIX, *severity).filter(pl.Series(self.taken))
         self._knees, self._maneuver = knees, maneuver
 
     @cached_property
@@ -84,7 +85,11 @@ class PooledPair:
 
     @property
     def standardised(self) -> ExaminerLogits:
-        """Logits standardised to the case mix of all verified knees."""
+        """Logits standardised to the case mix of all verified knees of a class.
+
+        The severity a reading names is known of verified knees only, which are all that is standardised; one that was
+        not named is a level of its own. A condition without degrees when absent leaves specificity as it is.
+        """
         known = self.verified
         correct = (self.positive == self.present)[known]
         covariates = _indicators(self.frame.filter(pl.Series(known)))
@@ -102,9 +107,10 @@ class PooledPair:
 
 def _indicators(frame: pl.DataFrame) -> FloatArray:
     """A column for each level of each variable that some knees have and others have not."""
+    words = frame.select(pl.all().cast(pl.String).fill_null("unknown"))
     columns = [
-        (frame[name] == level).to_numpy().astype(np.float64)
-        for name in frame.columns
-        for level in sorted(map(str, frame[name].unique().drop_nulls().to_list()))[1:]
+        (words[name] == level).to_numpy().astype(np.float64)
+        for name in words.columns
+        for level in sorted(words[name].unique().to_list())[1:]
     ]
     return np.column_stack(columns) if columns else np.zeros((frame.height, 0))

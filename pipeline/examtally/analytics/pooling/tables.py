@@ -23,7 +23,7 @@ _BETWEEN = {"examiner": "examiners", "site": "sites"}
 _RESTS_ON = {
     "pooled": "Verified knees only: examiners differ in whom they image.",
     "pooled_verification": "Corrected for who was verified.",
-    "pooled_case_mix": f"Verified knees, standardised to the group's {', '.join(CASE_MIX)}.",
+    "pooled_case_mix": f"Verified knees, standardised to the group's {', '.join(CASE_MIX)} and severity.",
 }
 
 
