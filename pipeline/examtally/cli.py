@@ -34,6 +34,7 @@ app.add_typer(cli_registry.app)
 app.add_typer(cli_review.app)
 report_app.command("intake")(cli_registry.intake)
 report_app.command("audit")(cli_audit.audit)
+report_app.command("index")(cli_audit.index)
 app.add_typer(cli_paper.app)
 
 key_app = typer.Typer(no_args_is_help=True, help="The site key that `deidentify` works with.")

@@ -1,4 +1,4 @@
-"""The command that renders the audit: for the group itself, or for release."""
+"""The commands that render the audit, for the group itself or for release, and the index of a folder of reports."""
 
 from __future__ import annotations
 
@@ -69,4 +69,19 @@ def audit(
                 raise ReportError("for release give --approved-by and --because together, and no --source")
             approval = Approval(approved_by, because) if approved_by and because else None
             made = render_release(results, out, earlier=earlier or (), approval=approval, formats=formats, progress=say)
+    terminal.show_files(made)
+
+
+def index(
+    results: Annotated[Path, typer.Option("--results", help="Results folder that analyze wrote.", show_default=False)],
+    folder: Annotated[Path, typer.Option("--in", help="The folder in which the reports lie.", show_default=False)],
+) -> None:
+    """A small site that opens from disk: an index of the reports in a folder, and the catalogue of maneuvers.
+
+    The catalogue tells how each maneuver is done, what to mind, what is published and what was found here.
+    """
+    from examtally.reporting import render_shelf
+
+    with terminal.progress() as say:
+        made = render_shelf(results, folder, progress=say)
     terminal.show_files(made)

@@ -11,6 +11,7 @@ from examtally.disclosure.folder import read_release, release_name
 from examtally.disclosure.release import Approval, release
 from examtally.errors import ReportError
 from examtally.reporting.renderer import render
+from examtally.reporting.shelf.listing import shelve, to_text
 from examtally.results import read_results
 
 
@@ -84,3 +85,15 @@ def render_intake(
             progress(f"rendering the intake check of batch {number}")
         pages += render("intake", results_dir, out_dir, page=f"intake-{number}", beside={"batch.txt": str(number)})
     return pages
+
+
+def render_shelf(results_dir: Path, folder: Path, *, progress: Callable[[str], object] | None = None) -> list[Path]:
+    """Write the catalogue of maneuvers and the index of the reports in `folder` into it; return both pages.
+
+    Raises ResultsError where `results_dir` is not a whole results folder; nothing is written then.
+    """
+    read_results(results_dir)
+    if progress is not None:
+        progress("rendering the maneuvers and the index")
+    pages = render("maneuvers", results_dir, folder)
+    return [*render("index", results_dir, folder, beside={"shelf.json": to_text(shelve(folder))}), *pages]

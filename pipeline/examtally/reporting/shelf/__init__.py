@@ -1,0 +1,1 @@
+"""A folder of reports as one small site that opens from disk: its index and the catalogue of maneuvers."""
