@@ -11,10 +11,12 @@ import polars as pl
 from examtally.analytics.accuracy import accuracy_table, post_test_table
 from examtally.analytics.agreement import agreement_table
 from examtally.analytics.calibration import calibration_tables
+from examtally.analytics.learning_table import learning_table
 from examtally.analytics.pooling.tables import pooling_tables
 from examtally.analytics.scenarios import scenario_table
 from examtally.cohort.cohort import build_cohort
 from examtally.cohort.examiners import read_examiners
+from examtally.cohort.learning_frame import read_learning_frame
 from examtally.cohort.pairs import read_pairs
 from examtally.cohort.scenarios import read_scenarios
 from examtally.cohort.verification_frame import read_verification_frame
@@ -180,6 +182,7 @@ def write_results(folder: Path, made: Records, *, with_examiners: bool = False) 
         knees = read_verification_frame(cohort.con, cohort.groupings, contract, protocol)
         pooling = pooling_tables(knees, read_examiners(cohort.con), contract, protocol)
         pairs = read_pairs(cohort.con, protocol, with_examiners=with_examiners)
+        cases = read_learning_frame(cohort.con, protocol)
         other = scenario_table(read_scenarios(cohort, con, contract, protocol), accuracy, contract)
         frames = {
             "tallies": tallies,
@@ -187,6 +190,7 @@ def write_results(folder: Path, made: Records, *, with_examiners: bool = False) 
             "examiner_spread": pooling.spread,
             "examiner_probability": pooling.probability,
             "agreement": conform("agreement", agreement_table(pairs, contract, protocol)),
+            "learning": conform("learning", learning_table(cases, protocol)),
             "sensitivity_analyses": conform("sensitivity_analyses", other),
             "post_test": post_test_table(accuracy, protocol),
             "flow": conform("flow", cohort.flow()),

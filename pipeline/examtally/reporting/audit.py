@@ -141,7 +141,8 @@ class Audit:
     @cached_property
     def codes(self) -> Mapping[str, str]:
         """The code of each examiner, drawn for this report and the same throughout it; in the order of the codes."""
-        return dict(sorted(fresh_codes(self.groups("examiner")).items(), key=lambda pair: pair[1]))
+        people = dict.fromkeys([*self.groups("examiner"), *self.table("learning")["examiner_id"]])
+        return dict(sorted(fresh_codes(list(people)).items(), key=lambda pair: pair[1]))
 
     def summed(self, item: str, group: str = "all") -> int:
         """One count of who was studied, 0 where there is none."""
