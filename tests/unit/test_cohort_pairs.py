@@ -103,3 +103,15 @@ def test_a_pair_of_people_is_named_only_on_request_and_where_enough_were_seen_by
     assert _pairs(records, "examiner_pair", persons=True)["group"].to_list() == ["E1/E2"] * 10
     assert _pairs(records, "examiner_pair").is_empty()
     assert _pairs(records, "examiner_pair", persons=True, display={"min_participants": 11}).is_empty()
+
+
+def test_each_examiner_stands_against_everybody_else_with_their_own_finding_first() -> None:
+    own = _pairs(_two(), "examiner", persons=True)
+    assert own.select("group", "a", "b").sort("group").rows() == [("E1", 1, 0), ("E2", 0, 1)]
+    assert _pairs(_two(), "examiner").is_empty()
+
+
+def test_a_learner_stands_against_supervisors_under_their_own_name() -> None:
+    records = _two(examiner_role="resident")
+    records.rows("exams")[0]["examiner_role"] = "attending"
+    assert _pairs(records, "examiner_supervisor", persons=True).select("group", "a", "b").rows() == [("E2", 0, 1)]

@@ -46,17 +46,28 @@ def model_calibration_tables(forecasts: pl.DataFrame, protocol: Protocol) -> Cal
     return _measured(cells, protocol)
 
 
-def calibration_tables(forecasts: pl.DataFrame, contract: Contract, protocol: Protocol) -> CalibrationTables:
-    """Measure every condition and forecast, overall and by role of the examiner.
+def calibration_tables(
+    forecasts: pl.DataFrame, contract: Contract, protocol: Protocol, own: pl.DataFrame | None = None
+) -> CalibrationTables:
+    """Measure every condition and forecast, overall and by role of the examiner, and by examiner with `own`.
 
     `forecasts` has a row for each index exam, mature and verified, with a stated probability: condition, forecast
     (examiner_after_history or examiner_after_exam), role (null reads as unknown), participant (integer key),
     probability (0–1) and outcome (0 or 1); nothing else missing (ValueError). Row order does not matter.
+    `own` has examiner in place of role, and a row for each examiner's own first exam of an episode.
     Core conditions that something settles stand in the tables even where nobody stated a probability.
     Under the protocol's floor of knees, events and non-events a set of forecasts has its counts, and null with a note
     for every measure and curve.
     """
-    return _measured(_cells(forecasts, contract, protocol), protocol)
+    cells = list(_cells(forecasts, contract, protocol))
+    if own is not None:
+        cells += [
+            (_Cell(condition, forecast, "examiner", examiner), rows)
+            for (condition, forecast, examiner), rows in own.group_by(
+                "condition", "forecast", "examiner", maintain_order=True
+            )
+        ]
+    return _measured(cells, protocol)
 
 
 def _measured(cells: Iterable[tuple[_Cell, pl.DataFrame]], protocol: Protocol) -> CalibrationTables:

@@ -26,3 +26,22 @@ def read_forecasts(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
         """
     ).pl()
     return forecasts
+
+
+def read_own_forecasts(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
+    """Return condition, forecast, examiner, participant, probability, outcome: each examiner's own forecasts.
+
+    As `read_forecasts`, but of each examiner's first eligible exam of an episode. `examiner` is the pseudonym.
+    """
+    forecasts: pl.DataFrame = con.sql(
+        """
+        select c.condition, 'examiner_' || i.stage as forecast, l.label as examiner,
+            dense_rank() over (order by participant_id)::bigint as participant,
+            i.probability, ((present_bits & bit) <> 0)::bigint as outcome
+        from used_impressions i join ex using (exam_id) join conditions c on c.condition = i.condition
+            join people using (pk) join labels l on l.group_by = 'examiner' and l.code = g_examiner
+        where (own_bits & ~open_bits & bit) <> 0 and ((present_bits | absent_bits) & bit) <> 0
+        order by c.place, i.stage = 'after_exam', examiner, participant_id, exam_id
+        """
+    ).pl()
+    return forecasts

@@ -22,11 +22,13 @@ def read_pairs(con: duckdb.DuckDBPyConnection, protocol: Protocol, *, with_exami
     the protocol says, and so does a colleague's exam that was known; comparison knees, windows still open and knees
     without a reference take part.
 
-    Columns: maneuver, group_by (overall, examiner_pair, learner_supervisor, same_examiner), group, participant, unit,
+    Columns: maneuver, group_by (overall, learner_supervisor, same_examiner; with `with_examiners` examiner_pair,
+    examiner, against everybody else, and examiner_supervisor, a learner against supervisors), group, participant, unit,
     exam_a, exam_b (integer keys), a, b (1 positive, 0 negative; other results make no pair), grade_a, grade_b (null
     where none), unknown (whether it is unrecorded if either examiner knew the other's findings). `a` is the learner
-    under `learner_supervisor`, else the exam that comes first. Groups of an examiner pair are there only with
-    `with_examiners` and where `display.min_participants` people stand behind them. Rows are sorted.
+    under `learner_supervisor`, the examiner of the group under `examiner` and `examiner_supervisor`, else the exam that
+    comes first. Groups of an examiner pair are there only where `display.min_participants` people stand behind them.
+    Rows are sorted.
     """
     con.execute(_pairs(protocol))
     con.execute(_RATED)
@@ -110,7 +112,23 @@ def _grouped(protocol: Protocol, *, with_examiners: bool) -> str:
         ranked = f"dense_rank() over (partition by maneuver, {name} order by participant) as person_rank"
         inner = f"(select rated_pairs.*, {name} as pair_name, {ranked} from rated_pairs{named})"
         parts.append(_part("examiner_pair", "pair_name", large, source=inner))
+        parts += _own_parts(learner, supervisor)
     return " union all ".join(parts)
+
+
+def _own_parts(learner: str, supervisor: str) -> list[str]:
+    """Each examiner's pairs with everybody else, and each learner's with supervisors; their own finding first."""
+    parts = []
+    for own, other in (("a", "b"), ("b", "a")):
+        named = (
+            f"(select rated_pairs.*, label as own from rated_pairs join labels l on l.group_by = 'examiner' "
+            f"and l.code = examiner_{own} where examiner_a <> examiner_b)"
+        )
+        parts.append(_part("examiner", "own", "true", swapped=own == "b", source=named))
+        if learner and supervisor:
+            met = f"role_{own} in ({learner}) and role_{other} in ({supervisor})"
+            parts.append(_part("examiner_supervisor", "own", met, swapped=own == "b", source=named))
+    return parts
 
 
 def _part(group_by: str, group: str, where: str, *, swapped: bool = False, source: str = "rated_pairs") -> str:

@@ -129,3 +129,15 @@ def test_status_is_the_protocols() -> None:
 def test_a_missing_outcome_is_refused() -> None:
     with pytest.raises(ValueError, match="without missing"):
         calibration_tables(forecasts().with_columns(outcome=pl.lit(None, pl.Int64)), CONTRACT, PROTOCOL)
+
+
+def test_an_examiner_who_stated_everything_is_measured_as_everybody() -> None:
+    frame = forecasts()
+    own = frame.select("condition", "forecast", examiner=pl.lit("EM-1"), participant="participant").with_columns(
+        frame["probability"], frame["outcome"]
+    )
+    tables = calibration_tables(frame, CONTRACT, PROTOCOL, own)
+    columns = ("condition", "forecast", "measure", "estimate", "n", "events", "expected_by_chance")
+    everybody = tables.calibration.filter(pl.col("n") > 0, group_by="overall").select(columns[:4])
+    alone = tables.calibration.filter(group_by="examiner", group="EM-1").select(columns[:4])
+    assert alone.equals(everybody)

@@ -7,6 +7,7 @@ import polars as pl
 from examtally.analytics.agreement import agreement_table
 from examtally.analytics.calibration import CalibrationTables, calibration_tables, model_calibration_tables
 from examtally.analytics.together.model_tables import forecasts_of
+from examtally.cohort.forecasts import read_own_forecasts
 from examtally.cohort.pairs import read_pairs
 from examtally.results.steps import modelling
 from examtally.results.work import Work
@@ -16,7 +17,8 @@ def calibrations(work: Work) -> CalibrationTables:
     """Stated probabilities held against the reference."""
     cohort = work.cohort
     work.say("Holding stated probabilities against the truth")
-    return calibration_tables(cohort.forecasts(), work.contract, work.protocol)
+    own = read_own_forecasts(cohort.con) if work.with_examiners else None
+    return calibration_tables(cohort.forecasts(), work.contract, work.protocol, own)
 
 
 def model_calibrations(work: Work) -> CalibrationTables:
