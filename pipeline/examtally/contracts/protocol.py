@@ -12,8 +12,10 @@ from typing import Any
 
 from examtally.contracts.bands import Bands
 from examtally.contracts.contract import Contract, load_contract
+from examtally.contracts.protocol_latent import LatentClass
 from examtally.contracts.protocol_learning import Learning
 from examtally.contracts.protocol_modelling import Modelling
+from examtally.contracts.protocol_monitoring import Monitoring
 from examtally.contracts.protocol_values import read_values
 
 
@@ -169,6 +171,8 @@ class Protocol:
     examiners: Examiners
     agreement: Agreement
     learning: Learning
+    latent_class: LatentClass
+    monitoring: Monitoring
     modelling: Modelling
     scenarios: Scenarios
     comparisons: Comparisons
@@ -229,6 +233,8 @@ _SECTIONS: Mapping[str, type] = {
     "examiners": Examiners,
     "agreement": Agreement,
     "learning": Learning,
+    "latent_class": LatentClass,
+    "monitoring": Monitoring,
     "modelling": Modelling,
     "scenarios": Scenarios,
     "comparisons": Comparisons,

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 from examtally.contracts.protocol_keys import MOST_VALUES, ProtocolKey, protocol_keys
 from examtally.contracts.protocol_learning import check_learning
+from examtally.contracts.protocol_monitoring import check_monitoring
 from examtally.contracts.protocol_pairs import FAMILY, group_pairs, maneuver_pairs, settle_pairs
 from examtally.contracts.yamlfile import Node, from_data, load_yaml
 from examtally.errors import ProtocolError
@@ -43,6 +44,7 @@ def read_values(source: Path | Mapping[str, Any] | None, contract: Contract) -> 
     _Reference(values, given, contract).settle()
     settle_pairs(values, given, contract)
     check_learning(values, given)
+    check_monitoring(values, given)
     return values
 
 

@@ -15,7 +15,17 @@ from examtally.contracts.protocol import Protocol, load_protocol
 from examtally.errors import ResultsError
 from examtally.registry import Registry
 from examtally.results.results import Provenance, Results
-from examtally.results.steps import comparing, counting, erring, estimating, judging, learning, modelling, receiving
+from examtally.results.steps import (
+    comparing,
+    counting,
+    erring,
+    estimating,
+    judging,
+    learning,
+    modelling,
+    monitoring,
+    receiving,
+)
 from examtally.results.work import Progress, Work
 
 _STEPS: tuple[Callable[[Work], pl.DataFrame], ...] = (
@@ -23,13 +33,14 @@ _STEPS: tuple[Callable[[Work], pl.DataFrame], ...] = (
     *(estimating.accuracy, estimating.post_test),
     *(judging.calibration, judging.calibration_curve),
     *(estimating.verification, estimating.verification_bounds, estimating.verification_models),
-    *(erring.reference_error, erring.tipping, erring.reference_accuracy),
+    *(erring.reference_error, erring.tipping, erring.reference_accuracy, erring.latent_class),
     *(estimating.examiner_spread, estimating.examiner_probability),
     *(judging.agreement, learning.learning, estimating.sensitivity_analyses),
     *(comparing.comparisons, comparing.interactions, comparing.roc, comparing.auc, comparing.level_ratios),
     *(modelling.combinations, modelling.dependence, modelling.patterns),
     *(modelling.diagnostic_models, modelling.model_terms, modelling.added_value),
     *(modelling.short_exam, modelling.decision_curve),
+    monitoring.indicators,
     *(receiving.batches, receiving.held_back, receiving.intake_checks, receiving.assumptions),
 )
 _TABLES = {step.__name__: step for step in _STEPS}

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from examtally.analytics.charts import bears_limits, chart, funnel, in_run
+from examtally.analytics.charts import bears_limits, chart, funnel, in_run, run_chart
 
 
 def flat(events: int, size: int, periods: int) -> tuple[np.ndarray, np.ndarray]:
@@ -69,13 +69,23 @@ def test_a_run_passes_over_a_missing_point() -> None:
     assert np.flatnonzero(in_run(values, 0.5)).tolist() == [8]
 
 
+def test_a_run_chart_has_a_median_and_no_limits() -> None:
+    values = np.array([9.0, 11.0] * 6 + [12.0] * 8)
+    made = run_chart(values)
+    assert (made.form, made.centre) == ("run", 10.0)
+    assert np.isnan(made.low).all()
+    assert [place for place, rule in enumerate(made.rules) if rule] == [18, 19]
+    assert run_chart(values[:11]).form == "none"
+
+
 def test_a_rare_event_that_doubles_reaches_the_cumulative_limit() -> None:
     events, sizes = flat(2, 60, 30)
     events[12:] = 6
     made = chart(events, sizes)
     first = next(place for place, rule in enumerate(made.rules) if rule)
     assert made.rules[first] == "cumulative_limit"
-    assert 12 <= first < 12 + made.promise.delay
+    assert made.promise is not None
+    assert 12 <= first < 12 + (made.promise.delay or 0)
     assert not any(chart(*flat(2, 60, 30)).rules)
 
 

@@ -79,10 +79,22 @@ DEFAULTS: dict[str, Any] = {
     "verification": {"add_terms": [], "imputations": 20, "seed": 20260301},
     "examiners": {"margin": 0.1, "seed": 20260301},
     "agreement": {"max_days": 14, "learners": ["fellow", "resident", "student"], "supervisors": ["attending"]},
+    "latent_class": {
+        "finding_a": 1.0,
+        "finding_b": 1.0,
+        "prevalence_a": 1.0,
+        "prevalence_b": 1.0,
+        "published_weight": 1.0,
+        "populations": "acuity",
+        "chains": 4,
+        "draws": 4000,
+        "seed": 20260301,
+    },
     "learning": {
         **{"p_acceptable": 0.2, "p_unacceptable": 0.4, "planned": 60, "false_signal": 0.05},
         **{"outcome": "both", "orders": 101, "seed": 20260301},
     },
+    "monitoring": {"likely": 0.5, "unlikely": 0.1},
     "modelling": {
         "max_combined": 3,
         "max_pattern": 3,

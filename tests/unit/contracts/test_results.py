@@ -13,6 +13,8 @@ from examtally.errors import ResultsError
 
 # The public columns of the tables, typed from the data model; the last three end every table.
 PUBLIC = {
+    "indicators": "period, group_by, group, indicator, numerator, denominator, value, centre, limit_low, limit_high, "
+    "mature, signal, rule",
     "comparisons": "condition, maneuver_a, maneuver_b, group_by, group, adjustment, measure, contrast, estimate_a, "
     "estimate_b, difference, ci_low, ci_high, test, statistic, p_value, p_adjusted, n, only_a, only_b",
     "interactions": "condition, maneuver, adjustment, measure, group_by, group_a, group_b, estimate_a, estimate_b, "
@@ -61,6 +63,8 @@ PUBLIC = {
     "covariance_present, covariance_absent, measure, estimate, ci_low, ci_high, compatible, source",
     "tipping": "condition, maneuver, measure, statement, parameter, value",
     "reference_accuracy": "condition, modality, measure, basis, source, estimate, ci_low, ci_high, events, n, knees",
+    "latent_class": "condition, maneuver, model, population, parameter, mean, median, ci_low, ci_high, prior_a, "
+    "prior_b, r_hat, ess_bulk",
     "learning": "condition, maneuver, examiner_id, sequence, outcome, score, limit, state, rule, p_acceptable, "
     "p_unacceptable, false_signal, true_signal, planned",
     "combinations": "condition, rule, maneuvers, measure, estimate, ci_low, ci_high, n",

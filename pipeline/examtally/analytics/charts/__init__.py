@@ -1,7 +1,7 @@
 """Charts of quality over time and between places, with what they promise."""
 
 from examtally.analytics.charts.chances import Promise
-from examtally.analytics.charts.chart import BASELINE, Chart, bears_limits, chart
+from examtally.analytics.charts.chart import BASELINE, Chart, bears_limits, chart, run_chart
 from examtally.analytics.charts.cumulative import cumulative
 from examtally.analytics.charts.funnel import Funnel, binomial_funnel, funnel
 from examtally.analytics.charts.rules import RUN, in_run, outside
@@ -21,5 +21,6 @@ __all__ = [
     "in_run",
     "laney_sigma",
     "outside",
+    "run_chart",
     "share_limits",
 ]

@@ -25,12 +25,15 @@ _STATES = 2 * RUN - 1
 
 @dataclass(frozen=True)
 class Promise:
-    """`false_signal`: chance of a false signal within twelve periods of a stable clinic; `shift`: the share that is
-    looked for; `delay`: periods until it gives a signal, on average."""
+    """What a chart promises.
+
+    `false_signal`: chance of a false signal within twelve periods of a stable clinic; `shift`: a share that is looked
+    for; `delay`: periods until it gives a signal, on average. The last two are None where no shift is named.
+    """
 
     false_signal: float
-    shift: float
-    delay: float
+    shift: float | None
+    delay: float | None
 
 
 def shifted(share: float) -> float:
@@ -59,7 +62,9 @@ def binomial_promise(events: int, total: int, size: int) -> Promise:
         return np.stack([under + over, above, below])
 
     aim = shifted(centre)
-    return Promise(_within_a_year(parts(truth)), aim, _delay(parts(_moved(truth, aim, centre))))
+    return Promise(
+        _within_a_year(parts(np.array([centre])), parts(truth)), aim, _delay(parts(_moved(truth, aim, centre)))
+    )
 
 
 def normal_promise(centre: float, size: int, sigma: float, periods: int) -> Promise:
@@ -73,7 +78,7 @@ def normal_promise(centre: float, size: int, sigma: float, periods: int) -> Prom
     spread = np.sqrt(freedom / chi2.ppf(_middles(_SPREADS), freedom))[:, None]
     off = norm.ppf(_middles(_NODES))[None, :] / np.sqrt(periods)
 
-    def parts(move: float) -> FloatArray:
+    def parts(move: float, off: FloatArray = off, spread: FloatArray = spread) -> FloatArray:
         at = off + move / spread
         limit = SIGMAS / spread
         over, under = norm.sf(limit - at), norm.cdf(-limit - at)
@@ -82,7 +87,19 @@ def normal_promise(centre: float, size: int, sigma: float, periods: int) -> Prom
 
     aim = shifted(centre)
     deviation = sigma * np.sqrt(centre * (1 - centre) / size)
-    return Promise(_within_a_year(parts(0.0)), aim, _delay(parts((aim - centre) / deviation)))
+    fitted = parts(0.0, np.zeros((1, 1)), np.ones((1, 1)))
+    return Promise(_within_a_year(fitted, parts(0.0)), aim, _delay(parts((aim - centre) / deviation)))
+
+
+def median_promise(periods: int) -> Promise:
+    """For a run chart about the median of `periods` values: how often eight in a row fall on one side by chance.
+
+    The true share of values above that median has the distribution Beta(m + 1/2, m + 1/2), m half the periods. No
+    shift is named, since the spread of the values is not assumed.
+    """
+    above = beta.ppf(_middles(_NODES), periods / 2 + 0.5, periods / 2 + 0.5)
+    fitted = np.array([[0.0], [0.5], [0.5]])
+    return Promise(_within_a_year(fitted, np.stack([np.zeros(_NODES), above, 1 - above])), None, None)
 
 
 def _middles(number: int) -> FloatArray:
@@ -116,12 +133,11 @@ def _steps(parts: FloatArray) -> FloatArray:
     return steps
 
 
-def _within_a_year(parts: FloatArray) -> float:
-    """Chance of a signal within twelve points, in whatever run the baseline ended."""
-    year = np.linalg.matrix_power(_steps(parts), YEAR)
-    start = year[:, 0, :] / year[:, 0, :].sum(axis=1, keepdims=True)
-    kept = (start[:, None, :] @ year).sum(axis=(1, 2))
-    return float(1 - kept.mean())
+def _within_a_year(fitted: FloatArray, parts: FloatArray) -> float:
+    """Chance of a signal within twelve points, after a baseline to which the centre is `fitted`."""
+    begun = np.linalg.matrix_power(_steps(fitted), YEAR)[0, 0, :]
+    kept = (begun / begun.sum()) @ np.linalg.matrix_power(_steps(parts), YEAR)
+    return float(1 - kept.sum(axis=1).mean())
 
 
 def _delay(parts: FloatArray) -> float:

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from examtally.analytics.charts.chances import Promise, binomial_promise, normal_promise
+from examtally.analytics.charts.chances import Promise, binomial_promise, median_promise, normal_promise
 from examtally.analytics.charts.cumulative import cumulative
 from examtally.analytics.charts.rules import in_run, outside
 from examtally.analytics.charts.shares import is_overdispersed, laney_sigma, share_limits
@@ -20,7 +20,7 @@ LEAST_EXPECTED = 5
 class Chart:
     """The points of a series with limits and signals; arrays are (periods,), NaN where there is none.
 
-    `form` is p, laney, cumulative or none. Of a cumulative chart `values` are its scores for more events, or minus
+    `form` is p, laney, cumulative, run or none. Of a cumulative chart `values` are its scores for more events, or minus
     those for fewer where these are larger, and the limits are scores. `rules` names the rule by which a point signals,
     empty where it does not. Of the form none, `promise` is missing.
     """
@@ -64,6 +64,17 @@ def chart(events: IntArray, sizes: IntArray) -> Chart:
     low, high = np.full(events.shape, -made.limit_fewer), np.full(events.shape, made.limit_more)
     rules = tuple("cumulative_limit" if signal else "" for signal in is_signal)
     return Chart("cumulative", scores, 0.0, low, high, rules, made.promise)
+
+
+def run_chart(values: FloatArray) -> Chart:
+    """Chart mature values, oldest first (NaN where there is none), about the median of the first twelve: runs only."""
+    seen = np.flatnonzero(~np.isnan(values))
+    nothing = np.full(values.shape, np.nan)
+    if seen.size < BASELINE:
+        return Chart("none", values, None, nothing, nothing, ("",) * values.size, None)
+    centre = float(np.median(values[seen[:BASELINE]]))
+    rules = tuple("run_of_eight" if run else "" for run in in_run(values, centre))
+    return Chart("run", values, centre, nothing, nothing, rules, median_promise(BASELINE))
 
 
 def _with_limits(values: FloatArray, events: IntArray, sizes: IntArray) -> Chart:
