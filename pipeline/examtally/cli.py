@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from examtally import cli_audit, cli_paper, cli_registry, cli_review, terminal
+from examtally import cli_audit, cli_paper, cli_registry, cli_review, cli_study, terminal
 from examtally.cli_registry import AllowHeld, Amend, Wait
 from examtally.errors import ExamtallyError
 
@@ -36,6 +36,7 @@ report_app.command("intake")(cli_registry.intake)
 report_app.command("audit")(cli_audit.audit)
 report_app.command("index")(cli_audit.index)
 app.add_typer(cli_paper.app)
+app.add_typer(cli_study.app, name="study")
 
 key_app = typer.Typer(no_args_is_help=True, help="The site key that `deidentify` works with.")
 app.add_typer(key_app, name="key")

@@ -28,6 +28,7 @@ ALLOWED = {
     "reporting": {"disclosure", "results", "analytics", "workbook", "contracts", "errors", "resources"},
     "demo": {"reporting", "results", "synthesis", "ingestion", "registry", "contracts", "errors", "resources"},
     "terminal_review": {"terminal"},
+    "terminal_study": {"terminal", "studies", "contracts"},
     "terminal_registry": {"terminal", "registry", "ingestion"},
     "terminal": {"demo", "results", "synthesis", "deidentification", "ingestion", "contracts", "errors"},
 }

@@ -74,7 +74,7 @@ def half_width(
     173
     """
     _shares(sensitivity=sensitivity, specificity=specificity, width=width, prevalence=prevalence)
-    z = _quantile(tail)
+    z = quantile(tail)
     diseased = z**2 * sensitivity * (1 - sensitivity) / width**2
     sound = z**2 * specificity * (1 - specificity) / width**2
     return TwoSided(_up(diseased), _up(sound), _up(diseased / prevalence), _up(sound / (1 - prevalence)))
@@ -120,7 +120,7 @@ def paired(difference: float, discordant: float, tail: float = 0.025, power: flo
     _shares(difference=difference, discordant=discordant, tail=tail, power=power)
     if discordant < difference:
         raise ValueError("discordant cannot be below difference")
-    root = _quantile(tail) * math.sqrt(discordant) + _quantile(1 - power) * math.sqrt(discordant - difference**2)
+    root = quantile(tail) * math.sqrt(discordant) + quantile(1 - power) * math.sqrt(discordant - difference**2)
     return _up(root**2 / difference**2)
 
 
@@ -176,7 +176,7 @@ def unpaired(first: float, second: float, tail: float = 0.025, power: float = 0.
         raise ValueError("first and second must differ")
     mean, difference = (first + second) / 2, abs(first - second)
     spread = math.sqrt(first * (1 - first) + second * (1 - second))
-    plain = (_quantile(tail) * math.sqrt(2 * mean * (1 - mean)) + _quantile(1 - power) * spread) ** 2 / difference**2
+    plain = (quantile(tail) * math.sqrt(2 * mean * (1 - mean)) + quantile(1 - power) * spread) ** 2 / difference**2
     return _up(plain / 4 * (1 + math.sqrt(1 + 4 / (plain * difference))) ** 2 if corrected else plain)
 
 
@@ -191,7 +191,7 @@ def unpaired_power(knees: int, first: float, second: float, tail: float = 0.025)
     a, b = (_likely(knees, share) for share in (first, second))
     mean = (a[:, None] + b[None, :]) / (2 * knees)
     spread = np.sqrt(np.maximum(2 * mean * (1 - mean) / knees, np.finfo(float).tiny))
-    is_found = np.abs(a[:, None] - b[None, :]) / knees / spread > _quantile(tail)
+    is_found = np.abs(a[:, None] - b[None, :]) / knees / spread > quantile(tail)
     return float(binom.pmf(a, knees, first) @ is_found @ binom.pmf(b, knees, second))
 
 
@@ -215,7 +215,7 @@ def kappa_variance(kappa: float, positive: float) -> float:
 def kappa_half_width(kappa: float, positive: float, width: float, tail: float = 0.025) -> int:
     """Pairs of exams for an interval of kappa with half-width `width`; see `kappa_variance`."""
     _shares(kappa=kappa, positive=positive, width=width)
-    return _up(_quantile(tail) ** 2 * kappa_variance(kappa, positive) / width**2)
+    return _up(quantile(tail) ** 2 * kappa_variance(kappa, positive) / width**2)
 
 
 def inflate(knees: int, shares: Shares) -> int:
@@ -248,7 +248,8 @@ def _shares(**given: float) -> None:
             raise ValueError(f"{name} must lie above 0 and below 1")
 
 
-def _quantile(tail: float) -> float:
+def quantile(tail: float) -> float:
+    """Standard normal value with this chance above it."""
     return float(norm.isf(tail))
 
 

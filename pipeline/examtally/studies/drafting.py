@@ -1,0 +1,171 @@
+"""A first protocol from a few answers: a commented draft that can be read, checked and completed."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from pathlib import Path
+
+from examtally.contracts.contract import load_contract
+from examtally.contracts.study import load_study
+from examtally.contracts.study_form import study_form
+from examtally.errors import StudyError
+
+KINDS = ("accuracy", "paired", "by_group", "agreement")
+
+
+@dataclass(frozen=True)
+class Answers:
+    """What `study new` asks. `tests` are maneuvers of the catalogue; `group_by` is asked of by_group only."""
+
+    code: str
+    title: str
+    question: str
+    hypothesis: str
+    kind: str
+    tests: tuple[str, ...]
+    condition: str
+    group_by: str
+    purpose: str
+
+
+def draft(answers: Answers) -> str:
+    """Return a protocol as YAML; what was not answered stands in it as a comment.
+
+    Raises StudyError or ProtocolError where an answer is not legal.
+    """
+    known = load_contract().catalogue.maneuvers
+    wrong = [code for code in answers.tests if code not in known]
+    if wrong or not answers.tests:
+        named = ", ".join(wrong) or "no test"
+        raise StudyError(
+            f"{named}: name maneuvers of the catalogue; `examtally dictionary --table maneuvers` lists them"
+        )
+    return "\n".join([*_head(answers), *_tests(answers), *_analysis(answers), *_rest(answers)]) + "\n"
+
+
+def write_draft(answers: Answers, out: Path) -> Path:
+    """Write the draft to a new file and return it; the draft is read back, so that it is never one that cannot be."""
+    if out.exists():
+        raise StudyError(f"{out.name} exists; name another file with --out, so that no protocol is lost")
+    text = draft(answers)
+    try:
+        out.write_text(text, encoding="utf-8")
+    except OSError as fault:
+        raise StudyError(f"{out.name}: cannot be written ({fault.strerror}); name another file with --out") from None
+    try:
+        load_study(out)
+    except BaseException:
+        out.unlink()
+        raise
+    return out
+
+
+def _quoted(text: str) -> str:
+    """Text as a YAML scalar that no sign in it can break."""
+    return json.dumps(" ".join(text.split()), ensure_ascii=False)
+
+
+def _says(section: str, key: str) -> str:
+    return f"# {study_form().sections[section][key].description}"
+
+
+def _head(answers: Answers) -> list[str]:
+    lines = [
+        "# A study protocol. `examtally study check` says what is missing,",
+        "# `examtally dictionary --table study` lists every key.",
+        f"study: {_quoted(answers.code)}",
+        f"title: {_quoted(answers.title)}",
+        "",
+        _says("study", "question"),
+        _line("question", answers.question),
+        _says("study", "hypotheses"),
+    ]
+    lines += ["hypotheses:", f"  - {_quoted(answers.hypothesis)}"] if answers.hypothesis else ["# hypotheses: []"]
+    return [
+        *lines,
+        "",
+        _says("study", "population"),
+        "# population:",
+        "#   - {column: participants.age_years, is: at_least, value: 16}",
+        "#   - {column: exams.days_since_onset, is: at_most, value: 42}",
+        "",
+    ]
+
+
+def _line(key: str, text: str) -> str:
+    return f"{key}: {_quoted(text)}" if text else f"# {key}: write it here"
+
+
+def _tests(answers: Answers) -> list[str]:
+    maneuvers = load_contract().catalogue.maneuvers
+    lines = [_says("study", "tests"), "tests:"]
+    for code in answers.tests:
+        lines += [
+            f"  test_{code}:",
+            f"    title: {_quoted(maneuvers[code].name)}",
+            f"    # positive: {maneuvers[code].positive}",
+            f"    rule: {{maneuver: {code}}}",
+        ]
+    if answers.condition and answers.kind != "agreement":
+        lines += ["", _says("study", "target"), f"target: {{condition: {_quoted(answers.condition)}}}"]
+    return [
+        *lines,
+        "",
+        _says("study", "blinding"),
+        "# blinding:",
+        "#   examiner: known_excluded   # or any",
+        "#   reader: any                # or blinded_only",
+        *(
+            ["#   between_tests: how the tests were kept from influencing each other"]
+            if answers.kind == "paired"
+            else []
+        ),
+        "",
+    ]
+
+
+def _analysis(answers: Answers) -> list[str]:
+    tests = ", ".join(f"test_{code}" for code in answers.tests)
+    lines = [
+        _says("study", "primary"),
+        "primary:",
+        "  - name: main",
+        f"    kind: {_quoted(answers.kind)}",
+        f"    tests: [{tests}]",
+    ]
+    if answers.kind == "by_group":
+        lines.append(f"    group_by: {_quoted(answers.group_by)}")
+    if answers.kind != "agreement":
+        lines.append("    measures: [sensitivity, specificity]")
+    return [*lines, "# secondary: []", "# subgroups: [sex, age_band]", ""]
+
+
+def _rest(answers: Answers) -> list[str]:
+    aims = {
+        "accuracy": ["aim: half_width", "sensitivity: 0.85", "specificity: 0.9", "half_width: 0.1"],
+        "paired": ["aim: paired", "sensitivity: 0.8", "difference: 0.1"],
+        "by_group": ["aim: unpaired", "sensitivity: 0.85", "difference: 0.15"],
+        "agreement": ["aim: kappa_half_width", "kappa: 0.6", "positive_share: 0.3", "half_width: 0.1"],
+    }[answers.kind]
+    return [
+        _says("study", "planned_size"),
+        "# Take the numbers from the literature or a pilot, then take the # away.",
+        "# planned_size:",
+        *(f"#   {line}" for line in aims),
+        "",
+        _says("study", "governance"),
+        *(
+            ["governance:", f"  purpose: {_quoted(answers.purpose)}"]
+            if answers.purpose
+            else ["# governance:", "#   purpose: research"]
+        ),
+        *(f"{'  # ' if answers.purpose else '#   '}{line}" for line in _PERMISSION),
+    ]
+
+
+_PERMISSION = (
+    "determination: exempt          # approved, exempt, not_research, pending",
+    'learners_covered: "yes"        # yes, no',
+    "data_use_agreement: in_force   # in_force, not_needed, pending",
+)

@@ -1,0 +1,210 @@
+"""How large a study must be and how long it takes, from its protocol and the registry's own rates."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+import polars as pl
+
+from examtally.analytics import planning
+from examtally.contracts.study import Study
+from examtally.errors import StudyError
+from examtally.registry import Registry
+from examtally.studies.checking import NEEDS
+from examtally.studies.rates import Rates, read_rates
+
+CORRELATION = 0.5
+"""Assumed correlation of the errors in two knees of one person: it cannot be had blind to the results."""
+
+_KAPPA = "kappa_half_width"
+_SIZES = 25
+
+
+@dataclass(frozen=True)
+class Assumption:
+    """One number that the size rests on, and where it comes from."""
+
+    name: str
+    value: float
+    source: str
+
+
+@dataclass(frozen=True)
+class Plan:
+    """`needed` are knees (pairs, for kappa) in the analysis, `knees` those to examine, `periods` how long that takes.
+
+    Both hold where every eligible knee gets the tests; `periods_as_now` is how long it takes where they are recorded as
+    rarely as until now. None where the registry cannot say: `note` then says why. `reached` is the power at the planned
+    size, or the half-width; `curve` holds in_analysis, value.
+    """
+
+    study: Study
+    aim: str
+    tests: tuple[str, ...]
+    rates: Rates
+    assumptions: tuple[Assumption, ...]
+    needed: int
+    needed_is: str
+    knees: int | None
+    periods: int | None
+    periods_as_now: int | None
+    reached: float
+    curve: pl.DataFrame
+    note: str
+
+
+def plan(study: Study, registry: Registry) -> Plan:
+    """Plan the first primary analysis of a study for its stated aim.
+
+    Raises StudyError where the aim or a number it rests on is missing.
+    """
+    aim, numbers = study.planned_size.aim, study.planned_size.numbers
+    if aim is None or any(name not in numbers for name in NEEDS[aim]):
+        raise StudyError(
+            "planned_size: state the aim and the numbers it rests on; "
+            + ("`study check` lists them" if aim else "see docs")
+        )
+    primary = study.primary[0]
+    tests = primary.tests if aim == "paired" else (study.planned_size.test or primary.tests[0],)
+    if aim == "paired" and len(tests) != 2:
+        raise StudyError("planned_size.aim: paired needs a paired analysis as the first primary one")
+    return _Planner(study, aim, tests, read_rates(registry, study, tests)).plan()
+
+
+class _Planner:
+    """One plan under way; every size is computed at the tail of a two-sided interval."""
+
+    def __init__(self, study: Study, aim: str, tests: tuple[str, ...], rates: Rates) -> None:
+        self.study, self.aim, self.tests, self.rates = study, aim, tests, rates
+        self.numbers = study.planned_size.numbers
+        self.power = study.planned_size.power
+        self.tail = study.alpha / 2
+
+    def plan(self) -> Plan:
+        """The whole plan."""
+        try:
+            needed, needed_is = self._needed()
+        except ValueError as fault:
+            raise StudyError(f"planned_size: {fault}; change the number") from None
+        empty = Plan(
+            *(self.study, self.aim, self.tests, self.rates, self._assumptions(), needed, needed_is),
+            *(None, None, None, self._reached(needed), self._curve(needed), ""),
+        )
+        why = self._why_not()
+        if why:
+            return replace(empty, note=why)
+        knees = self._to_examine(needed)
+        a_period = self.rates.pairs / max(self.rates.periods + 1, 1) if self.aim == _KAPPA else self.rates.a_period
+        if not a_period:
+            return replace(empty, knees=knees, note="No eligible knee came in a closed period: no time can be given.")
+        as_now = 1.0 if self.aim == _KAPPA else self.rates.recorded / self.rates.mature
+        periods, slower = (math.ceil(knees / (a_period * share)) for share in (1.0, as_now))
+        return replace(empty, knees=knees, periods=periods, periods_as_now=slower)
+
+    def _needed(self) -> tuple[int, str]:
+        given = self.numbers
+        if self.aim == "half_width":
+            size = planning.half_width(
+                *(given["sensitivity"], given["specificity"], given["half_width"]), self._prevalence(), self.tail
+            )
+            return size.total, "verified knees"
+        if self.aim == "lower_limit":
+            return planning.lower_limit(given["sensitivity"], given["lower_limit"], self.tail, self.power).stable, (
+                "verified knees with the condition"
+            )
+        if self.aim == "paired":
+            return planning.paired(given["difference"], self._discordant(), self.tail, self.power), (
+                "verified knees with the condition, both tests clear"
+            )
+        if self.aim == "unpaired":
+            first, second = self._two()
+            return 2 * planning.unpaired(first, second, self.tail, self.power), (
+                "verified knees with the condition, half in each group"
+            )
+        return planning.kappa_half_width(given["kappa"], given["positive_share"], given["half_width"], self.tail), (
+            "pairs of exams"
+        )
+
+    def _two(self) -> tuple[float, float]:
+        first = self.numbers["sensitivity"]
+        return first, first - self.numbers["difference"]
+
+    def _discordant(self) -> float:
+        given = self.numbers
+        second = min(given["sensitivity"] + given["difference"], 0.999)
+        return given.get("discordant", planning.independent_discordance(given["sensitivity"], second))
+
+    def _reached(self, needed: float) -> float:
+        """Power or half-width with this many in the analysis."""
+        given, tail = self.numbers, self.tail
+        n = max(int(needed), 2)
+        if self.aim == "half_width":
+            spread = given["sensitivity"] * (1 - given["sensitivity"]) / (n * self._prevalence())
+            return planning.quantile(tail) * math.sqrt(spread)
+        if self.aim == "lower_limit":
+            return float(planning.limit_power(n, given["sensitivity"], given["lower_limit"], tail))
+        if self.aim == "paired":
+            return planning.paired_power(n, given["difference"], self._discordant(), tail)
+        if self.aim == "unpaired":
+            return planning.unpaired_power(max(n // 2, 1), *self._two(), tail)
+        return planning.quantile(tail) * math.sqrt(planning.kappa_variance(given["kappa"], given["positive_share"]) / n)
+
+    def _curve(self, needed: int) -> pl.DataFrame:
+        sizes = np.unique(np.linspace(max(needed / 4, 2), needed * 2, _SIZES).astype(int))
+        return pl.DataFrame({"in_analysis": sizes, "value": [self._reached(int(n)) for n in sizes]})
+
+    def _to_examine(self, needed: int) -> int:
+        if self.aim == _KAPPA:
+            return needed
+        knees = planning.inflate(needed, self._shares())
+        return knees if self.aim == "half_width" else math.ceil(knees / self._prevalence())
+
+    def _shares(self) -> planning.Shares:
+        rates = self.rates
+        return planning.Shares(
+            verified=rates.verified / rates.mature,
+            interpretable=rates.clear / rates.recorded,
+            mature=rates.mature / rates.eligible,
+            deff=self._deff(),
+        )
+
+    def _deff(self) -> float:
+        return planning.design_effect(self.rates.squares, max(self.rates.in_clusters, 1), CORRELATION)
+
+    def _prevalence(self) -> float:
+        rates = self.rates
+        return rates.present / rates.verified if 0 < rates.present < rates.verified else 0.5
+
+    def _why_not(self) -> str:
+        rates = self.rates
+        if self.aim == _KAPPA:
+            return "" if rates.pairs else "The registry holds no pair of exams of these tests yet."
+        if not rates.clear or not rates.verified:
+            return "The registry holds no clear finding or no reference of this population yet."
+        if not 0 < rates.present < rates.verified:
+            return (
+                "All or none of the verified knees have the condition: the prevalence cannot be had from the registry."
+            )
+        return ""
+
+    def _assumptions(self) -> tuple[Assumption, ...]:
+        stated = [Assumption(name, value, "protocol") for name, value in self.numbers.items()]
+        if self.aim == "paired" and "discordant" not in self.numbers:
+            stated.append(Assumption("discordant", self._discordant(), "two tests that err independently"))
+        if self.aim in ("lower_limit", "paired", "unpaired"):
+            stated.append(Assumption("power", self.power, "protocol"))
+        if self._why_not() or self.aim == _KAPPA:
+            return tuple(stated)
+        shares = self._shares()
+        return (
+            *stated,
+            Assumption("prevalence among verified knees", self._prevalence(), "registry"),
+            Assumption("share verified", shares.verified, "registry"),
+            Assumption("share of findings that are clear", shares.interpretable, "registry"),
+            Assumption("share whose window has closed", shares.mature, "registry"),
+            Assumption(
+                "design effect of several knees a person", shares.deff, f"registry; correlation {CORRELATION} assumed"
+            ),
+        )
