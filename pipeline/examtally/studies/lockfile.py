@@ -54,7 +54,7 @@ def lock_path(protocol: Path) -> Path:
 
 def written_hash(study: Study) -> str:
     """Return the hash of a study as its file has it, the same under every version of the program."""
-    return canonical_hash(study.source)
+    return canonical_hash(dict(study.source))
 
 
 def read_lock(path: Path) -> tuple[LockEntry, ...]:

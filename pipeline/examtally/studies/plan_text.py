@@ -19,7 +19,7 @@ from examtally.studies.planning import CORRELATION, Plan
 _AIMS = {
     "half_width": "to estimate sensitivity ({sensitivity:.0%} expected) and specificity ({specificity:.0%} expected) "
     "with intervals of half-width {half_width:.0%}",
-    "lower_limit": "to show by its lower limit that sensitivity ({sensitivity:.0%} expected) is above {lower_limit:.0%}",
+    "lower_limit": "to show by its lower limit that sensitivity ({sensitivity:.0%} expected) exceeds {lower_limit:.0%}",
     "paired": "to find a difference in sensitivity of {difference:.0%} between two tests on the same knees",
     "unpaired": "to find a difference in sensitivity of {difference:.0%} between two groups of equal size",
     "kappa_half_width": "to estimate kappa ({kappa:.2f} expected) with an interval of half-width {half_width:.2f}",
