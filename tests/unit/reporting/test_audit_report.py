@@ -60,7 +60,7 @@ def seen(made: Path, size: str) -> str:
 
 
 @pytest.mark.parametrize("size", SIZES)
-def test_every_report_has_its_twelve_parts_its_marking_and_its_caution(made: Path, size: str) -> None:
+def test_every_report_has_its_thirteen_parts_its_marking_and_its_caution(made: Path, size: str) -> None:
     text, wording = seen(made, size), read_wording(resource("reports"))
     headings = re.findall(r"<h2[^>]*>(.*?)</h2>", page(made, size), flags=re.S)
     assert [" ".join(heading.split()) for heading in headings] == [
@@ -69,6 +69,7 @@ def test_every_report_has_its_twelve_parts_its_marking_and_its_caution(made: Pat
         "How accurate is each maneuver",
         "Examiners",
         "Do two examiners agree",
+        "How learners come along",
         "Stated probabilities",
         "Equivocal, not done, not recorded",
         "Smaller groups",
