@@ -50,7 +50,7 @@ def study(levels: tuple[float, float, int], scale: int, *, with_medians: bool) -
                 "exact": signal_probability(chart.weights, chart.limit, p_failure, planned),
             }
             row["known"], row["known_error"] = signalled(chart, p_failure, 20, 50 * scale)
-            row["drawn"], row["drawn_error"] = signalled(chart, p_failure, 50 * scale, 5, period=PERIODS[1])
+            row["drawn"], row["drawn_error"] = signalled(chart, p_failure, 10 * scale, 25, period=PERIODS[1])
             for period in PERIODS if with_medians else ():
                 row[f"median_{period}"], row[f"median_{period}_error"] = signalled(
                     chart, p_failure, 20, 10 * scale, period=period, orders=101
@@ -67,7 +67,7 @@ def judge(table: pl.DataFrame) -> None:
 
 
 def test_charts_signal_as_often_as_the_chain_says_in_a_short_run() -> None:
-    judge(study(LEVELS[0], 3, with_medians=False))
+    judge(study(LEVELS[0], 6, with_medians=False))
 
 
 def test_the_median_over_unknown_orders_makes_no_more_false_signals_in_a_short_run() -> None:
