@@ -10,6 +10,7 @@ import numpy as np
 import polars as pl
 import pytest
 from clinic import Records, connect
+from compared import ligament_knees
 from selective import Imaging, draw, truth
 
 from examtally.analytics.comparing.interactions import interactions_table
@@ -146,28 +147,17 @@ def test_groups_by_a_printed_example(contract: Contract) -> None:
 
 
 def test_corrected_differences_are_near_the_truth_where_the_naive_ones_are_not(contract: Contract) -> None:
-    knees = draw(6000, Imaging(-2.4, (3.0, 0.3, 0.3), effusion=0.4, acute=0.3), np.random.default_rng(11))
-    names = ("lachman", "anterior_drawer", "pivot_shift")
-    records = Records()
-    for number in range(knees.person.size):
-        person = f"PT{knees.person[number]}"
-        side = "left" if number == knees.person[number] else "right"
-        records.exam(
-            f"EX{number + 1}", person, side=side, effusion="small" if knees.effusion[number] else "none",
-            days_since_onset=5 if knees.acute[number] else 40,
-        )  # fmt: skip
-        for place, name in enumerate(names):
-            records.finding(f"EX{number + 1}", name, "positive" if knees.findings[number, place] else "negative")
-        if knees.verified[number]:
-            status = "present" if knees.present[number] else "absent"
-            records.reference("acl_tear", status, participant_id=person, side=side)
-    tables = analyzed(records, contract)
+    protocol = load_protocol(None, contract)
+    cohort = draw(6000, Imaging(-2.4, (3.0, 0.3, 0.3), effusion=0.4, acute=0.3), np.random.default_rng(11))
+    table = comparisons_table({"acl_tear": ligament_knees(cohort, contract, protocol)}, {}, protocol)
     sensitivity, specificity = truth()
     for measure, true in (
         ("sensitivity", sensitivity[0] - sensitivity[2]), ("specificity", specificity[0] - specificity[2]),
     ):  # fmt: skip
-        row = tables.compared(measure, adjustment="verification")
-        naive = tables.compared(measure)
+        rows = table.filter(**PAIR, measure=measure, contrast="difference", group_by="overall")
+        row, naive = (
+            rows.row(by_predicate=pl.col("adjustment") == name, named=True) for name in ("verification", "none")
+        )
         assert row["ci_low"] < true < row["ci_high"]
         assert abs(row["difference"] - true) < 0.06
         assert abs(naive["difference"] - true) > 2 * abs(row["difference"] - true)
