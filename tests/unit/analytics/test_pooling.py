@@ -268,3 +268,88 @@ def test_a_severity_that_no_reading_names_is_a_level_of_its_own() -> None:
     without = PooledPair(knees, "lachman", code, 2).standardised
     knees.frame = knees.frame.with_columns(unnamed.alias("severity_acl_tear"))
     assert PooledPair(knees, "lachman", code, 2).standardised.logits == pytest.approx(without.logits, abs=1e-6)
+
+
+def sharp(logits: np.ndarray, **more: float) -> Pooled:
+    """Examiners known almost exactly: what is left is how they differ."""
+    both = np.column_stack([logits, logits])
+    return pool_estimates(both, np.tile(1e-4 * np.eye(2), (len(logits), 1, 1)), **more)
+
+
+def test_a_new_examiner_is_expected_where_examiners_lie_and_not_where_their_mean_lies() -> None:
+    quantiles, ends = norm.ppf((np.arange(300) + 0.5) / 300), norm.ppf([0.025, 0.975])
+    spread = sharp(1.0 + 0.5 * quantiles).sensitivity_spread
+    assert spread is not None
+    assert (spread.predict_low, spread.predict_high) == pytest.approx(expit(1.0 + 0.5 * ends), abs=0.01)
+    assert (spread.ci_low, spread.ci_high) == pytest.approx(expit(1.0 + 0.5 / 300**0.5 * ends), abs=0.005)
+    narrow = sharp(1.0 + 0.5 * quantiles, level=0.8).sensitivity_spread
+    assert narrow is not None
+    assert (narrow.predict_low, narrow.predict_high) == pytest.approx(expit(1.0 + 0.5 * norm.ppf([0.1, 0.9])), abs=0.01)
+
+
+def test_the_chance_of_lying_below_is_half_at_the_margin_and_certain_beyond_it() -> None:
+    group, margin = float(expit(1.0)), 0.1
+    line = float(logit(group - margin))
+    others = 1.0 + 0.4 * norm.ppf((np.arange(300) + 0.5) / 300)
+    pooled = pool_estimates(
+        np.repeat(np.r_[others, line, line - 0.4, 1.0][:, None], 2, axis=1),
+        np.tile(1e-4 * np.eye(2), (303, 1, 1)),
+        margin=margin,
+    )
+    assert pooled.sensitivity is not None
+    at, below, middle = pooled.sensitivity.probability_below[-3:]
+    assert at == pytest.approx(0.5, abs=0.12)
+    assert (below, middle) == pytest.approx((1.0, 0.0), abs=1e-3)
+
+
+def test_two_equal_knees_of_one_person_are_one_when_corrected() -> None:
+    rng = np.random.default_rng(12)
+    present = rng.random(900) < 0.4
+    positive = rng.random(900) < np.where(present, 0.8, 0.2)
+    examiner, whole = np.repeat([0, 1, 2], 300), np.full(900, True)
+
+    def variance(times: int) -> np.ndarray:
+        who = np.repeat(np.arange(900), times)
+        found = verified_logits(
+            positive[who], present[who], whole[who], np.ones(who.size), np.full(who.size, 0.4), examiner[who], 3, who
+        )
+        return found.covariance[:, [0, 1], [0, 1]]
+
+    for who in range(3):
+        own = examiner == who
+        for place, side in enumerate((own & present, own & ~present)):
+            share = (positive == present)[side].mean()
+            assert variance(1)[who, place] == pytest.approx(1 / (side.sum() * share * (1 - share)), rel=0.12)
+    assert variance(2) == pytest.approx(variance(1), rel=0.1)
+
+
+def test_the_variance_of_a_standardised_figure_is_that_of_repeated_samples() -> None:
+    rng = np.random.default_rng(13)
+    code = np.repeat(np.arange(8), 250)
+    logits, variances = [], []
+    for _ in range(60):
+        hard = rng.random(2000) < 0.5
+        correct = rng.random(2000) < expit(2.0 - 3.0 * hard)
+        found = case_mix_logits(correct, np.full(2000, True), hard[:, None].astype(float), code, 8)
+        logits.append(found.logits[:, 0])
+        variances.append(found.covariance[:, 0, 0])
+    seen = np.var(logits, axis=0, ddof=1).mean()
+    assert np.mean(variances) == pytest.approx(seen, rel=0.15)
+
+
+def test_draws_from_the_prior_are_predicted_as_often_as_is_said() -> None:
+    """Intervals that are too wide at a small spread are the prior's doing: averaged over the prior they are right."""
+    rng = np.random.default_rng(14)
+    held = []
+    for _ in range(60):
+        sd, mean = np.abs(rng.standard_normal(2)), rng.normal(0, 2.5, 2)
+        one, two = rng.standard_normal((2, 8))
+        rho = float(np.tanh(rng.standard_normal()))
+        truth = expit(mean + sd * np.column_stack([one, rho * one + (1 - rho**2) ** 0.5 * two]))
+        tp, tn = rng.binomial(15, truth[:, 0]), rng.binomial(60, truth[:, 1])
+        pooled = pool_counts(tp, 60 - tn, 15 - tp, tn, draws=400, seed=int(rng.integers(2**31)))
+        for place, spread in enumerate((pooled.sensitivity_spread, pooled.specificity_spread)):
+            assert spread is not None
+            ends = logit([spread.predict_low, spread.predict_high])
+            held.append(float(np.diff(norm.cdf((ends - mean[place]) / sd[place]))[0]))
+    assert np.mean(held) == pytest.approx(0.95, abs=0.025)
