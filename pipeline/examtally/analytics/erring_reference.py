@@ -53,13 +53,15 @@ def _only(chosen: dict[str, tuple[str, ...]], protocol: Protocol) -> Protocol:
 class ErringPair:
     """One maneuver for one condition against the one modality that errs.
 
-    `table` is that of finding against modality, corrected for who had it, None where it cannot be and `reason` says
-    why; `fitted` are the models behind it, None where it was corrected by the finding alone.
+    `frame` holds the knees of the condition; `table` is that of finding against modality, corrected for who had it,
+    None where it cannot be and `reason` says why; `fitted` are the models behind it, None where it was corrected by the
+    finding alone.
     """
 
     condition: Condition
     modality: str
     modality_name: str
+    frame: pl.DataFrame
     pair: Pair
     counted: Counted
     fitted: Fitted | None
@@ -106,10 +108,10 @@ def covariance_of(table: CorrectedCells) -> FloatArray:
 
 def _made(condition: Condition, named: tuple[str, str], knees: ConditionKnees, maneuver: str) -> ErringPair:
     pair = Pair(knees.frame, maneuver, knees.verified, knees.present)
-    counted = Counted.of(pair, pair.overall)
+    counted, given = Counted.of(pair, pair.overall), (condition, *named, knees.frame, pair)
     reason = figures.obstacle(counted)
     if reason:
-        return ErringPair(condition, *named, pair, counted, None, None, reason)
+        return ErringPair(*given, counted, None, None, reason)
     fitted = knees.fitted(maneuver) if counted.is_enough[0] else None
     if fitted is None:
         table = pair.begg_greenes(pair.overall)
@@ -117,7 +119,7 @@ def _made(condition: Condition, named: tuple[str, str], knees: ConditionKnees, m
         rows = pair.doubly_robust(fitted)
         table = CorrectedCells(pair.overall.sums(rows), pair.overall.products(rows), pair.overall.clusters())
     if not (table.cells > 0).all():
-        return ErringPair(condition, *named, pair, counted, None, None, "A cell of the corrected table is empty.")
+        return ErringPair(*given, counted, None, None, "A cell of the corrected table is empty.")
     if table.clusters[0] <= 1:
-        return ErringPair(condition, *named, pair, counted, None, None, "All these knees are of one person.")
-    return ErringPair(condition, *named, pair, counted, fitted, table, "")
+        return ErringPair(*given, counted, None, None, "All these knees are of one person.")
+    return ErringPair(*given, counted, fitted, table, "")

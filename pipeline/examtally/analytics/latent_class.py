@@ -36,7 +36,7 @@ class LatentClass:
 
 def latent_class(
     counts: npt.ArrayLike,
-    priors: Mapping[str, tuple[float, float]],
+    priors: Mapping[str, tuple[npt.ArrayLike, npt.ArrayLike]],
     *,
     chains: int = 4,
     iterations: int = 5000,
@@ -48,7 +48,8 @@ def latent_class(
 
     `counts` (4,) or (rows, 4) are the knees with both positive, the first only, the second only, neither: whole,
     ValueError where negative. `priors` gives each of PARAMETERS its Beta(a, b), Beta(1, 1) where left out; ValueError
-    for another name or a number not above 0. Rows are separate data sets under the same priors.
+    for another name or a number not above 0. Rows are separate data sets; a and b are one number for all of them, or
+    (rows,).
 
     There are five unknowns and three free counts, so that the answer rests on the priors however many knees there are.
     With flat priors for both tests the mirror image, in which each calls ill who is well, fits as well: a large R-hat
@@ -56,10 +57,11 @@ def latent_class(
 
     Source: Joseph L, Gyorkos TW, Coupal L. Am J Epidemiol 1995;141:263–272, appendix.
     """
-    table, beliefs = _counts(counts), _beliefs(priors)
+    table = _counts(counts)
+    beliefs = _beliefs(priors, table.shape[0])
     rng = np.random.default_rng(seed)
     shape = (chains, table.shape[0])
-    now = rng.beta(beliefs[:, 0, None, None], beliefs[:, 1, None, None], size=(5, *shape))
+    now = rng.beta(beliefs[:, 0, None], beliefs[:, 1, None], size=(5, *shape))
     accuracy = now[1:]
     flipped = accuracy.reshape(2, 2, *shape).sum(axis=1, keepdims=True) < 1
     now[1:] = np.where(flipped, 1 - accuracy.reshape(2, 2, *shape), accuracy.reshape(2, 2, *shape)).reshape(4, *shape)
@@ -69,7 +71,7 @@ def latent_class(
         well = table - ill
         successes = np.stack([ill.sum(-1), ill @ _FIRST, well @ (1 - _FIRST), ill @ _SECOND, well @ (1 - _SECOND)])
         failures = np.stack([well.sum(-1), ill @ (1 - _FIRST), well @ _FIRST, ill @ (1 - _SECOND), well @ _SECOND])
-        now = rng.beta(beliefs[:, 0, None, None] + successes, beliefs[:, 1, None, None] + failures)
+        now = rng.beta(beliefs[:, 0, None] + successes, beliefs[:, 1, None] + failures)
         if step >= 0:
             draws[:, step] = now.swapaxes(0, 1)
     return _summary(draws, level)
@@ -91,11 +93,13 @@ def _counts(counts: npt.ArrayLike) -> FloatArray:
     return table
 
 
-def _beliefs(priors: Mapping[str, tuple[float, float]]) -> FloatArray:
+def _beliefs(priors: Mapping[str, tuple[npt.ArrayLike, npt.ArrayLike]], rows: int) -> FloatArray:
+    """Both numbers of every parameter's prior in every row, (5, 2, rows)."""
     unknown = sorted(set(priors) - set(PARAMETERS))
     if unknown:
         raise ValueError(f"priors: no parameter {', '.join(unknown)}; use {', '.join(PARAMETERS)}")
-    beliefs = np.array([priors.get(name, FLAT) for name in PARAMETERS], dtype=np.float64)
+    pairs = [[np.broadcast_to(np.asarray(n, np.float64), rows) for n in priors.get(name, FLAT)] for name in PARAMETERS]
+    beliefs = np.array(pairs)
     if not (beliefs > 0).all() or not np.isfinite(beliefs).all():
         raise ValueError("priors: both numbers of a Beta(a, b) are above 0")
     return beliefs

@@ -174,6 +174,7 @@ class Protocol:
     latent_class: LatentClass
     monitoring: Monitoring
     modelling: Modelling
+    latent_class: LatentClass
     scenarios: Scenarios
     comparisons: Comparisons
 

@@ -90,6 +90,17 @@ DEFAULTS: dict[str, Any] = {
         "draws": 4000,
         "seed": 20260301,
     },
+    "latent_class": {
+        "finding_a": 1.0,
+        "finding_b": 1.0,
+        "prevalence_a": 1.0,
+        "prevalence_b": 1.0,
+        "published_weight": 1.0,
+        "populations": "acuity",
+        "chains": 4,
+        "draws": 3000,
+        "seed": 20260301,
+    },
     "learning": {
         **{"p_acceptable": 0.2, "p_unacceptable": 0.4, "planned": 60, "false_signal": 0.05},
         **{"outcome": "both", "orders": 101, "seed": 20260301},

@@ -5,6 +5,7 @@ from __future__ import annotations
 import polars as pl
 
 from examtally.analytics.erring_reference import ErringPair, erring_pairs, only_erring, only_taken_as_true
+from examtally.analytics.latent_class_tables import latent_class_table
 from examtally.analytics.local_reference import LocalReference, local_references, reference_accuracy_table
 from examtally.analytics.reference_error_tables import ReferenceErrorTables, reference_error_tables
 from examtally.cohort.cohort import build_cohort
@@ -48,6 +49,13 @@ def tipping(work: Work) -> pl.DataFrame:
 def reference_accuracy(work: Work) -> pl.DataFrame:
     """What is published of each modality that errs, and what these knees say of it."""
     return reference_accuracy_table(work.once(local), work.protocol)
+
+
+def latent_class(work: Work) -> pl.DataFrame:
+    """Finding and erring modality, neither taken as true."""
+    found = work.once(pairs)
+    work.say("Doing without a reference")
+    return latent_class_table(found, work.protocol)
 
 
 def _frame(work: Work, protocol: Protocol) -> pl.DataFrame:
