@@ -139,3 +139,13 @@ def test_comparison_knees_never_reach_a_table() -> None:
     with cohort_of(records) as cohort:
         assert cohort.forecasts().is_empty()
         assert cohort.tallies()["tn"].sum() == 0
+
+
+@pytest.mark.parametrize(("last", "left", "outside"), [(0, 3, 0), (1, 1, 3), (2, 2, 2), (9, 3, 1)])
+def test_only_the_newest_mature_periods_are_taken(last: int, left: int, outside: int) -> None:
+    records = Records()
+    for number, period in enumerate(("P001", "P002", "P003", "P030")):
+        records.exam(f"EX{number}", participant_id=f"P{number}", period=period).finding(f"EX{number}", "drawer")
+    found = ends(records, eligibility={"last_periods": last})
+    assert found.get("outside_population", 0) == outside
+    assert found.get("not_verified", 0) == left

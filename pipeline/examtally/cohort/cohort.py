@@ -11,7 +11,7 @@ import polars as pl
 
 from examtally.cohort.cells import write_cells
 from examtally.cohort.conditions import all_bits, condition_rules, write_rules
-from examtally.cohort.exams import write_indexed, write_keys
+from examtally.cohort.exams import recent, write_indexed, write_keys, write_periods
 from examtally.cohort.flow import read_flow
 from examtally.cohort.forecasts import read_forecasts
 from examtally.cohort.groupings import Grouping, groupings, write_labels
@@ -43,13 +43,17 @@ def build_cohort(
     chosen = write_selection(own, selection)
     write_rules(own, contract, rules)
     write_labels(own, groups)
-    write_keys(own, groups, chosen)
+    write_periods(own)
+    last = protocol.eligibility.last_periods
+    settled = [rule for rule in rules if rule.window]
+    core = [rule for rule in settled if contract.catalogue.conditions[rule.code].core]
+    write_keys(own, groups, f"({chosen}) and {recent(last, all_bits(core or settled))}")
     write_indexed(own, protocol, all_bits(rules))
     write_standard(own, rules)
     settle_indeterminate(own, selection, {rule.code: rule.bit for rule in rules})
     write_cells(own, groups, protocol.equivocal)
     write_repeats(own, groups)
-    return Cohort(own, groups, all_bits(rules), selection)
+    return Cohort(own, groups, all_bits(rules), selection, is_part=selection is not None or last > 0)
 
 
 @dataclass(frozen=True)
@@ -65,6 +69,7 @@ class Cohort:
     groupings: tuple[Grouping, ...]
     every_bit: int
     selection: Selection | None = None
+    is_part: bool = False
 
     def tallies(self) -> pl.DataFrame:
         """Return the tallies of every public grouping; see `read_tallies`."""
@@ -78,7 +83,7 @@ class Cohort:
 
     def flow(self) -> pl.DataFrame:
         """Return every exam once under its first reason, for each condition and maneuver; see `read_flow`."""
-        return read_flow(self.con, self.every_bit, has_population=self.selection is not None)
+        return read_flow(self.con, self.every_bit, has_population=self.is_part)
 
     def summary(self) -> pl.DataFrame:
         """Return who was studied: item, group, value, note; see `read_summary`."""

@@ -7,6 +7,7 @@ that speak of none, takes the next bit. What holds for an exam and some conditio
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import reduce
 from operator import or_
@@ -95,9 +96,9 @@ def write_rules(con: duckdb.DuckDBPyConnection, contract: Contract, rules: tuple
     )
 
 
-def all_bits(rules: tuple[ConditionRule, ...]) -> int:
-    """Return the number with the bit of every condition."""
-    return reduce(or_, (rule.bit for rule in rules))
+def all_bits(rules: Iterable[ConditionRule]) -> int:
+    """Return the number with the bit of every condition of `rules`, 0 where there is none."""
+    return reduce(or_, (rule.bit for rule in rules), 0)
 
 
 def _rule(code: str, bits: dict[str, int], contract: Contract, protocol: Protocol) -> ConditionRule:

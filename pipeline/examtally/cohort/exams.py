@@ -54,7 +54,6 @@ def write_indexed(con: duckdb.DuckDBPyConnection, protocol: Protocol, every_bit:
     - `is_tie`: another exam of the episode was as early, so that the md5 of the identifiers decided.
     """
     _write_barred(con)
-    _write_open(con)
     barred = "coalesce(barred.bits, 0)" if protocol.eligibility.exclude_after_reference else "0"
     con.execute(
         f"""
@@ -120,7 +119,7 @@ def _write_barred(con: duckdb.DuckDBPyConnection) -> None:
     )
 
 
-def _write_open(con: duckdb.DuckDBPyConnection) -> None:
+def write_periods(con: duckdb.DuckDBPyConnection) -> None:
     """Write `periods`: for each period the conditions whose window, from its exams on, had not closed.
 
     A month is open while its last day + the window lies after the last day of the newest month; an ordinal while it is
@@ -141,3 +140,11 @@ def _write_open(con: duckdb.DuckDBPyConnection) -> None:
         from dated, newest, conditions group by all
         """
     )
+
+
+def recent(last_periods: int, core_bits: int) -> str:
+    """SQL over `e`: whether an exam is of the newest `last_periods` periods in which every core window has closed."""
+    if not last_periods:
+        return "true"
+    closed = f"select period from periods where (open_bits & {core_bits}::ubigint) = 0"
+    return f"e.period in ({closed} order by period desc limit {last_periods})"

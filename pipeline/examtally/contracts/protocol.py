@@ -29,6 +29,7 @@ class Eligibility:
     exclude_reference_known: bool
     exclude_after_surgery: bool
     exclude_after_reference: bool
+    last_periods: int
 
 
 @dataclass(frozen=True)
@@ -171,9 +172,8 @@ class Protocol:
     examiners: Examiners
     agreement: Agreement
     learning: Learning
-    latent_class: LatentClass
-    monitoring: Monitoring
     modelling: Modelling
+    monitoring: Monitoring
     latent_class: LatentClass
     scenarios: Scenarios
     comparisons: Comparisons

@@ -30,13 +30,14 @@ def section(audit: Audit) -> str:
     return "\n\n".join(blocks)
 
 
-def calibration_block(audit: Audit, condition: Condition) -> str:
-    """Plot, sentences and measures of one condition, or what is missing for a curve."""
+def calibration_block(audit: Audit, condition: Condition, group_by: str = "overall", group: str = "all") -> str:
+    """Plot, sentences and measures of one condition and group, or what is missing for a curve."""
     stated = pl.col("forecast").str.starts_with("examiner_")
-    measures = audit.table("calibration").filter(stated, condition=condition.code, group_by="overall")
+    measures = audit.table("calibration").filter(stated, condition=condition.code, group_by=group_by, group=group)
     if measures.is_empty() or not measures["n"].sum():
         return ""
-    curves = _curves(audit, condition)
+    points = audit.table("calibration_curve").filter(condition=condition.code, group_by=group_by, group=group)
+    curves = _curves(points)
     forecasts = list(dict.fromkeys(measures["forecast"]))
     few = measures.filter(pl.col("participants") < audit.min_participants)["forecast"]
     drawn = [forecast for forecast in forecasts if curves.get((forecast, "isotonic")) and forecast not in few]
@@ -44,13 +45,16 @@ def calibration_block(audit: Audit, condition: Condition) -> str:
     if drawn:
         found = {(row["forecast"], row["measure"]): row for row in measures.iter_rows(named=True)}
         said = [f"{_reading(audit, item, curves)} {_verdict(found, item)}" for item in drawn]
-        parts += [_figure(audit, condition, {key: curves[key] for key in curves if key[0] in drawn}, forecasts), *said]
+        parts += [
+            _figure(audit, condition, {key: curves[key] for key in curves if key[0] in drawn}, forecasts, points),
+            *said,
+        ]
         parts.append(_measures_table(audit, condition, measures, drawn))
     parts += [_lacking(audit, item, measures) for item in forecasts if item not in drawn]
     return "\n\n".join(parts)
 
 
-def _figure(audit: Audit, condition: Condition, curves: Curves, forecasts: Sequence[str]) -> str:
+def _figure(audit: Audit, condition: Condition, curves: Curves, forecasts: Sequence[str], points: pl.DataFrame) -> str:
     names = [audit.wording.word("forecast", forecast) for forecast in forecasts]
     with style():
         figure = paper(_HEIGHT)
@@ -65,7 +69,6 @@ def _figure(audit: Audit, condition: Condition, curves: Curves, forecasts: Seque
         said = " ".join(
             _reading(audit, forecast, curves) for forecast in forecasts if curves.get((forecast, "isotonic"))
         )
-        rows = audit.table("calibration_curve").filter(condition=condition.code, group_by="overall")
         return publish(
             figure,
             f"calibration-{condition.code}",
@@ -74,7 +77,7 @@ def _figure(audit: Audit, condition: Condition, curves: Curves, forecasts: Seque
                 "said is what was found; points within the grey band may be off it by chance."
             ),
             alt=f"Calibration plots for {condition.name}. {said}",
-            data=rows.select("forecast", "curve", "predicted", "observed", "band_low", "band_high", "n"),
+            data=points.select("forecast", "curve", "predicted", "observed", "band_low", "band_high", "n"),
         )
 
 
@@ -184,8 +187,7 @@ def _lacking(audit: Audit, forecast: str, measures: pl.DataFrame) -> str:
     return f"{audit.wording.word('forecast', forecast)}: {reason}"
 
 
-def _curves(audit: Audit, condition: Condition) -> Curves:
-    rows = audit.table("calibration_curve").filter(condition=condition.code, group_by="overall")
+def _curves(rows: pl.DataFrame) -> Curves:
     curves: dict[tuple[str, str], list[dict[str, Any]]] = {}
     for row in rows.drop_nulls("predicted").iter_rows(named=True):
         curves.setdefault((row["forecast"], row["curve"]), []).append(row)

@@ -33,6 +33,7 @@ DEFAULTS: dict[str, Any] = {
         "exclude_reference_known": True,
         "exclude_after_surgery": True,
         "exclude_after_reference": True,
+        "last_periods": 0,
     },
     "windows": {
         "acl_tear": [0, 180],
@@ -79,17 +80,6 @@ DEFAULTS: dict[str, Any] = {
     "verification": {"add_terms": [], "imputations": 20, "seed": 20260301},
     "examiners": {"margin": 0.1, "seed": 20260301},
     "agreement": {"max_days": 14, "learners": ["fellow", "resident", "student"], "supervisors": ["attending"]},
-    "latent_class": {
-        "finding_a": 1.0,
-        "finding_b": 1.0,
-        "prevalence_a": 1.0,
-        "prevalence_b": 1.0,
-        "published_weight": 1.0,
-        "populations": "acuity",
-        "chains": 4,
-        "draws": 4000,
-        "seed": 20260301,
-    },
     "latent_class": {
         "finding_a": 1.0,
         "finding_b": 1.0,
