@@ -193,15 +193,24 @@ def test_one_class_has_no_area(outcome: np.ndarray) -> None:
 
 def test_noise_that_looks_good_on_its_own_knees_is_brought_back() -> None:
     """150 knees, 25 columns of noise, the weakest penalty: apparently far above one half, corrected about it."""
-    apparent, corrected = [], []
+    found = []
     for seed in range(12):
         rng = np.random.default_rng(seed)
         x, y, who = rng.normal(size=(150, 25)), rng.random(150) < 0.4, rng.integers(130, size=150)
-        found = optimism(x, y, who, penalty=0.3, draws=60, seed=seed).auc
-        apparent.append(found[0])
-        corrected.append(found[2])
-    assert np.mean(apparent) > 0.68
-    assert abs(np.mean(corrected) - 0.5) < 0.05
+        found.append(optimism(x, y, who, penalty=0.3, draws=60, seed=seed).auc)
+    assert np.mean([one.apparent for one in found]) > 0.68
+    assert abs(np.mean([one.corrected for one in found]) - 0.5) < 0.03
+    assert np.mean([one.harrell for one in found]) > 0.5
+
+
+def test_a_strong_signal_is_corrected_alike_in_both_ways() -> None:
+    x, y, who = clinic(600, 5, strength=2.0)
+    found = optimism(x, y, who, penalty=1.0, draws=60)
+    for one in (found.auc, found.log_score):
+        assert one.corrected == pytest.approx(one.harrell, abs=0.01)
+        assert one.apparent - one.optimism == pytest.approx(one.corrected)
+    assert found.auc.corrected < found.auc.apparent
+    assert found.log_score.corrected > found.log_score.apparent
 
 
 def test_forecasts_are_the_same_whatever_the_order_of_columns_and_twice_the_same_at_all() -> None:

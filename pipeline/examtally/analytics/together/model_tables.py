@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import asdict
 from typing import Any, TypeAlias
 
 import numpy as np
@@ -103,11 +104,9 @@ def _quality(one: ConditionModels, protocol: Protocol) -> Iterator[Row]:
             yield base | {
                 "model": model.name,
                 "measure": measure,
-                "apparent": found[0],
-                "optimism": found[1],
-                "corrected": found[2],
-                "ci_low": None if half is None else found[2] - half,
-                "ci_high": None if half is None else found[2] + half,
+                **asdict(found),
+                "ci_low": None if half is None else found.corrected - half,
+                "ci_high": None if half is None else found.corrected + half,
                 "out_of_fold": spread.value,
                 "terms": len(model.terms),
                 "penalty": model.penalty,

@@ -1,4 +1,4 @@
-"""How much a model flatters itself on the knees it was fitted on: Harrell's bootstrap, people drawn again."""
+"""How much a model flatters itself on the knees it was fitted on: the bootstrap, people drawn again."""
 
 from __future__ import annotations
 
@@ -12,14 +12,25 @@ from examtally.analytics.together.crossfit import log_loss
 from examtally.analytics.together.ridge import Ridge, fit_ridge
 
 _MOST_MISSING = 0.1
+_OUTSIDE = 0.632  # share of people who are in a draw, in the limit
+
+
+@dataclass(frozen=True)
+class Corrected:
+    """A measure as fitted, how much that flatters, what is left, and what Harrell's simpler correction would leave."""
+
+    apparent: float
+    optimism: float
+    corrected: float
+    harrell: float
 
 
 @dataclass(frozen=True)
 class Optimism:
-    """Apparent value, mean optimism and corrected value of area under the curve and log score, and draws used."""
+    """Area under the curve and log score of a model, corrected; draws used."""
 
-    auc: tuple[float, float, float]
-    log_score: tuple[float, float, float]
+    auc: Corrected
+    log_score: Corrected
     draws: int
 
 
@@ -35,12 +46,15 @@ def optimism(
 ) -> Optimism:
     """Correct the apparent performance of a ridge model with this penalty for its optimism.
 
-    `design` (n, k), `outcome` (n,) 0 or 1, `participant` (n,) any integer key; people, not knees, are drawn. The
-    optimism of a draw is the value on the drawn people less that on all people, both of the model fitted on the drawn
-    ones; draws of one class are left out (ValueError where over a tenth are). The penalty is held. `model` is the fit
-    on all knees, where it is at hand.
+    `design` (n, k), `outcome` (n,) 0 or 1, `participant` (n,) any integer key; people, not knees, are drawn, and the
+    penalty is held. Each draw's model is tried on the people drawn, on all, and on those left out. Corrected is the
+    .632+ estimate: between the apparent value and that on people left out, all the nearer to the latter the more the
+    model has merely learned by heart. Harrell's, the apparent value less the mean excess of the people drawn over all,
+    stands beside it: where there is no signal it still finds some. Draws with one class only, inside or outside, are
+    left out (ValueError where over a tenth are). `model` is the fit on all knees, where it is at hand.
 
-    Source: Harrell FE, Lee KL, Mark DB. Stat Med 1996;15:361-387, section 4.3.
+    Source: Efron B, Tibshirani R. J Am Stat Assoc 1997;92:548-560 (.632+); Harrell FE, Lee KL, Mark DB. Stat Med
+    1996;15:361-387.
     """
     x, y = np.asarray(design, dtype=np.float64), np.asarray(outcome, dtype=np.float64)
     who = np.unique(np.asarray(participant), return_inverse=True)[1]
@@ -49,20 +63,39 @@ def optimism(
     ones = np.ones(y.size)
     apparent = _performance(whole.log_odds(x), y, ones)
     rng = np.random.default_rng(seed)
-    excess = []
+    inside, on_all, outside = [], [], []
     for _ in range(draws):
         weights = np.bincount(rng.integers(people, size=people), minlength=people)[who].astype(np.float64)
         taken = weights > 0
-        if not 0 < weights @ y < weights.sum():
+        if not (0 < weights @ y < weights.sum() and 0 < y[~taken].sum() < (~taken).sum()):
             continue
-        drawn = fit_ridge(x[taken], y[taken], weights[taken], penalty=penalty, start=whole.coefficients)
-        log_odds = drawn.log_odds(x)
-        excess.append(_performance(log_odds, y, weights) - _performance(log_odds, y, ones))
-    if len(excess) < (1 - _MOST_MISSING) * draws:
+        log_odds = fit_ridge(x[taken], y[taken], weights[taken], penalty=penalty, start=whole.coefficients).log_odds(x)
+        inside.append(_performance(log_odds, y, weights))
+        on_all.append(_performance(log_odds, y, ones))
+        outside.append(_performance(log_odds[~taken], y[~taken], ones[~taken]))
+    if len(inside) < (1 - _MOST_MISSING) * draws:
         raise ValueError("over a tenth of the draws hold one class only")
-    mean = np.mean(excess, axis=0)
-    auc, loss = ((float(apparent[i]), float(mean[i]), float(apparent[i] - mean[i])) for i in range(2))
-    return Optimism(auc, loss, len(excess))
+    harrell = apparent - np.mean(inside, axis=0) + np.mean(on_all, axis=0)
+    unseen = np.mean(outside, axis=0)
+    nothing = np.array([0.5, _by_chance(whole.log_odds(x), y)])
+    auc, loss = (_corrected(*(float(value[i]) for value in (apparent, unseen, nothing, harrell))) for i in range(2))
+    return Optimism(auc, loss, len(inside))
+
+
+def _corrected(apparent: float, unseen: float, nothing: float, harrell: float) -> Corrected:
+    """The .632+ estimate; `nothing` is the value of a forecast that has nothing to do with the outcome."""
+    low, high = min(apparent, nothing), max(apparent, nothing)
+    kept = min(max(unseen, low), high)
+    by_heart = abs(apparent - kept) / (high - low) if high > low else 0.0
+    weight = _OUTSIDE / (1 - (1 - _OUTSIDE) * by_heart)
+    value = (1 - weight) * apparent + weight * kept
+    return Corrected(apparent, apparent - value, value, harrell)
+
+
+def _by_chance(log_odds: FloatArray, outcome: FloatArray) -> float:
+    """Log score if outcomes were dealt out anew among these forecasts."""
+    share = outcome.mean()
+    return float(share * log_loss(log_odds, np.ones(1)).mean() + (1 - share) * log_loss(log_odds, np.zeros(1)).mean())
 
 
 def _performance(log_odds: FloatArray, outcome: FloatArray, weights: FloatArray) -> FloatArray:
