@@ -163,6 +163,12 @@ def show_draft(made: Draft, out: Path | None) -> None:
         f"{made.placed} of {made.columns} columns have a place, {made.ignored} are ignored, "
         f"{made.unsure} lines are marked '# unsure:'; look them over, then say: examtally check --mapping"
     )
+    if made.patterns:
+        said += "\nA file name can name a person, so `files` holds a pattern (*) for what is no plain word in it."
+    if made.renamed:
+        said += (
+            f"\nThe names of {made.renamed} files are not kept: rename them as `files` says, or write a pattern there."
+        )
     print(said, file=sys.stderr)
 
 

@@ -21,6 +21,7 @@ _LISTS = (
     "dates",
     "fillers",
     "summaries",
+    "file_words",
     "weights",
     "heights",
     "probabilities",
@@ -43,6 +44,7 @@ class Synonyms:
     abbreviations: Mapping[str, str]
     fillers: frozenset[str]
     summaries: tuple[str, ...]
+    file_words: tuple[str, ...]
     weights: tuple[str, ...]
     heights: tuple[str, ...]
     probabilities: tuple[str, ...]

@@ -10,6 +10,7 @@ from pathlib import Path
 from examtally.contracts.contract import load_contract
 from examtally.ingestion.assigning import assign
 from examtally.ingestion.drafted_tables import TableDrafter
+from examtally.ingestion.file_names import is_harmless
 from examtally.ingestion.guessing import Guesser
 from examtally.ingestion.looking import Look, delimiter_name, look_at
 from examtally.ingestion.yaml_text import UNSURE, flow, quoted_text
@@ -25,13 +26,19 @@ _HEAD = """\
 
 @dataclass(frozen=True)
 class Draft:
-    """A drafted mapping: its text, and of the columns how many feed a table, are ignored on purpose, or are unknown."""
+    """A drafted mapping: its text, and of the columns how many feed a table, are ignored on purpose, or are unknown.
+
+    `renamed` counts the files whose own name is not kept and that must be given the name in `files`; `patterns` those
+    of which a pattern stands there.
+    """
 
     text: str
     columns: int
     placed: int
     ignored: int
     unsure: int
+    renamed: int = 0
+    patterns: int = 0
 
 
 def draft(paths: Sequence[Path | str], *, progress: Callable[[str], None] | None = None) -> Draft:
@@ -68,14 +75,19 @@ def draft(paths: Sequence[Path | str], *, progress: Callable[[str], None] | None
         if name in tables:
             lines += [f"  {name}:", *_entries(tables[name]), ""]
     text = "\n".join(lines).rstrip() + "\n"
-    return Draft(text, columns, placed, ignored, text.count(UNSURE))
+    files = {look.path: look for look in looks}.values()
+    renamed = sum(not look.is_named for look in files)
+    patterns = sum(look.is_named and look.source.files != look.path.name for look in files)
+    return Draft(text, columns, placed, ignored, text.count(UNSURE), renamed, patterns)
 
 
 def _source(look: Look, ignored: list[str], unknown: list[str]) -> list[str]:
     source = look.source
-    lines = [f"  {source.name}:", f"    files: {quoted_text(source.files)}"]
+    doubt = "" if look.is_named else f"   {UNSURE} rename the file to this: its own name may name a person"
+    lines = [f"  {source.name}:", f"    files: {quoted_text(source.files)}{doubt}"]
     if source.sheet is not None:
-        lines.append(f"    sheet: {quoted_text(source.sheet)}")
+        doubt = "" if is_harmless(source.sheet) else f"   {UNSURE} does this name a person? rename the sheet"
+        lines.append(f"    sheet: {quoted_text(source.sheet)}{doubt}")
     first, last = source.header_rows
     if (first, last) != (1, 1):
         lines.append(f"    header_rows: [{first}, {last}]")

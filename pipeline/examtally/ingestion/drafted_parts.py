@@ -33,7 +33,7 @@ class EntryParts:
         """What tells an exam apart; `sided` where the entry reads each knee by itself."""
         exam = self.found.field("exams.exam_id")
         names = [exam.column.name] if exam else []
-        doubt = "" if exam is None or exam.guess.score >= SURE else "guessed from the name"
+        doubt = "" if exam is None or exam.guess.score >= SURE else "guessed from its name or values"
         if exam is None:
             names = self._visit()
             doubt = "no code of the visit was found"

@@ -38,7 +38,7 @@ def coded(
 ) -> Drafted:
     """A value read from a column, or from the cell where `column` is None; `name` is its place, `table.column`."""
     source = [] if column is None else [f"column: {quoted_text(column)}"]
-    doubts = ["guessed from the name"] if score < SURE else []
+    doubts = ["guessed from its name or values"] if score < SURE else []
     if field.enum is not None:
         codes, unknown = _translated(columns, guesser.words(name), own_words(field))
         doubts += _unplaced(unknown)

@@ -11,7 +11,7 @@ from examtally.contracts.contract import Contract
 from examtally.contracts.mapping import fold
 from examtally.contracts.synonyms import synonyms
 from examtally.contracts.tables import Field
-from examtally.ingestion.fits import numbers, parts, share_of
+from examtally.ingestion.fits import PERIOD, numbers, parts, share_of, told_by_values
 from examtally.ingestion.lexicon import Lexicon
 from examtally.ingestion.looking import Column
 from examtally.ingestion.words import Match, Phrases, Word, words_of
@@ -21,9 +21,9 @@ _NAME_WEIGHT = 0.7
 _SAID_PLAINLY = 0.95
 _FEW_VALUES = 15
 _PSEUDONYM = re.compile(r"(?=.*[0-9])[A-Z0-9][A-Z0-9-]{0,39}")
-_PERIOD = re.compile(r"[0-9]{4}-(0[1-9]|1[0-2])|P[0-9]{3}")
 _DATE = re.compile(r"\d{1,4}[-./]\d{1,2}[-./]\d{1,4}([T ].*)?")
 _LONG_TEXT = 25
+_OF_VALUES = 0.55  # how sure a column is of which only the values speak
 _LONG_FORM = {"findings": "maneuver", "history": "item", "impressions": "condition", "references": "condition"}
 
 
@@ -68,6 +68,9 @@ class Guesser:
         words = words_of(column.name)
         lower = [word for word in words if word.start >= column.below]
         yield from self._ignored(column, lower)
+        is_long = "findings" in self.long_form
+        for place in told_by_values(column, self.words, is_long=is_long, is_paired=bool(self._paired)):
+            yield Guess("field", place, _OF_VALUES)
         for one, factor in ((words, 1.0), (lower, 0.97)) if column.below else ((words, 1.0),):
             for side, rest in self._sides(column, one):
                 for guess in self._of(column, rest):
@@ -116,8 +119,16 @@ class Guesser:
                 yield Guess("reference", condition.target, score, spans, modality.target)
 
     def _fields(self, column: Column, words: Sequence[Word]) -> Iterator[Guess]:
+        is_of_reading = any(
+            modality is not None and modality.target != "open_surgery"
+            for modality, _ in _without(words, self._lexicon.modalities)
+        )
+        if is_of_reading and all(word.text in synonyms().fillers or self._is_modality(word) for word in words):
+            yield Guess("field", "references.reference_id", SURE * self._code_fit(column))
         for match in self._lexicon.columns.targets(words):
             table, _, name = match.target.partition(".")
+            if is_of_reading and table != "references" and not name.endswith("_known"):
+                continue
             if table in ("weight", "height"):
                 yield Guess(table, table, _score(match.score, numbers(column, 20, 500), column))
                 continue
@@ -125,6 +136,14 @@ class Guesser:
                 continue
             declared = self.contract.tables[table].field(name)
             yield Guess("field", match.target, _score(match.score, self._field_fit(declared, table, column), column))
+
+    def _is_modality(self, word: Word) -> bool:
+        return self._lexicon.modalities.best([word]) is not None
+
+    def _code_fit(self, column: Column) -> float:
+        """How far the values are codes, each its own."""
+        fit = share_of(column, lambda value: _PSEUDONYM.fullmatch(value.upper()) is not None)
+        return fit if 2 * column.distinct > column.filled else 0.0
 
     def _is_open(self, table: str, name: str) -> bool:
         """Columns of a long table make sense only where the export has that form; a reading has others besides."""
@@ -141,7 +160,7 @@ class Guesser:
     def _ignored(self, column: Column, words: Sequence[Word]) -> Iterator[Guess]:
         for kind, phrases in self._lexicon.left_out.items():
             match = phrases.best(words)
-            if match is not None:
+            if match is not None and not (kind == "date" and _has_no_digit(column)):
                 yield Guess("ignore", kind, match.score * (0.94 if kind == "record number" else 0.93))
         sizes = [len(value) for value, _ in column.values]
         if sizes and sum(sizes) / len(sizes) > _LONG_TEXT:
@@ -175,7 +194,7 @@ class Guesser:
             low = declared.minimum if declared.minimum is not None else -1e9
             return numbers(column, low, declared.maximum if declared.maximum is not None else 1e9)
         if declared.pattern is not None:
-            return share_of(column, lambda value: _PERIOD.fullmatch(value) is not None)
+            return share_of(column, lambda value: PERIOD.fullmatch(value) is not None)
         return 0.5
 
     def _share(self, column: Column, name: str) -> float:
@@ -251,6 +270,10 @@ def _without(words: Sequence[Word], phrases: Phrases) -> Iterator[tuple[Match | 
             match = phrases.best(words[first:last])
             if match is not None and match.score >= 0.97:
                 yield match, [*words[:first], *words[last:]]
+
+
+def _has_no_digit(column: Column) -> bool:
+    return column.filled > 0 and not any(sign.isdigit() for value, _ in column.values for sign in value)
 
 
 def _around(name: str, word: Word) -> tuple[str, str]:

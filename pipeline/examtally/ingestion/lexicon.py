@@ -77,4 +77,4 @@ class Lexicon:
             "free text": known.free_text,
             "date": known.dates,
         }
-        return {kind: Phrases((word, kind) for word in words) for kind, words in kinds.items()}
+        return {kind: Phrases(((word, kind) for word in words), shortened=False) for kind, words in kinds.items()}

@@ -6,7 +6,7 @@ import csv
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import duckdb
@@ -16,6 +16,7 @@ from examtally.contracts.synonyms import synonyms
 from examtally.errors import FileFault
 from examtally.ingestion.export_text import Opened, load, open_export
 from examtally.ingestion.exports import ENDINGS, Export
+from examtally.ingestion.file_names import file_patterns, is_harmless
 from examtally.ingestion.lines import UNPACKING, TextError, open_bytes
 from examtally.ingestion.sheet import first_rows, sheet_names
 from examtally.ingestion.sources import ending_of
@@ -43,12 +44,16 @@ class Column:
 
 @dataclass(frozen=True)
 class Look:
-    """One file or sheet; `source` is how it is read, `lines` its lines."""
+    """One file or sheet; `source` is how it is read, `lines` its lines.
+
+    `is_named` says whether the file is found by its own name: where not, it must be given the name that `files` says.
+    """
 
     source: ExportSource
     path: Path
     lines: int
     columns: tuple[Column, ...]
+    is_named: bool = True
 
 
 def look_at(
@@ -57,6 +62,7 @@ def look_at(
     """Look at every file, and at every sheet of a workbook; raises FileFault where one cannot be read."""
     con.execute("create temp table line_shift (part varchar, file_no integer, first bigint, shift bigint)")
     exports = []
+    patterns = file_patterns(paths)
     for number, path in enumerate(paths, start=1):
         ending = ending_of(path, ENDINGS) if path.is_file() else None
         if ending is None:
@@ -64,14 +70,15 @@ def look_at(
                 f"file {number} of {len(paths)}: is no file that can be read; name one of {', '.join(ENDINGS)}"
             )
         try:
-            exports += [(path, ending, source) for source in _sources(path, ending, number)]
+            exports += [(path, ending, source) for source in _sources(path, ending, number, patterns[number - 1][0])]
         except TextError as fault:
             raise FileFault(f"file {number} of {len(paths)} {fault}") from None
     looks = []
     for number, (path, ending, source) in enumerate(exports, start=1):
         export = Export(path, source, ending, number, len(exports))
         progress(f"looking at {export.where}")
-        looks.append(_look(con, open_export(con, export, folder)))
+        is_named = next(named for one, (_, named) in zip(paths, patterns, strict=True) if one == path)
+        looks.append(replace(_look(con, open_export(con, export, folder)), is_named=is_named))
     return looks
 
 
@@ -114,9 +121,8 @@ def _uses_comma(columns: Sequence[Column]) -> bool:
     return any(value.count(",") == 1 and value.replace(",", "").lstrip("-").isdigit() for value in values)
 
 
-def _sources(path: Path, ending: str, number: int) -> list[ExportSource]:
+def _sources(path: Path, ending: str, number: int, pattern: str) -> list[ExportSource]:
     name = "export" if number == 1 else f"export_{number}"
-    pattern = path.name if path.name.isascii() else "*" + ending
     plain = ExportSource(name, pattern, None, (1, 1), "utf-8", ",", False, (), ())
     if ending == ".parquet":
         return [plain]
@@ -127,8 +133,9 @@ def _sources(path: Path, ending: str, number: int) -> list[ExportSource]:
             rows = first_rows(path, sheet, _HIGHEST_HEADER + 2)
             if sum(any(row) for row in rows) >= 2:
                 named = name if at == 0 else f"{name}_{at + 1}"
+                known = None if at == 0 and not is_harmless(sheet) else sheet
                 found.append(
-                    ExportSource(**{**plain.__dict__, "name": named, "sheet": sheet, "header_rows": header_rows(rows)})
+                    ExportSource(**{**plain.__dict__, "name": named, "sheet": known, "header_rows": header_rows(rows)})
                 )
         return found
     encoding, text = _decoded(path, ending)

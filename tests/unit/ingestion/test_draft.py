@@ -64,3 +64,80 @@ def test_what_is_unknown_is_marked(tmp_path: Path) -> None:
     made = draft([write_csv(tmp_path / "e.csv", [{"Visit": "V-01", "Qzx": "7", "Lachman": "hmm"}])])
     assert "Qzx   # unsure:" in made.text
     assert "# unsure: no code for 'hmm'" in made.text
+
+
+def both_knees() -> list[dict[str, object]]:
+    """A sheet of both knees, one row a visit, its names run together and shortened."""
+    tests = ("Lachman", "AntDrawer", "PivotShift", "Valg30", "McMurMed", "McMurLat", "JLT_Med", "PatGrind", "PatTap")
+    results = ("+", "-", "+/-", "ND")
+    rows: list[dict[str, object]] = []
+    for n in range(12):
+        row: dict[str, object] = {"SubjID": f"K{n // 2:03d}X", "VisitNo": f"VN{n:04d}", "Mo": f"P{1 + n // 4:03d}"}
+        row |= {"RelDay": 30 * (n % 2), "ExmrID": f"EXM{n % 3}", "ExmrLvl": ("Fellow", "Resident", "Attending")[n % 3]}
+        row |= {"AgeY": 20 + n // 2, "Gender": "MF"[n // 2 % 2], "Ht_cm": 170, "Wt_kg": 70 + n // 2, "VAS": n % 10}
+        row |= {"InjKnee": "RL"[n % 2], "DaysPost": 3 + n}
+        for side in "RL":
+            row |= {f"{side}_Effusion": f"{n % 3 + 1}+", f"{side}_ThighGirth": 45 + n % 5}
+            row |= {f"{side}_{test}": results[(n + at) % 4] for at, test in enumerate(tests)}
+        rows.append(row)
+    return rows
+
+
+def ratings() -> list[dict[str, object]]:
+    """A row a test, columns named after nothing that their table is called."""
+    tests = ("LACHMAN", "PIVOT SHIFT", "ANT DRAWER", "MCM MED", "JLT LAT", "VALGUS 30", "THESSALY MED")
+    return [
+        {"record_id": f"R{v:04d}", "subj": f"SB{v // 2:03d}", "knee_side": "RL"[v // 2 % 2], "rater": f"RT{v % 3}"}
+        | {"rater_type": ("AT", "PT", "Student")[v % 3], "yearmonth": f"2023-{1 + v % 12:02d}", "study_day": v % 2 * 14}
+        | {
+            "maneuver_name": test,
+            "pos_neg": ("pos", "neg", "equiv")[(v + at) % 3],
+            "pain_provoked": ("Yes", "No")[v % 2],
+        }
+        | {"symptom_knee": "Yes", "confidence_0_10": at}
+        for v in range(12)
+        for at, test in enumerate(tests)
+    ]
+
+
+@pytest.mark.parametrize(
+    ("rows", "unknown"), [(both_knees(), ["DaysPost"]), (ratings(), ["confidence_0_10"])], ids=["both_knees", "ratings"]
+)
+def test_exports_with_shortened_names_are_placed_by_their_values_too(
+    rows: list[dict[str, object]], unknown: list[str], tmp_path: Path
+) -> None:
+    file = write_csv(tmp_path / "clinic_export.csv", rows)
+    made = draft([file])
+    left = [name for name in rows[0] if f"- {name}   # unsure: nothing was recognized" in made.text]
+    assert left == unknown
+    assert made.placed == len(rows[0]) - len(unknown)
+    assert ': "???"' not in made.text
+    (tmp_path / "draft.yaml").write_text(made.text, encoding="utf-8")
+    report = check([file], mapping=tmp_path / "draft.yaml")
+    assert report.is_clean
+    assert {one.table: one.stored for one in report.tables}["exams"] == (24 if "SubjID" in rows[0] else 12)
+
+
+@pytest.mark.parametrize(
+    ("name", "pattern"),
+    [
+        ("knee_export.csv", "knee_export.csv"),
+        ("Ferrowby, Tamsin 1990-02-01.csv", '"*.csv"'),
+        ("visits-88012345.csv", '"visits-*.csv"'),
+        ("Kniebefunde müller.csv", '"*.csv"'),
+    ],
+)
+def test_no_file_name_that_may_name_a_person_is_written(name: str, pattern: str, tmp_path: Path) -> None:
+    file = write_csv(tmp_path / name, ratings())
+    made = draft([file])
+    assert f"    files: {pattern}\n" in made.text
+    assert (made.renamed, made.patterns) == (0, pattern[0] == '"')
+    (tmp_path / "draft.yaml").write_text(made.text, encoding="utf-8")
+    assert check([file], mapping=tmp_path / "draft.yaml").is_clean
+
+
+def test_files_that_only_their_own_names_tell_apart_must_be_renamed(tmp_path: Path) -> None:
+    made = draft([write_csv(tmp_path / f"{name}.csv", ratings()) for name in ("ferrowby", "quillfeather")])
+    assert made.renamed == 2
+    assert 'files: "export_1*.csv"   # unsure: rename the file' in made.text
+    assert "ferrowby" not in made.text
