@@ -58,6 +58,11 @@ def out_of_fold(
     fit is chosen, by log score, within the other parts alone. `part` (n,) sets the parts instead of dealing them;
     ValueError where a person stands in two, or where the rest of the people are all of one class.
 
+    >>> x, y = np.tile([[0.0], [1.0]], (20, 1)), np.tile([0, 1], 20)
+    >>> found = out_of_fold(x, y, np.arange(40), CrossFit(folds=4, penalties=(1.0,)))
+    >>> bool((found.probability[y == 1] > 0.8).all()), np.bincount(found.part).tolist()
+    (True, [10, 10, 10, 10])
+
     Source: Varma S, Simon R. BMC Bioinformatics 2006;7:91 (nested); Stone M. J R Stat Soc B 1974;36:111-147.
     """
     chosen = how or CrossFit()

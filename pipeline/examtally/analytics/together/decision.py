@@ -67,6 +67,10 @@ def decision_curve(
     A forecast of 1 for all is imaging everybody, of 0 for all imaging nobody. Limits: influence of each knee summed
     over people, t on people - 1; none where every knee counts the same.
 
+    >>> (at,) = decision_curve([0.9, 0.6, 0.2, 0.1], [1, 0, 1, 0], [1, 2, 3, 4], [0.5])
+    >>> at.net_benefit, at.imaged, at.missed
+    (0.0, 50.0, 25.0)
+
     Source: Vickers & Elkin 2006; Vickers 2008 (avoided).
     """
     p, y = np.asarray(probability, dtype=np.float64), np.asarray(outcome, dtype=np.float64)

@@ -42,6 +42,10 @@ def patterns(joint: Joint, *, penalty: float = 1.0) -> tuple[Pattern, ...]:
     borrow from those that differ from them in one finding. Its likelihood ratio is the odds it gives, over the odds
     among these knees.
 
+    >>> joint = Joint.of([[1, 1]] * 6 + [[1, 0]] * 3 + [[0, 0]] * 6, [1] * 5 + [0, 1, 1, 0] + [0] * 5 + [1])
+    >>> [(one.signs, one.counts["tp"], one.counts["fp"]) for one in patterns(joint)]
+    [('++', 5, 1), ('+-', 2, 1), ('-+', 0, 0), ('--', 1, 5)]
+
     Source: the ratio of posterior to prior odds, Albert A. Clin Chem 1982;28:1113-1119.
     """
     whole = joint.among(joint.maneuvers)

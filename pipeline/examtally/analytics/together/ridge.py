@@ -48,6 +48,10 @@ def fit_ridge(
     from `start` (k + 1,) are halved until the penalised likelihood rises. ValueError where one class only is there.
     The last bits depend on the number of threads of the linear algebra; see `one_thread`.
 
+    >>> found = fit_ridge([[0.0], [0.0], [1.0], [1.0]], [0, 1, 0, 1], [3, 1, 1, 3], penalty=0.0)
+    >>> found.coefficients.round(3).tolist()
+    [-1.099, 2.197]
+
     Source: le Cessie S, van Houwelingen JC. Appl Stat 1992;41:191-201.
     """
     x, y = np.asarray(design, dtype=np.float64), np.asarray(outcome, dtype=np.float64)

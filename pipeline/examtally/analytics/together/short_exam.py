@@ -118,6 +118,11 @@ def short_exams(
     `worth_showing` of the resamples are given too. All candidates together come last where they are more than
     `max_size`. The best of many sets looks a little better than it is.
 
+    >>> y = np.tile([1, 0], 30)
+    >>> found = short_exams(np.column_stack([1 - y, y]), y, np.arange(60), np.arange(60) // 12, resamples=10)
+    >>> [(one.maneuvers, one.is_best) for one in found]
+    [((0,), True), ((0, 1), True)]
+
     Source: log score, Good IJ. J R Stat Soc B 1952;14:107-114; selection frequencies, Sauerbrei W, Schumacher M. Stat
     Med 1992;11:2093-2109.
     """

@@ -30,6 +30,12 @@ def coefficients(
     `design` (n, k), `outcome` (n,) and `participant` (n,) are those of the fit. The limits are about the penalised
     coefficient: they do not undo the drawing towards 0. None with fewer than two people or for a constant column.
 
+    >>> from examtally.analytics.together.ridge import fit_ridge
+    >>> x, y = np.tile([[0.0], [1.0]], (20, 1)), np.tile([0, 1, 1, 1], 10)
+    >>> (one,) = coefficients(fit_ridge(x, y, penalty=0.01), x, y, np.arange(40))
+    >>> one.ci_low < one.ratio < one.ci_high
+    True
+
     Source: Liang KY, Zeger SL. Biometrika 1986;73:13-22 (robust variance).
     """
     x, y = np.asarray(design, dtype=np.float64), np.asarray(outcome, dtype=np.float64)
