@@ -57,6 +57,11 @@ def written_hash(study: Study) -> str:
     return canonical_hash(dict(study.source))
 
 
+def reason_hash(reason: str) -> str:
+    """Return the hash by which the log knows a reason; its words stay in the lock."""
+    return canonical_hash({"reason": reason})
+
+
 def read_lock(path: Path) -> tuple[LockEntry, ...]:
     """Read a lock file, empty where there is none; StudyError where it is no lock or an entry was changed."""
     if not path.exists():
@@ -113,7 +118,8 @@ def check_sealed(con: duckdb.DuckDBPyConnection, code: str, locked: Sequence[Loc
     for one in locked:
         entry = sealed.get(one.log_entry)
         said = json.loads(entry.details) if entry is not None else {}
-        if entry is None or entry.hash != one.log_hash or said.get("protocol") != one.sha256:
+        is_same = entry is not None and (entry.hash, entry.at, entry.operator) == (one.log_hash, one.at, one.operator)
+        if not is_same or (said["protocol"], said["reason"]) != (one.sha256, reason_hash(one.reason)):
             raise StudyError(f"{path.name}: does not agree with the registry's log; put back the file the lock wrote")
     if noted != [one.log_entry for one in locked]:
         raise StudyError(f"{path.name}: the registry's log holds other amendments; put back the newest file")

@@ -18,6 +18,7 @@ from examtally.studies.lockfile import (
     check_writable,
     lock_path,
     read_lock,
+    reason_hash,
     write_lock,
     written_hash,
 )
@@ -90,7 +91,13 @@ def _note(
     patience: Patience | None,
 ) -> LockEntry:
     sha256 = written_hash(study)
-    details = {"study": study.code, "protocol": sha256, "records": records, "place": place}
+    details = {
+        "study": study.code,
+        "protocol": sha256,
+        "records": records,
+        "place": place,
+        "reason": reason_hash(reason),
+    }
     entry = note_use(registry, kind, operator=operator, details=details, patience=patience)
     return LockEntry(
         kind, entry.at, entry.operator, reason, sha256, records, entry.entry, entry.hash, dict(study.source)

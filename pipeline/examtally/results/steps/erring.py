@@ -60,5 +60,5 @@ def latent_class(work: Work) -> pl.DataFrame:
 
 def _frame(work: Work, protocol: Protocol) -> pl.DataFrame:
     """The verification frame of the analysis set under other references."""
-    with build_cohort(work.registry.con, work.contract, protocol) as cohort:
+    with build_cohort(work.registry.con, work.contract, protocol, work.selection) as cohort:
         return read_verification_frame(cohort.con, cohort.groupings, work.contract, protocol)

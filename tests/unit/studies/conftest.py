@@ -1,0 +1,27 @@
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+
+import pytest
+from study_clinic import make_registry
+
+EXAMPLES = Path(__file__).resolve().parents[3] / "docs" / "studies"
+
+
+@pytest.fixture(scope="session")
+def kept_clinic(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A registry that no test writes to."""
+    return make_registry(tmp_path_factory.mktemp("clinic"))
+
+
+@pytest.fixture
+def clinic(kept_clinic: Path, tmp_path: Path) -> Path:
+    """A copy of the registry of one test's own."""
+    return Path(shutil.copy(kept_clinic, tmp_path / "registry.duckdb"))
+
+
+@pytest.fixture
+def single(tmp_path: Path) -> Path:
+    """A copy of the example of a single test."""
+    return Path(shutil.copy(EXAMPLES / "single_test.yaml", tmp_path))
