@@ -128,9 +128,9 @@ def test_both_outcomes_stand_beside_each_other() -> None:
 
 def test_periods_are_in_order_and_nobody_or_nothing_is_an_empty_frame() -> None:
     records = _learner(period="P002")
-    for number, period in ((2, "P1000"), (3, "P011")):
+    for number, period in ((2, "P1000"), (3, "P200")):
         records.exam(f"EX{number}", f"PT{number}", examiner_role="student", period=period)
         records.finding(f"EX{number}", "drawer").reference("ligament", "present", 1, participant_id=f"PT{number}")
     records.exam("EXLAST", "PTLAST", complaint="no", period="P2000")
-    assert _cases(records).select("period", "place").rows() == [("P002", 1), ("P011", 2), ("P1000", 3)]
+    assert _cases(records).select("period", "place").rows() == [("P002", 1), ("P200", 2), ("P1000", 3)]
     assert _cases(Records()).is_empty()
