@@ -1,4 +1,4 @@
-"""A small registry for studies: 90 people, two examiners of each knee, five maneuvers, MRI more often where positive."""
+"""A small registry for studies: 90 people, two examiners of each knee, five maneuvers, MRI oftener where positive."""
 
 from __future__ import annotations
 

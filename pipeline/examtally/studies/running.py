@@ -96,13 +96,19 @@ def run(
     if not isinstance(registry, Registry):
         with open_registry(registry) as opened:
             return run(study, opened, lock=lock, exploratory=exploratory, progress=progress)
-    locked = read_lock(lock) if lock is not None else ()
-    if lock is not None:
-        check_sealed(registry.con, study.code, locked, lock)
-    stands = standing(study, locked, exploratory=exploratory)
+    stands = stand(study, registry, lock, exploratory=exploratory)
     return StudyResults(
         study, stands, Results(_tables(study, stands, registry, progress), provenance(registry, study.protocol))
     )
+
+
+def stand(study: Study, registry: Registry, lock: Path | None, *, exploratory: bool = False) -> Standing:
+    """Say how a study stands to its lock, held against the log of the registry; see `standing`."""
+    if lock is None:
+        return standing(study, ())
+    locked = read_lock(lock)
+    check_sealed(registry.con, study.code, locked, lock)
+    return standing(study, locked, exploratory=exploratory)
 
 
 def _tables(study: Study, stands: Standing, registry: Registry, progress: Progress | None) -> dict[str, pl.DataFrame]:
