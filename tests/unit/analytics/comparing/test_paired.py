@@ -8,7 +8,7 @@ from itertools import product
 import numpy as np
 import pytest
 import statsmodels.api as sm
-from scipy.stats import chi2
+from scipy.stats import chi2, t
 
 from examtally.analytics.comparing import (
     compare_paired,
@@ -77,6 +77,16 @@ def test_printed_paired_tables(
     assert (exactly.test, exactly.p_value) == ("mcnemar_exact", pytest.approx(exact))
 
 
+def test_knees_that_count_for_one_alone() -> None:
+    a, b = knees(20, 9, 4, 17)
+    torn = found(compare_paired(a, b, [1] * 50), "sensitivity")
+    sound = found(compare_paired(a, b, [0] * 50), "specificity")
+    assert (torn.only_a, torn.only_b) == (9, 4)
+    assert (sound.only_a, sound.only_b) == (4, 9)
+    for made in (torn, sound):
+        assert made.value == pytest.approx((made.only_a - made.only_b) / made.n)
+
+
 def test_mid_p_where_both_are_equally_often_alone() -> None:
     assert float(mcnemar(5, 5).p_midp) == pytest.approx(1 - 252 / 1024 / 2)
     assert float(mcnemar(0, 0).p_exact) == float(mcnemar(0, 0).p_midp) == 1.0
@@ -128,6 +138,7 @@ def test_clustered_difference_is_the_robust_one_of_a_regression() -> None:
     assert made.value == pytest.approx(fit.params[1])
     assert made.value / made.statistic == pytest.approx(fit.bse[1] * np.sqrt(m / (m - 1)), rel=1e-6)
     assert made.participants == m
+    assert made.p_value == pytest.approx(2 * t.sf(abs(made.statistic), m - 1))
 
 
 def test_variances_of_ratios_are_those_of_leaving_out_people() -> None:
