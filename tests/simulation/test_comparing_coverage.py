@@ -16,10 +16,10 @@ from compared import NAMES, ligament_knees
 from scipy.special import ndtri
 from selective import Imaging, draw, truth
 
-from examtally.analytics.comparing import compare_paired
-from examtally.analytics.comparing.contrast import Contrast, observed_difference
+from examtally.analytics.comparing.contrast import Contrast, Test, observed_difference
 from examtally.analytics.comparing.joint import PAIRED, Joint, paired_kind
 from examtally.analytics.comparing.knees import Compared
+from examtally.analytics.comparing.paired import paired_contrasts
 from examtally.analytics.verification.grouped import Grouped
 from examtally.contracts.contract import Contract
 from examtally.contracts.protocol import Protocol
@@ -61,10 +61,8 @@ class Setting:
             cut = np.sqrt(1 + ALIKE) * ndtri([self.a, self.b])
             a, b = shared + common + own + cut[:, None] > 0
             for interval, who in (("people as clusters", person), ("knees as independent", np.arange(person.size))):
-                made = _difference(a, b, who)
-                test = compare_paired(a, b, np.ones(a.size), who)[0] if interval == "people as clusters" else None
-                p = np.nan if test is None or test.p_value is None else test.p_value
-                found.append((self.name, interval, self.a - self.b, *_numbers(made), p))
+                made, test = _difference(a, b, who)
+                found.append((self.name, interval, self.a - self.b, *_numbers(made), float(test.p_value[0])))
         return found
 
 
@@ -80,9 +78,9 @@ SETTINGS = (
 )
 
 
-def _difference(a: np.ndarray, b: np.ndarray, who: np.ndarray) -> Contrast:
+def _difference(a: np.ndarray, b: np.ndarray, who: np.ndarray) -> tuple[Contrast, Test]:
     joint = Joint.of(Grouped.of(who), paired_kind(a, b, np.ones(a.size, dtype=bool)), PAIRED)
-    return observed_difference(joint, "sensitivity", 0.95, is_paired=True)
+    return next(paired_contrasts(joint, 0.95, is_exact=False))
 
 
 def _numbers(made: Contrast) -> tuple[float, float, float]:
