@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from examtally import cli_audit, cli_paper, cli_registry, cli_review, cli_study, terminal
+from examtally import cli_audit, cli_monthly, cli_paper, cli_registry, cli_review, cli_study, terminal
 from examtally.cli_registry import AllowHeld, Amend, Wait
 from examtally.errors import ExamtallyError
 
@@ -34,6 +34,7 @@ app.add_typer(cli_registry.app)
 app.add_typer(cli_review.app)
 report_app.command("intake")(cli_registry.intake)
 report_app.command("audit")(cli_audit.audit)
+report_app.command("monthly")(cli_monthly.monthly)
 report_app.command("index")(cli_audit.index)
 app.add_typer(cli_paper.app)
 app.add_typer(cli_study.app, name="study")

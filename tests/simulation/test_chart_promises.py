@@ -55,4 +55,6 @@ def test_a_run_chart_of_a_stable_clinic_does_the_same() -> None:
 def test_a_shift_gives_its_signal_within_the_printed_delay(share: float, size: int) -> None:
     charts = list(simulate(share, size, periods=48, seed=12, is_shifted=True))
     waits = [next((n for n, rule in enumerate(made.rules[BASELINE:], 1) if rule), 48) for made in charts]
-    assert np.mean(waits) <= np.mean([made.promise.delay for made in charts if made.promise and made.promise.delay]) + 3 * np.std(waits) / np.sqrt(len(waits))
+    assert np.mean(waits) <= np.mean(
+        [made.promise.delay for made in charts if made.promise and made.promise.delay]
+    ) + 3 * np.std(waits) / np.sqrt(len(waits))

@@ -1,5 +1,6 @@
 """From a results folder to figures, tables and rendered reports; knows no records."""
 
+from examtally.reporting.monthly.rendering import render_monthly
 from examtally.reporting.reports import render_audit, render_intake, render_release, render_shelf
 
-__all__ = ["render_audit", "render_intake", "render_release", "render_shelf"]
+__all__ = ["render_audit", "render_intake", "render_monthly", "render_release", "render_shelf"]

@@ -1,0 +1,112 @@
+"""What a monthly report reads: the results folder as of one period, and the committee's actions."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+
+from examtally.contracts.periods import place_of
+from examtally.reporting.audit import Audit, open_audit
+from examtally.reporting.monthly.actions import Action, from_text
+from examtally.reporting.wording import inside_sentence
+
+LAST = 12
+Row = Mapping[str, Any]
+_LOOKS = {
+    "overall": "",
+    "quarter": ", by quarter",
+    "cumulative": ", cumulative",
+    "site_year": ", site {}",
+    "pair": "",
+    "condition": "",
+}
+
+
+def open_month() -> Month:
+    """Read what the cells of the report need from the folder they run in."""
+    period = Path("period.txt").read_text(encoding="utf-8").strip()
+    return Month(open_audit(), period, from_text(Path("actions.json").read_text(encoding="utf-8")))
+
+
+@dataclass(frozen=True, eq=False)
+class Month:
+    """One period of a registry as its results stand now; periods after it are left out."""
+
+    audit: Audit
+    period: str
+    actions: tuple[Action, ...] = ()
+
+    @cached_property
+    def indicators(self) -> pl.DataFrame:
+        """The rows of the indicators table up to this period."""
+        table = self.audit.table("indicators")
+        return table.filter(pl.col("period") <= self.period)
+
+    @cached_property
+    def periods(self) -> list[str]:
+        """Every period with an exam up to this one, oldest first."""
+        return sorted(self.indicators.filter(group_by="overall")["period"].unique().to_list())
+
+    @property
+    def unit(self) -> str:
+        """What a period is called."""
+        return "month" if "-" in self.period else "period"
+
+    @property
+    def previous(self) -> str | None:
+        """The period before, where the registry has exams of it."""
+        before = [period for period in self.periods if place_of(period) == place_of(self.period) - 1]
+        return before[0] if before else None
+
+    def row(self, indicator: str, period: str | None = None) -> Row | None:
+        """The overall row of an indicator in one period (this one where none is named)."""
+        return self._overall.get((indicator, period or self.period))
+
+    def series(self, indicator: str, group_by: str = "overall") -> pl.DataFrame:
+        """Every row of an indicator up to this period, oldest first."""
+        return self.indicators.filter(indicator=indicator, group_by=group_by).sort("period", "group")
+
+    def newest_mature(self, indicator: str) -> str | None:
+        """The newest mature period of an indicator; None where none is."""
+        mature = self.series(indicator).filter("mature")["period"]
+        return mature[-1] if mature.len() else None
+
+    @cached_property
+    def signals(self) -> Sequence[Row]:
+        """Rows that signal now: the newest mature point of its chart does."""
+        judged = self.indicators.filter(pl.col("mature") & (pl.col("group_by") != "site"))
+        keys = ["indicator", "group_by", "group"]
+        newest = judged.filter(pl.col("period") == pl.col("period").max().over(keys))
+        return newest.filter("signal").sort(*keys).rows(named=True)
+
+    @cached_property
+    def charts(self) -> Sequence[Row]:
+        """The newest row of every chart that can signal, with what it promises."""
+        able = self.indicators.filter(pl.col("false_signal").is_not_null() & pl.col("mature"))
+        keys = ["indicator", "group_by", "group"]
+        return able.filter(pl.col("period") == pl.col("period").max().over(keys)).sort(*keys).rows(named=True)
+
+    def name(self, row: Row) -> str:
+        """How the chart of a row is called."""
+        base = self.indicator(row["indicator"])
+        if row["group_by"] == "pair":
+            condition, maneuver = row["group"].split("/")
+            words = self.audit.catalogue
+            return f"{base}, {words.maneuvers[maneuver].name} ({inside_sentence(words.conditions[condition].name)})"
+        if row["group_by"] == "condition":
+            return f"{base}, {inside_sentence(self.audit.catalogue.conditions[row['group']].name)}"
+        return base + _LOOKS[row["group_by"]].format(row["group"])
+
+    def indicator(self, code: str) -> str:
+        """How an indicator is called."""
+        return self.audit.wording.word("indicator", code)
+
+    @cached_property
+    def _overall(self) -> dict[tuple[str, str], Row]:
+        rows = self.indicators.filter(group_by="overall").iter_rows(named=True)
+        return {(row["indicator"], row["period"]): row for row in rows}

@@ -1,0 +1,176 @@
+"""The first screen, in the order in which a committee asks: signals, decisions, missed injuries, the month, gaps."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+import polars as pl
+
+from examtally.contracts.clinical import Condition, Maneuver
+from examtally.reporting.accrual import Accrual, accrual_of
+from examtally.reporting.monthly.actions import Action
+from examtally.reporting.monthly.month import LAST, Month, Row
+from examtally.reporting.monthly.values import moved, plain
+from examtally.reporting.numbers import count, counted, listed, percent, share_of
+from examtally.reporting.tables import Column, details, table
+from examtally.reporting.wording import inside_sentence
+
+_MONTH = (
+    ("exams_seen", "Exams seen"),
+    ("core_complete", "Core exam complete"),
+    ("probability_stated", "Probability stated"),
+    ("verified", "Results in"),
+    ("results_still_coming", "Results still coming"),
+)
+_NAMED = 3  # decisions and gaps that stand on the first screen
+
+
+def heading(month: Month) -> str:
+    """The heading of the first screen."""
+    return f"## {month.period} in short"
+
+
+def headline(month: Month) -> str:
+    """Quiet, or how many signals; and up to which period the charts can judge."""
+    if not month.periods:
+        return "**No exam yet.** The report fills as records arrive."
+    signals = month.signals
+    head = f"{counted(len(signals), 'signal')}." if signals else f"Quiet {month.unit}."
+    return f"**{head}** {_judged(month, signals)}"
+
+
+def decisions(month: Month) -> str:
+    """Signals that ask for a decision, and decisions still open, with rule, owner and last outcome; or none."""
+    asked = [_asked(month, row) for row in month.signals]
+    open_ones = [_open(month, action) for action in month.actions if action.is_open and action.opened <= month.period]
+    if not asked and not open_ones:
+        return "**Decisions asked for:** none."
+    columns = (
+        Column("what", "Decision", words=True),
+        Column("rule", "Rule", words=True),
+        Column("owner", "Owner", words=True),
+        Column("outcome", "Last outcome", words=True),
+    )
+    rows = [*asked, *open_ones]
+    text = table(pl.DataFrame(rows[:_NAMED]), columns, caption="Decisions asked for")
+    rest = rows[_NAMED:]
+    if not rest:
+        return text
+    title = f"{counted(len(rest), 'more decision')} asked for"
+    return text + details(title, table(pl.DataFrame(rest), columns, caption=title))
+
+
+def missed(month: Month) -> str:
+    """Core conditions called unlikely and later proven, with the command that opens the cases."""
+    rows = month.series("missed_injuries").tail(LAST)
+    found = int(rows["numerator"].sum())
+    called = int(rows["denominator"].sum())
+    below = percent(month.audit.protocol.monitoring.unlikely)
+    here = month.row("missed_injuries")
+    own = int(here["numerator"]) if here else 0
+    head = f"**Missed injuries found** (a core condition put below {below}, later proven): "
+    if not found:
+        return f"{head}none in the last {counted(rows.height, month.unit)}."
+    newest = rows.filter(pl.col("numerator") > 0)["period"][-1]
+    return (
+        f"{head}{own} in exams of this {month.unit} so far, {share_of(found, called)} known answers over the last "
+        f"{counted(rows.height, month.unit)}. To review them, {month.unit} by {month.unit}: "
+        f"`examtally review --registry REGISTRY --period {newest}`."
+    )
+
+
+def counts(month: Month) -> str:
+    """The month in five lines, each with the one before."""
+    here, before = month.period, month.previous
+    rows = [
+        {"what": label, "now": _cell(month, code, here), "before": _cell(month, code, before)} for code, label in _MONTH
+    ]
+    columns = (Column("what", "Count"), Column("now", here), Column("before", before or "none before"))
+    return table(pl.DataFrame(rows), columns, caption=f"This {month.unit} and the one before") if month.periods else ""
+
+
+def not_yet(month: Month) -> str:
+    """Core maneuvers that nothing can be said of yet: proven people missing, and about when there will be enough."""
+    audit = month.audit
+    waiting = [
+        (condition, maneuver, item)
+        for condition in audit.settled
+        for maneuver in audit.mains(condition)
+        for item in (accrual_of(audit, condition.code, maneuver.code),)
+        if condition.core or maneuver.core
+        if not item.is_enough
+    ]
+    if not month.periods:
+        return ""
+    if not waiting:
+        return "**Cannot be said yet:** nothing; every core maneuver has enough proven people."
+    lines = list(dict.fromkeys(_missing(*one) for one in waiting))
+    more = f" And {counted(len(lines) - _NAMED, 'other')}." if len(lines) > _NAMED else ""
+    return f"**Cannot be said yet:** {'; '.join(lines[:_NAMED])}.{more}"
+
+
+def held_back(month: Month) -> str:
+    """Rows held back in the batches of this month, with those of the month before."""
+    here = month.row("held_back")
+    before = month.row("held_back", month.previous) if month.previous else None
+    if here is None:
+        return f"**Rows held back:** no batch is counted in this {month.unit}."
+    then = f"; the {month.unit} before {share_of(before['numerator'], before['denominator'])}" if before else ""
+    return f"**Rows held back:** {share_of(here['numerator'], here['denominator'])} lines{then}."
+
+
+def _judged(month: Month, signals: Sequence[Row]) -> str:
+    records, answers = month.newest_mature("core_complete"), month.newest_mature("verified")
+    able = [row for row in month.charts if row["group_by"] in ("overall", "quarter", "cumulative", "site_year")]
+    if not able:
+        return f"No chart can signal yet: limits need {LAST} {month.unit}s whose results are in."
+    said = "No chart signals. " if not signals else ""
+    parts = [f"what was recorded up to {records}"] if records else []
+    parts += [f"answers up to {answers}"] if answers else []
+    return f"{said}Judged: {listed(parts)}; later {month.unit}s are still open."
+
+
+def _asked(month: Month, row: Row) -> dict[str, str]:
+    rule = month.audit.wording.word("rule", row["rule"])
+    known = [action for action in month.actions if action.indicator == row["indicator"]]
+    owner = next((action.owner for action in known if action.is_open), "to be named")
+    return {
+        "what": f"Look into: {month.name(row)}\n{row['period']}: {plain(row, row['value'])}, {moved(row)}",
+        "rule": rule,
+        "owner": owner,
+        "outcome": _last(known),
+    }
+
+
+def _open(month: Month, action: Action) -> dict[str, str]:
+    same = [other for other in month.actions if other.indicator == action.indicator]
+    return {
+        "what": f"{action.decision}\n{action.id}, open since {action.opened}",
+        "rule": month.audit.wording.word("rule", action.rule),
+        "owner": action.owner,
+        "outcome": _last(same),
+    }
+
+
+def _last(actions: Sequence[Action]) -> str:
+    done = sorted((action for action in actions if not action.is_open), key=lambda action: action.opened)
+    return f"{done[-1].outcome} ({done[-1].id})" if done else "none yet"
+
+
+def _cell(month: Month, code: str, period: str | None) -> str:
+    row = month.row(code, period) if period else None
+    if row is None:
+        return "–"
+    if row["denominator"] is None:
+        return count(row["numerator"])
+    return share_of(row["numerator"], row["denominator"])
+
+
+def _missing(condition: Condition, maneuver: Maneuver, item: Accrual) -> str:
+    return f"{maneuver.name} for {inside_sentence(condition.name)} ({', '.join(_sides(item))}; {item.when})"
+
+
+def _sides(item: Accrual) -> Iterator[str]:
+    for have, words in ((item.present, "with it"), (item.absent, "without it")):
+        if have < item.needed:
+            yield f"{item.needed - have} more people proven {words} needed"

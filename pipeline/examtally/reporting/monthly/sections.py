@@ -1,0 +1,173 @@
+"""What stands below the charts: who was verified, what drifts, sites, learners, batches."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+import polars as pl
+
+from examtally.analytics.proportions import wilson
+from examtally.reporting.monthly.month import LAST, Month, Row
+from examtally.reporting.monthly.values import plain, value_of
+from examtally.reporting.numbers import count, counted, percent, percent_range, share_of
+from examtally.reporting.tables import Column, table
+
+_BATCHES = 6
+_PLACES = ("lines", "stored", "unchanged", "conflict", "waiting", "held_back")
+_HEADS = ("Lines read", "Stored", "Already there", "In conflict", "Waiting", "Held back")
+_CROSSED = {"reached": "reached the declared level", "left": "may have left it"}
+
+
+def verification(month: Month) -> str:
+    """How many knees were verified after a positive and after a negative finding of each core maneuver."""
+    rows = list(_verified(month))
+    if not rows:
+        return f"No {month.unit} with answers yet."
+    columns = (
+        Column("pair", "Maneuver"),
+        Column("positive", "positive finding", "Verified after a"),
+        Column("negative", "negative finding", "Verified after a"),
+    )
+    text = (
+        "If positive knees are imaged more often than negative ones, accuracy seen in imaged knees is too kind to "
+        "sensitivity and too hard on specificity. No exam or scan is asked for the registry's sake."
+    )
+    return f"{text}\n{table(pl.DataFrame(rows), columns, caption='Verified by result, whole registry, closed windows')}"
+
+
+def yields(month: Month) -> str:
+    """Proven of those suspected, and its other side, over the last twelve mature periods."""
+    parts = []
+    for code, words in (("yield", "suspected"), ("unsuspected_proven", "not suspected")):
+        rows = month.series(code).filter("mature").tail(LAST)
+        found, looked = int(rows["numerator"].sum()), int(rows["denominator"].sum())
+        parts.append(f"of core conditions {words} and looked at, {share_of(found, looked)} were proven")
+    if not month.series("yield").filter("mature").height:
+        return f"No {month.unit} with answers yet."
+    return (
+        f"Over the last {LAST} mature {month.unit}s, {parts[0]}; {parts[1]}. One without the other misleads: "
+        "suspecting less raises the first and, unseen, the second."
+    )
+
+
+def drift(month: Month) -> str:
+    """Accuracy and calibration of the last twelve mature periods beside all before them."""
+    rows = [_drifting(month, row) for row in _newest_rolling(month)]
+    if not rows:
+        return (
+            f"Accuracy and calibration are told over {LAST} mature {month.unit}s, never one; there are not as many yet."
+        )
+    columns = (
+        Column("name", "Figure"),
+        Column("now", f"Last {LAST} mature {month.unit}s"),
+        Column("before", "All before"),
+        Column("limits", "Expected within\n99.8%, if nothing changed"),
+        Column("said", "Signal", words=True),
+    )
+    text = (
+        f"Knees whose answer is known, {LAST} mature {month.unit}s together, never one. The gap is the share found "
+        "minus the mean probability stated after the exam: above 0 more was found than was stated. Comparing needs "
+        f"{2 * LAST} mature {month.unit}s. A change in who is imaged moves these figures too."
+    )
+    return f"{text}\n{table(pl.DataFrame(rows), columns, caption='Accuracy and calibration, and whether they drift')}"
+
+
+def sites(month: Month) -> str:
+    """Sites that lie outside the funnel, or that there is none."""
+    rows = month.indicators.filter(group_by="site_year")
+    if rows.is_empty():
+        return "Sites are set beside each other once five have three examiners each and twelve mature periods."
+    newest = rows.filter(pl.col("period") == pl.col("period").max().over("indicator"))
+    shown = [
+        {
+            "name": month.indicator(row["indicator"]),
+            "site": row["group"],
+            "value": value_of(row),
+            "limits": percent_range(row["limit_low"], row["limit_high"]),
+            "said": "outside" if row["signal"] else "",
+        }
+        for row in newest.sort("indicator", "group").iter_rows(named=True)
+    ]
+    columns = (
+        Column("site", "Site"),
+        Column("value", f"Last {LAST} mature {month.unit}s"),
+        Column("limits", "Limits of the funnel\n99.8%, wider for small sites"),
+        Column("said", "", words=True),
+    )
+    return table(pl.DataFrame(shown), columns, caption="Sites beside each other", group="name")
+
+
+def learners(month: Month) -> str:
+    """How many learners crossed a limit in this period; nobody is named."""
+    table_ = month.audit.table("learning")
+    if table_.is_empty():
+        return "These results hold no learning charts (they come with `analyze --with-examiners`)."
+    crossed = table_.filter(pl.col("state").is_in(list(_CROSSED)), period=month.period)
+    parts = [
+        f"{counted(crossed.filter(state=state)['examiner_id'].n_unique(), 'learner')} {words}"
+        for state, words in _CROSSED.items()
+    ]
+    return (
+        f"In this {month.unit}, by the cases so far: {parts[0]}, {parts[1]}, for at least one maneuver. Of "
+        f"{counted(table_['examiner_id'].n_unique(), 'learner')} with a chart. Names stay on their own sheets."
+    )
+
+
+def batches(month: Month) -> str:
+    """Where every line of the newest batches went."""
+    lines = month.audit.table("batches")
+    if lines.is_empty():
+        return "No batch is on record."
+    by_batch = lines.group_by("batch_no").agg(pl.col(_PLACES).sum()).sort("batch_no").tail(_BATCHES)
+    rows = by_batch.with_columns(
+        pl.format("Batch {}", "batch_no").alias("batch"),
+        *(pl.col(name).map_elements(count, return_dtype=pl.String) for name in _PLACES),
+    )
+    columns = (Column("batch", "Batch"), *(Column(name, head) for name, head in zip(_PLACES, _HEADS, strict=True)))
+    return table(rows, columns, caption="The newest batches: where every line went")
+
+
+def _verified(month: Month) -> Iterator[dict[str, str]]:
+    audit = month.audit
+    found = {
+        (row["condition"], row["maneuver"], row["result"]): (row["verified"], row["exams"])
+        for row in audit.table("verification").iter_rows(named=True)
+    }
+    for condition in audit.settled:
+        for maneuver in audit.mains(condition):
+            key = (condition.code, maneuver.code)
+            if condition.core and maneuver.core and (*key, "positive") in found:
+                yield {"pair": f"{maneuver.name}\n{condition.name}"} | {
+                    result: _share(*found.get((*key, result), (0, 0))) for result in ("positive", "negative")
+                }
+
+
+def _share(part: int, whole: int) -> str:
+    return f"{percent(part / whole)}\n{count(part)} of {count(whole)}" if whole else "–"
+
+
+def _newest_rolling(month: Month) -> Sequence[Row]:
+    rows = month.indicators.filter(pl.col("group_by").is_in(["pair", "condition"]), pl.col("value").is_not_null())
+    newest = rows.filter(pl.col("period") == pl.col("period").max().over("indicator", "group_by", "group"))
+    return newest.sort("group_by", "group", "indicator", descending=[True, False, False]).rows(named=True)
+
+
+def _drifting(month: Month, row: Row) -> dict[str, str]:
+    value = plain(row, row["value"])
+    if row["group_by"] == "pair":
+        limits = wilson(row["numerator"], row["denominator"], month.audit.protocol.intervals.level)
+        value = f"{value}\n{percent_range(float(limits.low), float(limits.high))}, {_counts(row)}"
+    else:
+        value = f"{value}\nfound in {_counts(row)}"
+    bounds = row["limit_low"] is not None
+    return {
+        "name": month.name(row).replace(", ", "\n", 1),
+        "now": value,
+        "before": plain(row, row["centre"]),
+        "limits": f"{plain(row, row['limit_low'])} to {plain(row, row['limit_high'])}" if bounds else "not yet",
+        "said": month.audit.wording.word("rule", row["rule"]) if row["signal"] else "none" if bounds else "",
+    }
+
+
+def _counts(row: Row) -> str:
+    return f"{count(row['numerator'])} of {count(row['denominator'])}"
