@@ -34,6 +34,8 @@ def draft(answers: Answers) -> str:
 
     Raises StudyError or ProtocolError where an answer is not legal.
     """
+    if answers.kind not in KINDS:
+        raise StudyError(f"'{answers.kind}' is not a kind of study; use one of {', '.join(KINDS)}")
     known = load_contract().catalogue.maneuvers
     wrong = [code for code in answers.tests if code not in known]
     if wrong or not answers.tests:

@@ -1,0 +1,81 @@
+"""The example studies of the documentation, from check to results, by the command line on a small clinic."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from pathlib import Path
+
+import pytest
+from study_clinic import make_registry
+
+from examtally.cli import main
+from examtally.contracts.study import load_study
+from examtally.results import read_results
+
+EXAMPLES = sorted((Path(__file__).resolve().parents[2] / "docs" / "studies").glob("*.yaml"))
+
+
+@pytest.fixture(scope="module")
+def registry(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return make_registry(tmp_path_factory.mktemp("clinic"))
+
+
+def test_the_four_kinds_of_study_have_an_example() -> None:
+    kinds = {load_study(path).primary[0].kind for path in EXAMPLES}
+    assert kinds == {"accuracy", "paired", "agreement", "by_group"}
+
+
+@pytest.mark.parametrize("example", EXAMPLES, ids=lambda path: path.stem)
+def test_an_example_checks_plans_locks_and_runs(
+    example: Path, registry: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    protocol = Path(shutil.copy(example, tmp_path))
+    at = ["--registry", str(registry)]
+    assert main(["study", "check", str(protocol)]) == 0
+    assert main(["study", "plan", str(protocol), *at, "--out", str(tmp_path / "plan")]) == 0
+    assert "periods." in capsys.readouterr().out
+    assert main(["study", "lock", str(protocol), *at, "--operator", "OP-1"]) == 0
+    assert main(["study", "run", str(protocol), *at, "--out", str(tmp_path / "results")]) == 0
+    said = capsys.readouterr().out
+    study, results = load_study(protocol), read_results(tmp_path / "results")
+    content = json.loads((tmp_path / "results" / "study.json").read_text(encoding="utf-8"))
+    assert content["prespecified"] == sorted(one.name for one in study.analyses)
+    assert content["deviations"] == []
+    assert content["protocol"] == dict(study.source)
+    assert results.study_analyses["analysis"].to_list() == [one.name for one in study.analyses]
+    for one in study.analyses:
+        assert f"{one.name} (" in said
+    assert {status for frame in results.tables.values() for status in frame["status"]} == {"prespecified"}
+    assert not results.has_examiners
+    assert results.study_population["exams"].sum() == 180
+    if "agreement" not in example.stem:
+        (test, *_) = study.primary[0].tests
+        assert results.flow.filter(maneuver=test)["exams"].sum() == 180
+
+
+def test_a_hostile_protocol_is_refused_in_one_line(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    path = tmp_path / "study.yaml"
+    text = (EXAMPLES[0].parent / "single_test.yaml").read_text(encoding="utf-8")
+    path.write_text(text.replace("value: 16", 'value: "16; drop table reg.exams"'), encoding="utf-8")
+    assert main(["study", "check", str(path)]) == 2
+    said = capsys.readouterr().err
+    assert said.count("\n") == 1
+    assert said.startswith("study.yaml, line ")
+
+
+def test_the_same_registry_and_protocol_give_the_same_bytes(registry: Path, tmp_path: Path) -> None:
+    for name in ("one", "other"):
+        example = str(EXAMPLES[0].parent / "agreement.yaml")
+        protocol = shutil.copy(example, tmp_path / "unlocked.yaml")
+        _rename(Path(protocol))
+        assert main(["study", "run", str(protocol), "--registry", str(registry), "--out", str(tmp_path / name)]) == 0
+    files = sorted(path.name for path in (tmp_path / "one").iterdir())
+    assert files == sorted(path.name for path in (tmp_path / "other").iterdir())
+    for name in files:
+        assert (tmp_path / "one" / name).read_bytes() == (tmp_path / "other" / name).read_bytes()
+
+
+def _rename(path: Path) -> None:
+    text = path.read_text(encoding="utf-8")
+    path.write_text(text.replace("study: joint_line_agreement", "study: never_locked"), encoding="utf-8")

@@ -1,0 +1,129 @@
+"""The plan rests on the registry's rates, and is blind to what the tests found in knees whose answer is known."""
+
+from __future__ import annotations
+
+import json
+import math
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from examtally.analytics import planning
+from examtally.contracts.study import load_study
+from examtally.errors import StudyError
+from examtally.registry import open_registry
+from examtally.studies.plan_text import paragraph, write_plan
+from examtally.studies.planning import Plan, plan
+from examtally.studies.rates import read_rates
+
+STUDY: dict[str, Any] = {
+    "study": "planned",
+    "title": "Lever sign",
+    "tests": {"lever": {"rule": {"maneuver": "lever_sign"}}, "classic": {"rule": {"maneuver": "lachman"}}},
+    "target": {"condition": "acl_tear"},
+    "primary": [{"name": "main", "kind": "accuracy", "tests": ["lever"]}],
+}
+AIMS: dict[str, dict[str, Any]] = {
+    "half_width": {"sensitivity": 0.9, "specificity": 0.85, "half_width": 0.1},
+    "lower_limit": {"sensitivity": 0.9, "lower_limit": 0.75},
+    "paired": {"sensitivity": 0.8, "difference": 0.1, "discordant": 0.2},
+    "unpaired": {"sensitivity": 0.85, "difference": 0.15},
+    "kappa_half_width": {"kappa": 0.5, "positive_share": 0.4, "half_width": 0.1},
+}
+
+
+def _plan(clinic: Path, aim: str, **change: Any) -> Plan:
+    primary = (
+        {"name": "main", "kind": "paired", "tests": ["lever", "classic"]} if aim == "paired" else STUDY["primary"][0]
+    )
+    with open_registry(clinic) as opened:
+        return plan(
+            load_study({**STUDY, "primary": [primary], "planned_size": {"aim": aim, **AIMS[aim]}, **change}), opened
+        )
+
+
+@pytest.mark.parametrize("aim", AIMS)
+def test_rates_are_counted_by_hand_and_the_result_under_study_does_not_matter(aim: str, clinic: Path) -> None:
+    before = _plan(clinic, aim)
+    with open_registry(clinic, read_only=False) as opened:
+        opened.con.execute(
+            "update reg.findings set result = case result when 'positive' then 'negative' else 'positive' end, "
+            "grade = null where result in ('positive', 'negative') and maneuver in ('lever_sign', 'lachman')"
+        )
+    after = _plan(clinic, aim)
+    assert after.rates == before.rates
+    assert (after.knees, after.periods, after.curve.to_dicts()) == (
+        before.knees,
+        before.periods,
+        before.curve.to_dicts(),
+    )
+
+
+def test_rates_against_plain_counting(kept_clinic: Path) -> None:
+    with open_registry(kept_clinic) as opened:
+        rates = read_rates(opened, load_study(STUDY), ("lever",))
+        first = "(select * from reg.exams where examiner_order = 1)"
+        mature = f"(select * from {first} where period < 'P007')"  # the window of 180 days is six periods of twelve
+        join = "join reg.\"references\" r on r.participant_id = e.participant_id and condition = 'acl_tear'"
+        counted = [
+            opened.con.execute(query).fetchone()[0]  # type: ignore[index]  # one row each
+            for query in (
+                f"select count(*) from {first}",
+                f"select count(*) from {mature}",
+                f"select count(*) from {mature} e {join}",
+                f"select count(*) from {mature} e {join} where r.status = 'present'",
+                f"select count(*) from {mature} e join reg.findings using (exam_id) where maneuver = 'lever_sign' "
+                "and result in ('positive', 'negative')",
+            )
+        ]
+    assert [rates.eligible, rates.mature, rates.verified, rates.present, rates.clear] == counted
+    assert rates.periods == 11
+    assert rates.a_period == 7.0 or rates.a_period == 8.0
+
+
+def test_the_plan_is_what_its_parts_say(clinic: Path) -> None:
+    made = _plan(clinic, "lower_limit")
+    rates = made.rates
+    needed = planning.lower_limit(0.9, 0.75, 0.025, 0.8).stable
+    shares = rates.verified / rates.mature * rates.clear / rates.recorded * rates.mature / rates.eligible
+    knees = math.ceil(math.ceil(needed / shares) / (rates.present / rates.verified))
+    assert (made.needed, made.knees) == (needed, knees)
+    assert made.periods == math.ceil(knees / rates.a_period)
+    assert made.reached >= 0.8
+
+
+def test_the_paragraph_speaks_of_size_pace_and_time(clinic: Path) -> None:
+    made = _plan(clinic, "half_width")
+    said = paragraph(made)
+    assert f"At {made.rates.a_period:,.0f} eligible knees a period you need {made.periods:,} periods." in said
+    assert "Buderer" in said
+    assert "without looking at the accuracy" in said
+
+
+def test_the_folder_of_a_plan(clinic: Path, tmp_path: Path) -> None:
+    made = _plan(clinic, "paired")
+    files = {path.name: path.read_bytes() for path in write_plan(made, tmp_path / "plan")}
+    again = {path.name: path.read_bytes() for path in write_plan(made, tmp_path / "plan")}
+    assert files == again
+    assert json.loads(files["plan.json"])["knees"] == made.knees
+    assert b"<svg" in files["curve.svg"]
+    (tmp_path / "plan" / "other.txt").write_text("mine", encoding="utf-8")
+    with pytest.raises(StudyError, match="holds other things"):
+        write_plan(made, tmp_path / "plan")
+
+
+def test_what_is_missing_is_said(clinic: Path) -> None:
+    with pytest.raises(StudyError, match="state the aim"):
+        _plan(clinic, "paired", planned_size={})
+    with pytest.raises(StudyError, match="the numbers it rests on"):
+        _plan(clinic, "paired", planned_size={"aim": "paired"})
+    with pytest.raises(StudyError, match="discordant cannot be below difference"):
+        _plan(clinic, "paired", planned_size={"aim": "paired", **AIMS["paired"], "discordant": 0.05})
+
+
+def test_a_population_nobody_belongs_to_gives_a_size_and_no_time(clinic: Path) -> None:
+    made = _plan(clinic, "lower_limit", population=[{"column": "exams.setting", "is": "equals", "value": "sideline"}])
+    assert made.knees is None
+    assert made.needed > 0
+    assert "holds no clear finding" in paragraph(made)
