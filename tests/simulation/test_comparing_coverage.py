@@ -16,7 +16,7 @@ from compared import NAMES, ligament_knees
 from scipy.special import ndtri
 from selective import Imaging, draw, truth
 
-from examtally.analytics.comparing.contrast import Contrast, Test, observed_difference
+from examtally.analytics.comparing.contrast import Contrast, Significance, observed_difference
 from examtally.analytics.comparing.joint import PAIRED, Joint, paired_kind
 from examtally.analytics.comparing.knees import Compared
 from examtally.analytics.comparing.paired import paired_contrasts
@@ -78,7 +78,7 @@ SETTINGS = (
 )
 
 
-def _difference(a: np.ndarray, b: np.ndarray, who: np.ndarray) -> tuple[Contrast, Test]:
+def _difference(a: np.ndarray, b: np.ndarray, who: np.ndarray) -> tuple[Contrast, Significance]:
     joint = Joint.of(Grouped.of(who), paired_kind(a, b, np.ones(a.size, dtype=bool)), PAIRED)
     return next(paired_contrasts(joint, 0.95, is_exact=False))
 

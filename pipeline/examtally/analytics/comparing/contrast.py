@@ -40,7 +40,7 @@ class Contrast:
 
 
 @dataclass(frozen=True)
-class Test:
+class Significance:
     """Name of the test of every row (empty where there is none), its statistic and two-sided p value."""
 
     name: TextArray
@@ -98,7 +98,7 @@ def corrected_contrast(table: Stacked, clusters: FloatArray, measure: str, contr
     return _difference(measure, found, limits, clusters)
 
 
-def robust_test(made: Contrast, name: str) -> Test:
+def robust_test(made: Contrast, name: str) -> Significance:
     """Value (its logarithm for a ratio) over its standard error: t on participants - 1, normal where independent."""
     value = np.log(made.value) if made.contrast == RATIO else made.value
     usable = np.isfinite(value) & (made.variance > 0)
@@ -106,7 +106,7 @@ def robust_test(made: Contrast, name: str) -> Test:
     normal = 2 * norm.sf(np.abs(statistic))
     df = np.where(np.isfinite(made.clusters), made.clusters - 1, 1.0)
     p = np.where(np.isinf(made.clusters), normal, 2 * stdtr(np.maximum(df, 1.0), -np.abs(statistic)))
-    return Test(np.where(usable, name, ""), statistic, p)
+    return Significance(np.where(usable, name, ""), statistic, p)
 
 
 def _wilson(estimate: FloatArray, size: FloatArray, level: float) -> Interval:

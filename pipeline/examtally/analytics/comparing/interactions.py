@@ -12,7 +12,7 @@ from examtally.analytics.comparing.contrast import (
     DIFFERENCE,
     SAME_KNEES,
     Contrast,
-    Test,
+    Significance,
     observed_difference,
     robust_test,
 )
@@ -55,7 +55,7 @@ def interactions_table(knees: Mapping[str, ConditionKnees], protocol: Protocol) 
     return conform("interactions", table.drop(dropped), status=protocol.analysis_status)
 
 
-def unpaired_test(joint: Joint, made: Contrast) -> Test:
+def unpaired_test(joint: Joint, made: Contrast) -> Significance:
     """Test of a proportion in two groups: chi-squared with N - 1 where knees are independent, else the robust one."""
     robust = robust_test(made, "robust")
     a, b = (joint.knees(joint.kinds_in(PROPORTIONS[made.measure][1], side)) for side in (0, 1))
@@ -65,7 +65,7 @@ def unpaired_test(joint: Joint, made: Contrast) -> Test:
         statistic = made.value**2 / (pooled * (1 - pooled) * (1 / a + 1 / b)) * (total - 1) / total
     usable = np.isfinite(statistic) & (pooled > 0) & (pooled < 1)
     independent = np.isinf(made.clusters)
-    return Test(
+    return Significance(
         np.where(independent, np.where(usable, "chi_square", ""), robust.name),
         np.where(independent, np.where(usable, statistic, np.nan), robust.statistic),
         np.where(independent, np.where(usable, chi2.sf(statistic, 1), np.nan), robust.p_value),

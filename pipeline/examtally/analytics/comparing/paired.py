@@ -13,7 +13,7 @@ from examtally.analytics.comparing.contrast import (
     DIFFERENCE,
     SAME_KNEES,
     Contrast,
-    Test,
+    Significance,
     contrasts_of,
     observed_difference,
     observed_ratio,
@@ -106,10 +106,10 @@ def compare_paired(
     )
 
 
-def paired_contrasts(joint: Joint, level: float, *, is_exact: bool) -> Iterator[tuple[Contrast, Test]]:
+def paired_contrasts(joint: Joint, level: float, *, is_exact: bool) -> Iterator[tuple[Contrast, Significance]]:
     """Every measure and contrast of two maneuvers on the same knees, with its test."""
     for measure in COMPARED:
-        test: Test | None = None
+        test: Significance | None = None
         for contrast in contrasts_of(measure):
             if contrast == DIFFERENCE:
                 made = observed_difference(joint, measure, level, is_paired=True)
@@ -129,7 +129,7 @@ def behind(joint: Joint, measure: str) -> Behind:
     return Behind(joint.knees(inside), only_a, only_b, joint.participants(inside), np.min(sides, axis=0))
 
 
-def _test(joint: Joint, made: Contrast, *, is_exact: bool) -> Test:
+def _test(joint: Joint, made: Contrast, *, is_exact: bool) -> Significance:
     """The test of a difference: McNemar's or the score test where knees are independent, else the robust one."""
     robust = robust_test(made, "robust")
     independent = np.isinf(made.clusters)
@@ -140,19 +140,19 @@ def _test(joint: Joint, made: Contrast, *, is_exact: bool) -> Test:
     any_differ = counted.only_a + counted.only_b > 0
     p = np.where(any_differ, found.p_exact if is_exact else found.p_midp, np.nan)
     name = "mcnemar_exact" if is_exact else "mcnemar_midp"
-    plain = Test(np.where(any_differ, name, ""), found.statistic, p)
+    plain = Significance(np.where(any_differ, name, ""), found.statistic, p)
     few = ~independent & (made.clusters < FEW_PARTICIPANTS) & any_differ
     return _either(few, _swapped(joint, made.measure, few), _either(independent, plain, robust))
 
 
-def _score_test(joint: Joint, measure: str) -> Test:
+def _score_test(joint: Joint, measure: str) -> Significance:
     present, absent = joint.counts[:, :4], joint.counts[:, 4:]
     found = compare_predictive_values(present, absent, negative=measure == "npv")
     usable = np.isfinite(found.weighted_statistic)
-    return Test(np.where(usable, "weighted_score", ""), found.weighted_statistic, found.weighted_p)
+    return Significance(np.where(usable, "weighted_score", ""), found.weighted_statistic, found.weighted_p)
 
 
-def _swapped(joint: Joint, measure: str, rows: BoolArray) -> Test:
+def _swapped(joint: Joint, measure: str, rows: BoolArray) -> Significance:
     """The exchange within participants, for the `rows` marked."""
     (alone_a,), (alone_b,) = _COUNTS[measure]
     value = (joint.kind == alone_a).astype(float) - (joint.kind == alone_b)
@@ -160,11 +160,11 @@ def _swapped(joint: Joint, measure: str, rows: BoolArray) -> Test:
     p = np.full(rows.shape, np.nan)
     for row in np.flatnonzero(rows):
         p[row] = swap_test(participant_sums(joint.grouped, value, int(row), inside))
-    return Test(np.where(rows, "permutation", ""), np.full(rows.shape, np.nan), p)
+    return Significance(np.where(rows, "permutation", ""), np.full(rows.shape, np.nan), p)
 
 
-def _either(first: BoolArray, one: Test, other: Test) -> Test:
-    return Test(
+def _either(first: BoolArray, one: Significance, other: Significance) -> Significance:
+    return Significance(
         np.where(first, one.name, other.name),
         np.where(first, one.statistic, other.statistic),
         np.where(first, one.p_value, other.p_value),
@@ -178,7 +178,7 @@ def _binary(name: str, values: npt.ArrayLike) -> FloatArray:
     return array
 
 
-def _single(made: Contrast, test: Test, counted: Behind) -> Comparison:
+def _single(made: Contrast, test: Significance, counted: Behind) -> Comparison:
     return Comparison(
         measure=made.measure,
         contrast=made.contrast,

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import polars as pl
 
-from examtally.analytics.comparing.contrast import Contrast, Test
+from examtally.analytics.comparing.contrast import Contrast, Significance
 from examtally.analytics.comparing.multiplicity import holm
 from examtally.analytics.intervals import BoolArray
 
@@ -23,7 +23,7 @@ _NO_TEST = "No test can be made: all, or none, are alike."
 _NO_LIMITS = "Limits cannot be given."
 
 
-def contrast_columns(made: Contrast, test: Test) -> dict[str, np.ndarray]:
+def contrast_columns(made: Contrast, test: Significance) -> dict[str, np.ndarray]:
     """Columns of a contrast and its test, one entry a row; NaN for nothing."""
     return {
         "estimate_a": made.estimate_a,
