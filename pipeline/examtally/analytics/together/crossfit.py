@@ -105,10 +105,11 @@ def _path_losses(
 ) -> FloatArray:
     """Log loss of the rows not seen under each penalty, each fit beginning where the one before ended."""
     start, losses = None, []
+    known, of_known, unseen, of_unseen = design[seen], outcome[seen], design[~seen], outcome[~seen]
     for penalty in tried:
-        model = fit_ridge(design[seen], outcome[seen], penalty=penalty, start=start)
+        model = fit_ridge(known, of_known, penalty=penalty, start=start)
         start = model.coefficients
-        losses.append(float(log_loss(model.log_odds(design[~seen]), outcome[~seen]).sum()))
+        losses.append(float(log_loss(model.log_odds(unseen), of_unseen).sum()))
     return np.array(losses)
 
 

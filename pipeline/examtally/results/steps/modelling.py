@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
+
 import polars as pl
 
 from examtally.analytics.together.condition_models import ConditionModels, condition_models
@@ -17,9 +19,12 @@ from examtally.analytics.together.model_tables import (
     diagnostic_models_table,
     model_terms_table,
 )
+from examtally.analytics.together.ridge import one_thread
 from examtally.analytics.together.short_table import short_exam_table
 from examtally.cohort.diagnostic_frame import read_diagnostic_frame
 from examtally.results.work import Work
+
+_AT_ONCE = 2
 
 
 def diagnostic_frame(work: Work) -> pl.DataFrame:
@@ -46,12 +51,17 @@ def patterns(work: Work) -> pl.DataFrame:
 
 
 def models(work: Work) -> tuple[ConditionModels, ...]:
-    """The models of every condition that something settles."""
+    """The models of every condition that something settles, two at a time, each with linear algebra on one thread."""
     frame, contract, protocol = work.once(diagnostic_frame), work.contract, work.protocol
     fitted = []
-    for condition in settled_conditions(contract, protocol):
-        work.say(f"Asking what the exam adds to the history: {contract.catalogue.conditions[condition].name}")
-        fitted.append(condition_models(frame, condition, contract, protocol))
+    with one_thread(), ThreadPoolExecutor(_AT_ONCE) as pool:
+        begun = [
+            (contract.catalogue.conditions[code].name, pool.submit(condition_models, frame, code, contract, protocol))
+            for code in settled_conditions(contract, protocol)
+        ]
+        for name, made in begun:
+            work.say(f"Asking what the exam adds to the history: {name}")
+            fitted.append(made.result())
     return tuple(fitted)
 
 
