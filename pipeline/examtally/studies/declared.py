@@ -17,6 +17,7 @@ _SCENARIOS = (
     *("indeterminate_present", "indeterminate_absent"),
 )
 OVERALL = "overall"
+_EVERY_TEST = "all"  # in tables about models that several tests share
 
 
 def tables_of(analysis: StudyAnalysis) -> tuple[str, ...]:
@@ -52,7 +53,7 @@ def beside(name: str, frame: pl.DataFrame, study: Study) -> pl.DataFrame:
     groups = [OVERALL, *(one.group_by for one in study.analyses if one.group_by)]
     limits: Mapping[str, pl.Expr] = {
         "condition": pl.col("condition") == condition,
-        "maneuver": pl.col("maneuver").is_in(tests),
+        "maneuver": pl.col("maneuver").is_in([*tests, _EVERY_TEST]),
         "group_by": pl.col("group_by").is_in(groups),
         "scenario": pl.col("scenario").is_in(_SCENARIOS),
     }
