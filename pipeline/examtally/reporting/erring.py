@@ -49,8 +49,8 @@ def _assumed(audit: Audit, condition: Condition, modality: str) -> str:
         f"cancel, so that a figure looks right by luck. Here every knee with {name} counts by what {name} said, "
         f"corrected for who had it, as if {name} called {_share(default, 'sensitivity')} of knees with the condition "
         f"present and {_share(default, 'specificity')} of those without it absent ({default.source}). Assumed: {name} "
-        "misreads knees that are easy and hard to examine alike. If what hides the condition from the one hides it "
-        f"from the other too, these figures are too high. Intervals take the accuracy of {name} as given."
+        f"misreads knees that are easy and hard to examine alike. If what hides the condition on {name} also hides it "
+        f"from the hand, these figures are too high. Intervals take the accuracy of {name} as given."
     )
 
 
