@@ -50,7 +50,7 @@ def beside(name: str, frame: pl.DataFrame, study: Study) -> pl.DataFrame:
     """Keep of a table beside the analyses what speaks of the study's tests, groups and condition."""
     tests = [test.code for test in study.selection.tests]
     condition = study.selection.target.condition if study.selection.target else "none"
-    groups = [OVERALL, *(one.group_by for one in study.analyses if one.group_by)]
+    groups = [*_everybody(study), *(one.group_by for one in study.analyses if one.group_by)]
     limits: Mapping[str, pl.Expr] = {
         "condition": pl.col("condition") == condition,
         "maneuver": pl.col("maneuver").is_in([*tests, _EVERY_TEST]),
@@ -60,6 +60,11 @@ def beside(name: str, frame: pl.DataFrame, study: Study) -> pl.DataFrame:
     if name == "cohort_summary":
         return frame
     return frame.filter(*(limit for column, limit in limits.items() if column in frame.columns))
+
+
+def _everybody(study: Study) -> tuple[str, ...]:
+    """The groupings that need no declared group; single examiners only where the protocol asks for persons."""
+    return (OVERALL, "examiner") if study.with_examiners else (OVERALL,)
 
 
 def analyses_table(study: Study, statuses: Mapping[str, str]) -> pl.DataFrame:
@@ -107,7 +112,7 @@ def _words(parts: tuple[str, str, str]) -> str:
 
 
 def _accuracy(analysis: StudyAnalysis, study: Study) -> pl.Expr:
-    groups = [OVERALL, *([analysis.group_by] if analysis.group_by else [])]
+    groups = [*_everybody(study), *([analysis.group_by] if analysis.group_by else [])]
     return (
         pl.col("maneuver").is_in(analysis.tests)
         & pl.col("measure").is_in(analysis.measures)
@@ -136,10 +141,11 @@ def _interactions(analysis: StudyAnalysis, study: Study) -> pl.Expr:
     )
 
 
-def _agreement(analysis: StudyAnalysis, _study: Study) -> pl.Expr:
+def _agreement(analysis: StudyAnalysis, study: Study) -> pl.Expr:
+    pairs = [analysis.pairs_of, *(["examiner_pair"] if study.with_examiners else [])]
     return (
         pl.col("maneuver").is_in(analysis.tests)
-        & (pl.col("group_by") == analysis.pairs_of)
+        & pl.col("group_by").is_in(pairs)
         & pl.col("statistic").is_in(analysis.statistics)
     )
 

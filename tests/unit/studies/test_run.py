@@ -1,0 +1,130 @@
+"""A run gives what is declared and no more, with the figures that plain counting gives."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+import pytest
+
+from examtally.analytics.comparing.multiplicity import holm
+from examtally.registry import open_registry
+from examtally.studies import StudyResults, run
+
+PAIRED: dict[str, Any] = {
+    "study": "paired",
+    "title": "Two tests",
+    "tests": {
+        "classic": {"rule": {"maneuver": "lachman"}},
+        "drop": {"rule": {"maneuver": "drop_leg_lachman"}},
+        "lever": {"rule": {"maneuver": "lever_sign"}},
+    },
+    "target": {"condition": "acl_tear"},
+    "primary": [
+        {"name": "drop_or_classic", "kind": "paired", "tests": ["drop", "classic"]},
+        {"name": "by_role", "kind": "by_group", "tests": ["classic"], "group_by": "role", "measures": ["sensitivity"]},
+    ],
+    "secondary": [{"name": "lever_alone", "kind": "paired", "tests": ["classic", "lever"]}],
+    "subgroups": ["thigh_band"],
+    "missing": {"findings": "excluded", "references": "excluded"},
+    "adjustments": ["none"],
+}
+
+
+@pytest.fixture(scope="module")
+def made(kept_clinic: Path) -> StudyResults:
+    return run(PAIRED, kept_clinic)
+
+
+def test_only_what_is_declared_is_there(made: StudyResults) -> None:
+    tables = made.results.tables
+    assert set(tables) == {
+        *("cohort_summary", "flow", "tallies", "accuracy", "comparisons", "interactions"),
+        *("study_analyses", "study_population"),
+    }
+    accuracy = made.results.accuracy
+    assert set(accuracy["maneuver"]) == {"classic", "drop", "lever"}
+    assert set(accuracy["measure"]) == {"sensitivity", "specificity"}
+    assert set(accuracy["group_by"]) == {"overall", "role", "thigh_band"}
+    assert set(accuracy["adjustment"]) == {"none"}
+    pairs = set(made.results.comparisons.select("maneuver_a", "maneuver_b").iter_rows())
+    assert pairs == {("classic", "drop"), ("classic", "lever")}
+    assert not made.results.has_examiners
+
+
+def test_rows_about_persons_only_where_the_protocol_asks(kept_clinic: Path) -> None:
+    asked = {
+        **PAIRED,
+        "persons": True,
+        "primary": [{"name": "main", "kind": "accuracy", "tests": ["lever"]}],
+        "secondary": [],
+        "subgroups": [],
+    }
+    assert run(asked, kept_clinic).results.has_examiners
+    assert not run({**asked, "persons": False}, kept_clinic).results.has_examiners
+
+
+def _by_hand(registry: Path) -> pl.DataFrame:
+    """Verified index exams of mature periods with both tests clear: thigh, status, and what each test found."""
+    with open_registry(registry) as opened:
+        frame: pl.DataFrame = opened.con.sql(
+            """
+            select thigh_cm, status = 'present' as present, a.result = 'positive' as a, b.result = 'positive' as b
+            from reg.exams e join reg."references" r using (participant_id)
+                join reg.findings a on a.exam_id = e.exam_id and a.maneuver = 'lachman'
+                join reg.findings b on b.exam_id = e.exam_id and b.maneuver = 'drop_leg_lachman'
+            where examiner_order = 1 and period < 'P007' and r.condition = 'acl_tear'
+                and a.result in ('positive', 'negative') and b.result in ('positive', 'negative')
+            """
+        ).pl()
+        return frame
+
+
+def test_paired_sensitivity_in_every_group_is_that_of_plain_counting(made: StudyResults, kept_clinic: Path) -> None:
+    knees = _by_hand(kept_clinic).filter("present")
+    bands = {"under_45": knees["thigh_cm"] < 45, "55_over": knees["thigh_cm"] >= 55, "all": knees["thigh_cm"] > 0}
+    rows = made.results.comparisons.filter(maneuver_b="drop", measure="sensitivity", contrast="difference")
+    for group, inside in bands.items():
+        (row,) = rows.filter(group=group).to_dicts()
+        own = knees.filter(inside)
+        assert (row["n"], row["only_a"], row["only_b"]) == (
+            own.height,
+            own.filter(pl.col("a") & ~pl.col("b")).height,
+            own.filter(~pl.col("a") & pl.col("b")).height,
+        )
+        assert row["difference"] == pytest.approx(own["a"].mean() - own["b"].mean())
+
+
+def test_the_difference_of_two_differences(made: StudyResults) -> None:
+    rows = made.results.comparisons.filter(maneuver_b="drop", measure="sensitivity", contrast="difference")
+    inside = {row["group"]: row["difference"] for row in rows.to_dicts()}
+    (row,) = made.results.interactions.filter(maneuver="classic minus drop", measure="sensitivity").to_dicts()
+    assert (row["group_a"], row["group_b"]) == ("under_45", "55_over")
+    assert row["difference"] == pytest.approx(inside["under_45"] - inside["55_over"])
+    assert row["ci_low"] < row["difference"] < row["ci_high"]
+
+
+def test_the_family_is_that_of_the_protocol(made: StudyResults, kept_clinic: Path) -> None:
+    def tests_of(results: StudyResults) -> pl.DataFrame:
+        columns = ("p_value", "p_adjusted", "measure")
+        pairs = results.results.comparisons.filter(
+            pl.col("contrast") == "difference", pl.col("group_by") == "overall"
+        ).select(*columns, name="maneuver_b")
+        return pl.concat(
+            [pairs, results.results.interactions.filter(group_by="role").select(*columns, name="group_by")]
+        )
+
+    primary = tests_of(made)
+    family = primary.filter(pl.col("name") != "lever")
+    assert family["p_adjusted"].to_list() == pytest.approx(
+        holm(family["p_value"].fill_null(float("nan"))).tolist(), nan_ok=True
+    )
+    assert primary.filter(name="lever")["p_adjusted"].to_list() == [None, None]
+    alone = tests_of(run({**PAIRED, "family": "none"}, kept_clinic))
+    assert alone["p_adjusted"].null_count() == alone.height
+
+
+def test_tests_named_in_either_order_are_the_same_comparison(made: StudyResults, kept_clinic: Path) -> None:
+    turned = [{**PAIRED["primary"][0], "tests": ["classic", "drop"]}, PAIRED["primary"][1]]
+    assert run({**PAIRED, "primary": turned}, kept_clinic).results.comparisons.equals(made.results.comparisons)
