@@ -17,6 +17,7 @@ from examtally.analytics.scenarios import scenario_table
 from examtally.cohort.cohort import build_cohort
 from examtally.cohort.examiners import read_examiners
 from examtally.cohort.learning_frame import read_learning_frame
+from examtally.cohort.monitoring import read_watched
 from examtally.cohort.pairs import read_pairs
 from examtally.cohort.scenarios import read_scenarios
 from examtally.cohort.verification_frame import read_verification_frame
@@ -25,6 +26,7 @@ from examtally.contracts.ddl import create_statements
 from examtally.contracts.protocol import Protocol, canonical_hash
 from examtally.contracts.results import conform, empty
 from examtally.results.results import Provenance, Results, split_persons
+from examtally.results.steps.monitoring import held_back_by_period, indicator_frame
 
 ROLES = (
     "attending",
@@ -183,6 +185,10 @@ def write_results(folder: Path, made: Records, *, with_examiners: bool = False) 
         pooling = pooling_tables(knees, read_examiners(cohort.con), contract, protocol)
         pairs = read_pairs(cohort.con, protocol, with_examiners=with_examiners)
         cases = read_learning_frame(cohort.con, protocol)
+        lines = bookkeeping(made)
+        watched = read_watched(cohort.con, contract, protocol)
+        newest = watched.periods.tail(1).select(pl.lit(1, pl.Int64).alias("batch_no"), "period")
+        held = held_back_by_period(lines["batches"], newest)
         other = scenario_table(read_scenarios(cohort, con, contract, protocol), accuracy, contract)
         frames = {
             "tallies": tallies,
@@ -197,7 +203,8 @@ def write_results(folder: Path, made: Records, *, with_examiners: bool = False) 
             "cohort_summary": conform("cohort_summary", cohort.summary()),
             "calibration": calibration.calibration,
             "calibration_curve": calibration.curves,
-            **bookkeeping(made),
+            "indicators": conform("indicators", indicator_frame(watched, held, tallies, protocol)),
+            **lines,
         }
     if not with_examiners:
         frames = {name: split_persons(frame)[0] for name, frame in frames.items()}

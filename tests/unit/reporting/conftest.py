@@ -8,10 +8,11 @@ import pytest
 from report_clinic import records, write_results
 
 from examtally.contracts.contract import load_contract
-from examtally.reporting import render_audit
+from examtally.reporting import render_audit, render_monthly
 from examtally.reporting.audit import Audit, open_audit
 from examtally.resources import resource
 
+NEWEST = {"tiny": "P005"}
 SIZES = {"clinic": (900, 9), "young": (40, 3), "tiny": (3, 1), "empty": (0, 1)}
 
 
@@ -24,6 +25,15 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
         results = write_results(root / name / "results", lines, with_examiners=name == "clinic")
         render_audit(results, root / name / "out", source=root / name / "source")
     return root
+
+
+@pytest.fixture(scope="session")
+def monthly(made: Path) -> Path:
+    """The same folder, with the monthly report of the newest period beside each audit as `monthly.html`."""
+    for name in SIZES:
+        (page,) = render_monthly(made / name / "results", made / name / "out", period=NEWEST.get(name, "P018"))
+        page.rename(page.with_name("monthly.html"))
+    return made
 
 
 @pytest.fixture(scope="session")

@@ -14,6 +14,7 @@ from playwright.sync_api import Browser, Page, sync_playwright
 CHROMIUM = Path("/usr/bin/chromium")
 DESK, PHONE = {"width": 1280, "height": 850}, {"width": 375, "height": 750}
 SIZES = ("clinic", "young", "empty")
+REPORTS = ("audit", "monthly")
 
 
 @dataclass
@@ -37,21 +38,22 @@ def browser() -> Iterator[Browser]:
         browser.close()
 
 
-def open_page(browser: Browser, made: Path, size: str, viewport: dict[str, int]) -> Opened:
+def open_page(browser: Browser, made: Path, size: str, viewport: dict[str, int], report: str = "audit") -> Opened:
     opened = Opened(browser.new_page(viewport=viewport))  # type: ignore[arg-type]
     opened.page.on("console", lambda message: opened.said.append(message.text))
     opened.page.on("pageerror", lambda error: opened.said.append(str(error)))
     opened.page.on("request", lambda request: opened.asked.append(request.url))
-    opened.page.goto((made / size / "out" / "audit.html").as_uri())
+    opened.page.goto((made / size / "out" / f"{report}.html").as_uri())
     return opened
 
 
 @pytest.mark.parametrize("viewport", [DESK, PHONE], ids=["desk", "phone"])
 @pytest.mark.parametrize("size", SIZES)
+@pytest.mark.parametrize("report", REPORTS)
 def test_it_opens_in_silence_asks_nobody_and_does_not_scroll_sideways(
-    browser: Browser, made: Path, size: str, viewport: dict[str, int]
+    browser: Browser, monthly: Path, report: str, size: str, viewport: dict[str, int]
 ) -> None:
-    opened = open_page(browser, made, size, viewport)
+    opened = open_page(browser, monthly, size, viewport, report)
     wide = opened.page.evaluate("document.documentElement.scrollWidth")
     opened.page.close()
     assert opened.said == []
@@ -60,10 +62,11 @@ def test_it_opens_in_silence_asks_nobody_and_does_not_scroll_sideways(
 
 
 @pytest.mark.parametrize(("size", "viewport"), [("clinic", DESK), ("clinic", PHONE), ("empty", PHONE)])
+@pytest.mark.parametrize("report", REPORTS)
 def test_assistive_technology_meets_no_serious_hindrance(
-    browser: Browser, made: Path, size: str, viewport: dict[str, int]
+    browser: Browser, monthly: Path, report: str, size: str, viewport: dict[str, int]
 ) -> None:
-    page = open_page(browser, made, size, viewport).page
+    page = open_page(browser, monthly, size, viewport, report).page
     found = Axe().run(page).response["violations"]
     page.close()
     assert [rule["id"] for rule in found if rule["impact"] in ("serious", "critical")] == []
@@ -78,6 +81,14 @@ def test_the_answer_stands_on_the_first_screen(browser: Browser, made: Path) -> 
         assert box["y"] + box["height"] < viewport["height"]
 
 
+def test_the_month_stands_on_one_screen(browser: Browser, monthly: Path) -> None:
+    page = open_page(browser, monthly, "clinic", DESK, "monthly").page
+    box = page.locator("text=Rows held back:").first.bounding_box()
+    page.close()
+    assert box is not None
+    assert box["y"] + box["height"] < DESK["height"]
+
+
 def test_tabs_show_one_panel_and_turn_by_key(browser: Browser, made: Path) -> None:
     page = open_page(browser, made, "clinic", DESK).page
     tabs = page.locator("#examiners .tabs").first
@@ -87,6 +98,27 @@ def test_tabs_show_one_panel_and_turn_by_key(browser: Browser, made: Path) -> No
     page.keyboard.press("ArrowRight")
     assert (first.get_attribute("aria-selected"), second.get_attribute("aria-selected")) == ("false", "true")
     assert tabs.locator(":scope > .tab:visible").get_attribute("aria-labelledby") == second.get_attribute("id")
+    page.close()
+
+
+def test_home_and_end_go_to_the_first_and_the_last_tab(browser: Browser, made: Path) -> None:
+    page = open_page(browser, made, "clinic", DESK).page
+    tabs = page.locator("#what-other-choices-would-change .tabs").first.get_by_role("tab")
+    tabs.first.focus()
+    for key, chosen in (("End", tabs.last), ("Home", tabs.first), ("ArrowLeft", tabs.last), ("ArrowRight", tabs.first)):
+        page.keyboard.press(key)
+        assert chosen.get_attribute("aria-selected") == "true"
+        assert chosen.evaluate("tab => tab === document.activeElement")
+    page.close()
+
+
+def test_on_paper_every_panel_stands_under_its_name(browser: Browser, made: Path) -> None:
+    page = open_page(browser, made, "clinic", DESK).page
+    page.emulate_media(media="print")
+    section = page.locator("#what-other-choices-would-change")
+    assert section.locator(".tab:visible").count() == section.locator(".tab").count() > 1
+    assert section.locator(".tab-title:visible").count() == section.locator(".tab").count()
+    assert section.locator(".tab-list:visible").count() == 0
     page.close()
 
 
@@ -117,8 +149,9 @@ def test_a_download_carries_its_figures(browser: Browser, made: Path) -> None:
     assert text.startswith("maneuver,measure,estimate,ci_low,ci_high")
 
 
-def test_text_in_figures_stays_legible_on_a_phone(browser: Browser, made: Path) -> None:
-    page = open_page(browser, made, "clinic", PHONE).page
+@pytest.mark.parametrize("report", REPORTS)
+def test_text_in_figures_stays_legible_on_a_phone(browser: Browser, monthly: Path, report: str) -> None:
+    page = open_page(browser, monthly, "clinic", PHONE, report).page
     shares = page.evaluate("[...document.images].filter(i => i.width).map(i => i.width / i.naturalWidth)")
     page.close()
     assert min(shares) * 9 * 96 / 72 > 9

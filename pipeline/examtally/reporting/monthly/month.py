@@ -16,7 +16,10 @@ from examtally.reporting.monthly.actions import Action, from_text
 from examtally.reporting.wording import inside_sentence
 
 LAST = 12
+BY_PERIOD = ("overall", "quarter", "cumulative")
 Row = Mapping[str, Any]
+_CHART = ("indicator", "group_by", "group")
+_JUDGED = ("limit_low", "limit_high", "rule", "chart", "false_signal", "shift", "delay")
 _LOOKS = {
     "overall": "",
     "quarter": ", by quarter",
@@ -43,9 +46,12 @@ class Month:
 
     @cached_property
     def indicators(self) -> pl.DataFrame:
-        """The rows of the indicators table up to this period."""
-        table = self.audit.table("indicators")
-        return table.filter(pl.col("period") <= self.period)
+        """The rows of the indicators table up to this period; a chart that had no baseline then judges nothing."""
+        rows = self.audit.table("indicators").filter(pl.col("period") <= self.period)
+        points = (pl.col("value").is_not_null() & pl.col("mature")).sum().over(*_CHART)
+        is_bare = pl.col("group_by").is_in(BY_PERIOD) & (points < LAST)
+        judged = (pl.when(~is_bare).then(name).alias(name) for name in ("centre", *_JUDGED))
+        return rows.with_columns(*judged, signal=pl.col("signal") & ~is_bare)
 
     @cached_property
     def periods(self) -> list[str]:
@@ -80,16 +86,14 @@ class Month:
     def signals(self) -> Sequence[Row]:
         """Rows that signal now: the newest mature point of its chart does."""
         judged = self.indicators.filter(pl.col("mature") & (pl.col("group_by") != "site"))
-        keys = ["indicator", "group_by", "group"]
-        newest = judged.filter(pl.col("period") == pl.col("period").max().over(keys))
-        return newest.filter("signal").sort(*keys).rows(named=True)
+        newest = judged.filter(pl.col("period") == pl.col("period").max().over(*_CHART))
+        return newest.filter("signal").sort(*_CHART).rows(named=True)
 
     @cached_property
     def charts(self) -> Sequence[Row]:
         """The newest row of every chart that can signal, with what it promises."""
         able = self.indicators.filter(pl.col("false_signal").is_not_null() & pl.col("mature"))
-        keys = ["indicator", "group_by", "group"]
-        return able.filter(pl.col("period") == pl.col("period").max().over(keys)).sort(*keys).rows(named=True)
+        return able.filter(pl.col("period") == pl.col("period").max().over(*_CHART)).sort(*_CHART).rows(named=True)
 
     def name(self, row: Row) -> str:
         """How the chart of a row is called."""

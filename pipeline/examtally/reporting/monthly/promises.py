@@ -6,18 +6,16 @@ from math import prod
 
 import polars as pl
 
-from examtally.reporting.monthly.month import LAST, Month, Row
+from examtally.reporting.monthly.month import BY_PERIOD, LAST, Month, Row
 from examtally.reporting.monthly.values import plain
 from examtally.reporting.numbers import counted, percent
 from examtally.reporting.tables import Column, details, table
 
-_BY_YEAR = ("overall", "quarter", "cumulative")
-
 
 def multiplicity(month: Month) -> str:
     """How many charts are looked at, and what that many give by chance alone."""
-    yearly = [row for row in month.charts if row["group_by"] in _BY_YEAR]
-    looks = [row for row in month.charts if row["group_by"] not in _BY_YEAR]
+    yearly = [row for row in month.charts if row["group_by"] in BY_PERIOD]
+    looks = [row for row in month.charts if row["group_by"] not in BY_PERIOD]
     if not yearly and not looks:
         return f"No chart can signal yet: limits need {LAST} mature {month.unit}s."
     chance = 1 - prod(1 - row["false_signal"] for row in yearly)
@@ -36,7 +34,7 @@ def multiplicity(month: Month) -> str:
 
 def promises(month: Month) -> str:
     """A table of every chart by month: its kind, the usual value, false signals and the delay after a change."""
-    rows = [_promise(month, row) for row in month.charts if row["group_by"] in _BY_YEAR]
+    rows = [_promise(month, row) for row in month.charts if row["group_by"] in BY_PERIOD]
     if not rows:
         return ""
     columns = (

@@ -9,7 +9,7 @@ import polars as pl
 from examtally.contracts.clinical import Condition, Maneuver
 from examtally.reporting.accrual import Accrual, accrual_of
 from examtally.reporting.monthly.actions import Action
-from examtally.reporting.monthly.month import LAST, Month, Row
+from examtally.reporting.monthly.month import BY_PERIOD, LAST, Month, Row
 from examtally.reporting.monthly.values import moved, plain
 from examtally.reporting.numbers import count, counted, listed, percent, share_of
 from examtally.reporting.tables import Column, details, table
@@ -121,7 +121,7 @@ def held_back(month: Month) -> str:
 
 def _judged(month: Month, signals: Sequence[Row]) -> str:
     records, answers = month.newest_mature("core_complete"), month.newest_mature("verified")
-    able = [row for row in month.charts if row["group_by"] in ("overall", "quarter", "cumulative", "site_year")]
+    able = [row for row in month.charts if row["group_by"] in (*BY_PERIOD, "site_year")]
     if not able:
         return f"No chart can signal yet: limits need {LAST} {month.unit}s whose results are in."
     said = "No chart signals. " if not signals else ""

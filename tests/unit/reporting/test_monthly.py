@@ -1,0 +1,233 @@
+"""The monthly report: what a committee meets first, what it never meets, and the file it keeps."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+import pytest
+
+from examtally.errors import ReportError, ResultsError
+from examtally.reporting import render_monthly
+from examtally.reporting.audit import Audit
+from examtally.reporting.monthly import Month, panels, promises, screen, sections
+from examtally.reporting.monthly.actions import Action, from_text, read_actions, to_text
+from examtally.results import Results, read_results
+
+ACTION = Action("A-1", "Print the core list", "core_complete", "beyond_limits", "lead physician", "P010")
+
+
+def with_row(audit: Audit, indicator: str, period: str, group_by: str = "overall", **cells: Any) -> Audit:
+    """The audit with some cells of one row of the indicators table replaced."""
+    table = audit.table("indicators")
+    hit = (pl.col("indicator") == indicator) & (pl.col("period") == period) & (pl.col("group_by") == group_by)
+    changed = table.with_columns(
+        pl.when(hit).then(pl.lit(value, table.schema[name])).otherwise(pl.col(name)).alias(name)
+        for name, value in cells.items()
+    )
+    tables = {**audit.results.tables, "indicators": changed}
+    return replace(audit, results=Results(tables, audit.results.provenance))
+
+
+def quiet(audit: Audit) -> Audit:
+    """The audit without any signal."""
+    table = audit.table("indicators").with_columns(signal=pl.lit(value=False))
+    return replace(audit, results=Results({**audit.results.tables, "indicators": table}, audit.results.provenance))
+
+
+def loud(audit: Audit, period: str = "P017") -> Audit:
+    return with_row(quiet(audit), "core_complete", period, signal=True, rule="beyond_limits")
+
+
+def test_a_quiet_month_reads_as_quiet(clinic: Audit) -> None:
+    month = Month(quiet(clinic), "P018")
+    assert screen.headline(month).startswith("**Quiet period.** No chart signals. Judged: what was recorded up to P017")
+    assert screen.decisions(month) == "**Decisions asked for:** none."
+
+
+def test_a_signal_asks_for_a_decision_with_rule_owner_and_last_outcome(clinic: Audit) -> None:
+    done = replace(ACTION, id="A-0", opened="P004", outcome="It rose")
+    month = Month(loud(clinic), "P018", (done, ACTION))
+    assert screen.headline(month).startswith("**1 signal.** ")
+    text = screen.decisions(month)
+    for words in ("Look into: Core exam complete", "a point outside its limits", "lead physician", "It rose (A-0)"):
+        assert words in text
+    assert "to be named" in screen.decisions(Month(loud(clinic), "P018"))
+
+
+def test_a_signal_of_an_earlier_point_is_over(clinic: Audit) -> None:
+    assert not Month(loud(clinic, "P016"), "P018").signals
+    assert Month(loud(clinic, "P016"), "P017").signals == [], "the newest mature point decides, and that is P017 still"
+    assert len(Month(loud(clinic, "P016"), "P016").signals) == 1
+
+
+def test_an_open_decision_stays_on_the_first_screen_and_a_later_one_is_not_yet_there(clinic: Audit) -> None:
+    month = Month(quiet(clinic), "P018", (ACTION, replace(ACTION, id="A-2", opened="P020")))
+    assert "A-1" in screen.decisions(month)
+    assert "A-2" not in screen.decisions(month)
+
+
+def test_more_than_three_decisions_are_folded(clinic: Audit) -> None:
+    many = tuple(replace(ACTION, id=f"A-{number}") for number in range(5))
+    text = screen.decisions(Month(quiet(clinic), "P018", many))
+    first, rest = text.split("<details>")
+    assert "A-2," in first
+    assert "A-3," in rest
+    assert "2 more decisions" in rest
+
+
+def test_missed_injuries_are_counted_with_the_command_that_opens_them(clinic: Audit) -> None:
+    found = with_row(clinic, "missed_injuries", "P012", numerator=3)
+    text = screen.missed(Month(found, "P018"))
+    rows = found.table("indicators").filter(pl.col("period") > "P006", indicator="missed_injuries", group_by="overall")
+    assert f"{rows['numerator'].sum()} of {rows['denominator'].sum()}" in text
+    assert "`examtally review --registry REGISTRY --period P012`" in text
+    assert "put below 10%" in text
+
+
+def test_the_month_stands_beside_the_one_before(clinic: Audit) -> None:
+    text = screen.counts(Month(clinic, "P018"))
+    labels = re.findall(r'<th scope="row">(.*?)</th>', text)
+    assert labels == [
+        "Exams seen",
+        "Core exam complete",
+        "Probability stated",
+        "Results in",
+        "Results still coming",
+    ]
+    assert re.search(r'<th scope="col">P018</th><th scope="col">P017</th>', text)
+
+
+def test_no_month_after_the_one_asked_for_is_read(clinic: Audit) -> None:
+    month = Month(clinic, "P009")
+    assert month.periods[-1] == "P009"
+    assert month.newest_mature("verified") == "P009"
+    assert "12 periods whose results are in" in screen.headline(month)
+    assert not month.charts, "limits about the first twelve were not known then"
+
+
+def test_charts_have_open_points_that_are_told_apart(
+    clinic: Audit, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    month = Month(quiet(clinic), "P018")
+    text = panels.panels(month, panels.ANSWERS, "answers", panels.legend(month))
+    assert "results still coming" in text
+    assert "6 periods still open" in text
+    assert text.count("no signal") == len([code for code in panels.ANSWERS if panels.shown(month, code).height])
+    assert (tmp_path / "fig" / "answers.svg").is_file()
+
+
+def test_multiplicity_is_stated(clinic: Audit) -> None:
+    text = promises.multiplicity(Month(clinic, "P018"))
+    assert re.search(r"\d charts by period are watched.*chance of about \d+% at each look and \d+% within 12", text)
+    assert "not a finding" in text
+
+
+def test_no_examiner_is_named_and_there_is_no_funnel_of_examiners(monthly: Path) -> None:
+    text = (monthly / "clinic" / "out" / "monthly.html").read_text(encoding="utf-8")
+    assert not re.search(r"EX-\d\d", text)
+    assert "No chart here is about a person" in text
+
+
+def test_learners_are_counted_and_not_named(clinic: Audit) -> None:
+    text = sections.learners(Month(clinic, "P018"))
+    assert re.search(r"\d+ learners? reached the declared level, \d+ learners? may have left it", text)
+    assert "EX-" not in text
+
+
+@pytest.mark.parametrize(
+    ("size", "said"),
+    [
+        ("tiny", "No chart can signal yet"),
+        ("young", "Points without limits"),
+        ("empty", "No exam yet."),
+    ],
+)
+def test_a_little_registry_gets_a_short_honest_report(monthly: Path, size: str, said: str) -> None:
+    text = (monthly / size / "out" / "monthly.html").read_text(encoding="utf-8")
+    assert said in text
+    assert "None" not in re.sub(r"<[^>]*>", "", text)
+    assert "nan" not in re.sub(r"<[^>]*>", " ", text).split()
+
+
+def test_the_same_results_give_the_same_bytes(monthly: Path, tmp_path: Path) -> None:
+    (page,) = render_monthly(monthly / "clinic" / "results", tmp_path, period="P018")
+    assert page.name == "monthly-P018.html"
+    assert page.read_bytes() == (monthly / "clinic" / "out" / "monthly.html").read_bytes()
+
+
+@pytest.mark.parametrize("period", ["P099", "2026-03", "march", "../x"])
+def test_an_unknown_period_is_one_line_with_the_legal_set(made: Path, tmp_path: Path, period: str) -> None:
+    with pytest.raises(ReportError, match=r"there is no period .*use one of P001 to P018") as caught:
+        render_monthly(made / "clinic" / "results", tmp_path, period=period)
+    assert "\n" not in str(caught.value)
+    assert not list(tmp_path.iterdir())
+
+
+def test_results_without_indicators_are_refused(made: Path, tmp_path: Path) -> None:
+    results = read_results(made / "tiny" / "results")
+    del results.tables["indicators"]  # type: ignore[attr-defined]
+    results.write(tmp_path / "results")
+    with pytest.raises(ResultsError, match="run `examtally analyze` again"):
+        render_monthly(tmp_path / "results", tmp_path / "out", period="P001")
+
+
+def test_an_actions_file_is_read_and_handed_on(tmp_path: Path) -> None:
+    file = tmp_path / "actions.yaml"
+    file.write_text(
+        "actions:\n  - id: A-1\n    decision: Print the core list\n    indicator: core_complete\n"
+        "    rule: beyond_limits\n    owner: lead physician\n    opened: P010\n    outcome:\n",
+        encoding="utf-8",
+    )
+    actions = read_actions(file)
+    assert actions == (ACTION,)
+    assert actions[0].is_open
+    assert from_text(to_text(actions)) == actions
+    file.write_text("actions:\n", encoding="utf-8")
+    assert read_actions(file) == ()
+
+
+LINES = {
+    "id": "A-1",
+    "decision": "Print it",
+    "indicator": "yield",
+    "rule": "funnel",
+    "owner": "lead physician",
+    "opened": "2026-03",
+}
+
+
+@pytest.mark.parametrize(
+    ("key", "value", "said"),
+    [
+        ("owner", "Dr. Miller", "write a role of one to five small words"),
+        ("opened", "March", "write the period in which it was opened"),
+        ("rule", "gut feeling", "use one of beyond_limits"),
+        ("indicator", "mood", "use one of exams_seen"),
+        ("id", "1 2", "has the wrong form"),
+        ("decision", None, "is empty"),
+        ("decision", "x" * 300, "at most 240"),
+        ("budget", "none", "unknown key 'budget'"),
+    ],
+)
+def test_a_wrong_actions_file_is_one_line(tmp_path: Path, key: str, value: str | None, said: str) -> None:
+    entries = {**LINES, key: value or ""}
+    file = tmp_path / "actions.yaml"
+    inner = "\n    ".join(f"{name}: {text}" for name, text in entries.items())
+    file.write_text(f"actions:\n  - {inner}\n", encoding="utf-8")
+    with pytest.raises(ReportError, match=re.escape(said)) as caught:
+        read_actions(file)
+    assert "\n" not in str(caught.value)
+    assert str(caught.value).startswith("actions.yaml, line ")
+
+
+def test_two_actions_of_one_id_are_refused(tmp_path: Path) -> None:
+    file = tmp_path / "actions.yaml"
+    inner = "\n    ".join(f"{name}: {text}" for name, text in LINES.items())
+    file.write_text(f"actions:\n  - {inner}\n  - {inner}\n", encoding="utf-8")
+    with pytest.raises(ReportError, match="stands twice"):
+        read_actions(file)
