@@ -9,7 +9,7 @@ import polars as pl
 
 from examtally.reporting.audit import Audit
 from examtally.reporting.learning_chart import LearningChart, learning_chart
-from examtally.reporting.numbers import counted, listed, percent, share_of
+from examtally.reporting.numbers import counted, listed, percent
 from examtally.reporting.tables import Column, details, table
 
 MOST_CHARTS = 6
@@ -25,7 +25,7 @@ _KEYS = ("examiner_id", "condition", "maneuver", "outcome")
 _COLUMNS = (
     Column("what", "Maneuver"),
     Column("all", "Differed"),
-    Column("standing", "Where it stands", words=True),
+    Column("reached", "Level reached", words=True),
     Column("positive", "Differed in positives"),
     Column("negative", "in negatives"),
 )
@@ -118,11 +118,11 @@ def _tables(audit: Audit, charts: Mapping[tuple[str, ...], LearningChart], rows:
     for who, keys in groupby(charts, key=lambda key: charts[key].who):
         lines = [
             {
-                "what": charts[key].what,
+                "what": f"{charts[key].maneuver}\n{charts[key].condition}",
                 "held": _HELD[key[3]],
-                "all": charts[key].counts,
-                "standing": charts[key].standing,
-                **{among: share_of(*apart[*key, among]) if (*key, among) in apart else "" for among in _APART},
+                "all": _cell(charts[key].differed, charts[key].cases),
+                "reached": charts[key].reached,
+                **{among: _cell(*apart[*key, among]) if (*key, among) in apart else "" for among in _APART},
             }
             for key in keys
         ]
@@ -134,3 +134,8 @@ def _tables(audit: Audit, charts: Mapping[tuple[str, ...], LearningChart], rows:
         "left out."
     )
     return [*folds, note]
+
+
+def _cell(part: int, whole: int) -> str:
+    """A share in a table, its counts first."""
+    return f"{part} of {whole}\n{percent(part / whole)}"

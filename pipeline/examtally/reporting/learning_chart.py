@@ -73,14 +73,26 @@ class LearningChart:
         """How many differed of how many."""
         return share_of(self.differed, self.cases)
 
+    @cached_property
+    def turns(self) -> list[tuple[str, int]]:
+        """The states reached and left, with the case of each."""
+        return self.rows.filter(pl.col("state").is_in(["reached", "left"])).select("state", "sequence").rows()
+
     @property
     def standing(self) -> str:
-        """Where the learner stands, in a few words."""
+        """Where the learner stands, as it stands in a sentence."""
         if self.rows["limit"].is_null().all():
             return "no limit for so few planned cases"
-        turns = self.rows.filter(pl.col("state").is_in(["reached", "left"])).select("sequence", "state").rows()
         words = {"reached": "level reached at case {}", "left": "signal at case {} that it may have been left"}
-        return ", ".join(words[state].format(case) for case, state in turns) or "level not shown yet"
+        return ", ".join(words[state].format(case) for state, case in self.turns) or "level not shown yet"
+
+    @property
+    def reached(self) -> str:
+        """The same as it stands in a table."""
+        if self.rows["limit"].is_null().all():
+            return "no limit"
+        words = {"reached": "case {}", "left": "perhaps left at {}"}
+        return "\n".join(words[state].format(case) for state, case in self.turns) or "not yet"
 
     @property
     def orders(self) -> str:

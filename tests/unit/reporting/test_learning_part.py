@@ -74,6 +74,7 @@ def test_limits_bear_their_chances_and_the_caption_says_where_the_learner_stands
     text = section(audit(cases(40, "EX-01", failing=0.0)))
     assert "Level reached: false signal 5%, true 88%, in 60 cases" in drawing(text)
     assert "Level perhaps left: false signal 5%, true 90%, in 60 cases" in drawing(text)
+    assert '<td class="words">case 15</td>' in text
     assert "0 of 40 (0%) findings differed from the known answer; level reached at case 15." in text
     assert re.search(r"\{alt=\"Chart of learning of \w\d for Lachman test", text)
     assert "data:text/csv" in text
@@ -93,6 +94,7 @@ def test_a_planned_number_without_a_limit_is_said_on_the_chart() -> None:
     assert "No limit: false signal 5%, true 52%, in 20 cases" in drawing(text)
     assert "Level reached:" not in drawing("")
     assert "no limit for so few planned cases" in text
+    assert '<td class="words">no limit</td>' in text
 
 
 def test_learners_bear_the_codes_of_the_report_and_no_pseudonym_stands_in_it() -> None:
