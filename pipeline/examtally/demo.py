@@ -1,4 +1,4 @@
-"""The whole line in one call: a synthetic clinic, its registry, its analysis and its report."""
+"""The whole line in one call: a synthetic clinic, its registry, its analysis and its reports."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from pathlib import Path
 from examtally.errors import ResultsError
 from examtally.ingestion import BatchReport, ingest
 from examtally.registry import open_registry
-from examtally.reporting import render_audit
+from examtally.reporting import render_audit, render_monthly
 from examtally.results import analyze
 from examtally.synthesis import SynthesisReport, synthesize
 
@@ -46,6 +46,8 @@ def run_demo(
         results = analyze(opened, with_examiners=True, progress=say)
     results.write(out / "results")
     pages = render_audit(out / "results", out / "report", progress=say)
+    newest = str(results.tables["indicators"]["period"].max())
+    pages += render_monthly(out / "results", out / "report", period=newest, progress=say)
     return Demo(out, made, clean, dirty, tuple(pages))
 
 
