@@ -148,6 +148,17 @@ def test_too_few_of_a_class_is_refused_in_words(n: int, columns: dict[str, Any])
     assert by_model["note"].str.contains("needs 20 of each").all()
 
 
+def test_hardly_more_people_than_parts_are_refused_or_modelled_but_never_fail() -> None:
+    who = np.arange(44) % 22
+    present = np.arange(44) < 22
+    frame = diagnostic_frame(44, CONTRACT, participant=who, present_acl_tear=present)
+    refused = made_of(frame, folds=20, inner_folds=20, min_events=10)["diagnostic_models"]
+    assert set(refused["note"]) == {"Too few to model: 22 people cannot be dealt into so many parts; needs 40."}
+    small = diagnostic_frame(44, CONTRACT, participant=np.arange(44), present_acl_tear=np.arange(44) % 4 == 0)
+    made = made_of(small, folds=20, inner_folds=10, min_events=10)
+    assert made["diagnostic_models"]["corrected"].null_count() == 0
+
+
 def test_a_constant_maneuver_and_an_unrecorded_history_do_no_harm() -> None:
     bare = {f"history_{item}": ["not_recorded"] * 200 for item in CONTRACT.catalogue.history}
     bare |= {"age_years": [None] * 200, "days_since_onset": [None] * 200, "mechanism": ["unknown"] * 200}

@@ -147,6 +147,9 @@ def refusal(present: npt.ArrayLike, participant: npt.ArrayLike, protocol: Protoc
     is_present, who = np.asarray(present, dtype=bool), np.asarray(participant)
     least = protocol.modelling.min_events
     people = np.unique(who[is_present]).size, np.unique(who[~is_present]).size
+    parts = protocol.modelling.folds + protocol.modelling.inner_folds
+    if min(people) >= least and np.unique(who).size < parts:
+        return f"Too few to model: {np.unique(who).size} people cannot be dealt into so many parts; needs {parts}."
     if min(people) >= least:
         return ""
     return (
