@@ -28,7 +28,7 @@ def plain(row: Row, value: float | None) -> str:
     if row["group_by"] == "cumulative":
         return f"{value:.1f}"
     if row["indicator"] == "days_to_reference":
-        return f"{value:g} days"
+        return f"{round(value, 1):g} days"
     if row["indicator"] in _POINTS:
         return f"{round(100 * value):+d} points"
     return percent(value)
