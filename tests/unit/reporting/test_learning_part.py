@@ -120,9 +120,8 @@ def test_derived_conditions_and_a_second_chart_of_the_same_finding_are_left_out(
     twice = [("medial_meniscus_tear", "mcmurray_medial"), ("meniscal_tear", "mcmurray_medial")]
     parts = [cases(30, "EX-1", pair, outcome) for pair in twice for outcome in ("reference", "supervisor")]
     text = section(audit(*parts))
-    assert (
-        text.count("McMurray test, medial</th>") + text.count("McMurray test, medial, medial meniscus tear</th>") == 2
-    )
+    rows = re.findall(r'<th scope="row">(.*?)</th>', text)
+    assert rows == ["McMurray test, medial<br /><small>Medial meniscus tear</small>", "McMurray test, medial"]
     assert "meniscal tear" not in text.lower()
 
 
