@@ -24,7 +24,7 @@ OFF = dict(zip(PARAMETERS, (0.3, 0.80, 0.90, 0.70, 0.98), strict=True))
 NAMES = dict(
     zip(PARAMETERS, ("prevalence", "sensitivity", "specificity", "MRI's sensitivity", "MRI's specificity"), strict=True)
 )
-TRUTHS, COHORTS, BINS = 1000, 500, 20
+TRUTHS, COHORTS, BINS = 750, 250, 20
 ROOT = Path(__file__).resolve().parents[2]
 KEPT = ROOT / "study" / "latent_class"
 

@@ -139,6 +139,16 @@ def test_too_few_verified_knees_fall_back_on_the_finding_alone(contract: Contrac
         assert words is None or words in str(found["note"])
 
 
+def test_where_only_bounds_are_possible_nothing_is_said_of_a_figure_that_is_not_there(contract: Contract) -> None:
+    accuracy, _ = analyzed(registry(of_counts(VerificationCounts(30, 15, 20, 0, 9, 60))), contract)
+    found = row(accuracy, adjustment="verification", measure="sensitivity")
+    assert found["estimate"] is None
+    assert found["note"] == "A cell of the verified knees is empty: only bounds can be given."
+    other = row(accuracy, adjustment="verification", measure="specificity")
+    assert other["estimate"] is not None
+    assert "Begg and Greenes" in str(other["note"])
+
+
 @pytest.mark.parametrize(
     "findings",
     [
