@@ -1,15 +1,25 @@
-"""Simulated cohorts in the form that comparisons of maneuvers are made from."""
+"""Little registries and simulated cohorts, compared: two maneuvers on the same knees, grades and measures."""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from dataclasses import dataclass
+
 import numpy as np
 import polars as pl
+from clinic import Records, connect
 from selective import Knees
 
+from examtally.analytics.comparing.interactions import interactions_table
 from examtally.analytics.comparing.knees import compared_knees
+from examtally.analytics.comparing.tables import comparisons_table
+from examtally.analytics.grading.tables import graded_tables
 from examtally.analytics.verification.knees import ConditionKnees
+from examtally.cohort.cohort import build_cohort
+from examtally.cohort.graded_frame import read_graded_frame
+from examtally.cohort.verification_frame import read_verification_frame
 from examtally.contracts.contract import Contract
-from examtally.contracts.protocol import Protocol
+from examtally.contracts.protocol import Protocol, load_protocol
 
 NAMES = ("lachman", "anterior_drawer", "pivot_shift")
 RESULTS = pl.Enum(["positive", "negative", "equivocal", "not_done", "not_recorded"])
@@ -42,3 +52,67 @@ def ligament_knees(knees: Knees, contract: Contract, protocol: Protocol) -> Cond
         *(pl.lit(value=False).alias(f"index_{code}") for code in others),
     )
     return compared_knees(frame, contract, protocol)["acl_tear"]
+
+
+PAIR = {"condition": "acl_tear", "maneuver_a": "lachman", "maneuver_b": "pivot_shift"}
+
+
+@dataclass(frozen=True)
+class Tables:
+    """Every table of one little registry."""
+
+    comparisons: pl.DataFrame
+    interactions: pl.DataFrame
+    roc: pl.DataFrame
+    auc: pl.DataFrame
+    level_ratios: pl.DataFrame
+
+    def compared(self, measure: str, contrast: str = "difference", **key: str) -> dict[str, object]:
+        """One row of comparisons."""
+        wanted = {"group_by": "overall", "adjustment": "none", **PAIR, **key}
+        return self.comparisons.filter(measure=measure, contrast=contrast, **wanted).row(0, named=True)
+
+
+def analyzed(records: Records, contract: Contract, **protocol: object) -> Tables:
+    """The tables of a registry under a protocol."""
+    resolved = load_protocol(protocol, contract)
+    records.exam("EX0", "PT0", period="2025-01")
+    with build_cohort(connect(contract, records), contract, resolved) as cohort:
+        frame = read_verification_frame(cohort.con, cohort.groupings, contract, resolved)
+        recorded = read_graded_frame(cohort.con, contract)
+    knees = compared_knees(frame, contract, resolved)
+    ordered = recorded.filter(pl.col("done_order").is_not_null())
+    orders = {
+        str(name): _placed(part, frame.height) for (name,), part in ordered.group_by("maneuver", maintain_order=True)
+    }
+    graded = graded_tables(knees, recorded, contract, resolved)
+    comparisons = comparisons_table(knees, orders, resolved)
+    return Tables(comparisons, interactions_table(knees, resolved), graded.roc, graded.auc, graded.level_ratios)
+
+
+def _placed(part: pl.DataFrame, size: int) -> np.ndarray:
+    order = np.full(size, np.nan)
+    order[part["place"].to_numpy()] = part["done_order"].to_numpy()
+    return order
+
+
+def exam(records: Records, number: int, status: str | None, of: str = "acl_tear", **more: object) -> str:
+    """Add one exam of one person, settled where a status is given; its code."""
+    records.exam(f"EX{number}", f"PT{number}", **more)
+    if status:
+        records.reference(of, status, participant_id=f"PT{number}")
+    return f"EX{number}"
+
+
+def paired(cells: Mapping[str, tuple[int, int, int, int]], **orders: tuple[int, int]) -> Records:
+    """Lachman and pivot shift in knees of each status: both positive, one alone, the other alone, neither."""
+    records, number = Records(), 0
+    for status, counts in cells.items():
+        for (a, b), count in zip((("positive",) * 2, ("positive", "negative"), ("negative", "positive"),
+                                  ("negative",) * 2), counts, strict=True):  # fmt: skip
+            for _ in range(count):
+                number += 1
+                at = exam(records, number, status)
+                first, second = orders.get(status, (None, None))
+                records.finding(at, "lachman", a, done_order=first).finding(at, "pivot_shift", b, done_order=second)
+    return records

@@ -113,7 +113,7 @@ class Findings:
         return Scale(name, value, (), True, f"Findings without a measure are left out: {missing}." if missing else "")
 
     def _end_point(self) -> Scale | None:
-        words = ("any end point", "soft or absent", "absent")
+        words = ("any end point", "end point soft or absent", "end point absent")
         levels = [Level(float(i), code, code, words[i]) for i, code in enumerate(END_POINTS)]
         return self._coded("end_point", levels, is_ordered=True)
 
@@ -126,7 +126,7 @@ class Findings:
 
     def _sign(self) -> Scale | None:
         levels = [Level(0.0, "none", "negative finding", "no sign")]
-        levels += [Level(float(i), sign, sign, f"{sign} alone") for i, sign in enumerate(self.maneuver.signs, 1)]
+        levels += [Level(float(i), sign, sign, f"sign: {sign}") for i, sign in enumerate(self.maneuver.signs, 1)]
         negative: Mapping[str, float] = {level.code: level.value for level in levels}
         text = self._column("sign", pl.String)
         value = text.replace_strict(negative, default=None, return_dtype=pl.Float64).to_numpy().astype(np.float64)

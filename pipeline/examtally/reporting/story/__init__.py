@@ -1,0 +1,1 @@
+"""The page of one condition, told as a story."""
