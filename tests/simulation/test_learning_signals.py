@@ -80,7 +80,7 @@ def test_the_median_over_unknown_orders_makes_no_more_false_signals_in_a_short_r
 @pytest.mark.study
 @pytest.mark.parametrize("levels", LEVELS, ids=str)
 def test_charts_signal_as_often_as_the_chain_says(levels: tuple[float, float, int]) -> None:
-    table = study(levels, 100 if levels[2] <= 100 else 20, with_medians=True)
+    table = study(levels, 6000 // levels[2], with_medians=True)
     for row in table.iter_rows(named=True):
         names = ("known", "drawn", *(f"median_{period}" for period in PERIODS))
         shares = " | ".join(f"{100 * row[name]:.2f} ({100 * row[f'{name}_error']:.2f})" for name in names)
