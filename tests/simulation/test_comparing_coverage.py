@@ -37,25 +37,31 @@ SCHEMA = ["setting", "interval", "truth", "estimate", "low", "high", "p_value"]
 
 @dataclass(frozen=True)
 class Setting:
-    """People with the condition, knees of each, and the shares found by either maneuver."""
+    """People with the condition, knees of each, and the shares found by either maneuver.
+
+    What a person's knees share moves both maneuvers alike or, with `apart`, each by itself, so that the difference
+    between the maneuvers is alike in a person's knees.
+    """
 
     people: int
     knees: int
     a: float
     b: float
     aim: tuple[float, float]
+    apart: bool = False
 
     @property
     def name(self) -> str:
         each = "one knee" if self.knees == 1 else f"{self.knees} knees"
-        return f"{self.people} people, {each} each, {self.a:.2f} and {self.b:.2f}"
+        apart = ", people's own way with each" if self.apart else ""
+        return f"{self.people} people, {each} each, {self.a:.2f} and {self.b:.2f}{apart}"
 
     def rows(self, cohorts: int, rng: np.random.Generator) -> list[tuple[object, ...]]:
         """The difference of sensitivity in every cohort, people as clusters and as if knees were independent."""
         person = np.repeat(np.arange(self.people), self.knees)
         found = []
         for _ in range(cohorts):
-            shared = np.sqrt(ALIKE) * rng.normal(size=self.people)[person]
+            shared = np.sqrt(ALIKE) * rng.normal(size=(2 if self.apart else 1, self.people))[:, person]
             common = np.sqrt(TOGETHER) * rng.normal(size=person.size)
             own = np.sqrt(1 - TOGETHER) * rng.normal(size=(2, person.size))
             cut = np.sqrt(1 + ALIKE) * ndtri([self.a, self.b])
@@ -75,6 +81,9 @@ SETTINGS = (
     Setting(20, 2, 0.75, 0.75, (93, 99)),
     Setting(60, 1, 0.80, 0.70, (93, 97)),
     Setting(300, 4, 0.80, 0.70, (93, 97)),
+    Setting(150, 2, 0.80, 0.70, (93, 97), apart=True),
+    Setting(40, 2, 0.80, 0.70, (93, 98), apart=True),
+    Setting(150, 4, 0.75, 0.75, (93, 97), apart=True),
 )
 
 
