@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import asdict
 from typing import Any, TypeAlias
 
 import numpy as np
 import polars as pl
 
+from examtally.analytics.intervals import t_quantile
 from examtally.analytics.together.added import added_value
 from examtally.analytics.together.condition_models import NOT_DONE, ConditionModels
 from examtally.analytics.together.decision import decision_curve
-from examtally.analytics.together.influence import MEASURES, estimate, score_influence
+from examtally.analytics.together.influence import MEASURES, Estimate, estimate, score_influence
 from examtally.analytics.together.models import EXAM, HISTORY
+from examtally.analytics.together.optimism import Corrected
 from examtally.contracts.contract import Contract
 from examtally.contracts.protocol import Protocol
 from examtally.contracts.results import conform, empty
@@ -99,21 +100,34 @@ def _quality(one: ConditionModels, protocol: Protocol) -> Iterator[Row]:
         told = "" if model.terms else "No history was recorded: the model states the share with the condition."
         for measure, found in (("auc", model.optimism.auc), ("log_score", model.optimism.log_score)):
             value, influence = score_influence(measure, model.forecast.probability, one.knees.present)
-            spread = estimate(value, influence, one.knees.participant, protocol.intervals.level)
-            half = (spread.ci_high - spread.value) if spread.ci_high is not None and spread.value is not None else None
+            unseen = estimate(value, influence, one.knees.participant, protocol.intervals.level)
+            low, high = _limits(found, unseen, one.participants, measure, protocol.intervals.level)
             yield base | {
                 "model": model.name,
                 "measure": measure,
-                **asdict(found),
-                "ci_low": None if half is None else found.corrected - half,
-                "ci_high": None if half is None else found.corrected + half,
-                "out_of_fold": spread.value,
+                "apparent": found.apparent,
+                "optimism": found.optimism,
+                "corrected": found.corrected,
+                "harrell": found.harrell,
+                "ci_low": low,
+                "ci_high": high,
+                "out_of_fold": unseen.value,
                 "terms": len(model.terms),
                 "penalty": model.penalty,
                 "draws": model.optimism.draws,
                 "flag": None,
                 "note": one.note(told, NOT_DONE if model.name == EXAM else "", left),
             }
+
+
+def _limits(
+    found: Corrected, unseen: Estimate, people: int, measure: str, level: float
+) -> tuple[float | None, float | None]:
+    """Limits of a corrected value; an area stays within 0 and 1."""
+    if unseen.se is None:
+        return None, None
+    low, high = found.limits(unseen.se, float(t_quantile(level, people - 1)))
+    return max(low, 0.0), min(high, 1.0) if measure == "auc" else high
 
 
 def _added_by_model(one: ConditionModels, protocol: Protocol) -> list[Row]:

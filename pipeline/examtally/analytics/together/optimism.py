@@ -17,12 +17,21 @@ _OUTSIDE = 0.632  # share of people who are in a draw, in the limit
 
 @dataclass(frozen=True)
 class Corrected:
-    """A measure as fitted, how much that flatters, what is left, and what Harrell's simpler correction would leave."""
+    """A measure as fitted, how much that flatters, what is left, and what Harrell's simpler correction would leave.
+
+    `spread` is the standard deviation, over draws, of the value on all people: how much it varies with the fit.
+    """
 
     apparent: float
     optimism: float
     corrected: float
     harrell: float
+    spread: float
+
+    def limits(self, error: float, quantile: float) -> tuple[float, float]:
+        """Limits of the corrected value: `error`, the standard error out of fold, and the spread of the fit."""
+        half = quantile * float(np.hypot(error, self.spread))
+        return self.corrected - half, self.corrected + half
 
 
 @dataclass(frozen=True)
@@ -84,18 +93,21 @@ def optimism(
     harrell = apparent - np.mean(inside, axis=0) + np.mean(on_all, axis=0)
     unseen = np.mean(outside, axis=0)
     nothing = np.array([0.5, _by_chance(whole.log_odds(x), y)])
-    auc, loss = (_corrected(*(float(value[i]) for value in (apparent, unseen, nothing, harrell))) for i in range(2))
+    spread = np.std(on_all, axis=0, ddof=1)
+    auc, loss = (
+        _corrected(*(float(value[i]) for value in (apparent, unseen, nothing, harrell, spread))) for i in range(2)
+    )
     return Optimism(auc, loss, len(inside))
 
 
-def _corrected(apparent: float, unseen: float, nothing: float, harrell: float) -> Corrected:
+def _corrected(apparent: float, unseen: float, nothing: float, harrell: float, spread: float) -> Corrected:
     """The .632+ estimate; `nothing` is the value of a forecast that has nothing to do with the outcome."""
     low, high = min(apparent, nothing), max(apparent, nothing)
     kept = min(max(unseen, low), high)
     by_heart = abs(apparent - kept) / (high - low) if high > low else 0.0
     weight = _OUTSIDE / (1 - (1 - _OUTSIDE) * by_heart)
     value = (1 - weight) * apparent + weight * kept
-    return Corrected(apparent, apparent - value, value, harrell)
+    return Corrected(apparent, apparent - value, value, harrell, spread)
 
 
 def _by_chance(log_odds: FloatArray, outcome: FloatArray) -> float:
