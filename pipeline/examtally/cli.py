@@ -99,6 +99,7 @@ def check(
     ] = None,
     mapping: Mapping = None,
     amend: Amend = False,
+    wait: Wait = 0,
     as_json: Json = False,
 ) -> None:
     """Say what ingest would do with these files, line by line where something is wrong. Stores nothing.
@@ -108,7 +109,8 @@ def check(
     from examtally.ingestion import check as dry_run
 
     with terminal.progress() as say:
-        batch = dry_run(paths, registry, mapping=mapping, amend=amend, progress=say)
+        patience = cli_registry.patience(wait)
+        batch = dry_run(paths, registry, mapping=mapping, amend=amend, patience=patience, progress=say)
     terminal.show_batch(batch, as_json=as_json, is_dry_run=True)
 
 
