@@ -15,7 +15,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-APART, TOGETHER, HERE, STUDY = 60, 10, 300, 10_000
+APART, TOGETHER, HERE, STUDY = 60, 20, 300, 10_000
 QUICK = ("own", "packed", "columns", "own", "long", "wide", "own", "packed", "long", "own")
 KINDS = (*QUICK, "register", "long packed", *QUICK, "register", "long in columns", *QUICK, "book")
 # what broke it once: kind of input, seed of the damage, what was done
@@ -107,7 +107,7 @@ EDITS = st.lists(
 
 
 @pytest.mark.usefixtures("one_engine")
-@settings(max_examples=30, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=20, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(edits=EDITS)
 def test_any_edit_of_a_file(
     inputs: tuple[dict[str, mutated.Files], Path],
