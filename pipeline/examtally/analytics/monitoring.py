@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
 import numpy as np
@@ -13,12 +13,9 @@ from examtally.analytics.charts.funnel import LEVEL
 from examtally.analytics.intervals import FloatArray, IntArray
 from examtally.analytics.sites import NAMELESS, merged_sites
 from examtally.contracts.periods import quarter_of
+from examtally.contracts.protocol_monitoring import CHARTED
 
 OF_RECORDS = ("exams_seen", "core_complete", "probability_stated", "equivocal", "examiner_blinded", "held_back")
-CHARTED = (
-    *("core_complete", "probability_stated", "equivocal", "examiner_blinded", "held_back"),
-    *("verified", "yield", "unsuspected_proven"),
-)
 LAST = 12
 FEWEST_SITES = 5
 _NO_LIMITS = "Limits need 12 mature periods with enough cases; so far there are points alone."
@@ -27,24 +24,27 @@ _ELSEWHERE = "Too few events in a period for limits; see the rows of the {}."
 Row = dict[str, Any]
 
 
-def watched_rows(counts: pl.DataFrame, periods: pl.DataFrame, sites: pl.DataFrame) -> Iterator[Row]:
+def watched_rows(
+    counts: pl.DataFrame, periods: pl.DataFrame, sites: pl.DataFrame, baseline_from: Mapping[str, str]
+) -> Iterator[Row]:
     """Yield the rows of every indicator that is a count: overall with its chart, by site, and the funnel of sites.
 
     `counts`: period, site (null: of no site), indicator, numerator, denominator (null for a plain count). `periods`:
     period, records_open, answers_open, every period of the registry, oldest first. `sites`: site, examiners.
+    `baseline_from`: the period from which the chart of an indicator begins, where it is not the first.
     """
     names = merged_sites(sites)
     for (indicator,), part in counts.group_by("indicator", maintain_order=True):
         is_open = periods["records_open" if indicator in OF_RECORDS else "answers_open"]
         mature = dict(zip(periods["period"], ~is_open, strict=True))
         whole = _summed(part, ["period"]).sort("period")
-        yield from _overall(str(indicator), whole, mature)
+        yield from _overall(str(indicator), whole, mature, baseline_from)
         if names:
             of_sites = part.filter(pl.col("site").is_not_null()).with_columns(pl.col("site").replace_strict(names))
             yield from _by_site(str(indicator), of_sites, mature)
 
 
-def days_rows(days: pl.DataFrame, periods: pl.DataFrame) -> Iterator[Row]:
+def days_rows(days: pl.DataFrame, periods: pl.DataFrame, baseline_from: Mapping[str, str]) -> Iterator[Row]:
     """Yield the median days to an answer by period, with its run chart; `days`: period, days, exams."""
     known = dict(zip(periods["period"], ~periods["answers_open"], strict=True))
     by_period = {key[0]: part for key, part in days.group_by("period")}
@@ -60,15 +60,17 @@ def days_rows(days: pl.DataFrame, periods: pl.DataFrame) -> Iterator[Row]:
         }
         for period, is_mature in sorted(known.items())
     ]
-    closed = [row for row in rows if row["mature"]]
+    closed = _closed(rows, baseline_from)
     made = run_chart(np.array([np.nan if row["value"] is None else row["value"] for row in closed]))
     _apply(made, closed)
     yield from rows
 
 
-def _overall(indicator: str, whole: pl.DataFrame, mature: dict[str, bool]) -> Iterator[Row]:
+def _overall(
+    indicator: str, whole: pl.DataFrame, mature: dict[str, bool], baseline_from: Mapping[str, str]
+) -> Iterator[Row]:
     rows = list(_counted(whole, "overall", "all", indicator, mature))
-    closed = [row for row in rows if row["mature"]]
+    closed = _closed(rows, baseline_from)
     if indicator in CHARTED and closed:
         events, sizes = _arrays(closed)
         quarters = list(_quarters(closed))
@@ -81,6 +83,11 @@ def _overall(indicator: str, whole: pl.DataFrame, mature: dict[str, bool]) -> It
         else:
             yield from _scores(chart(events, sizes), closed)
     yield from rows
+
+
+def _closed(rows: list[Row], baseline_from: Mapping[str, str]) -> list[Row]:
+    """The mature rows that a chart judges, from its baseline on."""
+    return [row for row in rows if row["mature"] and row["period"] >= baseline_from.get(row["indicator"], "")]
 
 
 def _scores(made: Chart, closed: list[Row]) -> Iterator[Row]:

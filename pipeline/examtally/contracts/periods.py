@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 
+PERIOD = r"\d{4}-(0[1-9]|1[0-2])|P\d{3,}"
 _MONTH = re.compile(r"(\d{4})-(\d{2})")
 
 

@@ -18,7 +18,7 @@ MOST_VALUES = 20
 KINDS = (
     *("choice", "codes", "boolean", "integer", "number", "cuts"),
     *("probabilities", "numbers", "prevalence", "seconds", "windows", "modalities", "definitions"),
-    *("maneuver_pairs", "group_pairs"),
+    *("maneuver_pairs", "group_pairs", "baselines"),
 )
 _LIMITS = ("minimum", "maximum", "above", "below")
 
@@ -64,6 +64,7 @@ class ProtocolKey:
             "prevalence": "a number above 0 and below 1, or one for each condition by name; blank for the local share",
             "windows": "for each condition by name, [first, last] in whole days",
             "modalities": "for each condition by name, a list of modalities that can settle it",
+            "baselines": "for each indicator with a chart, by its code, a period as 2026-03 or P012",
             "definitions": "for each condition by name, a text that names none of its maneuvers",
             "maneuver_pairs": "for each condition by name, a list of pairs of its maneuvers, as [[one, other]]",
             "group_pairs": "for each grouping by name, a list of pairs of its groups, as [[one, other]]",

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 from examtally.contracts.protocol_keys import MOST_VALUES, ProtocolKey, protocol_keys
 from examtally.contracts.protocol_learning import check_learning
-from examtally.contracts.protocol_monitoring import check_monitoring
+from examtally.contracts.protocol_monitoring import check_monitoring, read_baselines
 from examtally.contracts.protocol_pairs import FAMILY, group_pairs, maneuver_pairs, settle_pairs
 from examtally.contracts.yamlfile import Node, from_data, load_yaml
 from examtally.errors import ProtocolError
@@ -189,6 +189,7 @@ _CHECKS: Mapping[str, Callable[[Node, ProtocolKey, Contract], Any]] = {
     "windows": _windows,
     "modalities": _modalities,
     "definitions": _definitions,
+    "baselines": lambda node, _key, _contract: read_baselines(node),
     "maneuver_pairs": maneuver_pairs,
     "group_pairs": group_pairs,
 }

@@ -30,10 +30,12 @@ def counts(indicator: str, events: list[int], size: int, sites: tuple[str, ...] 
     return pl.DataFrame(rows, schema=["period", "site", "indicator", "numerator", "denominator"], orient="row")
 
 
-def watched(frame: pl.DataFrame, number: int, open_answers: int = 6, **examiners: int) -> Rows:
+def watched(
+    frame: pl.DataFrame, number: int, open_answers: int = 6, baseline: dict[str, str] | None = None, **examiners: int
+) -> Rows:
     held = examiners or {"A": 9}
     sites = pl.DataFrame({"site": list(held), "examiners": list(held.values())})
-    return list(watched_rows(frame, periods(number, open_answers), sites))
+    return list(watched_rows(frame, periods(number, open_answers), sites, baseline or {}))
 
 
 def of(rows: Rows, group_by: str) -> Rows:
@@ -50,6 +52,14 @@ def test_the_newest_months_never_signal_for_want_of_results() -> None:
 def test_a_mature_month_far_off_does_signal() -> None:
     rows = of(watched(counts("verified", [20] * 17 + [2] + [0] * 6, 40), 24), "overall")
     assert [(row["period"], row["rule"]) for row in rows if row["signal"]] == [("P018", "beyond_limits")]
+
+
+def test_a_baseline_begun_anew_ends_a_signal_that_would_never_end() -> None:
+    lasting = counts("core_complete", [20] * 14 + [30] * 16, 40)
+    assert of(watched(lasting, 30), "overall")[28]["signal"]
+    rows = of(watched(lasting, 30, baseline={"core_complete": "P015"}), "overall")
+    assert not any(row["signal"] for row in rows)
+    assert [row.get("centre") for row in (rows[13], rows[14])] == [None, 0.75]
 
 
 def test_records_wait_one_month_only() -> None:
@@ -79,7 +89,7 @@ def test_few_events_over_three_years_go_to_quarters() -> None:
         orient="row",
     )
     spans = pl.DataFrame({"period": names, "records_open": False, "answers_open": [name > "2023-08" for name in names]})
-    rows = list(watched_rows(frame, spans, pl.DataFrame({"site": ["A"], "examiners": [9]})))
+    rows = list(watched_rows(frame, spans, pl.DataFrame({"site": ["A"], "examiners": [9]}), {}))
     quarters = of(rows, "quarter")
     assert [row["period"] for row in quarters][-1] == "2023-06", "a quarter that is not complete waits"
     assert {(row["numerator"], row["denominator"], row["chart"]) for row in quarters} == {(9, 27, "p")}
@@ -103,7 +113,7 @@ def test_five_sites_make_a_funnel_of_the_last_twelve_mature_months() -> None:
 
 def test_days_are_medians_with_a_run_chart() -> None:
     days = pl.DataFrame({"period": MONTHS[:14] * 2, "days": [10] * 14 + [30] * 14, "exams": [3] * 14 + [1] * 14})
-    rows = list(days_rows(days, periods(20, 6)))
+    rows = list(days_rows(days, periods(20, 6), {}))
     assert {(row["value"], row["denominator"], row["chart"]) for row in rows[:14]} == {(10.0, 4, "run")}
     assert {row["value"] for row in rows[14:]} == {None}
 

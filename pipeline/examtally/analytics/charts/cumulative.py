@@ -90,10 +90,11 @@ class _Arm:
         waits = np.linalg.solve(np.eye(_CELLS) - steps, np.ones((steps.shape[0], _CELLS, 1)))
         return float(waits[:, 0, 0].mean())
 
-    def path(self, events: IntArray, sizes: IntArray) -> FloatArray:
+    def path(self, events: IntArray, sizes: IntArray, limit: float) -> FloatArray:
+        """The score after each period, held at `limit` so that a signal ends soon after its cause."""
         score, scores = 0.0, np.empty(events.size)
         for place, gain in enumerate(self.gain(events, sizes)):
-            score = max(0.0, score + gain)
+            score = min(limit, max(0.0, score + gain))
             scores[place] = score
         return scores
 
@@ -115,6 +116,7 @@ def cumulative(events: IntArray, sizes: IntArray, baseline: int) -> Cumulative |
     arms = [_Arm.towards(odds, share, size, truth) for odds in (ODDS, 1 / ODDS)]
     limits = [arm.limit(FALSE_SIGNAL / 2) for arm in arms]
     chance = sum(arm.false_signal(limit) for arm, limit in zip(arms, limits, strict=True))
-    paths = [np.concatenate([np.zeros(baseline), arm.path(events[baseline:], sizes[baseline:])]) for arm in arms]
+    after = (events[baseline:], sizes[baseline:])
+    paths = [np.append(np.zeros(baseline), arm.path(*after, limit)) for arm, limit in zip(arms, limits, strict=True)]
     aim = share * ODDS / (1 - share + share * ODDS)
     return Cumulative(paths[0], paths[1], limits[0], limits[1], Promise(chance, aim, arms[0].delay(limits[0])))

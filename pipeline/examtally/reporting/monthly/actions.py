@@ -7,11 +7,11 @@ from collections.abc import Collection, Iterable
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
+from examtally.contracts.periods import PERIOD
 from examtally.contracts.results import result_codes
 from examtally.contracts.yamlfile import Node, load_yaml
 from examtally.errors import ReportError
 
-PERIOD = r"\d{4}-(0[1-9]|1[0-2])|P\d{3,}"
 _ID = r"[A-Za-z][A-Za-z0-9-]{0,19}"
 _ROLE = r"[a-z]+( [a-z]+){0,4}"
 _LONGEST = 240

@@ -77,9 +77,17 @@ def terms(month: Month) -> str:
         f"**Signals**: a point outside three-standard-deviation limits about the first {LAST} mature {month.unit}s, or "
         "eight in a row on one side of the centre. Where months differ more than chance allows the limits are wider "
         "(Laney). With fewer than 5 events, or 5 cases without, in an average month: quarters, or a cumulative score.",
+        *_anew(month),
         "**Sites** with fewer than three examiners are merged. No chart here is about a person.",
     ]
     return "\n".join(f"- {line}" for line in lines)
+
+
+def _anew(month: Month) -> list[str]:
+    """The baselines that a committee has begun anew."""
+    begun = month.audit.protocol.monitoring.baseline_from
+    named = [f"{month.indicator(code)} from {period}" for code, period in begun.items()]
+    return [f"**Baselines begun anew**, as the protocol says: {', '.join(named)}."] if named else []
 
 
 def _promise(month: Month, row: Row) -> dict[str, str]:

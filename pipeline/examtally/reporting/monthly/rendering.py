@@ -6,8 +6,9 @@ import re
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
+from examtally.contracts.periods import PERIOD
 from examtally.errors import ReportError, ResultsError
-from examtally.reporting.monthly.actions import PERIOD, read_actions, to_text
+from examtally.reporting.monthly.actions import read_actions, to_text
 from examtally.reporting.renderer import render
 from examtally.results import read_results
 

@@ -34,9 +34,10 @@ def indicator_frame(
     watched: Watched, held_back: pl.DataFrame, tallies: pl.DataFrame, protocol: Protocol
 ) -> pl.DataFrame:
     """Return the rows of the indicators table: what was counted, charted, compared between sites, and what drifts."""
+    baselines = protocol.monitoring.baseline_from
     rows = [
-        *watched_rows(pl.concat([watched.counts, held_back]), watched.periods, watched.sites),
-        *days_rows(watched.days, watched.periods),
+        *watched_rows(pl.concat([watched.counts, held_back]), watched.periods, watched.sites, baselines),
+        *days_rows(watched.days, watched.periods, baselines),
         *_drifting(watched, tallies.filter(group_by="period"), protocol),
     ]
     schema = result_tables()["indicators"].schema
