@@ -34,8 +34,15 @@ def only_erring(contract: Contract, protocol: Protocol) -> Protocol:
 
 
 def only_taken_as_true(contract: Contract, protocol: Protocol) -> Protocol:
-    """The protocol with what is taken as true as the only references of every condition whose other reference errs."""
-    return _only({code: each.taken_as_true for code, each in _erring(contract, protocol)}, protocol)
+    """The protocol with what it accepts and the catalogue takes as true alone, where the other reference errs."""
+    accepted = protocol.reference.accepted
+    return _only(
+        {
+            code: tuple(name for name in accepted[code] if name in each.taken_as_true)
+            for code, each in _erring(contract, protocol)
+        },
+        protocol,
+    )
 
 
 def _erring(contract: Contract, protocol: Protocol) -> Iterator[tuple[str, Condition]]:

@@ -244,3 +244,11 @@ def test_mri_is_not_judged_by_too_few_or_where_it_tells_nothing(scoped: int, wro
     assert here["note"].null_count() == 0
     assert here["knees"].unique().to_list() == [525]
     assert not tables(records, contract).reference_error["source"].str.starts_with("These").any()
+
+
+def test_surgery_that_the_protocol_does_not_accept_does_not_judge_mri(contract: Contract) -> None:
+    records = registry(scoped=885, wrong=10)
+    protocol = load_protocol({"reference": {"accepted": {"acl_tear": ["mri"]}}}, contract)
+    found = next(each for each in local_of(records, contract, protocol) if each.condition.code == "acl_tear")
+    assert sum(found.both) == 0
+    assert found.figures is None
