@@ -4,15 +4,21 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from dataclasses import replace
 
 import numpy as np
 import polars as pl
 import pytest
-from clinic import Records
+from clinic import Records, connect
 from compared import PAIR, analyzed, exam, ligament_knees, paired
 from selective import Imaging, draw, truth
 
+from examtally.analytics.comparing.knees import compared_knees
 from examtally.analytics.comparing.tables import comparisons_table
+from examtally.analytics.grading.scales import Findings
+from examtally.cohort.cohort import build_cohort
+from examtally.cohort.graded_frame import read_graded_frame
+from examtally.cohort.verification_frame import read_verification_frame
 from examtally.contracts.contract import Contract
 from examtally.contracts.protocol import load_protocol
 
@@ -192,3 +198,24 @@ def test_poor_records_give_notes(cells: Mapping[str, tuple[int, int, int, int]],
             assert row.get("p_value") != 1.0 or row["only_a"] + row["only_b"] > 0
     if cells:
         assert tables.compared("sensitivity")["n"] == sum(cells["present"])
+
+
+def test_a_measure_not_made_against_the_other_knee_is_held_against_the_comparison_knee(contract: Contract) -> None:
+    records, protocol = Records(), load_protocol(None, contract)
+    for number in range(1, 9):
+        at = exam(records, number, "present" if number % 2 else "absent")
+        records.finding(at, "lachman", "positive", measure=10 + number)
+        if number <= 6:
+            records.exam(f"EX{100 + number}", f"PT{number}", side="right", complaint="no")
+            records.finding(f"EX{100 + number}", "lachman", "negative", measure=number * 2)
+    records.exam("EX0", "PT0", period="2025-01")
+    with build_cohort(connect(contract, records), contract, protocol) as cohort:
+        frame = read_verification_frame(cohort.con, cohort.groupings, contract, protocol)
+        recorded = read_graded_frame(cohort.con, contract).filter(maneuver="lachman")
+    knees = compared_knees(frame, contract, protocol)["acl_tear"]
+    plain = replace(contract.catalogue.maneuvers["lachman"], compared_with_other_knee=False)
+    scales = {scale.name: scale for scale in Findings(knees, plain, recorded).scales()}
+    assert scales["measure"].value.tolist() == [11, 12, 13, 14, 15, 16, 17, 18]
+    assert scales["side_difference"].value[:6].tolist() == [9, 8, 7, 6, 5, 4]
+    assert np.isnan(scales["side_difference"].value[6:]).all()
+    assert "left out: 2" in scales["side_difference"].left_out
