@@ -15,9 +15,9 @@ from examtally.contracts.tables import Table
 from examtally.ingestion.staging import Staged
 
 _OF_LINE = {
-    "examiner_id": "select rid, examiner_id from {view}",
+    "examiner_id": "select rid, examiner_id from ({lines})",
     "exam_id": (
-        "select s.rid, coalesce(stored.examiner_id, sent.examiner_id) as examiner_id from {view} s "
+        "select s.rid, coalesce(stored.examiner_id, sent.examiner_id) as examiner_id from ({lines}) s "
         "left join reg.exams stored using (exam_id) left join exams_sent sent using (exam_id)"
     ),
 }
@@ -25,6 +25,8 @@ _OF_LINE = {
 
 def keep_examiners(con: duckdb.DuckDBPyConnection, staged: Mapping[str, Staged], batch_no: int) -> None:
     """Keep the known examiner and site of each line in `broken`, by file and line."""
+    if not con.execute("select 1 from broken limit 1").fetchall():
+        return
     _list_sent(con, staged)
     con.execute(
         "create or replace temp table known_examiners as select examiner_id, any_value(site_id) as site_id from "
@@ -32,12 +34,13 @@ def keep_examiners(con: duckdb.DuckDBPyConnection, staged: Mapping[str, Staged],
         "group by examiner_id"
     )
     for name, one in staged.items():
-        column = _column(one.table)
+        column, own = _column(one.table), f'from broken where "table" = {literal(name)}'
         if column is not None:
+            lines = f"select * from {one.view} where rid in (select rid {own})"
             con.execute(
                 f'insert into reg.held_by select distinct {batch_no}, b."table", l.file_no, b.place + l.shift, '
-                f'k.examiner_id, k.site_id from (from broken where "table" = {literal(name)}) b '
-                f"join ({_OF_LINE[column].format(view=one.view)}) w using (rid) join known_examiners k "
+                f"k.examiner_id, k.site_id from ({own}) b "
+                f"join ({_OF_LINE[column].format(lines=lines)}) w using (rid) join known_examiners k "
                 "using (examiner_id) asof join line_shift l on b.part = l.part and b.place >= l.first order by all"
             )
 
