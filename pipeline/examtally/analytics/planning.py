@@ -181,9 +181,9 @@ def unpaired(first: float, second: float, tail: float = 0.025, power: float = 0.
 
 
 def unpaired_power(knees: int, first: float, second: float, tail: float = 0.025) -> float:
-    """Power of the comparison of two proportions (pooled variance, no correction) with this many knees a group.
+    """Power of the chi-squared test with N - 1 with this many knees a group, summed over every pair of counts.
 
-    Summed over every pair of counts that can come; Fleiss 1981, eq. 2.5, is the test.
+    Source of the test: Campbell I. Stat Med 2007;26:3661-3675.
 
     >>> f"{unpaired_power(121, 0.85, 0.7):.3f}"
     '0.809'
@@ -191,7 +191,8 @@ def unpaired_power(knees: int, first: float, second: float, tail: float = 0.025)
     a, b = (_likely(knees, share) for share in (first, second))
     mean = (a[:, None] + b[None, :]) / (2 * knees)
     spread = np.sqrt(np.maximum(2 * mean * (1 - mean) / knees, np.finfo(float).tiny))
-    is_found = np.abs(a[:, None] - b[None, :]) / knees / spread > quantile(tail)
+    statistic = np.abs(a[:, None] - b[None, :]) / knees / spread * np.sqrt(1 - 1 / (2 * knees))
+    is_found = statistic > quantile(tail)
     return float(binom.pmf(a, knees, first) @ is_found @ binom.pmf(b, knees, second))
 
 
