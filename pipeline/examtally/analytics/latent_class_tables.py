@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import polars as pl
 
 from examtally.analytics.erring_reference import ErringPair, covariance_of
 from examtally.analytics.hui_walter import hui_walter
-from examtally.analytics.intervals import FloatArray, normal_quantile
+from examtally.analytics.intervals import BoolArray, FloatArray, normal_quantile
 from examtally.analytics.latent_class import PARAMETERS, LatentClass, latent_class
 from examtally.analytics.verification.corrected import CorrectedCells
 from examtally.analytics.verification.pair import Groups
@@ -27,6 +29,7 @@ _NAMES = {
 }
 _ESTIMATES = ("mean", "median", "ci_low", "ci_high")
 _MOST_R_HAT, _LEAST_DRAWS = 1.01, 400
+_LONGER = 4  # times the draws, once, where chains have not met
 _KNEES = 20.0  # behind a published accuracy without an interval
 _FEWEST = 20.0  # effective knees of a group
 _BELIEFS = (
@@ -105,25 +108,48 @@ def _priors(each: ErringPair, choices: Choices) -> Mapping[str, tuple[float, flo
 
 
 def _sampled(counts: FloatArray, beliefs: list[Mapping[str, tuple[float, float]]], protocol: Protocol) -> LatentClass:
-    choices = protocol.latent_class
+    """Chains of every pair; where they have not met, once more and longer."""
+    draws = protocol.latent_class.draws
+    found = _chains(counts, beliefs, protocol, draws)
+    unmet = np.flatnonzero(~_has_met(found))
+    if not unmet.size:
+        return found
+    again = _chains(counts[unmet], [beliefs[place] for place in unmet], protocol, _LONGER * draws)
+    merged: dict[str, Any] = {name: dict(getattr(found, name)) for name in (*_ESTIMATES, "r_hat", "ess_bulk")}
+    for name, by in merged.items():
+        for parameter, values in by.items():
+            by[parameter] = values.copy()
+            by[parameter][unmet] = getattr(again, name)[parameter]
+    return replace(found, **merged)
+
+
+def _has_met(found: LatentClass) -> BoolArray:
+    """Whether the chains of every parameter agree and are worth draws enough, (rows,)."""
+    r_hat, ess = (np.array(list(by.values())) for by in (found.r_hat, found.ess_bulk))
+    return np.asarray((r_hat <= _MOST_R_HAT).all(axis=0) & (ess >= _LEAST_DRAWS).all(axis=0))
+
+
+def _chains(
+    counts: FloatArray, beliefs: list[Mapping[str, tuple[float, float]]], protocol: Protocol, draws: int
+) -> LatentClass:
     together = {name: np.array([own[name] for own in beliefs]).T for name in PARAMETERS}
     return latent_class(
         counts,
         {name: (numbers[0], numbers[1]) for name, numbers in together.items()},
-        chains=choices.chains,
-        iterations=choices.draws,
-        warm_up=choices.draws // 4,
+        chains=protocol.latent_class.chains,
+        iterations=draws,
+        warm_up=draws // 4,
         level=protocol.intervals.level,
-        seed=choices.seed,
+        seed=protocol.latent_class.seed,
     )
 
 
 def _posterior(found: LatentClass, name: str, place: int, counted: str) -> dict[str, object]:
     r_hat, ess = float(found.r_hat[name][place]), float(found.ess_bulk[name][place])
     chains: dict[str, object] = {"r_hat": r_hat, "ess_bulk": ess}
-    worst = max(float(each[place]) for each in found.r_hat.values())
-    least = min(float(each[place]) for each in found.ess_bulk.values())
-    if worst > _MOST_R_HAT or least < _LEAST_DRAWS:
+    if not _has_met(found)[place]:
+        worst = max(float(each[place]) for each in found.r_hat.values())
+        least = min(float(each[place]) for each in found.ess_bulk.values())
         said = f"The chains do not agree yet (R-hat {worst:.3f}, {least:.0f} independent draws)."
         return _nothing(f"{said} More draws, or firmer beliefs, are needed.", "not_converged") | chains
     values = {each: float(getattr(found, each)[name][place]) for each in _ESTIMATES}

@@ -84,6 +84,12 @@ def test_chains_that_have_not_met_give_no_figure(two: list[ErringPair], contract
     assert found["r_hat"].null_count() == 0
 
 
+def test_chains_that_have_not_met_run_once_more_and_longer(two: list[ErringPair], contract: Contract) -> None:
+    short, long = (table(two, contract, draws=draws, populations="none") for draws in (1000, 4000))
+    assert short["mean"].to_list() == long["mean"].to_list()  # the longer chains are those asked for in the first place
+    assert set(short["flag"]) == {None}
+
+
 @pytest.mark.parametrize(
     ("groups", "words"),
     [
