@@ -44,13 +44,14 @@ def little(contract: Contract) -> Records:
     records.finding("EX3", "lachman", "positive")
     say(records, "EX1", **dict.fromkeys(CORE, 0.05))
     say(records, "EX2", acl_tear=0.7)
-    say(records, "EX8", acl_tear=0.02)
+    say(records, "EX8", acl_tear=0.02, mcl_injury=0.9, medial_meniscus_tear=0.3)
     records.reference("acl_tear", "present", 9, participant_id="PT1")  # called unlikely: missed
     records.reference("mcl_injury", "absent", 9, participant_id="PT1")  # called unlikely, and rightly
     records.reference("acl_tear", "present", 20, participant_id="PT2")  # suspected by its number
     records.reference("acl_tear", "absent", 40, participant_id="PT3")  # suspected by its finding, nothing stated
     records.reference("acl_tear", "indeterminate", 9, participant_id="PT4")
-    records.reference("acl_tear", "present", 9, participant_id="PT8")
+    for code in CORE[:3]:  # one unlikely, one suspected, one neither: all of them proven before their windows close
+        records.reference(code, "present", 9, participant_id="PT8")
     return records
 
 

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from examtally.analytics.charts import bears_limits, chart, funnel, in_run, run_chart
+from examtally.analytics.charts.chances import binomial_promise, normal_promise
 
 
 def flat(events: int, size: int, periods: int) -> tuple[np.ndarray, np.ndarray]:
@@ -67,6 +68,14 @@ def test_eight_in_a_row_name_theirs_and_a_turned_chart_says_the_same() -> None:
 def test_a_run_passes_over_a_missing_point() -> None:
     values = np.array([0.6] * 5 + [np.nan] + [0.6] * 3)
     assert np.flatnonzero(in_run(values, 0.5)).tolist() == [8]
+
+
+def test_what_a_short_baseline_leaves_open_makes_false_signals_likelier() -> None:
+    short, long = binomial_promise(144, 480, 40), binomial_promise(144_000, 480_000, 40)
+    assert short.false_signal > 1.15 * long.false_signal
+    assert long.false_signal > 0.03, "the rules themselves err: three in a thousand points and runs by chance"
+    few, many = normal_promise(0.3, 40, 2.0, 12), normal_promise(0.3, 40, 2.0, 1200)
+    assert few.false_signal > 1.5 * many.false_signal
 
 
 def test_a_run_chart_has_a_median_and_no_limits() -> None:
