@@ -18,7 +18,7 @@ from examtally.analytics.comparing.contrast import (
 )
 from examtally.analytics.comparing.joint import Joint
 from examtally.analytics.comparing.knees import Compared
-from examtally.analytics.comparing.rows import contrast_columns, with_adjusted, with_remarks, without_nan
+from examtally.analytics.comparing.rows import contrast_columns, frame_of, records, with_adjusted, with_remarks
 from examtally.analytics.figures import PROPORTIONS
 from examtally.analytics.verification.knees import ConditionKnees
 from examtally.contracts.protocol import Protocol
@@ -38,17 +38,17 @@ def interactions_table(knees: Mapping[str, ConditionKnees], protocol: Protocol) 
     Source: Newcombe RG. Stat Med 1998;17:873–890, method 10; Campbell I. Stat Med 2007;26:3661–3675 (N − 1); Alonzo &
     Pepe 2005 for the corrected rows.
     """
-    parts = [
-        part
+    rows = [
+        row
         for of in knees.values()
         for maneuver in of.maneuvers
         for group_by, pairs in protocol.comparisons.groups.items()
         for pair in pairs
-        for part in _pair(of, maneuver, group_by, pair, protocol.intervals.level)
+        for row in _pair(of, maneuver, group_by, pair, protocol.intervals.level)
     ]
-    if not parts:
+    if not rows:
         return empty("interactions")
-    table = without_nan(pl.concat(parts, how="diagonal_relaxed"))
+    table = frame_of(rows)
     table = with_remarks(table, protocol.display.min_participants)
     table = with_adjusted(table, _FAMILY, np.ones(table.height, dtype=bool))
     dropped = ("n", "fewest", "differ", "contrast", "statistic")
@@ -74,34 +74,31 @@ def unpaired_test(joint: Joint, made: Contrast) -> Significance:
 
 def _pair(
     knees: ConditionKnees, maneuver: str, group_by: str, groups: tuple[str, str], level: float
-) -> Iterator[pl.DataFrame]:
+) -> Iterator[dict[str, object]]:
     """Rows of one maneuver and two groups: on verified knees, and corrected."""
     compared = Compared.groups(knees, maneuver, group_by, groups)
     joint = compared.verified_joint()
     why = compared.shortage
     corrected = {} if why else compared.corrected(_PAIRS, level)
-    key = {"condition": knees.condition, "maneuver": maneuver, "group_by": group_by, "contrast": DIFFERENCE}
-    key |= {"group_a": groups[0], "group_b": groups[1]}
+    key: dict[str, object] = {"condition": knees.condition, "maneuver": maneuver, "group_by": group_by}
+    key |= {"group_a": groups[0], "group_b": groups[1], "contrast": DIFFERENCE, "differ": None}
     for measure in SAME_KNEES:
+        own = key | {"measure": measure}
+        counted = _counted(joint, measure)
         made = observed_difference(joint, measure, level, is_paired=False)
-        counted = _counted(joint, measure) | {"measure": [measure]}
-        nothing = {"flag": [None], "note": [None]}
-        yield _row(counted | contrast_columns(made, unpaired_test(joint, made)) | nothing, key, "none")
+        columns = contrast_columns(made, unpaired_test(joint, made))
+        yield from records(counted | columns, **own, adjustment="none", flag=None, note=None)
         if why:
-            yield _row(counted | {"test": ["none"], "flag": ["too_few_verified"], "note": [why]}, key, "verification")
+            columns, said = {"test": np.array(["none"])}, {"flag": "too_few_verified", "note": why}
         else:
-            made = corrected[measure, DIFFERENCE]
-            yield _row(counted | contrast_columns(made, robust_test(made, "robust")) | nothing, key, "verification")
+            made, said = corrected[measure, DIFFERENCE], {"flag": "", "note": ""}
+            columns = contrast_columns(made, robust_test(made, "robust"))
+        yield from records(counted | columns, **own, adjustment="verification", **said)
 
 
-def _counted(joint: Joint, measure: str) -> dict[str, object]:
+def _counted(joint: Joint, measure: str) -> dict[str, np.ndarray]:
     """Knees of both groups behind a measure; `n` and `fewest` (participants) those of the smaller group."""
     kinds = [joint.kinds_in(PROPORTIONS[measure][1], side) for side in (0, 1)]
     n_a, n_b = (joint.knees(of) for of in kinds)
     fewer = np.minimum(*(joint.participants(of) for of in kinds))
-    return {"n_a": n_a, "n_b": n_b, "n": np.minimum(n_a, n_b), "fewest": fewer, "differ": [None]}
-
-
-def _row(columns: Mapping[str, object], key: Mapping[str, str], adjustment: str) -> pl.DataFrame:
-    frame = pl.DataFrame(dict(columns), schema_overrides={"flag": pl.String, "note": pl.String, "differ": pl.Float64})
-    return frame.with_columns(adjustment=pl.lit(adjustment), **{name: pl.lit(value) for name, value in key.items()})
+    return {"n_a": n_a, "n_b": n_b, "n": np.minimum(n_a, n_b), "fewest": fewer}

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Iterator, Mapping
+
 import numpy as np
 import polars as pl
 
@@ -35,6 +37,19 @@ def contrast_columns(made: Contrast, test: Significance) -> dict[str, np.ndarray
         "statistic": test.statistic,
         "p_value": test.p_value,
     }
+
+
+def records(columns: Mapping[str, np.ndarray], **values: object) -> Iterator[dict[str, object]]:
+    """One dict a row of `columns`, each with `values` beside it."""
+    lists = [column.tolist() for column in columns.values()]
+    for row in zip(*lists, strict=True):
+        yield dict(zip(columns, row, strict=True)) | values
+
+
+def frame_of(rows: Iterable[Mapping[str, object]]) -> pl.DataFrame:
+    """Rows as a frame, null in place of NaN; flag and note are texts even where nothing is said."""
+    said = {"flag": pl.String, "note": pl.String}
+    return without_nan(pl.DataFrame(list(rows), schema_overrides=said, infer_schema_length=None))
 
 
 def with_remarks(frame: pl.DataFrame, minimum: int) -> pl.DataFrame:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from dataclasses import fields
 from itertools import combinations
 
 import numpy as np
@@ -11,8 +12,8 @@ import polars as pl
 from examtally.analytics.comparing.contrast import COMPARED, contrasts_of, robust_test
 from examtally.analytics.comparing.joint import Joint
 from examtally.analytics.comparing.knees import Compared
-from examtally.analytics.comparing.paired import behind, paired_contrasts
-from examtally.analytics.comparing.rows import contrast_columns, with_adjusted, with_remarks, without_nan
+from examtally.analytics.comparing.paired import Behind, behind, paired_contrasts
+from examtally.analytics.comparing.rows import contrast_columns, frame_of, records, with_adjusted, with_remarks
 from examtally.analytics.intervals import FloatArray
 from examtally.analytics.verification.knees import ConditionKnees
 from examtally.contracts.protocol import Protocol
@@ -38,15 +39,15 @@ def comparisons_table(
     Sources: see `observed_difference`, `observed_ratio`, `corrected_contrast`, `mcnemar`, `swap_test`,
     `compare_predictive_values` and `holm`.
     """
-    parts = [
-        part
+    rows = [
+        row
         for of in knees.values()
         for a, b in combinations(of.maneuvers, 2)
-        for part in _pair(of, a, b, orders, protocol)
+        for row in _pair(of, a, b, orders, protocol)
     ]
-    if not parts:
+    if not rows:
         return empty("comparisons")
-    table = without_nan(pl.concat(parts, how="diagonal_relaxed"))
+    table = frame_of(rows)
     family = {(code, *pair) for code, pairs in protocol.comparisons.family.items() for pair in pairs}
     declared = np.array([key in family for key in table.select(_KEY).iter_rows()], dtype=bool)
     table = with_adjusted(with_remarks(table, protocol.display.min_participants), _FAMILY, declared)
@@ -58,19 +59,20 @@ def comparisons_table(
 
 def _pair(
     knees: ConditionKnees, a: str, b: str, orders: Mapping[str, FloatArray], protocol: Protocol
-) -> Iterator[pl.DataFrame]:
+) -> Iterator[dict[str, object]]:
     """Rows of one pair of maneuvers."""
     compared = Compared.maneuvers(knees, a, b)
     level, is_exact = protocol.intervals.level, protocol.comparisons.test == "mcnemar_exact"
     key = {"condition": knees.condition, "maneuver_a": a, "maneuver_b": b}
     overall = compared.verified_joint()
-    yield _observed(overall, ["all"], "overall", key, level, is_exact=is_exact)
-    yield _corrected(compared, overall, key, level)
+    for row in (*_observed(overall, ["all"], level, is_exact=is_exact), *_corrected(compared, overall, level)):
+        yield key | {"group_by": "overall"} | row
     code = _first_done(knees, a, b, orders)
     if code is not None and (code[compared.taken][compared.verified] < 2).any():
         joint = compared.verified_joint(code, 3)
-        frame = _observed(joint, [A_FIRST, B_FIRST, "unknown"], "done_order", key, level, is_exact=is_exact)
-        yield frame.filter(pl.col("group") != "unknown")
+        for row in _observed(joint, [A_FIRST, B_FIRST, "unknown"], level, is_exact=is_exact):
+            if row["group"] != "unknown":
+                yield key | {"group_by": "done_order"} | row
 
 
 def _first_done(knees: ConditionKnees, a: str, b: str, orders: Mapping[str, FloatArray]) -> np.ndarray | None:
@@ -82,56 +84,38 @@ def _first_done(knees: ConditionKnees, a: str, b: str, orders: Mapping[str, Floa
     return np.where(one < other, 0, np.where(other < one, 1, 2)).astype(np.int64)
 
 
-def _observed(
-    joint: Joint, labels: list[str], group_by: str, key: Mapping[str, str], level: float, *, is_exact: bool
-) -> pl.DataFrame:
+def _observed(joint: Joint, labels: list[str], level: float, *, is_exact: bool) -> Iterator[dict[str, object]]:
     """Rows on verified knees, one group after the other."""
-    parts = []
     for made, test in paired_contrasts(joint, level, is_exact=is_exact):
         counted = behind(joint, made.measure)
-        columns = contrast_columns(made, test) | {
-            "group": np.array(labels),
-            "n": counted.n,
-            "only_a": counted.only_a,
-            "only_b": counted.only_b,
-            "participants": counted.participants,
-            "fewest": counted.fewest,
-            "differ": counted.only_a + counted.only_b,
-        }
-        named = {"measure": made.measure, "contrast": made.contrast, "group_by": group_by, "adjustment": "none"}
-        parts.append(_named(pl.DataFrame(columns), dict(key) | named))
-    return pl.concat(parts).with_columns(flag=pl.lit(None, pl.String), note=pl.lit(None, pl.String))
+        columns = contrast_columns(made, test) | _counts(counted) | {"group": np.array(labels)}
+        differ = {"differ": counted.only_a + counted.only_b}
+        yield from records(
+            columns | differ, measure=made.measure, contrast=made.contrast, adjustment="none", flag=None, note=None
+        )
 
 
-def _corrected(compared: Compared, overall: Joint, key: Mapping[str, str], level: float) -> pl.DataFrame:
+def _corrected(compared: Compared, overall: Joint, level: float) -> Iterator[dict[str, object]]:
     """Rows corrected for verification, with the verified knees behind them; where there are too few, why."""
     why = compared.shortage
     found = {} if why else compared.corrected(_PAIRS, level)
-    rows = []
     for measure, contrast in _PAIRS:
-        counted = behind(overall, measure)
-        row: dict[str, object] = {
-            "measure": measure,
-            "contrast": contrast,
-            "group": "all",
-            "n": counted.n[0],
-            "only_a": counted.only_a[0],
-            "only_b": counted.only_b[0],
-            "participants": counted.participants[0],
-            "fewest": counted.fewest[0],
-            "differ": None,
-            "test": "none",
-            "flag": "too_few_verified" if why else None,
-            "note": why or None,
-        }
+        columns: dict[str, np.ndarray] = {"test": np.array(["none"])}
         if not why:
             made = found[measure, contrast]
             columns = contrast_columns(made, robust_test(made, "robust"))
-            row |= {name: values[0].item() for name, values in columns.items()}
-        rows.append(row)
-    named = dict(key) | {"group_by": "overall", "adjustment": "verification"}
-    return _named(pl.DataFrame(rows, infer_schema_length=None), named)
+        yield from records(
+            columns | _counts(behind(overall, measure)),
+            measure=measure,
+            contrast=contrast,
+            group="all",
+            adjustment="verification",
+            differ=None,
+            flag="too_few_verified" if why else None,
+            note=why or None,
+        )
 
 
-def _named(frame: pl.DataFrame, values: Mapping[str, str]) -> pl.DataFrame:
-    return frame.with_columns(**{name: pl.lit(value) for name, value in values.items()})
+def _counts(counted: Behind) -> dict[str, np.ndarray]:
+    """Columns of the knees and people behind a measure."""
+    return {field.name: getattr(counted, field.name) for field in fields(counted)}
