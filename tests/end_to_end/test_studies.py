@@ -11,7 +11,7 @@ from study_clinic import make_registry
 
 from examtally.cli import main
 from examtally.contracts.study import load_study
-from examtally.results import read_results
+from examtally.studies import read_study
 
 EXAMPLES = sorted((Path(__file__).resolve().parents[2] / "docs" / "studies").glob("*.yaml"))
 
@@ -38,7 +38,10 @@ def test_an_example_checks_plans_locks_and_runs(
     assert main(["study", "lock", str(protocol), *at, "--operator", "OP-1"]) == 0
     assert main(["study", "run", str(protocol), *at, "--out", str(tmp_path / "results")]) == 0
     said = capsys.readouterr().out
-    study, results = load_study(protocol), read_results(tmp_path / "results")
+    found = read_study(tmp_path / "results")
+    study, results = load_study(protocol), found.results
+    assert found.study == study
+    assert found.standing.locked[0].study == study
     content = json.loads((tmp_path / "results" / "study.json").read_text(encoding="utf-8"))
     assert content["prespecified"] == sorted(one.name for one in study.analyses)
     assert content["deviations"] == []

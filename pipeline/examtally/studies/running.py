@@ -38,7 +38,7 @@ from examtally.studies.lockfile import check_sealed, lock_path, read_lock
 from examtally.studies.standing import EXPLORATORY, PRESPECIFIED, Standing, standing
 
 STUDY_FILE = "study.json"
-_FORMAT = "examtally study results"
+FORMAT = "examtally study results"
 _WITHOUT_ORDER = ("role", "setting", "sex")
 
 
@@ -58,14 +58,12 @@ class StudyResults:
         """The study, its lock and its deviations as JSON; no clock but that of the lock, no path."""
         governance = {name: value or "not stated" for name, value in asdict(self.study.governance).items()}
         content = {
-            "format": _FORMAT,
+            "format": FORMAT,
             "study": self.study.code,
             "title": self.study.title,
             "governance": governance,
             "is_locked": bool(self.standing.locked),
-            "lock": [
-                {key: value for key, value in asdict(one).items() if key != "protocol"} for one in self.standing.locked
-            ],
+            "lock": [asdict(one) for one in self.standing.locked],
             "records_at_lock_are_those_analyzed": bool(self.standing.locked)
             and self.standing.locked[0].records == self.results.provenance.registry,
             "prespecified": sorted(self.standing.prespecified),

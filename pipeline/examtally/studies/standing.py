@@ -13,7 +13,8 @@ from examtally.errors import StudyError
 from examtally.studies.lockfile import LockEntry
 
 PRESPECIFIED, EXPLORATORY = "prespecified", "exploratory"
-_NOT_FRAME = ("primary", "secondary", "subgroups", "governance", "planned_size")
+_WITHOUT_FIGURES = ("governance", "planned_size")
+_NOT_FRAME = ("primary", "secondary", "subgroups", *_WITHOUT_FIGURES)
 
 
 @dataclass(frozen=True)
@@ -57,6 +58,9 @@ def standing(study: Study, locked: Sequence[LockEntry], *, exploratory: bool = F
     deviations = [Deviation(key, "changed after the lock, without an amendment", "") for key in changed]
     deviations += _amended(locked)
     deviations += _of_analyses(first, last, study, locked)
+    deviations += [
+        Deviation(key, "changed after the lock; no figure depends on it", "") for key in _loose(first, study)
+    ]
     is_as_locked = not _changed(first, study) and not exploratory
     were = {one.name: one for one in first.analyses}
     kept = (
@@ -69,6 +73,12 @@ def _changed(before: Study, now: Study) -> list[str]:
     """Keys of the frame that differ."""
     was, is_now = _frame(before), _frame(now)
     return [key for key in was if was[key] != is_now[key]]
+
+
+def _loose(before: Study, now: Study) -> list[str]:
+    """Keys outside the frame that differ."""
+    was, is_now = before.to_dict(), now.to_dict()
+    return [key for key in _WITHOUT_FIGURES if was[key] != is_now[key]]
 
 
 def _frame(study: Study) -> dict[str, Any]:

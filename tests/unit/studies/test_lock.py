@@ -54,6 +54,16 @@ def test_a_lock_is_sealed_by_the_log_and_makes_its_analyses_prespecified(single:
     assert content["lock"][0]["log_hash"] == last.hash
 
 
+def test_what_changes_no_figure_is_told_and_keeps_the_label(single: Path, clinic: Path) -> None:
+    lock(single, clinic)
+    _change(single, "determination: exempt", "determination: approved")
+    stands = _stand(single, clinic)
+    assert [(one.key, one.says) for one in stands.deviations] == [
+        ("governance", "changed after the lock; no figure depends on it")
+    ]
+    assert stands.status("accuracy_of_lever") == "prespecified"
+
+
 def test_a_changed_protocol_is_caught_with_what_was_changed(single: Path, clinic: Path) -> None:
     lock(single, clinic)
     _change(single, "value: 42", "value: 21")

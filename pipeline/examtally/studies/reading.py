@@ -1,0 +1,31 @@
+"""The results of a study read back from its folder, as `run` gave them."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+from examtally.contracts.study import load_study
+from examtally.errors import StudyError
+from examtally.results import read_results
+from examtally.studies.lockfile import LockEntry
+from examtally.studies.running import FORMAT, STUDY_FILE, StudyResults
+from examtally.studies.standing import Deviation, Standing
+
+
+def read_study(folder: Path | str) -> StudyResults:
+    """Read the folder that a run wrote; StudyError where it is none, ResultsError where a table was changed."""
+    path = Path(folder) / STUDY_FILE
+    try:
+        content = json.loads(path.read_text(encoding="utf-8"))
+        if content["format"] != FORMAT:
+            raise ValueError
+        stands = Standing(
+            tuple(LockEntry(**one) for one in content["lock"]),
+            frozenset(content["prespecified"]),
+            tuple(Deviation(**one) for one in content["deviations"]),
+        )
+        study = load_study(content["protocol"])
+    except (OSError, ValueError, KeyError, TypeError):
+        raise StudyError(f"{STUDY_FILE}: is not of a study; name the folder that `examtally study run` wrote") from None
+    return StudyResults(study, stands, read_results(folder))
