@@ -122,6 +122,10 @@ def _panel(audit: Audit, group_by: str) -> str:
         return ""
     title = _TITLES[group_by]
     parts = [f"### {title}", _MEANINGS[group_by]]
+    behind = [seen for item in found if (seen := agreed(audit, item.code, group_by))]
+    if not any(seen.is_enough for seen in behind):
+        most = counted(max(seen.pairs for seen in behind), "pair")
+        return "\n\n".join([*parts, f"So far at most {most} a maneuver: too few people for a figure."])
     if core:
         parts.append(_table(audit, core, group_by, f"{title}: core maneuvers"))
     if rest:

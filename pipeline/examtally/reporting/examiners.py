@@ -39,6 +39,8 @@ HOW_TO_GET = (
     "with `--with-examiners` and render the report again; agree first who may see it."
 )
 
+TOO_FEW = "Too few examiners with known knees to say how far examiners differ: it takes three."
+
 CAUTION = (
     "Each examiner has a code drawn anew for this report; rows stand in the order of the codes, which means nothing. "
     "*As counted* is what the examiner found in knees whose answer is known: a handful of knees looks brilliant or "
@@ -52,24 +54,19 @@ def section(audit: Audit) -> str:
     """How far examiners and sites differ, and what can be shown of each, or how to get it."""
     parts = [_together(audit)]
     if audit.results.has_examiners:
-        parts += [CAUTION, examiner_blocks(audit)]
+        panels = _panels(audit, "examiners", audit.codes)
+        parts += [CAUTION, tabs(panels)] if panels else ["No core condition has figures to show yet."]
     else:
         parts.append(HOW_TO_GET)
     parts.append(_sites(audit))
     return "\n\n".join(part.strip("\n") for part in parts if part)
 
 
-def examiner_blocks(audit: Audit) -> str:
-    """Tabs, one a main maneuver of a core condition, with a picture and a table of the examiners who used it."""
-    panels = _panels(audit, "examiners", audit.codes)
-    return tabs(panels) if panels else "No core condition has figures to show yet."
-
-
 def _together(audit: Audit) -> str:
     """What can be said of all without naming one."""
     found = spreads(audit)
     if not found:
-        return ""
+        return TOO_FEW if audit.told else ""
     text = "**How far examiners differ, chance taken out.** Examiners differ less than their counts make it look."
     return "\n\n".join([text, told(found), spread_figure(audit, found), details("In numbers", spread_table(found))])
 
@@ -124,7 +121,7 @@ def _panel(audit: Audit, condition: Condition, maneuver: Maneuver, among: str, n
         caption=_caption(name, spread, one),
         alt=f"By {one}, as counted and pooled, for {name}: " + "; ".join(_said(row) for row in rows) + ".",
     )
-    columns = (Column("name", one.capitalize()), *_COLUMNS)
+    columns = (Column("name", one.capitalize()), *(c for c in _COLUMNS if spread or not c.key.startswith("pooled")))
     numbers = table(pl.DataFrame(cells), columns, caption=f"{name}, by {one}")
     return f"### {maneuver.name}\n\n{figure}\n{numbers}"
 

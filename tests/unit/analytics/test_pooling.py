@@ -135,6 +135,8 @@ def test_normal_likelihood_is_the_bivariate_normal_density() -> None:
     assert model.information(hyper)[0] == pytest.approx(np.linalg.inv(total), abs=1e-12)
     between = total - within[0]
     assert model.effects(hyper).mean[0, 0] == pytest.approx(hyper.mean[0] + between @ np.linalg.solve(total, away))
+    left = between - between @ np.linalg.solve(total, between)
+    assert model.effects(hyper).sd[0, 0] == pytest.approx(np.sqrt(np.diag(left)), abs=1e-12)
 
 
 @pytest.mark.parametrize(
@@ -353,3 +355,18 @@ def test_draws_from_the_prior_are_predicted_as_often_as_is_said() -> None:
             ends = logit([spread.predict_low, spread.predict_high])
             held.append(float(np.diff(norm.cdf((ends - mean[place]) / sd[place]))[0]))
     assert np.mean(held) == pytest.approx(0.95, abs=0.025)
+
+
+def test_few_people_widen_a_corrected_figure_by_their_number_less_one() -> None:
+    person = np.repeat(np.arange(6), 3)
+    present = np.tile([True, True, False], 6)
+    positive = np.repeat([True, True, True, True, False, False], 3)
+    found = verified_logits(
+        positive, present, np.full(18, True), np.ones(18), np.full(18, 0.5), np.zeros(18, int), 1, person
+    )
+    # 12 knees with the condition, 8 of them positive, in 6 people of 2 such knees each
+    size, group = 13.0, 8.5 / 13
+    share = (8 + 10 * group) / 22
+    influence = np.array([2 / (size * share)] * 4 + [-2 / (size * (1 - share))] * 2)
+    expected = (influence**2).sum() - influence.sum() ** 2 / 6
+    assert found.covariance[0, 0, 0] == pytest.approx(expected * 6 / 5, rel=1e-6)

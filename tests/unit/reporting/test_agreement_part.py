@@ -44,8 +44,17 @@ def test_under_ten_people_neither_figure_is_shown(clinic: Audit) -> None:
     text = section(changed(clinic, few))
     assert "12%" not in text
     assert "0.12" not in text
-    assert "too few" in text
+    assert "too few people for a figure" in text
+    assert "<table>" not in text
     assert "Here, for example" not in text
+
+
+def test_a_maneuver_with_few_pairs_among_others_shows_none(clinic: Audit) -> None:
+    few = pl.when(pl.col("maneuver") == "lachman").then(9).otherwise(pl.col("participants")).cast(pl.Int64)
+    text = section(changed(clinic, clinic.table("agreement").with_columns(few.alias("participants"))))
+    row = re.search(r'<th scope="row">Lachman test</th><td>([^<]*)</td><td>([^<]*)</td>', text)
+    assert row is not None
+    assert row.groups() == ("too few", "")
 
 
 def test_a_maneuver_that_no_test_judges_gets_its_sentence(clinic: Audit) -> None:

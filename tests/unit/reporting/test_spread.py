@@ -15,6 +15,7 @@ from examtally.reporting.examiners import section
 from examtally.reporting.shrinkage import Shrunk
 from examtally.reporting.spread import CORRECTED, Side, spread_of, spreads, told
 from examtally.results import Results
+from examtally.results.results import split_persons
 
 SEEN = Estimate("sensitivity", 0.8, 0.7, 0.9, 80, 100, 100, shown=True, note="")
 ROW = {
@@ -124,14 +125,7 @@ def test_without_persons_the_spread_is_told_and_no_code_is_drawn(
     clinic: Audit, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.chdir(tmp_path)
-    nobody = {
-        name: frame.filter(~pl.col("group_by").is_in(["examiner", "examiner_pair"]))
-        if "group_by" in frame.columns
-        else frame.clear()
-        if "examiner_id" in frame.columns
-        else frame
-        for name, frame in clinic.results.tables.items()
-    }
+    nobody = {name: split_persons(frame)[0] for name, frame in clinic.results.tables.items()}
     text = section(changed(clinic, **nobody))
     assert "a new examiner from this group would be expected to have" in text
     assert "--with-examiners" in text
@@ -152,3 +146,27 @@ def test_sites_are_told_apart_and_those_with_few_examiners_left_out(
     assert "Sites with fewer than 3 examiners (1) are left out below." in part
     assert '<th scope="row">S2</th>' in part
     assert '<th scope="row">S1</th>' not in part
+
+
+def test_one_examiner_has_own_figures_and_no_pooled_ones(
+    clinic: Audit, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    alone = {
+        name: frame.filter(~pl.col("group_by").is_in(["examiner", "site"]) | (pl.col("group") == "EX-01"))
+        for name in ("tallies", "accuracy")
+        for frame in (clinic.table(name),)
+    }
+    unpooled = alone["accuracy"].filter(~pl.col("adjustment").str.starts_with("pooled"))
+    spread = clinic.table("examiner_spread").clear()
+    text = section(changed(clinic, tallies=alone["tallies"], accuracy=unpooled, examiner_spread=spread))
+    assert "it takes three" in text
+    assert "as counted" in text
+    assert ">pooled<" not in text
+    assert "new examiner" not in text
+
+
+def test_without_figures_the_section_is_a_line(clinic: Audit) -> None:
+    nothing = clinic.table("accuracy").clear()
+    text = section(changed(clinic, accuracy=nothing, examiner_spread=clinic.table("examiner_spread").clear()))
+    assert text == "No core condition has figures to show yet."
