@@ -36,6 +36,7 @@ report_app.command("intake")(cli_registry.intake)
 report_app.command("audit")(cli_audit.audit)
 report_app.command("monthly")(cli_monthly.monthly)
 report_app.command("index")(cli_audit.index)
+report_app.command("examiner")(cli_audit.examiner)
 app.add_typer(cli_paper.app)
 app.add_typer(cli_study.app, name="study")
 
@@ -210,10 +211,22 @@ def analyze(
     only: Annotated[
         str | None, typer.Option("--only", help="Comma-separated result tables, such as accuracy,flow.")
     ] = None,
+    last_periods: Annotated[
+        int | None,
+        typer.Option(
+            "--last-periods",
+            min=0,
+            max=1200,
+            help="Only so many of the newest periods whose results are in.",
+            show_default=False,
+        ),
+    ] = None,
     wait: Wait = 0,
     as_json: Json = False,
 ) -> None:
     """Estimate everything from the registry (opened read-only) and write the results folder."""
+    from dataclasses import replace
+
     from examtally.contracts import load_contract
     from examtally.contracts.protocol import load_protocol
     from examtally.registry import open_registry
@@ -221,6 +234,8 @@ def analyze(
 
     tables = [name.strip() for name in only.split(",") if name.strip()] if only is not None else None
     settings = load_protocol(protocol, load_contract())
+    if last_periods is not None:
+        settings = replace(settings, eligibility=replace(settings.eligibility, last_periods=last_periods))
     with terminal.progress() as say, open_registry(registry, patience=cli_registry.patience(wait)) as opened:
         results = estimate(opened, settings, with_examiners=with_examiners, only=tables, progress=say)
     results.write(out)

@@ -1,4 +1,4 @@
-"""The commands that render the audit, for the group itself or for release, and the index of a folder of reports."""
+"""The commands that render what the group reads of itself: the audit, examiners' sheets, the index of a folder."""
 
 from __future__ import annotations
 
@@ -84,4 +84,29 @@ def index(
 
     with terminal.progress() as say:
         made = render_shelf(results, folder, progress=say)
+    terminal.show_files(made)
+
+
+def examiner(
+    results: Annotated[
+        Path, typer.Option("--results", help="Results folder of analyze --with-examiners.", show_default=False)
+    ],
+    out: Annotated[
+        Path, typer.Option("--out", help="Folder to write to; only its owner may enter it.", show_default=False)
+    ],
+    code: Annotated[
+        str | None,
+        typer.Option("--examiner", help="Coded identifier of one examiner; everybody without it.", show_default=False),
+    ] = None,
+    form: Annotated[str, typer.Option("--format", help="Comma-separated: html (one file), pdf (tagged).")] = "html",
+) -> None:
+    """An examiner's own sheet: own figures beside the others', what chance would do, what to practise.
+
+    Private: for the examiner alone. Analyze with --last-periods 12 first.
+    """
+    from examtally.reporting import render_sheets
+
+    formats = tuple(name.strip() for name in form.split(",") if name.strip())
+    with terminal.progress() as say:
+        made = render_sheets(results, out, examiner=code, formats=formats, progress=say)
     terminal.show_files(made)

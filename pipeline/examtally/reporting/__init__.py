@@ -2,5 +2,6 @@
 
 from examtally.reporting.monthly.rendering import render_monthly
 from examtally.reporting.reports import render_audit, render_intake, render_release, render_shelf
+from examtally.reporting.sheets.making import render_sheets
 
-__all__ = ["render_audit", "render_intake", "render_monthly", "render_release", "render_shelf"]
+__all__ = ["render_audit", "render_intake", "render_monthly", "render_release", "render_sheets", "render_shelf"]

@@ -138,7 +138,7 @@ def test_codes_are_those_of_the_data_model() -> None:
     assert list(result_codes()["measure"]) == MEASURES.split(", ")
     assert list(result_codes()["status"]) == ["prespecified", "exploratory"]
     assert list(result_codes()["display"]) == ["estimate", "counts_only", "suppressed"]
-    assert personal_groups() == ("examiner", "examiner_pair")
+    assert personal_groups() == ("examiner", "examiner_pair", "examiner_supervisor")
 
 
 def test_every_set_of_codes_is_used() -> None:

@@ -44,6 +44,7 @@ def prose(path: Path) -> str:
 def test_there_are_these_reports() -> None:
     assert [path.name for path in WHOLE] == [
         "audit.qmd",
+        "examiner.qmd",
         "index.qmd",
         "intake.qmd",
         "maneuvers.qmd",

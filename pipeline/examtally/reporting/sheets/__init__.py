@@ -1,0 +1,1 @@
+"""The examiner's own sheet: private, fair, nobody else on it."""
