@@ -26,10 +26,10 @@ _MARKERS = ("o", "s", "^", "D", "v", "P")
 _SHADES = (PRESENT, "#a34a00", INK, "#4b6b2a", "#7a3b69", GREY)
 _LEVEL_COLUMNS = (
     Column("level", "Level"),
-    Column("present", "With the condition"),
-    Column("absent", "Without it"),
     Column("lr", "Likelihood ratio"),
     Column("step", "Against the level before"),
+    Column("present", "With the condition"),
+    Column("absent", "Without it"),
 )
 _RULE_COLUMNS = (
     Column("rule", "Positive if"),
@@ -38,8 +38,8 @@ _RULE_COLUMNS = (
 )
 _VERIFIED = "Knees that were imaged or operated on, not corrected for who was."
 _READ = (
-    "The last column says how many times the odds change from one level to the next; a range that holds 1 means that "
-    "the two levels may say the same."
+    "The column *against the level before* says how many times the odds change from one level to the next; "
+    "a range that holds 1 means that the two levels may say the same."
 )
 
 
