@@ -53,6 +53,7 @@ class Study:
     missing_references: str
     planned_size: PlannedSize
     with_examiners: bool
+    harms: str
     governance: Governance
     protocol: Protocol
     source: Mapping[str, Any]
@@ -124,6 +125,7 @@ def load_study(source: Path | str | Mapping[str, Any], contract: Contract | None
         missing_references=missing.code("references", "a way") or "",
         planned_size=_planned(entry, selection),
         with_examiners=entry.at("persons").flag(),
+        harms=_text(entry.at("harms")) if entry.has("harms") else "",
         governance=_governance(entry),
         protocol=analysis_protocol(entry, blinding, selection.target, alpha, contract),
         source=MappingProxyType(_mapping(top.plain())),

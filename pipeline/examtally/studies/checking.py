@@ -105,6 +105,12 @@ def _size(study: Study) -> Iterator[Remark]:
         yield Remark("planned_size.knees", "No size is planned; `study plan` computes one.", must=False)
 
 
+def _harms(study: Study) -> Iterator[Remark]:
+    if not study.harms and any(one.kind != "agreement" for one in study.analyses):
+        says = "Not stated. A reader asks for harms of the tests and the reference; you may fill this in last."
+        yield Remark("harms", says, must=False)
+
+
 def _governance(study: Study) -> Iterator[Remark]:
     given = study.governance
     if given.purpose is None:
@@ -136,5 +142,5 @@ NEEDS = {
 """Numbers that each aim of a planned size rests on."""
 
 _ASKED: tuple[Callable[[Study], Iterator[Remark]], ...] = (
-    *(_question, _population, _analyses, _standard, _blinding, _size, _governance),
+    *(_question, _population, _analyses, _standard, _blinding, _size, _harms, _governance),
 )

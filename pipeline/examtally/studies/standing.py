@@ -13,7 +13,7 @@ from examtally.errors import StudyError
 from examtally.studies.lockfile import LockEntry
 
 PRESPECIFIED, EXPLORATORY = "prespecified", "exploratory"
-_WITHOUT_FIGURES = ("governance", "planned_size")
+_WITHOUT_FIGURES = ("governance", "planned_size", "harms")
 _NOT_FRAME = ("primary", "secondary", "subgroups", *_WITHOUT_FIGURES)
 
 
