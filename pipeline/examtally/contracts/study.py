@@ -107,7 +107,7 @@ def load_study(source: Path | str | Mapping[str, Any], contract: Contract | None
     missing = form.entry("missing", entry.at("missing") if entry.has("missing") else _nothing(top))
     primary, secondary = read_analyses(entry, selection)
     alpha = _alpha(entry.at("alpha"))
-    return Study(
+    study = Study(
         code=entry.at("study").text(CODE),
         title=_text(entry.at("title")),
         question=_text(entry.at("question")) if entry.has("question") else "",
@@ -130,6 +130,16 @@ def load_study(source: Path | str | Mapping[str, Any], contract: Contract | None
         protocol=analysis_protocol(entry, blinding, selection.target, alpha, contract),
         source=MappingProxyType(_mapping(top.plain())),
     )
+    _distinct(study, entry)
+    return study
+
+
+def _distinct(study: Study, entry: Entry) -> None:
+    """Refuse an analysis that has the name of a primary one in a subgroup."""
+    names = [one.name for one in study.analyses]
+    twice = [name for name in names if names.count(name) > 1]
+    if twice:
+        raise entry.at("subgroups").fail(f"'{twice[0]}' is an analysis already", "rename that analysis")
 
 
 def _nothing(top: Node) -> Node:

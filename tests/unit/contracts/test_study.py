@@ -169,6 +169,13 @@ INJECTION = "clinic' or 1=1; drop table reg.exams --"
         ({"primary": [{"name": "a", "kind": "paired", "tests": ["classic"]}]}, "name exactly two"),
         ({"primary": [{"name": "a", "kind": "by_group", "tests": ["classic"]}]}, "which groups"),
         ({"secondary": [{"name": "main", "kind": "accuracy", "tests": ["classic"]}]}, "stands twice"),
+        (
+            {
+                "subgroups": ["sex"],
+                "secondary": [{"name": "main_by_sex", "kind": "accuracy", "tests": ["classic"]}],
+            },
+            "is an analysis already",
+        ),
         ({"sql": "drop table"}, "unknown key"),
         ({"title": "two\u202elines"}, "not plain text"),
         ({"planned_size": {"sensitivity": 1.5}}, "out of range"),
