@@ -127,6 +127,45 @@ def test_pooling_errs_less_and_covers_in_a_short_run() -> None:
     assert wide["pooled"] < 1.0 < wide["complete"]
 
 
+def drawn_from_the_prior(examiners: int, cohorts: int) -> pl.DataFrame:
+    """Coverage where means, spreads and correlation of every cohort are drawn from the prior that pooling assumes."""
+    rng = np.random.default_rng([SEED, 99, examiners])
+    rows = []
+    for _ in range(cohorts):
+        sd, mean, rho = np.abs(rng.standard_normal(2)), rng.normal(0, 2.5, 2), float(np.tanh(rng.standard_normal()))
+        one, two = rng.standard_normal((2, examiners))
+        truth = expit(mean + sd * np.column_stack([one, rho * one + np.sqrt(1 - rho**2) * two]))
+        tp, tn = rng.binomial(WITH, truth[:, 0]), rng.binomial(WITHOUT, truth[:, 1])
+        pooled = pool_counts(tp, WITHOUT - tn, WITH - tp, tn, seed=int(rng.integers(2**31)))
+        for place, name in enumerate(("sensitivity", "specificity")):
+            each, spread = getattr(pooled, name), getattr(pooled, f"{name}_spread")
+            ends = (logit(np.array([spread.predict_low, spread.predict_high])) - mean[place]) / sd[place]
+            inside = (each.ci_low <= truth[:, place]) & (truth[:, place] <= each.ci_high)
+            rows.append((name, float(inside.mean()), float(np.diff(ndtr(ends))[0])))
+    return pl.DataFrame(rows, schema=["measure", "covered", "predicted"], orient="row")
+
+
+@pytest.mark.study
+def test_intervals_hold_what_they_say_averaged_over_the_prior() -> None:
+    lines = ["| examiners | measure | covered | predicted |", "|---:|---|---:|---:|"]
+    for examiners in (6, 12):
+        kept = KEPT / f"prior-{examiners}-{SEED}-{COHORTS}.parquet"
+        if not kept.exists():
+            KEPT.mkdir(parents=True, exist_ok=True)
+            drawn_from_the_prior(examiners, COHORTS).write_parquet(kept.with_suffix(".part"))
+            kept.with_suffix(".part").rename(kept)
+        for (measure,), part in pl.read_parquet(kept).group_by("measure", maintain_order=True):
+            cells = []
+            for name in ("covered", "predicted"):
+                share, error = part[name].mean(), part[name].std() / len(part) ** 0.5
+                assert abs(share - 0.95) < 0.015
+                cells.append(f"{100 * share:.1f} ({100 * error:.1f})")
+            lines.append(f"| {examiners} | {measure} | {cells[0]} | {cells[1]} |")
+    table = "\n".join(lines)
+    print(f"\n{table}")
+    assert table in (ROOT / "docs" / "simulation-studies.md").read_text(encoding="utf-8"), "renew the documentation"
+
+
 @pytest.mark.study
 def test_pooling_errs_less_and_covers() -> None:
     print(f"\n{len(SETTINGS)} settings of {COHORTS} cohorts, seed {SEED}: some ten minutes, kept in {KEPT}")
