@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 
 import polars as pl
 
@@ -10,6 +10,7 @@ from examtally.contracts.clinical import Condition, Maneuver
 from examtally.reporting.accrual import Accrual, accrual_of
 from examtally.reporting.monthly.actions import Action
 from examtally.reporting.monthly.month import BY_PERIOD, LAST, Month, Row
+from examtally.reporting.monthly.panels import RECORDS
 from examtally.reporting.monthly.values import moved, plain
 from examtally.reporting.numbers import count, counted, listed, percent, share_of
 from examtally.reporting.tables import Column, details, table
@@ -31,12 +32,15 @@ def heading(month: Month) -> str:
 
 
 def headline(month: Month) -> str:
-    """Quiet, or how many signals; and up to which period the charts can judge."""
+    """Quiet, or how many signals, and up to which period the charts can judge; or that it is too early."""
     if not month.periods:
         return "**No exam yet.** The report fills as records arrive."
-    signals = month.signals
-    head = f"{counted(len(signals), 'signal')}." if signals else f"Quiet {month.unit}."
-    return f"**{head}** {_judged(month, signals)}"
+    signals, judged = month.signals, _judged(month)
+    if signals:
+        return f"**{counted(len(signals), 'signal')}.** {judged}"
+    if judged:
+        return f"**Quiet {month.unit}.** No chart signals. {judged}"
+    return f"**Too early for signals.** Limits need {LAST} {month.unit}s whose results are in."
 
 
 def decisions(month: Month) -> str:
@@ -47,7 +51,6 @@ def decisions(month: Month) -> str:
         return "**Decisions asked for:** none."
     columns = (
         Column("what", "Decision", words=True),
-        Column("rule", "Rule", words=True),
         Column("owner", "Owner", words=True),
         Column("outcome", "Last outcome", words=True),
     )
@@ -70,7 +73,8 @@ def missed(month: Month) -> str:
     own = int(here["numerator"]) if here else 0
     head = f"**Missed injuries found** (a core condition put below {below}, later proven): "
     if not found:
-        return f"{head}none in the last {counted(rows.height, month.unit)}."
+        answers = f"{count(called)} known answers" if called else "no known answer"
+        return f"{head}none; {answers} of such a condition in the last {counted(LAST, month.unit)}."
     newest = rows.filter(pl.col("numerator") > 0)["period"][-1]
     return (
         f"{head}{own} in exams of this {month.unit} so far, {share_of(found, called)} known answers over the last "
@@ -104,9 +108,9 @@ def not_yet(month: Month) -> str:
         return ""
     if not waiting:
         return "**Cannot be said yet:** nothing; every core maneuver has enough proven people."
-    lines = list(dict.fromkeys(_missing(*one) for one in waiting))
-    more = f" And {counted(len(lines) - _NAMED, 'other')}." if len(lines) > _NAMED else ""
-    return f"**Cannot be said yet:** {'; '.join(lines[:_NAMED])}.{more}"
+    lines = [_missing(*one) for one in waiting]
+    more = f", and {counted(len(lines) - _NAMED, 'other')}" if len(lines) > _NAMED else ""
+    return f"**Cannot be said yet,** for want of proven knees: {'; '.join(lines[:_NAMED])}{more}."
 
 
 def held_back(month: Month) -> str:
@@ -119,34 +123,30 @@ def held_back(month: Month) -> str:
     return f"**Rows held back:** {share_of(here['numerator'], here['denominator'])} lines{then}."
 
 
-def _judged(month: Month, signals: Sequence[Row]) -> str:
-    records, answers = month.newest_mature("core_complete"), month.newest_mature("verified")
+def _judged(month: Month) -> str:
+    """Up to which period records and answers are judged; nothing where no chart can signal."""
     able = [row for row in month.charts if row["group_by"] in (*BY_PERIOD, "site_year")]
-    if not able:
-        return f"No chart can signal yet: limits need {LAST} {month.unit}s whose results are in."
-    said = "No chart signals. " if not signals else ""
-    parts = [f"what was recorded up to {records}"] if records else []
-    parts += [f"answers up to {answers}"] if answers else []
-    return f"{said}Judged: {listed(parts)}; later {month.unit}s are still open."
+    kinds = ((True, "what was recorded"), (False, "answers"))
+    newest = {kind: [row["period"] for row in able if (row["indicator"] in RECORDS) is kind] for kind, _ in kinds}
+    parts = [f"{words} up to {max(newest[kind])}" for kind, words in kinds if newest[kind]]
+    return f"Judged: {listed(parts)}; later {month.unit}s are still open." if parts else ""
 
 
 def _asked(month: Month, row: Row) -> dict[str, str]:
-    rule = month.audit.wording.word("rule", row["rule"])
     known = [action for action in month.actions if action.indicator == row["indicator"]]
-    owner = next((action.owner for action in known if action.is_open), "to be named")
+    rule = month.audit.wording.word("rule", row["rule"])
     return {
-        "what": f"Look into: {month.name(row)}\n{row['period']}: {plain(row, row['value'])}, {moved(row)}",
-        "rule": rule,
-        "owner": owner,
+        "what": f"Look into: {month.name(row)}\n{row['period']}: {plain(row, row['value'])}, {moved(row)}; {rule}",
+        "owner": next((action.owner for action in known if action.is_open), "to be named"),
         "outcome": _last(known),
     }
 
 
 def _open(month: Month, action: Action) -> dict[str, str]:
     same = [other for other in month.actions if other.indicator == action.indicator]
+    rule = month.audit.wording.word("rule", action.rule)
     return {
-        "what": f"{action.decision}\n{action.id}, open since {action.opened}",
-        "rule": month.audit.wording.word("rule", action.rule),
+        "what": f"{action.decision}\n{action.id}, since {action.opened}; {rule}",
         "owner": action.owner,
         "outcome": _last(same),
     }
@@ -167,10 +167,6 @@ def _cell(month: Month, code: str, period: str | None) -> str:
 
 
 def _missing(condition: Condition, maneuver: Maneuver, item: Accrual) -> str:
-    return f"{maneuver.name} for {inside_sentence(condition.name)} ({', '.join(_sides(item))}; {item.when})"
-
-
-def _sides(item: Accrual) -> Iterator[str]:
-    for have, words in ((item.present, "with it"), (item.absent, "without it")):
-        if have < item.needed:
-            yield f"{item.needed - have} more people proven {words} needed"
+    sides = ((item.present, "with it"), (item.absent, "without it"))
+    missing = [f"{item.needed - have} more people {words}" for have, words in sides if have < item.needed]
+    return f"{maneuver.name} for {inside_sentence(condition.name)} ({listed(missing)}; {item.when})"

@@ -57,12 +57,15 @@ def drift(month: Month) -> str:
         return (
             f"Accuracy and calibration are told over {LAST} mature {month.unit}s, never one; there are not as many yet."
         )
-    columns = (
-        Column("name", "Figure"),
-        Column("now", f"Last {LAST} mature {month.unit}s"),
+    compared = (
         Column("before", "All before"),
         Column("limits", "Expected within\n99.8%, if nothing changed"),
         Column("said", "Signal", words=True),
+    )
+    columns = (
+        Column("name", "Figure"),
+        Column("now", f"Last {LAST} mature {month.unit}s"),
+        *(compared if any(row["said"] for row in rows) else ()),
     )
     text = (
         f"Knees whose answer is known, {LAST} mature {month.unit}s together, never one. The gap is the share found "

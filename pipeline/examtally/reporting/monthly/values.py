@@ -30,7 +30,7 @@ def plain(row: Row, value: float | None) -> str:
     if row["indicator"] == "days_to_reference":
         return f"{round(value, 1):g} days"
     if row["indicator"] in _POINTS:
-        return f"{round(100 * value):+d} points"
+        return f"{round(100 * value):+d} points".replace("-", "−")
     return percent(value)
 
 
