@@ -13,7 +13,7 @@ from examtally.analytics.pooling.binomial import BinomialLikelihood
 from examtally.analytics.pooling.hyper import Hyper, log_prior
 from examtally.analytics.pooling.normal import NormalLikelihood
 from examtally.analytics.pooling.pair import PooledPair
-from examtally.analytics.pooling.standardised import case_mix_logits, verified_logits
+from examtally.analytics.pooling.standardised import case_mix_logits, habits, verified_logits
 from examtally.analytics.pooling.summaries import mixture_quantile, shortest_interval
 from examtally.analytics.verification.knees import ConditionKnees
 from examtally.contracts.contract import load_contract
@@ -370,3 +370,23 @@ def test_few_people_widen_a_corrected_figure_by_their_number_less_one() -> None:
     influence = np.array([2 / (size * share)] * 4 + [-2 / (size * (1 - share))] * 2)
     expected = (influence**2).sum() - influence.sum() ** 2 / 6
     assert found.covariance[0, 0, 0] == pytest.approx(expected * 6 / 5, rel=1e-6)
+
+
+def test_examiners_of_one_skill_who_image_differently_look_alike_once_corrected() -> None:
+    rng = np.random.default_rng(15)
+    code = np.repeat([0, 1], 4000)
+    present = rng.random(8000) < 0.4
+    positive = rng.random(8000) < np.where(present, 0.75, 0.2)
+    own = np.where(positive, 0.8, np.where(code == 0, 0.1, 0.7))
+    verified = rng.random(8000) < own
+    common = np.where(positive, 0.8, 0.4)
+    expected = np.full(8000, 0.4)  # wrong, so that all rests on the chance of verification
+    found = verified_logits(positive, present, verified, common, expected, code, 2, np.arange(8000))
+    raw = [
+        (positive & present & verified)[code == who].sum() / (present & verified)[code == who].sum() for who in (0, 1)
+    ]
+    assert abs(raw[0] - raw[1]) > 0.1
+    assert expit(found.logits[:, 0]) == pytest.approx([0.75, 0.75], abs=0.05)
+    assert expit(found.logits[:, 1]) == pytest.approx([0.8, 0.8], abs=0.03)
+    shifted = habits(common, positive, verified, code, 2)
+    assert [shifted[(code == who) & ~positive].mean() for who in (0, 1)] == pytest.approx([0.1, 0.7], abs=0.02)
