@@ -155,3 +155,19 @@ def test_text_in_figures_stays_legible_on_a_phone(browser: Browser, monthly: Pat
     shares = page.evaluate("[...document.images].filter(i => i.width).map(i => i.width / i.naturalWidth)")
     page.close()
     assert min(shares) * 9 * 96 / 72 > 9
+
+
+@pytest.mark.parametrize("report", REPORTS)
+def test_every_table_can_be_taken_away_by_keyboard(browser: Browser, monthly: Path, report: str) -> None:
+    page = open_page(browser, monthly, "clinic", DESK, report).page
+    tables = page.locator(".table-box")
+    links = page.locator(".table-box + .download a")
+    assert tables.count() == links.count() > 0
+    link = page.locator(".table-box + .download a:visible", has_text="Download this table").first
+    link.focus()
+    with page.expect_download() as started:
+        page.keyboard.press("Enter")
+    lines = Path(started.value.path()).read_text(encoding="utf-8").splitlines()
+    assert len(lines) >= 2
+    assert started.value.suggested_filename.endswith(".csv")
+    page.close()
