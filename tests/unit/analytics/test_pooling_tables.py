@@ -8,7 +8,9 @@ import pytest
 from clinic import connect, small_contract
 from random_clinic import random_clinic
 
+from examtally.analytics.pooling.pair import PooledPair
 from examtally.analytics.pooling.tables import PoolingTables, pooling_tables
+from examtally.analytics.verification.knees import ConditionKnees
 from examtally.cohort.cohort import build_cohort
 from examtally.cohort.examiners import read_examiners
 from examtally.cohort.verification_frame import read_verification_frame
@@ -95,11 +97,23 @@ def test_a_spread_is_given_for_examiners_and_for_sites_by_each_adjustment(made: 
     assert rows.filter(pl.col("predict_high") <= pl.col("ci_high")).is_empty()
 
 
-def test_no_signal_about_a_person_comes_from_verified_knees_alone(made: PoolingTables) -> None:
+def test_no_signal_about_a_person_comes_from_verified_knees_alone(
+    read: tuple[pl.DataFrame, tuple[str, ...]], made: PoolingTables
+) -> None:
     spread = made.spread.filter(adjustment="pooled_verification", between="examiners")
     corrected = set(zip(spread["condition"], spread["maneuver"], strict=True))
     rows = made.probability
     assert set(zip(rows["condition"], rows["maneuver"], strict=True)) == corrected
+    frame, examiners = read
+    protocol = load_protocol({}, CONTRACT)
+    knees = ConditionKnees(frame.with_columns(index_ligament=True), "ligament", CONTRACT, protocol)
+    pair = PooledPair(knees, "drawer", knees.frame["examiner"].to_numpy().astype(np.int64) - 1, len(examiners))
+    found = dict(pair.pooled(protocol.intervals.level, protocol.examiners.margin, protocol.examiners.seed))
+    corrected_figures = found["pooled_verification"].sensitivity
+    assert corrected_figures is not None
+    for row in rows.filter(**PAIR, measure="sensitivity").drop_nulls("probability_below").iter_rows(named=True):
+        place = examiners.index(row["examiner_id"])
+        assert row["probability_below"] == pytest.approx(corrected_figures.probability_below[place])
     bare = made.accuracy.filter(pl.col("adjustment") == "pooled")["note"].drop_nulls()
     assert all("Verified knees only" in note for note in bare)
 
