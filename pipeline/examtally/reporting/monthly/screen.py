@@ -129,7 +129,7 @@ def _judged(month: Month) -> str:
     kinds = ((True, "what was recorded"), (False, "answers"))
     newest = {kind: [row["period"] for row in able if (row["indicator"] in RECORDS) is kind] for kind, _ in kinds}
     parts = [f"{words} up to {max(newest[kind])}" for kind, words in kinds if newest[kind]]
-    return f"Judged: {listed(parts)}; later {month.unit}s are still open." if parts else ""
+    return f"Judged: {listed(parts)}." if parts else ""
 
 
 def _asked(month: Month, row: Row) -> dict[str, str]:
