@@ -96,7 +96,7 @@ class _Planner:
         if why:
             return replace(empty, note=why)
         knees = self._to_examine(needed)
-        a_period = self.rates.pairs / max(self.rates.periods + 1, 1) if self.aim == _KAPPA else self.rates.a_period
+        a_period = self.rates.pairs / self.rates.all_periods if self.aim == _KAPPA else self.rates.a_period
         if not a_period:
             return replace(empty, knees=knees, note="No eligible knee came in a closed period: no time can be given.")
         as_now = 1.0 if self.aim == _KAPPA else self.rates.recorded / self.rates.mature

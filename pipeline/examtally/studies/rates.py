@@ -28,7 +28,8 @@ class Rates:
     finding of every test, `clear` a positive or negative one of every test, `verified` a determinate reference,
     `present` the condition. `squares` and `in_clusters` are the sums of squared and plain numbers of verified knees of
     one participant. `a_period` is the median number of eligible knees of a period, over at most twelve closed periods;
-    `periods` how many those are. `pairs` is the number of pairs of exams for agreement on the first test.
+    `periods` how many those are. `pairs` is the number of pairs of exams for agreement on the first test, over
+    `all_periods` of the registry.
     """
 
     eligible: int
@@ -43,6 +44,7 @@ class Rates:
     periods: int
     is_monthly: bool
     pairs: int
+    all_periods: int
 
     @property
     def mature(self) -> int:
@@ -75,6 +77,7 @@ def read_rates(registry: Registry, study: Study, tests: Sequence[str]) -> Rates:
             periods=periods,
             is_monthly=is_monthly,
             pairs=pairs.filter(maneuver=tests[0], group_by="overall").height,
+            all_periods=con.execute("select count(distinct period) from used_exams").fetchall()[0][0],
         )
 
 

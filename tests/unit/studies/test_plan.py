@@ -78,7 +78,7 @@ def test_rates_against_plain_counting(kept_clinic: Path) -> None:
             )
         ]
     assert [rates.eligible, rates.mature, rates.verified, rates.present, rates.clear] == counted
-    assert rates.periods == 11
+    assert (rates.periods, rates.all_periods) == (11, 12)
     assert rates.a_period == 7.0 or rates.a_period == 8.0
 
 
@@ -91,6 +91,11 @@ def test_the_plan_is_what_its_parts_say(clinic: Path) -> None:
     assert (made.needed, made.knees) == (needed, knees)
     assert made.periods == math.ceil(knees / rates.a_period)
     assert made.reached >= 0.8
+
+
+def test_pairs_come_at_the_pace_of_the_whole_registry(clinic: Path) -> None:
+    made = _plan(clinic, "kappa_half_width")
+    assert made.periods == math.ceil(made.needed / (made.rates.pairs / 12))
 
 
 def test_the_paragraph_speaks_of_size_pace_and_time(clinic: Path) -> None:
