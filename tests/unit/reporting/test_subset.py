@@ -23,6 +23,10 @@ HTML_KEYS = {
     *("theme", "minimal", "embed-resources", "toc", "toc-depth", "toc-title", "css", "section-divs"),
     *("include-before-body", "include-after-body", "default-image-extension"),
 }
+PAPER_KEYS = {
+    "docx": {"toc", "toc-depth", "default-image-extension", "reference-doc"},
+    "typst": {"toc", "toc-depth", "default-image-extension", "include-in-header"},
+}
 FORBIDDEN = {
     "Quarto's own boxes": r"\.callout",
     "Quarto's own tabs": r"\.panel-tabset",
@@ -83,6 +87,10 @@ def test_front_matter_keeps_to_the_keys_both_read(path: Path) -> None:
     html = front["format"]["html"]
     assert set(html) <= HTML_KEYS
     assert (html["theme"], html["minimal"], html["embed-resources"]) == ("none", True, True)
+    for form, keys in PAPER_KEYS.items():
+        assert set(front["format"].get(form, ())) <= keys
+        for key in ("reference-doc", "include-in-header"):
+            assert (REPORTS / front["format"].get(form, {}).get(key, "house.css")).is_file()
     for name in (*front["filters"], html["css"], html["include-after-body"]):
         assert (REPORTS / name).is_file()
 
