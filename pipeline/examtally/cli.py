@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from examtally import cli_audit, cli_monthly, cli_paper, cli_registry, cli_review, cli_study, terminal
+from examtally import cli_audit, cli_monthly, cli_paper, cli_registry, cli_review, cli_story, cli_study, terminal
 from examtally.cli_registry import AllowHeld, Amend, Wait
 from examtally.errors import ExamtallyError
 
@@ -37,6 +37,8 @@ report_app.command("audit")(cli_audit.audit)
 report_app.command("monthly")(cli_monthly.monthly)
 report_app.command("index")(cli_audit.index)
 report_app.command("examiner")(cli_audit.examiner)
+report_app.command("condition")(cli_story.condition)
+report_app.command("card")(cli_story.card)
 app.add_typer(cli_paper.app)
 app.add_typer(cli_study.app, name="study")
 

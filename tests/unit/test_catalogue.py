@@ -359,7 +359,7 @@ class TestOtherSections:
 
 def _prose(catalogue: Catalogue) -> Iterator[str]:
     """Every text of the catalogue but the sources of its figures."""
-    yield from catalogue.quick_rule_out
+    yield from (*catalogue.quick_rule_out, catalogue.card_caution)
     for condition in catalogue.conditions.values():
         yield from (condition.name, condition.plain, condition.present_means)
         yield from (item.label for item in (*condition.severity, *condition.pattern))

@@ -47,7 +47,8 @@ _SECTIONS = ("modalities", "conditions", "maneuvers", "history", "mechanisms")
 def load_catalogue(joint: str = "knee", path: Path | None = None) -> Catalogue:
     """Read and check the catalogue of a joint, or the file at `path`; raises ContractError with file, path and mend."""
     file = path or _packaged(joint)
-    top = load_yaml(file).record(("joint", "title", *_SECTIONS, "unsettled_note", "quick_rule_out"))
+    needed = ("joint", "title", *_SECTIONS, "unsettled_note", "quick_rule_out")
+    top = load_yaml(file).record(needed, ("card_caution",))
     modalities = top["modalities"].record(optional=_declared_codes("references", "modality"))
     conditions = read_conditions(
         top["conditions"], modalities, _declared_codes("references", "status"), top["unsettled_note"].text()
@@ -62,6 +63,7 @@ def load_catalogue(joint: str = "knee", path: Path | None = None) -> Catalogue:
         history=MappingProxyType(_history(top["history"])),
         mechanisms=MappingProxyType(_mechanisms(top["mechanisms"])),
         quick_rule_out=top["quick_rule_out"].texts(),
+        card_caution=top["card_caution"].text() if "card_caution" in top else "",
     )
 
 

@@ -149,6 +149,7 @@ class Catalogue:
     history: Mapping[str, HistoryItem]
     mechanisms: Mapping[str, Mechanism]
     quick_rule_out: tuple[str, ...]
+    card_caution: str = ""
 
     @property
     def pairs(self) -> tuple[tuple[str, str], ...]:

@@ -41,14 +41,14 @@ def condition_block(audit: Audit, condition: Condition) -> str:
         for part in (
             f"### {condition.name} {{#{condition.code}}}",
             f"{condition.plain} *Counted as present:* {condition.present_means}",
-            _known(audit, condition),
-            _accuracy_table(audit, condition),
-            _remarks(audit, condition),
+            known(audit, condition),
+            accuracy_of_each(audit, condition),
+            remarks(audit, condition),
             _forest(audit, condition),
             correction(audit, condition),
             erring(audit, condition),
-            _suspicion(audit, condition),
-            _waiting(audit, condition),
+            suspicions(audit, condition),
+            too_few_yet(audit, condition),
         )
         if part
     )
@@ -66,7 +66,7 @@ def untold(audit: Audit) -> str:
     text = f"### Too early to say\n{accrual_table(audit, waiting, caption=caption, with_counts=True)}"
     begun = [condition for condition in audit.settled if condition not in audit.told and _is_begun(audit, condition)]
     if begun:
-        tables = "".join(_accuracy_table(audit, condition) for condition in begun)
+        tables = "".join(accuracy_of_each(audit, condition) for condition in begun)
         text += details("Every maneuver of these conditions, with the counts so far", tables)
     return text
 
@@ -88,7 +88,8 @@ def _is_begun(audit: Audit, condition: Condition) -> bool:
     return any(audit.tally(condition.code, maneuver.code)["verified"] for maneuver in audit.maneuvers(condition))
 
 
-def _known(audit: Audit, condition: Condition) -> str:
+def known(audit: Audit, condition: Condition) -> str:
+    """What the answer comes from, and of how many knees it is known."""
     main = audit.mains(condition)[0]
     tally = audit.tally(condition.code, main.code)
     present, absent = tally["tp"] + tally["fn"], tally["fp"] + tally["tn"]
@@ -103,7 +104,8 @@ def _known(audit: Audit, condition: Condition) -> str:
     )
 
 
-def _accuracy_table(audit: Audit, condition: Condition) -> str:
+def accuracy_of_each(audit: Audit, condition: Condition) -> str:
+    """A table of every maneuver on known knees, with the figures to take away."""
     rows = [
         {"maneuver": maneuver.name} | {m: audit.estimate(condition.code, maneuver.code, m).cell for m in MEASURES}
         for maneuver in audit.maneuvers(condition)
@@ -127,7 +129,7 @@ def _accuracy_table(audit: Audit, condition: Condition) -> str:
     return text + download(shown, f"accuracy-{condition.code}")
 
 
-def _remarks(audit: Audit, condition: Condition) -> str:
+def remarks(audit: Audit, condition: Condition) -> str:
     """What the analysis has to say beside figures that are shown, such as a ratio that is infinite."""
     return "\n".join(
         f"- {maneuver.name}, {words}: {estimate.note}"
@@ -159,7 +161,7 @@ def _forest(audit: Audit, condition: Condition) -> str:
     return forest(rows, f"forest-{condition.code}", caption=caption, alt=alt)
 
 
-def _suspicion(audit: Audit, condition: Condition) -> str:
+def suspicions(audit: Audit, condition: Condition) -> str:
     """What a positive and a negative finding of each main maneuver make of the suspicion."""
     lines = []
     for maneuver in audit.mains(condition):
@@ -177,7 +179,7 @@ def _corrected(audit: Audit, condition: Condition, maneuver: Maneuver) -> str:
     return f" Corrected: {up} and {down}." if up and down else ""
 
 
-def _waiting(audit: Audit, condition: Condition) -> str:
+def too_few_yet(audit: Audit, condition: Condition) -> str:
     """When the next figures are expected, for maneuvers that have too few participants yet."""
     waiting = [
         f"- {maneuver.name}: {item.sentence}."

@@ -14,6 +14,7 @@ import shutil
 import subprocess
 import tempfile
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -41,14 +42,15 @@ def render(
     formats: Sequence[str] = ("html",),
     source: Path | None = None,
     page: str | None = None,
+    title: str | None = None,
     beside: Mapping[str, str] | None = None,
 ) -> list[Path]:
     """Render `reports/<name>.qmd` over a results folder and return the pages written, in the order of `formats`.
 
     `source` names a folder that does not exist yet; the text, the figures and a copy of the results are left there for
     who wants to change the report and render it with Quarto. `page` is the name of the pages where it is not that of
-    the report; `beside` holds small texts, by file name, that its cells read. Raises ReportError; nothing is written
-    then.
+    the report, `title` the title where it is not; `beside` holds small texts, by file name, that its cells read. Raises
+    ReportError; nothing is written then.
     """
     _check(formats, source)
     with tempfile.TemporaryDirectory(prefix="examtally-report-") as folder:
@@ -57,7 +59,7 @@ def render(
         shutil.copytree(results, work / "results")
         for file, text in (beside or {}).items():
             (work / file).write_text(text, encoding="utf-8")
-        report = read_report(work / f"{name}.qmd")
+        report = _titled(read_report(work / f"{name}.qmd"), title)
         unsaid = [form for form in formats if _SECTION[form] not in report.front["format"]]
         if unsaid:
             raise ReportError(f"{report.name} is not made as {', '.join(unsaid)}")
@@ -68,6 +70,10 @@ def render(
         if source is not None:
             shutil.copytree(work, source)
     return written
+
+
+def _titled(report: Report, title: str | None) -> Report:
+    return report if title is None else replace(report, front={**report.front, "title": title})
 
 
 def _check(formats: Sequence[str], source: Path | None) -> None:
