@@ -11,6 +11,10 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, Page, sync_playwright
 
+from examtally.reporting import render_release, render_sheets, render_shelf
+from examtally.reporting.sheets.sheet import examiners_in
+from examtally.results import read_results
+
 CHROMIUM = Path("/usr/bin/chromium")
 DESK, PHONE = {"width": 1280, "height": 850}, {"width": 375, "height": 750}
 SIZES = ("clinic", "young", "empty")
@@ -171,3 +175,33 @@ def test_every_table_can_be_taken_away_by_keyboard(browser: Browser, monthly: Pa
     assert len(lines) >= 2
     assert started.value.suggested_filename.endswith(".csv")
     page.close()
+
+
+@pytest.fixture(scope="module")
+def others(made: Path, tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
+    """The other pages of the clinic, by the report they belong to."""
+    results, out = made / "clinic" / "results", tmp_path_factory.mktemp("others")
+    examiner = examiners_in(read_results(results).tables["tallies"])[0]
+    release = render_release(results, out)[2]
+    maneuvers, index = sorted(render_shelf(results, out), key=lambda page: page.stem != "maneuvers")
+    (sheet,) = render_sheets(results, out / "sheets", examiner=examiner)
+    return {"release": release, "maneuvers": maneuvers, "index": index, "examiner": sheet}
+
+
+@pytest.mark.parametrize("viewport", [DESK, PHONE], ids=["desk", "phone"])
+@pytest.mark.parametrize("report", ["release", "maneuvers", "index", "examiner"])
+def test_every_other_page_opens_in_silence_and_hinders_nobody(
+    browser: Browser, others: dict[str, Path], report: str, viewport: dict[str, int]
+) -> None:
+    opened = Opened(browser.new_page(viewport=viewport))  # type: ignore[arg-type]
+    opened.page.on("console", lambda message: opened.said.append(message.text))
+    opened.page.on("pageerror", lambda error: opened.said.append(str(error)))
+    opened.page.on("request", lambda request: opened.asked.append(request.url))
+    opened.page.goto(others[report].as_uri())
+    wide = opened.page.evaluate("document.documentElement.scrollWidth")
+    found = Axe().run(opened.page).response["violations"]
+    opened.page.close()
+    assert opened.said == []
+    assert [url for url in opened.asked if not url.startswith(("file:", "data:"))] == []
+    assert wide <= viewport["width"]
+    assert [rule["id"] for rule in found if rule["impact"] in ("serious", "critical")] == []
