@@ -22,6 +22,7 @@ KINDS = (*QUICK, "register", "long packed", *QUICK, "register", "long in columns
 NAMED: tuple[tuple[str, int, str], ...] = (
     ("long", 81, "draft"),  # a file without a line
     ("packed", 8, "draft"),  # gzip whose packing is damaged
+    ("own", 2063, "draft"),  # a number too large to be one
 )
 
 CHILD = """

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import ItemsView, Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from math import isfinite
 
 from examtally.contracts.mapping import fold
 from examtally.contracts.synonyms import own_words, synonyms
@@ -170,10 +171,12 @@ def _probability_words(columns: Sequence[Column]) -> dict[str, str | None]:
 
 
 def _number(value: str) -> float | None:
+    """The finite number a text stands for; None where it is none."""
     try:
-        return float(value.strip(" %").replace(",", "."))
+        number = float(value.strip(" %").replace(",", "."))
     except ValueError:
         return None
+    return number if isfinite(number) else None
 
 
 def _joined(source: list[str], extra: list[str], column: str | None) -> str:
