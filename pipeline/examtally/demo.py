@@ -9,7 +9,7 @@ from pathlib import Path
 from examtally.errors import ResultsError
 from examtally.ingestion import BatchReport, ingest
 from examtally.registry import open_registry
-from examtally.reporting import render_audit, render_monthly
+from examtally.reporting import render_audit, render_monthly, render_shelf
 from examtally.results import analyze
 from examtally.synthesis import SynthesisReport, synthesize
 
@@ -48,7 +48,8 @@ def run_demo(
     pages = render_audit(out / "results", out / "report", progress=say)
     newest = str(results.tables["indicators"]["period"].max())
     pages += render_monthly(out / "results", out / "report", period=newest, progress=say)
-    return Demo(out, made, clean, dirty, tuple(pages))
+    index, maneuvers = render_shelf(out / "results", out / "report", progress=say)
+    return Demo(out, made, clean, dirty, (index, *pages, maneuvers))
 
 
 def _fresh_registry(out: Path) -> Path:
