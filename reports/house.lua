@@ -80,13 +80,20 @@ local function widths(tbl)
   return tbl
 end
 
+-- A long code may be broken on paper: every eighth letter is followed by a place to do so.
+local function breakable(word)
+  if #word.text > 24 and word.text:match("^%w+$") then
+    return pandoc.Str((word.text:gsub("(%w%w%w%w%w%w%w%w)", "%1\u{200B}")))
+  end
+end
+
 -- Outside HTML a table written in HTML becomes a native one, and what lies under a fold stands under its title.
 function RawBlock(raw)
   if raw.format ~= "html" or is_html then
     return nil
   end
   if raw.text:match("<table") then
-    return pandoc.Blocks(pandoc.read(raw.text, "html").blocks):walk({ Table = widths })
+    return pandoc.Blocks(pandoc.read(raw.text, "html").blocks):walk({ Table = widths, Str = breakable })
   end
   local title = raw.text:match("<summary>(.-)</summary>")
   if title then
