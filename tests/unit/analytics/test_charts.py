@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy.stats import binom
 
 from examtally.analytics.charts import bears_limits, chart, funnel, in_run, run_chart
 from examtally.analytics.charts.chances import binomial_promise, normal_promise
@@ -122,3 +123,31 @@ def test_a_funnel_of_all_or_none_has_nothing_to_tell() -> None:
     assert not made.outside.any()
     with pytest.raises(ValueError, match="denominator"):
         funnel(np.array([1, 0]), np.array([4, 0]))
+
+
+def test_a_place_that_chance_alone_brings_to_all_is_not_outside() -> None:
+    """At 95 %, 30 of 30 come about once in five; the interpolated limit lies a hair below 30."""
+    sizes = np.array([30, *[200] * 11])
+    made = funnel(np.array([30, *[190] * 11]), sizes)
+    assert made.dispersion == 1.0
+    assert made.high[0] < 1.0
+    assert not made.outside.any()
+    assert np.flatnonzero(funnel(np.array([20, *[190] * 11]), sizes).outside).tolist() == [0]
+
+
+@pytest.mark.parametrize("share", [0.05, 0.3, 0.95])
+def test_no_side_of_a_funnel_signals_more_often_than_it_says(share: float) -> None:
+    for size in (5, 25, 80):
+        counts = np.arange(size + 1)
+        apart = [funnel(np.array([count, round(share * 10**6)]), np.array([size, 10**6])) for count in counts]
+        chance = binom.pmf(counts, size, share)
+        outside = np.array([bool(made.outside[0]) and made.dispersion == 1.0 for made in apart])
+        for side in (counts < share * size, counts > share * size):
+            assert chance[outside & side].sum() <= 0.001 + 1e-6
+
+
+def test_periods_with_hardly_a_case_get_no_cumulative_chart() -> None:
+    sizes = np.array([1, 0, 0] * 13 + [1])
+    events = np.zeros(40, dtype=np.int64)
+    events[0] = 1
+    assert chart(events, sizes).form == "none"

@@ -105,11 +105,11 @@ def cumulative(events: IntArray, sizes: IntArray, baseline: int) -> Cumulative |
     Weights are log-likelihood ratios of odds doubled and odds halved (Steiner et al., Biostatistics 2000;1:441-452).
     The limits leave a chance of 5 % of a false signal within twelve periods, half of it to each score, with the true
     share distributed as the baseline leaves it. None where the baseline has no event, or no case without one, and where
-    a period holds more than 400 cases.
+    a period holds more than 400 cases, or less than one in two periods.
     """
     total, seen = int(events[:baseline].sum()), int(sizes[:baseline].sum())
     size = round(seen / baseline)
-    if not 0 < total < seen or size > _LONGEST:
+    if not 0 < total < seen or not 0 < size <= _LONGEST:
         return None
     truth = beta.ppf((np.arange(_NODES) + 0.5) / _NODES, total + 0.5, seen - total + 0.5)
     share = total / seen
