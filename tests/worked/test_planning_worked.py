@@ -109,6 +109,11 @@ def test_simulated_power_of_the_unpaired_comparison() -> None:
     assert stated == pytest.approx(0.8, abs=0.02)
 
 
+def test_the_lower_limit_where_a_single_knee_is_enough() -> None:
+    # one success: P(X >= 1 | 0.01) = 0.01 <= 0.05, so the limit lies above 0.01 whenever the knee is a success
+    assert planning.lower_limit(0.99, 0.01, 0.05, 0.5) == planning.ExactSize(1, 1)
+
+
 def test_simulated_power_of_the_lower_limit() -> None:
     """Counts drawn at the planned size; the exact limit is that of scipy's binomial test (seed 20261127)."""
     size = planning.lower_limit(0.9, 0.75, tail=0.025, power=0.8)

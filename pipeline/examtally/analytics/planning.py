@@ -97,8 +97,9 @@ def lower_limit(expected: float, least: float, tail: float = 0.05, power: float 
         sizes = np.arange(1, span + 1)
         reached = limit_power(sizes, expected, least, tail) >= power
         missed = np.flatnonzero(~reached)
-        if reached.any() and missed[-1] < span // 2:
-            return ExactSize(int(sizes[np.argmax(reached)]), int(sizes[missed[-1]]) + 1)
+        last = int(missed[-1]) if missed.size else -1
+        if reached.any() and last < span // 2:
+            return ExactSize(int(sizes[np.argmax(reached)]), last + 2)
         if span >= _MOST:
             raise ValueError("expected and least lie too close for any study")
         span *= 4
