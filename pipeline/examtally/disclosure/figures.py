@@ -106,7 +106,10 @@ def spread_figures(spread: pl.DataFrame, hiding: Hiding) -> pl.DataFrame:
 
 
 def comparison_figures(comparisons: pl.DataFrame, hiding: Hiding) -> pl.DataFrame:
-    """Two maneuvers on the same knees, everybody, where no discordant count is small and both sides are shown."""
+    """Two maneuvers on the same knees, everybody, where no discordant count is small and both sides are shown.
+
+    Whole percentages: a share to a tenth would tell how many knees had both, and so how few lacked one of the two.
+    """
 
     def is_safe(name: str) -> pl.Expr:
         return (pl.col(name) == 0) | (pl.col(name) > 2 * MOST_HIDDEN)
@@ -123,9 +126,15 @@ def comparison_figures(comparisons: pl.DataFrame, hiding: Hiding) -> pl.DataFram
         ).iter_rows()
     ]
     key = ("condition", "maneuver_a", "maneuver_b", "adjustment", "measure", "contrast")
-    numbers = ("estimate_a", "estimate_b", "difference", "ci_low", "ci_high", "p_value", "p_adjusted")
-    rounded = [pl.col(name).round(3) for name in numbers]
-    return kept.filter(pl.Series(is_shown, dtype=pl.Boolean)).select(*key, *rounded, "status")
+    is_ratio = {"estimate": pl.col("measure").is_in(RATIOS), "contrast": pl.col("contrast") == "ratio"}
+    numbers = dict.fromkeys(("estimate_a", "estimate_b"), "estimate")
+    numbers |= dict.fromkeys(("difference", "ci_low", "ci_high"), "contrast")
+    rounded = [
+        pl.when(is_ratio[kind]).then(_two_digits(name)).otherwise(pl.col(name).round(2)).alias(name)
+        for name, kind in numbers.items()
+    ]
+    tests = [pl.col(name).round(3) for name in ("p_value", "p_adjusted")]
+    return kept.filter(pl.Series(is_shown, dtype=pl.Boolean)).select(*key, *rounded, *tests, "status")
 
 
 FIGURES: dict[str, Callable[[pl.DataFrame, Hiding], pl.DataFrame]] = {

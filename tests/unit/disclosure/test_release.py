@@ -14,7 +14,7 @@ from examtally.contracts.protocol import Protocol
 from examtally.contracts.results import conform, empty
 from examtally.disclosure.bounds import UNBOUNDED, Range, given_back, ranges
 from examtally.disclosure.checker import leaks
-from examtally.disclosure.figures import counts_table
+from examtally.disclosure.figures import comparison_figures, counts_table
 from examtally.disclosure.folder import Release, about_release, read_release
 from examtally.disclosure.hiding import SMALL, Hiding, hide
 from examtally.disclosure.inversion import counts_behind
@@ -262,3 +262,33 @@ def test_counts_that_contradict_each_other_are_a_fault() -> None:
 
 def test_hiding_is_empty_without_counts() -> None:
     assert hide(Counts({}, {}, {})).reasons == {}
+
+
+def test_a_comparison_does_not_tell_how_few_knees_lacked_one_of_the_two() -> None:
+    """77 of 96 knees with both, of 80 of 100 with the first: 80.2% gives 96 back, and so the 4 without the second."""
+    both = ("lachman", "anterior_drawer")
+    shown = {("acl_tear", name, "overall", "all"): {"tp": 80, "fp": 40, "fn": 20, "tn": 60} for name in both}
+    counts = Counts(
+        knees={Row(*key): cells for key, cells in shown.items()},
+        fewest={Row(*key): cells for key, cells in shown.items()},
+        participants={Row(*key): 200 for key in shown},
+    )
+    line = {"condition": "acl_tear", "maneuver_a": both[0], "maneuver_b": both[1], "group_by": "overall"}
+    line |= {
+        "adjustment": "none",
+        "measure": "sensitivity",
+        "only_a": 30,
+        "only_b": 25,
+        "n": 96,
+        "status": "exploratory",
+    }
+    values = {"estimate_a": 77 / 96, "estimate_b": 72 / 96, "p_value": 0.5043, "p_adjusted": 0.5043}
+    rows = [
+        line | values | {"contrast": "difference", "difference": 5 / 96, "ci_low": -0.0987, "ci_high": 0.2013},
+        line | values | {"contrast": "ratio", "difference": 77 / 72, "ci_low": 0.8821, "ci_high": 1.2964},
+    ]
+    found = comparison_figures(pl.DataFrame(rows, infer_schema_length=None), hide(counts))
+    assert found["estimate_a"].to_list() == [0.8, 0.8]
+    assert found["difference"].to_list() == [0.05, 1.1]
+    assert found.select("ci_low", "ci_high").rows() == [(-0.1, 0.2), (0.88, 1.3)]
+    assert found["p_value"].to_list() == [0.504, 0.504]
