@@ -12,6 +12,7 @@ import yaml
 from examtally.errors import ReportError
 
 _LOCAL = ("group", "tag", "internal", "caution")
+_NAMED_AFTER = frozenset({"Lachman", "McMurray", "Noble", "Ober", "Thessaly"})
 _BAND = re.compile(r"(?:(\d+)_(\d+)|under_(\d+)|(\d+)_over)")
 
 
@@ -44,12 +45,13 @@ def read_wording(folder: Path) -> Wording:
 
 
 def inside_sentence(name: str) -> str:
-    """A common noun that begins with a capital, as it stands within a sentence; abbreviations keep theirs.
+    """A common noun that begins with a capital, as it stands within a sentence; abbreviations and names keep theirs.
 
-    >>> inside_sentence("Open surgery"), inside_sentence("MRI of the knee")
-    ('open surgery', 'MRI of the knee')
+    >>> inside_sentence("Open surgery"), inside_sentence("MRI of the knee"), inside_sentence("Lachman test")
+    ('open surgery', 'MRI of the knee', 'Lachman test')
     """
-    return name[0].lower() + name[1:] if name[1:2].islower() else name
+    is_common = name[1:2].islower() and name.split(" ")[0] not in _NAMED_AFTER
+    return name[0].lower() + name[1:] if is_common else name
 
 
 def band_order(code: str) -> tuple[int, ...]:

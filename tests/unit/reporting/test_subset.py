@@ -49,6 +49,7 @@ def test_there_are_these_reports() -> None:
     assert [path.name for path in WHOLE] == [
         "audit.qmd",
         "card.qmd",
+        "condition.qmd",
         "examiner.qmd",
         "index.qmd",
         "intake.qmd",

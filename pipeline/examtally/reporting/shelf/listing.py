@@ -26,6 +26,7 @@ KINDS: Mapping[str, str] = {
 }
 """Kinds of report by the beginning of the file's name, in the order of the index."""
 
+_NAMED = ("condition", "card")  # their titles are the names of conditions
 _FORMS = (".html", ".pdf", ".docx")
 _NAME = re.compile(rf"(?P<kind>{'|'.join(KINDS)})(?:-(?P<which>[\w.-]+))?", re.A)
 
@@ -86,6 +87,8 @@ def _said(form: str, row: Shelved) -> str:
 
 
 def _name(row: Shelved) -> str:
+    if row.kind in _NAMED and "html" in row.files:
+        return row.title
     return f"{row.which}: {row.title}" if row.which and row.kind == "monthly" else f"{row.title} {row.which}".strip()
 
 

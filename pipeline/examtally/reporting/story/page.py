@@ -29,3 +29,18 @@ def open_page() -> Story:
 def told_conditions(audit: Audit) -> tuple[Condition, ...]:
     """Conditions with pages: those that something settles and that a maneuver speaks of, in catalogue order."""
     return tuple(condition for condition in audit.settled if audit.maneuvers(condition))
+
+
+def standing(audit: Audit) -> str:
+    """Whether the analysis was written down before its results were seen, and what follows."""
+    if audit.protocol.analysis_status == "prespecified":
+        return "*Pre-specified:* this analysis was written down before its results were seen."
+    return (
+        "*Exploratory:* this analysis was not written down beforehand. Good for a question, not for an answer: whoever "
+        "looks at many figures finds a striking one by chance."
+    )
+
+
+def or_else(block: str, sentence: str) -> str:
+    """A block, or the one sentence that stands where there is nothing to tell."""
+    return block or sentence

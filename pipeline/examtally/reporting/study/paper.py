@@ -1,0 +1,89 @@
+"""What the manuscript of a study reads: its results folder, the catalogue with its index tests, and the words."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+
+from examtally.contracts.clinical import Catalogue, Condition
+from examtally.contracts.contract import load_contract
+from examtally.contracts.study import Study
+from examtally.reporting.wording import Wording, inside_sentence, read_wording
+from examtally.results import Results
+from examtally.studies import StudyResults, read_study
+
+TO_COMPLETE = "[author to complete]"
+NOT_STATED = "*not stated*"
+_LABELS = {"prespecified": "pre-specified", "exploratory": "exploratory"}
+Row = Mapping[str, Any]
+
+
+@dataclass(frozen=True, eq=False)
+class Paper:
+    """The results of one study with the words to tell them in; rows about single examiners only where it asks."""
+
+    found: StudyResults
+    catalogue: Catalogue
+    wording: Wording
+
+    @property
+    def study(self) -> Study:
+        """The study protocol."""
+        return self.found.study
+
+    @property
+    def results(self) -> Results:
+        """The declared tables."""
+        return self.found.results
+
+    @cached_property
+    def condition(self) -> Condition | None:
+        """The target condition; None where agreement alone is studied."""
+        target = self.study.selection.target
+        return self.catalogue.conditions[target.condition] if target else None
+
+    @property
+    def condition_name(self) -> str:
+        """The target condition within a sentence."""
+        return inside_sentence(self.condition.name) if self.condition else "the condition"
+
+    def rows(self, table: str, **equal: object) -> list[Row]:
+        """Rows of a table with these values, in its order; none where the study has no such table."""
+        frame = self.results.tables.get(table)
+        if frame is None:
+            return []
+        return frame.filter(*(pl.col(name) == value for name, value in equal.items())).to_dicts()
+
+    def test_name(self, code: str) -> str:
+        """An index test as the protocol titles it; a difference of two as such."""
+        return " minus ".join(self.catalogue.maneuvers[part].name for part in code.split(" minus "))
+
+    def grouping_name(self, group_by: str) -> str:
+        """What groups are made by, within a sentence."""
+        return inside_sentence(self.wording.word("group_by", group_by))
+
+    def group_name(self, group: str) -> str:
+        """A group in words."""
+        return "everybody" if group == "all" else self.wording.word("group", group)
+
+    def used_tests(self) -> tuple[str, ...]:
+        """Index tests that an analysis names, in the order of the protocol."""
+        named = {test for one in self.study.analyses for test in one.tests}
+        return tuple(test.code for test in self.study.selection.tests if test.code in named)
+
+
+def label(status: str) -> str:
+    """How a row stands to the lock, in words."""
+    return _LABELS[status]
+
+
+def open_paper(folder: Path = Path("results"), reports_dir: Path = Path()) -> Paper:
+    """Read what the cells of the manuscript need; they run in a folder with the results beside them."""
+    found = read_study(folder)
+    contract = found.study.contract(load_contract(found.study.protocol.joint))
+    return Paper(found, contract.catalogue, read_wording(reports_dir))
