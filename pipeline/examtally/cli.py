@@ -8,7 +8,17 @@ from typing import Annotated
 
 import typer
 
-from examtally import cli_audit, cli_monthly, cli_paper, cli_registry, cli_review, cli_story, cli_study, terminal
+from examtally import (
+    cli_audit,
+    cli_monthly,
+    cli_paper,
+    cli_registry,
+    cli_review,
+    cli_story,
+    cli_study,
+    cli_study_paper,
+    terminal,
+)
 from examtally.cli_registry import AllowHeld, Amend, Wait
 from examtally.errors import ExamtallyError
 
@@ -40,6 +50,7 @@ report_app.command("examiner")(cli_audit.examiner)
 report_app.command("condition")(cli_story.condition)
 report_app.command("card")(cli_story.card)
 app.add_typer(cli_paper.app)
+cli_study.app.add_typer(cli_study_paper.app)
 app.add_typer(cli_study.app, name="study")
 
 key_app = typer.Typer(no_args_is_help=True, help="The site key that `deidentify` works with.")

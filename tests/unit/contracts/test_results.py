@@ -78,6 +78,7 @@ PUBLIC = {
     "avoided_per_100, n",
     "patterns": "condition, maneuvers, pattern, present, absent, lr, ci_low, ci_high, model_lr",
     "study_analyses": "place, analysis, role, kind, tests, measures, group_by, tables",
+    "study_participants": "group_by, group, knees, present, absent, unsettled",
     "study_population": "place, filter, exams, participants",
 }
 REASONS = (

@@ -19,6 +19,7 @@ FILES = sorted(REPORTS.glob("*.qmd"))
 WHOLE = [path for path in FILES if not path.name.startswith("_")]
 
 TOP_KEYS = {"title", "subtitle", "lang", "html-table-processing", "execute", "filters", "jupyter", "format"}
+CITED = {"citeproc", "bibliography", "csl"}
 HTML_KEYS = {
     *("theme", "minimal", "embed-resources", "toc", "toc-depth", "toc-title", "css", "section-divs"),
     *("include-before-body", "include-after-body", "default-image-extension"),
@@ -56,6 +57,7 @@ def test_there_are_these_reports() -> None:
         "maneuvers.qmd",
         "monthly.qmd",
         "release.qmd",
+        "study.qmd",
     ]
 
 
@@ -87,13 +89,17 @@ def test_front_matter_keeps_to_the_keys_both_read(path: Path) -> None:
     assert front["execute"] == {"echo": False, "warning": True}
     assert set(front["format"]) <= {"html", "docx", "typst"}
     html = front["format"]["html"]
-    assert set(html) <= HTML_KEYS
+    cited = CITED if path.name == "study.qmd" else set()
+    assert set(html) <= HTML_KEYS | cited
     assert (html["theme"], html["minimal"], html["embed-resources"]) == ("none", True, True)
     for form, keys in PAPER_KEYS.items():
-        assert set(front["format"].get(form, ())) <= keys
+        assert set(front["format"].get(form, ())) <= keys | cited
         for key in ("reference-doc", "include-in-header"):
             assert (REPORTS / front["format"].get(form, {}).get(key, "house.css")).is_file()
-    for name in (*front["filters"], html["css"], html["include-after-body"]):
+    for name in (
+        *front["filters"],
+        *(html[key] for key in ("css", "include-after-body", "bibliography", "csl") if key in html),
+    ):
         assert (REPORTS / name).is_file()
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from examtally.reporting.numbers import listed
-from examtally.reporting.study import findings
+from examtally.reporting.study import contrasts, findings
 from examtally.reporting.study.flow import flow_of, flow_words
 from examtally.reporting.study.pairs import pairs_of, pairs_words
 from examtally.reporting.study.paper import TO_COMPLETE, Paper
@@ -93,7 +93,7 @@ def discussion(paper: Paper) -> str:
 def other(paper: Paper) -> str:
     """Registration, protocol, data, funding."""
     locked = paper.found.standing.locked
-    protocol = f"sha256 of the locked protocol {locked[0].sha256}" if locked else "the protocol was not locked"
+    protocol = f"sha256 of the locked protocol {locked[0].sha256[:16]}…" if locked else "the protocol was not locked"
     return "\n".join(
         [
             f"- Registration: {TO_COMPLETE}",
@@ -122,9 +122,9 @@ def about_domains() -> str:
 
 
 def _main(paper: Paper) -> str:
-    parts = [findings.estimate_words(paper, "primary"), findings.comparison_words(paper)]
+    parts = [findings.estimate_words(paper, "primary"), contrasts.comparison_words(paper)]
     if paper.condition is None:
         parts = [findings.agreement_words(paper)]
     elif any(one.kind == "by_group" for one in paper.study.primary):
-        parts.append(findings.interaction_words(paper))
+        parts.append(contrasts.interaction_words(paper))
     return " ".join(part for part in parts if part)

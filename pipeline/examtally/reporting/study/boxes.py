@@ -26,7 +26,7 @@ def draw(steps: Sequence[tuple[Lines, Lines]], arms: Sequence[Sequence[Lines]]) 
     """
     rows = [max((_height(arm[depth]) for arm in arms), default=0.0) for depth in range(len(arms[0]) if arms else 0)]
     tall = [max(_height(main), _height(beside)) + _GAP for main, beside in steps]
-    total = sum(tall) + sum(row + _GAP for row in rows) + (0.1 if arms else -_GAP + 0.1)
+    total = sum(tall) + sum(row + _GAP / 2 for row in rows) + (0.1 if arms else -_GAP + 0.1)
     figure = paper(total, WIDTH)
     axes = figure.add_axes((0, 0, 1, 1))
     axes.set_xlim(0, WIDTH)

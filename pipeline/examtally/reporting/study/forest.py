@@ -7,8 +7,8 @@ import polars as pl
 from examtally.reporting.figures import ABSENT, GREY, PRESENT, bare, percent_axis, publish, style
 from examtally.reporting.figures import paper as sheet
 from examtally.reporting.study.boxes import WIDTH
-from examtally.reporting.study.findings import value_words
 from examtally.reporting.study.paper import Paper, Row, label
+from examtally.reporting.study.values import value_words
 
 _ROW = 0.42
 _HEAD, _FOOT = 0.1, 0.35

@@ -57,7 +57,7 @@ class Paper:
         frame = self.results.tables.get(table)
         if frame is None:
             return []
-        return frame.filter(*(pl.col(name) == value for name, value in equal.items())).to_dicts()
+        return list(frame.filter(*(pl.col(name) == value for name, value in equal.items())).iter_rows(named=True))
 
     def test_name(self, code: str) -> str:
         """An index test as the protocol titles it; a difference of two as such."""
