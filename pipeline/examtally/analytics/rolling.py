@@ -9,8 +9,9 @@ from typing import Any
 
 import numpy as np
 import polars as pl
+from scipy.stats import betabinom
 
-from examtally.analytics.intervals import FloatArray, normal_quantile
+from examtally.analytics.intervals import FloatArray, t_quantile
 
 WINDOW = 12
 LEVEL = 0.998
@@ -29,31 +30,39 @@ class _Sums:
     participants: FloatArray
 
     def over(self, first: int, last: int) -> tuple[float, float, float, float]:
-        """Share, cases, design effect (1 or more) and participants of the periods `first` to `last` - 1."""
+        """Share, cases, effective cases and participants of the periods `first` to `last` - 1.
+
+        The design effect is 1 or more; where all or none are events it cannot be had, and participants stand for it.
+        """
         part = slice(first, last)
         cases = float(self.cases[part].sum())
         if not cases:
-            return np.nan, 0.0, 1.0, 0.0
+            return np.nan, 0.0, 0.0, 0.0
+        people = float(self.participants[part].sum())
         share = float(self.events[part].sum()) / cases
         spread = (
             self.events_events[part] - 2 * share * self.events_cases[part] + share**2 * self.cases_cases[part]
         ).sum()
         chance = cases * share * (1 - share)
-        return share, cases, max(1.0, float(spread) / chance) if chance else 1.0, float(self.participants[part].sum())
+        return share, cases, cases / max(1.0, float(spread) / chance) if chance else people, people
 
 
 def rolling_accuracy(tallies: pl.DataFrame, condition: str, maneuver: str, needed: int) -> Iterator[dict[str, Any]]:
     """Yield rows of sensitivity and specificity of one pair at each period that ends a window of twelve mature ones.
 
     `tallies` are the tallies by period of that pair, mature periods only, oldest first. `needed` participants stand
-    behind a figure on either side of a comparison. Limits are those within which the share of the window lies with
-    99.8 % probability when nothing has changed, clustered by participant within periods.
+    behind a figure on either side of a comparison. Limits are those within which the share of the window lies with at
+    least 99.8 % probability when nothing has changed: beta-binomial quantiles, given the periods before it
+    and Jeffreys' prior, of the effective number of knees (clustered by participant within periods).
+
+    Source: predictive distribution of a binomial count, Aitchison J, Dunsmore IR. Statistical Prediction Analysis,
+    1975, section 2.2.
     """
     for measure, (event, other) in _SIDES.items():
         sums = _sums(tallies, event, other)
         for last in range(WINDOW, tallies.height + 1):
-            share, cases, deff, people = sums.over(last - WINDOW, last)
-            before, earlier, deff_before, people_before = sums.over(0, last - WINDOW)
+            share, cases, size, people = sums.over(last - WINDOW, last)
+            before, _, size_before, people_before = sums.over(0, last - WINDOW)
             row = {
                 "period": tallies["group"][last - 1],
                 "group_by": "pair",
@@ -63,9 +72,8 @@ def rolling_accuracy(tallies: pl.DataFrame, condition: str, maneuver: str, neede
                 "denominator": int(cases),
                 "value": share if people >= needed else None,
             }
-            if min(people, people_before) >= needed and last >= 2 * WINDOW and 0 < before < 1:
-                half = normal_quantile(LEVEL) * sqrt(before * (1 - before) * (deff / cases + deff_before / earlier))
-                row |= _limits(share, before, half, 0.0, 1.0)
+            if min(people, people_before) >= needed and last >= 2 * WINDOW:
+                row |= _judged(share, before, *predicted_limits(before, size_before, size))
             yield row
 
 
@@ -75,7 +83,8 @@ def rolling_calibration(
     """Yield rows of what was found minus what was stated, of one condition, over windows of twelve mature `periods`.
 
     `stated` holds period, probability, present and n of that condition. `needed` knees stand behind a figure.
-    Limits as in `rolling_accuracy`, from the variance of the difference in each part.
+    Limits within which the window lies with about 99.8 % probability when nothing has changed: those of two means with
+    one variance (Student's t), since a window without an event would seem to have none.
     """
     place = {period: number for number, period in enumerate(periods)}
     kept = stated.filter(pl.col("period").is_in(periods))
@@ -84,7 +93,7 @@ def rolling_calibration(
     present, n = kept["is_present"].cast(pl.Int64).to_numpy(), kept["n"].to_numpy()
     for last in range(WINDOW, len(periods) + 1):
         inside, earlier = (when >= last - WINDOW) & (when < last), when < last - WINDOW
-        mean, variance, knees = _mean(gap[inside], n[inside])
+        mean, squares, knees = _mean(gap[inside], n[inside])
         row = {
             "period": periods[last - 1],
             "group_by": "condition",
@@ -94,11 +103,27 @@ def rolling_calibration(
             "denominator": knees,
             "value": mean if knees >= needed else None,
         }
-        before, variance_before, knees_before = _mean(gap[earlier], n[earlier])
-        if min(knees, knees_before) >= needed and last >= 2 * WINDOW:
-            half = normal_quantile(LEVEL) * sqrt(variance + variance_before)
-            row |= _limits(mean, before, half, -1.0, 1.0)
+        before, squares_before, knees_before = _mean(gap[earlier], n[earlier])
+        if min(knees, knees_before) >= max(needed, 2) and last >= 2 * WINDOW:
+            freedom = knees + knees_before - 2
+            pooled = (squares + squares_before) / freedom * (1 / knees + 1 / knees_before)
+            half = float(t_quantile(LEVEL, freedom)) * sqrt(pooled)
+            row |= _judged(mean, before, max(-1.0, before - half), min(1.0, before + half))
         yield row
+
+
+def predicted_limits(share: float, size: float, wanted: float) -> tuple[float, float]:
+    """Limits of the share of about `wanted` knees to come, after a `share` in `size` knees; neither need be whole.
+
+    >>> low, high = predicted_limits(0.9, 120, 120)
+    >>> round(low, 3), round(high, 3)
+    (0.75, 0.983)
+    """
+    knees, tail = max(1, round(wanted)), (1 - LEVEL) / 2
+    chance = betabinom.pmf(np.arange(knees + 1), knees, share * size + 0.5, (1 - share) * size + 0.5)
+    low = np.argmax(np.cumsum(chance) >= tail)
+    high = knees - np.argmax(np.cumsum(chance[::-1]) >= tail)
+    return float(low) / knees, float(high) / knees
 
 
 def _sums(tallies: pl.DataFrame, event: str, other: str) -> _Sums:
@@ -120,16 +145,15 @@ def _sums(tallies: pl.DataFrame, event: str, other: str) -> _Sums:
 
 
 def _mean(values: FloatArray, n: FloatArray) -> tuple[float, float, int]:
-    """Mean, its variance and the number of knees, each value standing for `n` of them."""
+    """Mean, sum of squares about it and number of knees, each value standing for `n` of them."""
     knees = int(n.sum())
     if knees < 2:
         return np.nan, np.nan, knees
     mean = float((values * n).sum() / knees)
-    return mean, float((n * (values - mean) ** 2).sum() / (knees - 1) / knees), knees
+    return mean, float((n * (values - mean) ** 2).sum()), knees
 
 
-def _limits(value: float, centre: float, half: float, least: float, most: float) -> dict[str, Any]:
-    low, high = max(least, centre - half), min(most, centre + half)
+def _judged(value: float, centre: float, low: float, high: float) -> dict[str, Any]:
     is_off = bool(value < low or value > high)
     return {
         "centre": centre,

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from typing import Any
 
+import numpy as np
 import polars as pl
 import pytest
+from scipy.stats import betabinom, binom
 
 from examtally.analytics.monitoring import days_rows, watched_rows
-from examtally.analytics.rolling import rolling_accuracy, rolling_calibration
+from examtally.analytics.rolling import predicted_limits, rolling_accuracy, rolling_calibration
 
 Rows = list[dict[str, Any]]
 MONTHS = [f"P{number:03}" for number in range(1, 31)]
@@ -141,7 +143,39 @@ def test_a_fall_of_accuracy_signals_against_the_months_before() -> None:
     rows = list(rolling_accuracy(tallies([9] * 12 + [6] * 12, [1] * 12 + [4] * 12), "a", "b", 10))
     last = [row for row in rows if row["indicator"] == "sensitivity"][-1]
     assert (last["signal"], last["rule"], last["centre"]) == (True, "twelve_periods", pytest.approx(0.9))
-    assert last["limit_low"] == pytest.approx(0.9 - 3.0902 * (0.9 * 0.1 * 2 / 120) ** 0.5, abs=1e-4)
+    coming = betabinom(120, 108.5, 12.5)
+    assert coming.cdf(120 * last["limit_low"] - 1) < 0.001 <= coming.cdf(120 * last["limit_low"])
+    assert coming.sf(120 * last["limit_high"]) < 0.001 <= coming.sf(120 * last["limit_high"] - 1)
+
+
+@pytest.mark.parametrize(("share", "before", "window"), [(0.95, 4, 2), (0.8, 2, 1), (0.97, 20, 8), (0.6, 5, 5)])
+def test_twelve_months_signal_no_more_often_than_is_printed(share: float, before: int, window: int) -> None:
+    """Every pair of counts that can come, by its chance: 12 months of `before` knees, then 12 of `window`."""
+    first, then = np.arange(12 * before + 1), np.arange(12 * window + 1)
+    chance = binom.pmf(first, 12 * before, share)[:, None] * binom.pmf(then, 12 * window, share)[None, :]
+    likely = np.flatnonzero(chance.sum(axis=1) > 1e-5)
+    false = 0.0
+    for count in first[likely]:
+        low, high = (12 * window * limit for limit in predicted_limits(count / (12 * before), 12 * before, 12 * window))
+        false += chance[count, (then < low - 1e-9) | (then > high + 1e-9)].sum()
+    assert 0 < false <= 0.002
+
+
+def test_a_fall_from_all_right_signals() -> None:
+    rows = list(rolling_accuracy(tallies([5] * 24, [0] * 12 + [2] * 12), "a", "b", 10))
+    last = [row for row in rows if row["indicator"] == "sensitivity"][-1]
+    assert (last["signal"], last["centre"]) == (True, 1.0)
+
+
+def test_twelve_months_without_an_event_do_not_signal_for_their_lack_of_spread() -> None:
+    """None of 24 where one in ten is expected comes about in 8 of 100 windows."""
+    quiet = pl.DataFrame(
+        [(period, 0.1, found, n) for i, period in enumerate(MONTHS) for found, n in ((True, int(i < 12)), (False, 9))],
+        schema=["period", "probability", "is_present", "n"],
+        orient="row",
+    ).with_columns(n=pl.when("is_present").then("n").when(pl.col("period") < MONTHS[12]).then(9).otherwise(2))
+    row = list(rolling_calibration(quiet, MONTHS[:24], "a", 10))[-1]
+    assert (row["numerator"], row["denominator"], row["signal"]) == (0, 24, False)
 
 
 def stated(gaps: list[int]) -> pl.DataFrame:
