@@ -230,6 +230,20 @@ def test_standardising_takes_out_an_uneven_case_mix() -> None:
     assert np.isnan(found.logits[:, 1]).all()
 
 
+def test_standardising_holds_where_the_skilled_see_the_hard_knees() -> None:
+    """A model of all knees together takes a part of their skill for easy knees: 0.1 off at either end."""
+    rng = np.random.default_rng(15)
+    skill, hard_share = np.linspace(-0.8, 0.8, 9), np.linspace(0.1, 0.8, 9)
+    examiner = np.repeat(np.arange(9), 6000)
+    hard = rng.random(54000) < hard_share[examiner]
+    correct = rng.random(54000) < expit(1.5 + skill[examiner] - 1.5 * hard)
+    found = case_mix_logits(correct, np.full(54000, True), hard[:, None].astype(float), examiner, 9)
+    share = hard.mean()
+    truth = logit(share * expit(skill) + (1 - share) * expit(1.5 + skill))
+    assert np.abs(found.logits[:, 0] - truth).max() < 0.12
+    assert np.polyfit(truth, found.logits[:, 0], 1)[0] == pytest.approx(1.0, abs=0.04)
+
+
 def lachman_knees(severity: str, rng: np.random.Generator) -> tuple[ConditionKnees, np.ndarray]:
     """Two examiners of one skill, easy complete and hard partial tears; the first sees mostly `severity`."""
     code = np.repeat([0, 1], 3000)

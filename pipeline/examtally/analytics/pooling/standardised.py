@@ -13,7 +13,7 @@ from examtally.analytics.verification.grouped import Grouped, IntArray
 from examtally.analytics.verification.logistic import fit_logistic, standardise
 from examtally.analytics.verification.weighting import augmented
 
-_STEPS, _CERTAIN = 25, 1e-9
+_STEPS, _CERTAIN, _CONSTANT = 25, 1e-9, 1e-12
 _MOST_CORRELATION, _STEADY = 0.95, 10.0
 _SIDES = ((0, 2), (3, 1))
 
@@ -124,26 +124,34 @@ def case_mix_logits(
     Verified knees (n,): whether the finding was `correct`, the condition, `covariates` (n, k) of the case mix, and the
     examiner. For each class, a logistic model of correctness on the covariates (normal(0, 1) prior on standardised
     coefficients) gives each knee's ease, each examiner has an intercept over it (one knee at the group's share added),
-    and the mean over the group's knees is the standardised figure. NaN where the examiner has no knee of a class.
+    and the mean over the group's knees is the standardised figure. What makes a knee easy is told from knees of one
+    examiner: a model of all knees together would call those easy that skilled examiners see. NaN where the examiner has
+    no knee of a class.
 
-    Source: direct standardisation by model: Lane PW, Nelder JA. Biometrics 1982;38:613-621.
+    Source: direct standardisation by model: Lane PW, Nelder JA. Biometrics 1982;38:613-621; means of the examiner
+    beside distances from them: Mundlak Y. Econometrica 1978;46:69-85.
     """
     code = np.asarray(examiner).astype(np.int64)
     logits, covariance = np.full((examiners, 2), np.nan), np.tile(np.eye(2), (examiners, 1, 1))
     for place, side in enumerate((present, ~present)):
         if not side.any():
             continue
-        ease = _ease(correct[side], covariates[side])
+        ease = _ease(correct[side], covariates[side], code[side])
         logits[:, place], covariance[:, place, place] = _standardised(correct[side], ease, code[side], examiners)
     return ExaminerLogits(logits, covariance)
 
 
-def _ease(correct: BoolArray, covariates: FloatArray) -> FloatArray:
-    """Log-odds of a correct finding beside the mean knee's, (n,)."""
+def _ease(correct: BoolArray, covariates: FloatArray, examiner: IntArray) -> FloatArray:
+    """Log-odds of a correct finding beside the mean knee's, (n,), by slopes within examiners."""
     if not covariates.shape[1] or correct.all() or not correct.any():
         return np.zeros(correct.size)
-    columns = standardise(covariates)
-    raw = logit(np.clip(fit_logistic(columns, correct, penalty=1.0).probability(columns), _CERTAIN, 1 - _CERTAIN))
+    knees = np.maximum(np.bincount(examiner), 1)
+    means = np.column_stack([(np.bincount(examiner, column) / knees)[examiner] for column in covariates.T])
+    within = covariates - means
+    spread = within.std(axis=0)
+    fit = fit_logistic(np.column_stack([standardise(within), standardise(means)]), correct, penalty=1.0)
+    slopes = np.where(spread < _CONSTANT, 0.0, fit.coefficients[1 : 1 + spread.size] / np.maximum(spread, _CONSTANT))
+    raw = covariates @ slopes
     return np.asarray(raw - raw.mean())
 
 
