@@ -60,13 +60,14 @@ def seen(made: Path, size: str) -> str:
 
 
 @pytest.mark.parametrize("size", SIZES)
-def test_every_report_has_its_thirteen_parts_its_marking_and_its_caution(made: Path, size: str) -> None:
+def test_every_report_has_its_fourteen_parts_its_marking_and_its_caution(made: Path, size: str) -> None:
     text, wording = seen(made, size), read_wording(resource("reports"))
     headings = re.findall(r"<h2[^>]*>(.*?)</h2>", page(made, size), flags=re.S)
     assert [" ".join(heading.split()) for heading in headings] == [
         "In short",
         "Who was studied",
         "How accurate is each maneuver",
+        "Maneuvers together",
         "Examiners",
         "Do two examiners agree",
         "How learners come along",

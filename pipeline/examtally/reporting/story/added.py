@@ -49,6 +49,12 @@ def added_block(audit: Audit, condition: Condition) -> str:
     return "\n\n".join(part.strip("\n") for part in parts if part)
 
 
+def model_sentence(audit: Audit, condition: Condition) -> str:
+    """What the exam added to the history by the model, in a sentence; empty where there is no model."""
+    rows = audit.table("added_value").filter(condition=condition.code, measure="auc", forecast_a="model_history")
+    return "".join(_sentence(row) for row in rows.iter_rows(named=True) if row["difference"] is not None)
+
+
 def _whose(row: Mapping[str, Any]) -> str:
     return str(row["forecast_a"]).split("_")[0]
 
@@ -58,7 +64,7 @@ def _sentence(row: Mapping[str, Any]) -> str:
     who = "By the model" if _whose(row) == "model" else "By what examiners wrote down"
     limits = "" if row["ci_low"] is None else f" ({points(row['ci_low'])} to {points(row['ci_high'])})"
     seen = (
-        f"{who}, the history alone told {percent(row['estimate_a'])} of such pairs apart, history and exam "
+        f"{who}, the history alone told {percent(row['estimate_a'])} of pairs apart, history and exam "
         f"{percent(row['estimate_b'])}: a change of {points(row['difference'])} points{limits}, in "
         f"{counted(row['n'], 'knee')}, {row['events']} with the condition."
     )

@@ -11,6 +11,7 @@ import polars as pl
 from examtally.contracts.clinical import Condition
 from examtally.reporting.audit import BOTH, Audit
 from examtally.reporting.numbers import coefficient, count, counted, listed, percent, percent_range, ratio, ratio_range
+from examtally.reporting.story.added import model_sentence
 from examtally.reporting.tables import Column, download, table
 from examtally.reporting.wording import inside_sentence
 
@@ -43,17 +44,42 @@ _BEYOND = 0.05  # distance of a multiplied figure from the counted one that is w
 
 def together_block(audit: Audit, condition: Condition) -> str:
     """Rules, dependence and patterns of the maneuvers done most; empty where too few knees have every finding."""
-    rows = audit.table("patterns").filter(condition=condition.code).rows(named=True)
-    if not rows or rows[0]["participants"] < audit.min_participants:
+    rows = _usable_patterns(audit, condition)
+    if not rows:
         return ""
     chosen = tuple(str(rows[0]["maneuvers"]).split(", "))
     parts = (
         _in_words(audit, condition, chosen),
-        _rules(audit, condition, chosen),
+        _rules(audit, condition, [some for size in range(2, len(chosen) + 1) for some in combinations(chosen, size)]),
         _dependence(audit, condition, chosen),
         _patterns(audit, condition, chosen, rows),
     )
     return "\n\n".join(part.strip("\n") for part in parts if part)
+
+
+def section(audit: Audit) -> str:
+    """The part of the audit: for each core condition all of its main maneuvers as one test, or that it is too early."""
+    blocks = [block for item in audit.settled if item.core and (block := _in_short(audit, item))]
+    if not blocks:
+        return "Too few knees with a known answer have findings of two maneuvers for one condition."
+    return "\n\n".join(blocks)
+
+
+def _in_short(audit: Audit, condition: Condition) -> str:
+    rows = _usable_patterns(audit, condition)
+    if not rows:
+        return ""
+    chosen = tuple(str(rows[0]["maneuvers"]).split(", "))
+    parts = (_in_words(audit, condition, chosen), model_sentence(audit, condition))
+    said = " ".join(part for part in parts if part)
+    body = f"{said}\n\n{_rules(audit, condition, [chosen]).strip()}".strip()
+    return f"### {condition.name}, several findings\n\n{body}" if body else ""
+
+
+def _usable_patterns(audit: Audit, condition: Condition) -> list[dict[str, Any]]:
+    """Patterns of the maneuvers done most; none where too few people have every finding."""
+    rows = audit.table("patterns").filter(condition=condition.code).rows(named=True)
+    return rows if rows and rows[0]["participants"] >= audit.min_participants else []
 
 
 def _found(audit: Audit, condition: Condition, chosen: Sequence[str], rule: str, measure: str) -> Mapping[str, Any]:
@@ -85,8 +111,7 @@ def _in_words(audit: Audit, condition: Condition, chosen: Sequence[str]) -> str:
     )
 
 
-def _rules(audit: Audit, condition: Condition, chosen: Sequence[str]) -> str:
-    sets = [pair for size in range(2, len(chosen) + 1) for pair in combinations(chosen, size)]
+def _rules(audit: Audit, condition: Condition, sets: Sequence[Sequence[str]]) -> str:
     rows: list[dict[str, str]] = []
     for some in sets:
         for rule, words in _RULES.items():
