@@ -101,9 +101,15 @@ def check_writable(path: Path) -> None:
         raise StudyError(f"{path.name}: cannot be written ({fault.strerror}); choose another folder") from None
 
 
-def check_sealed(con: duckdb.DuckDBPyConnection, code: str, locked: Sequence[LockEntry], path: Path) -> None:
-    """Hold a lock file against the registry's log; StudyError where one knows what the other does not."""
-    sealed = {entry.entry: entry for entry in entries(con) if entry.action in (LOCK, AMENDMENT)}
+def check_sealed(
+    con: duckdb.DuckDBPyConnection, code: str, locked: Sequence[LockEntry], path: Path, *, until: int | None = None
+) -> None:
+    """Hold a lock file against the registry's log; StudyError where one knows what the other does not.
+
+    Entries after number `until` are left aside: the lock is that of an earlier time.
+    """
+    log = [entry for entry in entries(con) if until is None or entry.entry <= until]
+    sealed = {entry.entry: entry for entry in log if entry.action in (LOCK, AMENDMENT)}
     noted = [number for number, entry in sealed.items() if json.loads(entry.details).get("study") == code]
     if not locked and noted:
         raise StudyError(

@@ -25,7 +25,7 @@ def read_study(folder: Path | str) -> StudyResults:
             frozenset(content["prespecified"]),
             tuple(Deviation(**one) for one in content["deviations"]),
         )
-        study = load_study(content["protocol"])
+        study, log_entry = load_study(content["protocol"]), int(content["log_entry"])
     except (OSError, ValueError, KeyError, TypeError):
         raise StudyError(f"{STUDY_FILE}: is not of a study; name the folder that `examtally study run` wrote") from None
-    return StudyResults(study, stands, read_results(folder))
+    return StudyResults(study, stands, read_results(folder), log_entry)

@@ -20,6 +20,7 @@ from examtally.contracts.protocol import Protocol
 from examtally.contracts.results import conform
 from examtally.contracts.study import Study, load_study
 from examtally.registry import Registry, open_registry
+from examtally.registry.journal import entries
 from examtally.results.analysis import make_tables, provenance
 from examtally.results.folder import write_folder
 from examtally.results.results import Results
@@ -35,6 +36,7 @@ from examtally.studies.declared import (
     wanted_tables,
 )
 from examtally.studies.lockfile import check_sealed, lock_path, read_lock
+from examtally.studies.participants import participants_table
 from examtally.studies.standing import EXPLORATORY, PRESPECIFIED, Standing, standing
 
 STUDY_FILE = "study.json"
@@ -44,11 +46,15 @@ _WITHOUT_ORDER = ("role", "setting", "sex")
 
 @dataclass(frozen=True)
 class StudyResults:
-    """The declared tables of a study, how it stands to its lock, and the study itself."""
+    """The declared tables of a study, how it stands to its lock, and the study itself.
+
+    `log_entry` is the number of the newest entry of the registry's log when it ran, 0 where the log had none.
+    """
 
     study: Study
     standing: Standing
     results: Results
+    log_entry: int
 
     def write(self, out: Path | str) -> Path:
         """Write the results folder at `out`, with `study.json` beside the tables; see `write_folder`."""
@@ -66,6 +72,7 @@ class StudyResults:
             "lock": [asdict(one) for one in self.standing.locked],
             "records_at_lock_are_those_analyzed": bool(self.standing.locked)
             and self.standing.locked[0].records == self.results.provenance.registry,
+            "log_entry": self.log_entry,
             "prespecified": sorted(self.standing.prespecified),
             "deviations": [asdict(one) for one in self.standing.deviations],
             "protocol": dict(self.study.source),
@@ -94,10 +101,14 @@ def run(
     if not isinstance(registry, Registry):
         with open_registry(registry) as opened:
             return run(study, opened, lock=lock, exploratory=exploratory, progress=progress)
-    stands = stand(study, registry, lock, exploratory=exploratory)
-    return StudyResults(
-        study, stands, Results(_tables(study, stands, registry, progress), provenance(registry, study.protocol))
-    )
+    return run_as(study, stand(study, registry, lock, exploratory=exploratory), registry, progress=progress)
+
+
+def run_as(study: Study, stands: Standing, registry: Registry, *, progress: Progress | None = None) -> StudyResults:
+    """Run the study with a standing that is known already."""
+    newest = max((entry.entry for entry in entries(registry.con)), default=0)
+    tables = _tables(study, stands, registry, progress)
+    return StudyResults(study, stands, Results(tables, provenance(registry, study.protocol)), newest)
 
 
 def stand(study: Study, registry: Registry, lock: Path | None, *, exploratory: bool = False) -> Standing:
@@ -131,6 +142,7 @@ def _tables(study: Study, stands: Standing, registry: Registry, progress: Progre
     kept = {name: _kept(name, frame, study, statuses, of_study) for name, frame in made.items()}
     return _adjusted(kept, study) | {
         "study_analyses": analyses_table(study, statuses),
+        "study_participants": participants_table(study, made["tallies"], of_study),
         "study_population": population_table(study, counted, of_study),
     }
 

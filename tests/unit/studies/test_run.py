@@ -41,7 +41,7 @@ def test_only_what_is_declared_is_there(made: StudyResults) -> None:
     tables = made.results.tables
     assert set(tables) == {
         *("cohort_summary", "flow", "tallies", "accuracy", "comparisons", "interactions"),
-        *("study_analyses", "study_population"),
+        *("study_analyses", "study_participants", "study_population"),
     }
     accuracy = made.results.accuracy
     assert set(accuracy["maneuver"]) == {"classic", "drop", "lever"}

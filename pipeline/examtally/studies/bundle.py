@@ -1,0 +1,167 @@
+"""A bundle on disk: a Data Package of released aggregates, protocol, lock and code version, checked when read back.
+
+`datapackage.json` names every file with its length and sha256. `data/` is a release folder of its own, which a later
+release takes as known.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import shutil
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+import yaml
+
+from examtally.contracts.results import result_tables
+from examtally.contracts.study import Study, load_study
+from examtally.disclosure.folder import Release, read_release
+from examtally.errors import ExamtallyError, StudyError
+from examtally.resources import resource
+from examtally.studies.lockfile import LockEntry, lock_path, read_lock, write_lock
+
+PACKAGE, DATA, PROTOCOL, SCRIPT = "datapackage.json", "data", "study.yaml", "reproduce.py"
+REQUIREMENTS, LOCKED = "requirements.txt", "requirements.lock"
+FORMAT = "examtally study bundle"
+_PROFILE = "https://datapackage.org/profiles/2.0/datapackage.json"
+_TYPES = {"Int64": "integer", "Float64": "number", "Boolean": "boolean"}
+_TEXT = '''"""Run this study again on the registry and say which figures differ: python reproduce.py REGISTRY."""
+
+import sys
+from pathlib import Path
+
+from examtally.studies import reproduce
+
+if len(sys.argv) != 2:
+    sys.exit("name the registry: python reproduce.py registry.duckdb")
+found = reproduce(Path(__file__).resolve().parent, Path(sys.argv[1]))
+print(found.text())
+sys.exit(0 if found.is_same else 1)
+'''
+
+
+@dataclass(frozen=True)
+class Bundle:
+    """What a bundle holds. `log_entry` is the newest entry of the log at the run, `versions` the packages."""
+
+    study: Study
+    locked: tuple[LockEntry, ...]
+    release: Release
+    log_entry: int
+    prespecified: frozenset[str]
+    versions: Mapping[str, str]
+
+    def write(self, folder: Path) -> None:
+        """Write every file of the bundle into a folder that is there."""
+        self.release.write(folder)
+        (folder / self.release.name).rename(folder / DATA)
+        self.release.log_in(folder).unlink()
+        text = yaml.safe_dump(dict(self.study.source), sort_keys=False, allow_unicode=True)
+        (folder / PROTOCOL).write_text(text, encoding="utf-8")
+        if self.locked:  # who locked it stays in the registry's log
+            write_lock(lock_path(folder / PROTOCOL), [replace(one, operator=None) for one in self.locked])
+        (folder / SCRIPT).write_text(_TEXT, encoding="utf-8")
+        pins = "".join(f"{name}=={version}\n" for name, version in sorted(self.versions.items()) if name != "python")
+        (folder / REQUIREMENTS).write_text(pins, encoding="utf-8")
+        lock = resource("schemas").parent / LOCKED
+        if lock.is_file():  # in a checkout; a wheel does not carry it
+            shutil.copyfile(lock, folder / LOCKED)
+        (folder / PACKAGE).write_text(f"{json.dumps(self._package(folder), indent=1)}\n", encoding="utf-8")
+
+    def _package(self, folder: Path) -> dict[str, Any]:
+        files = sorted(path for path in folder.rglob("*") if path.is_file())
+        governance = {name: value or "not stated" for name, value in asdict(self.study.governance).items()}
+        return {
+            "$schema": _PROFILE,
+            "name": self.study.code.replace("_", "-"),
+            "title": self.study.title,
+            "description": (
+                "Released aggregates of a study with its protocol, its lock and a script that repeats the numbers. "
+                "Counts of 1 to 10 people are hidden. Licence, contributors and sources are left to the author."
+            ),
+            "version": "1.0.0",
+            "resources": [_resource(path, folder, self.release) for path in files],
+            "examtally": {
+                "format": FORMAT,
+                "log_entry": self.log_entry,
+                "prespecified": sorted(self.prespecified),
+                "versions": dict(self.versions),
+                "governance": governance,
+            },
+        }
+
+
+def read_bundle(folder: Path) -> Bundle:
+    """Read a bundle back; StudyError where it is none, or a file is missing, was added or was changed."""
+    try:
+        package = json.loads((folder / PACKAGE).read_text(encoding="utf-8"))
+        about, listed = package["examtally"], {one["path"]: one["hash"] for one in package["resources"]}
+        if about["format"] != FORMAT:
+            raise ValueError
+    except (OSError, ValueError, KeyError, TypeError):
+        raise StudyError(
+            f"{PACKAGE}: is not of a bundle; name the folder that `examtally study bundle` wrote"
+        ) from None
+    for path in sorted(listed):
+        _check(folder, path, listed[path])
+    there = {path.relative_to(folder).as_posix() for path in folder.rglob("*") if path.is_file()}
+    extra = sorted(there - listed.keys() - {PACKAGE})
+    if extra:
+        raise StudyError(f"{Path(extra[0]).name}: does not belong to the bundle; move it elsewhere")
+    try:
+        return Bundle(
+            study=load_study(folder / PROTOCOL),
+            locked=read_lock(lock_path(folder / PROTOCOL)),
+            release=read_release(folder / DATA),
+            log_entry=int(about["log_entry"]),
+            prespecified=frozenset(about["prespecified"]),
+            versions=dict(about["versions"]),
+        )
+    except (KeyError, TypeError, ValueError):
+        raise StudyError(f"{PACKAGE}: is incomplete or was changed; make the bundle again") from None
+    except ExamtallyError as fault:
+        raise StudyError(f"the bundle cannot be used: {fault}") from None
+
+
+def _check(folder: Path, path: str, expected: str) -> None:
+    place = folder / path
+    is_inside = place.resolve().is_relative_to(folder.resolve())
+    if not is_inside or not place.is_file():
+        raise StudyError(f"{Path(path).name}: is missing from the bundle; take a whole copy")
+    if _digest(place) != expected:
+        raise StudyError(f"{Path(path).name}: was changed after the bundle was made; take an unchanged copy")
+
+
+def _resource(path: Path, folder: Path, release: Release) -> dict[str, Any]:
+    """One file as a resource: data with a schema, any other as it is."""
+    place = path.relative_to(folder).as_posix()
+    about = {
+        "name": place.replace("/", "-").replace(".", "-").replace("_", "-").lower(),
+        "path": place,
+        "format": path.suffix[1:],
+        "encoding": "utf-8",
+        "bytes": path.stat().st_size,
+        "hash": _digest(path),
+    }
+    if path.suffix != ".csv":
+        return about
+    frame = {"counts": release.counts, **release.figures}[path.stem]
+    return {"profile": "tabular-data-resource", **about, "schema": {"fields": _fields(path.stem, frame)}}
+
+
+def _fields(table: str, frame: pl.DataFrame) -> list[dict[str, str]]:
+    declared = result_tables()["tallies" if table == "counts" else table].columns
+    words = {column.name: column.description for column in declared}
+    return [
+        {"name": name, "type": _TYPES.get(str(kind), "string")}
+        | ({"description": words[name]} if words.get(name) else {})
+        for name, kind in frame.schema.items()
+    ]
+
+
+def _digest(path: Path) -> str:
+    return f"sha256:{hashlib.sha256(path.read_bytes()).hexdigest()}"
