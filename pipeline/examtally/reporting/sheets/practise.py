@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from examtally.contracts.clinical import Maneuver
 from examtally.reporting.audit import BOTH
-from examtally.reporting.numbers import percent
+from examtally.reporting.numbers import percent, percent_range
 from examtally.reporting.sheets.sheet import Sheet
 from examtally.reporting.wording import inside_sentence
 
@@ -74,8 +74,9 @@ def _apart(sheet: Sheet) -> list[Advice]:
             continue
         if row["ci_high"] < AGREED:
             reason = (
-                f"You and a supervisor wrote the same in {percent(row['estimate'])} of {row['pairs']} pairs of exams, "
-                f"below {percent(AGREED)} beyond chance. The supervisor is not the truth: look at the knee together."
+                f"You and a supervisor wrote the same in {percent(row['estimate'])} of {row['pairs']} pairs of exams "
+                f"(interval {percent_range(row['ci_low'], row['ci_high'])}, wholly under {percent(AGREED)}). "
+                "The supervisor is not the truth: look at the knee together."
             )
             found.append(Advice(maneuver, reason, PROBABLE + (AGREED - row["ci_high"]) * (1 - PROBABLE)))
     return found
