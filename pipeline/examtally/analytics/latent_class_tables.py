@@ -30,6 +30,7 @@ _NAMES = {
 _ESTIMATES = ("mean", "median", "ci_low", "ci_high")
 _MOST_R_HAT, _LEAST_DRAWS = 1.01, 400
 _LONGER = 4  # times the draws, once, where chains have not met
+_SUREST = 0.01
 _KNEES = 20.0  # behind a published accuracy without an interval
 _FEWEST = 20.0  # effective knees of a group
 _BELIEFS = (
@@ -68,8 +69,12 @@ def effective_cells(table: CorrectedCells) -> FloatArray:
 
 
 def belief(row: ReferenceAccuracy, measure: str, weight: float) -> tuple[float, float]:
-    """Beta(a, b) with the published mean and, at weight 1, the width of its interval (else of 20 knees)."""
+    """Beta(a, b) with the published mean and, at weight 1, the width of its interval (else of 20 knees).
+
+    A published 0 or 1 is taken as 1 or 99 in 100: a belief that nothing could change would be none.
+    """
     mean, low, high = (getattr(row, name) for name in (measure, f"{measure}_low", f"{measure}_high"))
+    mean = min(max(mean, _SUREST), 1 - _SUREST)
     knees = _KNEES
     if low is not None and high is not None and high > low:
         knees = max(mean * (1 - mean) / ((high - low) / (2 * normal_quantile(0.95))) ** 2 - 1, 1.0)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import polars as pl
 import pytest
@@ -127,3 +129,11 @@ def test_a_belief_is_as_wide_as_what_is_published(contract: Contract) -> None:
     assert beta.mean(a, b) == pytest.approx(0.87)
     assert beta.std(a, b) == pytest.approx((0.94 - 0.77) / (2 * 1.96), rel=1e-3)
     assert sum(belief(row, "sensitivity", 0.5)) == pytest.approx((a + b) / 2)
+
+
+@pytest.mark.parametrize("limits", [(None, None), (0.9, 1.0)])
+def test_a_published_certainty_stays_a_belief(contract: Contract, limits: tuple[float | None, float | None]) -> None:
+    row = contract.catalogue.conditions["acl_tear"].reference_accuracy[0]
+    sure = replace(row, specificity=1.0, specificity_low=limits[0], specificity_high=limits[1])
+    a, b = belief(sure, "specificity", 1.0)
+    assert (min(a, b) > 0, beta.mean(a, b)) == (True, pytest.approx(0.99))
