@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import re
 import stat
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import polars as pl
 import pytest
-from scipy.stats import binom
+from scipy.stats import betabinom
 
 from examtally.cli import main
 from examtally.reporting.audit import Audit
@@ -55,8 +56,16 @@ def test_the_others_are_everybody_else_together(sheet: Sheet) -> None:
     (own,) = [i for i in sheet.own if (i.maneuver.code, i.measure) == ("lachman", "specificity")]
     assert own.others is not None
     assert (own.others.events, own.others.n) == (rows["tn"].sum(), (rows["tn"] + rows["fp"]).sum())
-    low, high = binom.ppf([0.025, 0.975], own.shrunk.raw.n, own.others.value) / own.shrunk.raw.n
-    assert own.chance == pytest.approx((low, high))
+    coming = betabinom(own.shrunk.raw.n, own.others.events + 0.5, own.others.n - own.others.events + 0.5)
+    assert own.chance == pytest.approx(tuple(coming.ppf([0.025, 0.975]) / own.shrunk.raw.n))
+
+
+def test_others_who_were_always_right_do_not_make_a_miss_impossible(sheet: Sheet) -> None:
+    own = max((item for item in sheet.own if item.others is not None), key=lambda item: item.shrunk.raw.n)
+    assert own.others is not None
+    perfect = replace(own, others=replace(own.others, value=1.0, events=20, n=20))
+    low, high = perfect.chance or (1.0, 0.0)
+    assert low < high == 1.0
 
 
 def test_few_others_are_not_shown(clinic: Audit) -> None:

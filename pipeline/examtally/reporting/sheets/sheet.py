@@ -8,7 +8,7 @@ from functools import cached_property
 from pathlib import Path
 
 import polars as pl
-from scipy.stats import binom
+from scipy.stats import betabinom
 
 from examtally.analytics.accuracy import accuracy_table
 from examtally.contracts.clinical import Condition, Maneuver
@@ -39,11 +39,15 @@ class Own:
 
     @property
     def chance(self) -> tuple[float, float] | None:
-        """Where chance alone would carry a figure of so many knees, 95 times in 100, if it were that of the others."""
+        """Where chance alone would carry a figure of so many knees, 95 times in 100, if it were that of the others.
+
+        Theirs is known from their knees only: beta-binomial, after Jeffreys' prior, so that all of 60 is not certainty.
+        """
         if self.others is None or self.others.value is None or not self.shrunk.raw.n:
             return None
         knees = self.shrunk.raw.n
-        low, high = binom.ppf([0.025, 0.975], knees, self.others.value) / knees
+        right, wrong = self.others.events, self.others.n - self.others.events
+        low, high = betabinom.ppf([0.025, 0.975], knees, right + 0.5, wrong + 0.5) / knees
         return float(low), float(high)
 
 
