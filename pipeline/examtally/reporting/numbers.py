@@ -81,6 +81,16 @@ def score(value: float | None) -> str:
     return DASH if value is None else f"{value:.3f}"
 
 
+def signed(change: float) -> str:
+    """A change of a score, three decimals.
+
+    >>> signed(0.0264), signed(-0.0121), signed(-0.0002)
+    ('+0.026', '−0.012', '0.000')
+    """
+    text = f"{change:+.3f}"
+    return "0.000" if float(text) == 0 else text.replace("-", "−")
+
+
 def score_range(low: float | None, high: float | None) -> str:
     """The limits of a score, empty where there are none."""
     return "" if low is None or high is None else f"{low:.3f}{DASH}{high:.3f}"

@@ -9,7 +9,7 @@ import polars as pl
 
 from examtally.contracts.clinical import Condition
 from examtally.reporting.audit import Audit
-from examtally.reporting.numbers import counted, percent, percent_range, points, ratio, ratio_range, score
+from examtally.reporting.numbers import counted, percent, percent_range, points, ratio, ratio_range, score, signed
 from examtally.reporting.tables import Column, details, download, table
 
 _WHOSE = {"model": "A model of the answers, then of answers and findings", "examiner": "What examiners wrote down"}
@@ -122,12 +122,8 @@ def _change(row: Mapping[str, Any]) -> str:
     if row["measure"] == "auc":
         limits = "" if row["ci_low"] is None else f"{points(row['ci_low'])} to {points(row['ci_high'])}"
         return f"{points(row['difference'])} points\n{limits}"
-    limits = "" if row["ci_low"] is None else f"{_signed(row['ci_low'])} to {_signed(row['ci_high'])}"
-    return f"{_signed(row['difference'])}\n{limits}"
-
-
-def _signed(value: float) -> str:
-    return f"{value:+.3f}".replace("-", "−")
+    limits = "" if row["ci_low"] is None else f"{signed(row['ci_low'])} to {signed(row['ci_high'])}"
+    return f"{signed(row['difference'])}\n{limits}"
 
 
 def _terms(audit: Audit, condition: Condition) -> str:

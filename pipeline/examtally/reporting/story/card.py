@@ -117,7 +117,7 @@ def _heading(line: Line) -> str:
 
 def _left_out(lines: Sequence[Line]) -> str:
     """Maneuvers for which one sheet has no room."""
-    return f"No room here for {listed([line.maneuver.name for line in lines])}." if lines else ""
+    return f"No room here for {'; '.join(line.maneuver.name for line in lines)}." if lines else ""
 
 
 def _basis(audit: Audit, lines: Sequence[Line]) -> str:

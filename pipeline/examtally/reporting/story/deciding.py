@@ -31,6 +31,7 @@ _COLUMNS = (
     Column("benefit", "Net benefit, found per 100"),
 )
 _EXAMPLE = 0.2
+_NO_BETTER = 0.005  # found per knee
 _HEIGHT = 3.5
 
 
@@ -44,21 +45,24 @@ def deciding_block(audit: Audit, condition: Condition) -> str:
         return str(found["note"][0] or "") if found.height else ""
     parts = (
         box(NO_REFUSAL, "caution"),
-        _in_words(min(by_exam, key=lambda row: abs(row["threshold"] - _EXAMPLE))),
+        _in_words(rows, min(by_exam, key=lambda row: abs(row["threshold"] - _EXAMPLE))),
         _figure(condition, usable),
         _table(audit, condition, rows) + download(found.drop("condition", "status"), f"imaging-{condition.code}"),
     )
     return "\n\n".join(part.strip("\n") for part in parts if part)
 
 
-def _in_words(row: Mapping[str, Any]) -> str:
-    """What imaging by history and exam saves and misses, at one threshold."""
-    before = percent(row["threshold"])
+def _in_words(rows: Mapping[tuple[str, float], Mapping[str, Any]], row: Mapping[str, Any]) -> str:
+    """What imaging by history and exam saves and misses at one threshold, where it does better than not choosing."""
+    everybody = rows.get(("all", row["threshold"]), {}).get("net_benefit") or 0.0
+    suppose = f"Suppose one wanted an image from a probability of {percent(row['threshold'])} on."
+    knees = f"({counted(row['n'], 'knee')}, {row['events']} with it)"
+    if row["net_benefit"] <= max(everybody, 0.0) + _NO_BETTER:
+        return f"{suppose} Choosing by history and exam is then no better than not choosing at all {knees}."
     return (
-        f"Suppose one wanted an image from a probability of {before} on. Of 100 knees like these, imaging by history "
-        f"and exam saves {_per_100(100 - row['imaged_per_100'])} images (MRI as a rule) and leaves "
-        f"{_per_100(row['missed_per_100'])} knees with the condition without one ({counted(row['n'], 'knee')}, "
-        f"{row['events']} with it). Imaging everybody saves none and misses none."
+        f"{suppose} Of 100 knees like these, imaging by history and exam saves "
+        f"{_per_100(100 - row['imaged_per_100'])} images (MRI as a rule) and leaves {_per_100(row['missed_per_100'])} "
+        f"knees with the condition without one {knees}. Imaging everybody saves none and misses none."
     )
 
 
@@ -131,6 +135,6 @@ def _per_100(value: float) -> str:
     >>> _per_100(51.3), _per_100(2.26), _per_100(0.0), _per_100(-3.4)
     ('51', '2.3', '0', '−3.4')
     """
-    if value == 0:
+    if abs(value) < 0.05:
         return "0"
     return (f"{value:.0f}" if abs(value) >= 9.95 else f"{value:.1f}").replace("-", "−")

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from examtally.contracts.clinical import Condition
 from examtally.reporting.audit import Audit, open_audit
+from examtally.reporting.numbers import listed
+from examtally.reporting.wording import inside_sentence
 
 CONDITION_FILE = "condition.txt"
 
@@ -41,6 +44,12 @@ def standing(audit: Audit) -> str:
     )
 
 
-def or_else(block: str, sentence: str) -> str:
-    """A block, or the one sentence that stands where there is nothing to tell."""
-    return block or sentence
+def told(block: str, how_to_read: str, otherwise: str) -> str:
+    """A block with how to read it before; where it holds no table, its own sentence or else `otherwise`, alone."""
+    return f"{how_to_read.strip()}\n\n{block}" if "<table" in block else block or otherwise
+
+
+def names_of(audit: Audit, codes: Sequence[str]) -> str:
+    """Maneuvers by name as they stand within a sentence; names with a comma are parted by semicolons."""
+    names = [inside_sentence(audit.catalogue.maneuvers[code].name) for code in codes]
+    return "; ".join(names) if any("," in name for name in names) else listed(names)

@@ -9,9 +9,9 @@ import polars as pl
 
 from examtally.contracts.clinical import Condition
 from examtally.reporting.audit import Audit
-from examtally.reporting.numbers import counted, listed, percent
+from examtally.reporting.numbers import counted, percent, signed
+from examtally.reporting.story.page import names_of
 from examtally.reporting.tables import Column, download, table
-from examtally.reporting.wording import inside_sentence
 
 _COLUMNS = (
     Column("set", "Best set"),
@@ -54,7 +54,7 @@ def _each(audit: Audit, row: Mapping[str, Any]) -> list[str]:
 
 
 def _names(audit: Audit, row: Mapping[str, Any]) -> str:
-    return listed([inside_sentence(name) for name in _each(audit, row)])
+    return names_of(audit, row["maneuvers"].split(", "))
 
 
 def _table(audit: Audit, condition: Condition, found: pl.DataFrame, best: Sequence[Mapping[str, Any]]) -> str:
@@ -80,9 +80,5 @@ def _table(audit: Audit, condition: Condition, found: pl.DataFrame, best: Sequen
 def _lost(row: Mapping[str, Any]) -> str:
     if row["lost_low"] is None:
         return "all"
-    limits = f"{_signed(row['lost_low'])} to {_signed(row['lost_high'])}"
-    return f"{_signed(row['lost'])}\n{limits}"
-
-
-def _signed(value: float) -> str:
-    return f"{value:+.3f}".replace("-", "−")
+    limits = f"{signed(row['lost_low'])} to {signed(row['lost_high'])}"
+    return f"{signed(row['lost'])}\n{limits}"

@@ -10,8 +10,9 @@ import polars as pl
 
 from examtally.contracts.clinical import Condition
 from examtally.reporting.audit import BOTH, Audit
-from examtally.reporting.numbers import coefficient, count, counted, listed, percent, percent_range, ratio, ratio_range
+from examtally.reporting.numbers import coefficient, count, counted, percent, percent_range, ratio, ratio_range
 from examtally.reporting.story.added import model_sentence
+from examtally.reporting.story.page import names_of
 from examtally.reporting.tables import Column, download, table
 from examtally.reporting.wording import inside_sentence
 
@@ -103,7 +104,7 @@ def _in_words(audit: Audit, condition: Condition, chosen: Sequence[str]) -> str:
         if wrong >= _BEYOND
         else "Here multiplying would come close; elsewhere it need not."
     )
-    names = listed([inside_sentence(audit.catalogue.maneuvers[code].name) for code in chosen])
+    names = names_of(audit, chosen)
     return (
         f"In knees with the condition, {names} were all positive in {count(row['events'])} of {count(row['n'])} "
         f"({percent(row['estimate'])}). Multiplying their single figures would have given "
@@ -187,7 +188,7 @@ def _patterns(audit: Audit, condition: Condition, chosen: Sequence[str], rows: S
         for row in rows
     ]
     caption = (
-        f"{condition.name}: what each pattern of {listed([inside_sentence(name) for name in names])} is worth, in that "
+        f"{condition.name}: what each pattern of {names_of(audit, chosen)} is worth, in that "
         f"order, in {counted(rows[0]['n'], 'knee')} with all of these findings"
     )
     data = pl.DataFrame(rows, infer_schema_length=None).drop("condition", "status")
@@ -199,4 +200,4 @@ def _pattern_in_words(pattern: str, names: Sequence[str]) -> str:
     positive = [name for sign, name in zip(pattern, names, strict=True) if sign == "+"]
     if len(positive) in (0, len(names)):
         return "all positive" if positive else "all negative"
-    return f"{listed([positive[0], *map(inside_sentence, positive[1:])])} positive"
+    return f"positive: {'; '.join([positive[0], *map(inside_sentence, positive[1:])])}"
