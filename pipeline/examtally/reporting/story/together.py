@@ -40,6 +40,10 @@ _PATTERN_COLUMNS = (
     Column("present", "With it"),
     Column("absent", "Without it"),
 )
+_FEW = (
+    "*Few* stands where a pattern was seen in fewer than 10 knees: there read the ratio by a model, which lends a rare "
+    "pattern the knees of similar ones.\n"
+)
 _BEYOND = 0.05  # distance of a multiplied figure from the counted one that is worth a word
 
 
@@ -192,7 +196,12 @@ def _patterns(audit: Audit, condition: Condition, chosen: Sequence[str], rows: S
         f"order, in {counted(rows[0]['n'], 'knee')} with all of these findings"
     )
     data = pl.DataFrame(rows, infer_schema_length=None).drop("condition", "status")
-    return table(pl.DataFrame(cells), _PATTERN_COLUMNS, caption=caption) + download(data, f"patterns-{condition.code}")
+    few = _FEW if any(row["flag"] == "too_few" for row in rows) else ""
+    return (
+        few
+        + table(pl.DataFrame(cells), _PATTERN_COLUMNS, caption=caption)
+        + download(data, f"patterns-{condition.code}")
+    )
 
 
 def _pattern_in_words(pattern: str, names: Sequence[str]) -> str:
