@@ -151,3 +151,12 @@ def test_periods_with_hardly_a_case_get_no_cumulative_chart() -> None:
     events = np.zeros(40, dtype=np.int64)
     events[0] = 1
     assert chart(events, sizes).form == "none"
+
+
+@pytest.mark.parametrize("size", [1, 400])
+def test_one_event_in_the_baseline_promises_no_delay_of_centuries(size: int) -> None:
+    events = np.zeros(17, dtype=np.int64)
+    events[11] = 1
+    promise = chart(events, np.full(17, size)).promise
+    assert promise is not None
+    assert 12 < (promise.delay or 0) <= 120

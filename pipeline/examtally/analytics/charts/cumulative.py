@@ -19,6 +19,7 @@ FALSE_SIGNAL = 0.05
 _CELLS = 80
 _NODES = 9
 _LONGEST = 400
+_LONGEST_WAIT = 120
 
 
 @dataclass(frozen=True)
@@ -84,11 +85,15 @@ class _Arm:
         return high
 
     def delay(self, limit: float) -> float:
-        """Mean number of periods to the limit once the odds have changed as this score assumes."""
+        """Mean number of periods to the limit once the odds have changed as this score assumes.
+
+        For every true share at most ten years of months: after a baseline of few events it may be so low that the mean
+        would be centuries.
+        """
         odds = self.truth / (1 - self.truth) * (ODDS if self.event > 0 else 1 / ODDS)
         steps = self.steps(limit, odds / (1 + odds))
         waits = np.linalg.solve(np.eye(_CELLS) - steps, np.ones((steps.shape[0], _CELLS, 1)))
-        return float(waits[:, 0, 0].mean())
+        return float(np.minimum(waits[:, 0, 0], _LONGEST_WAIT).mean())
 
     def path(self, events: IntArray, sizes: IntArray, limit: float) -> FloatArray:
         """The score after each period, held at `limit` so that a signal ends soon after its cause."""
