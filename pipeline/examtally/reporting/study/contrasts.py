@@ -6,7 +6,7 @@ import polars as pl
 
 from examtally.reporting.numbers import DASH, counted, percent, points
 from examtally.reporting.study.paper import Paper, Row, label
-from examtally.reporting.study.values import how_made, of_whom, p_words
+from examtally.reporting.study.values import how_made, measure_name, of_whom, p_words
 from examtally.reporting.tables import Column, table
 
 _STATUS = Column("status", "Status", words=True)
@@ -17,7 +17,7 @@ def comparisons(paper: Paper) -> str:
     rows = [
         {
             "pair": f"{paper.test_name(line['maneuver_a'])} minus {paper.test_name(line['maneuver_b'])}",
-            "what": f"{paper.wording.word('measure', line['measure']).capitalize()}\n{of_whom(paper, line)}",
+            "what": f"{measure_name(line['measure']).capitalize()}\n{of_whom(paper, line)}",
             "how": how_made(paper, line["adjustment"]),
             "both": f"{percent(line['estimate_a'])} and {percent(line['estimate_b'])}",
             "value": _difference(line),
@@ -48,7 +48,7 @@ def comparison_words(paper: Paper) -> str:
         if line["difference"] is None:
             continue
         said.append(
-            f"{paper.wording.word('measure', line['measure']).capitalize()} was {percent(line['estimate_a'])} with "
+            f"{measure_name(line['measure']).capitalize()} was {percent(line['estimate_a'])} with "
             f"{paper.test_name(line['maneuver_a'])} and {percent(line['estimate_b'])} with "
             f"{paper.test_name(line['maneuver_b'])}, a difference of {_difference(line).replace(chr(10), ' ')} points "
             f"(P {_p(line).replace(chr(10), ', ')}; {counted(line['n'], 'knee')}; {label(line['status'])})."
@@ -61,7 +61,7 @@ def interactions(paper: Paper) -> str:
     rows = [
         {
             "test": paper.test_name(line["maneuver"]),
-            "what": f"{paper.wording.word('measure', line['measure']).capitalize()}\n"
+            "what": f"{measure_name(line['measure']).capitalize()}\n"
             f"{paper.group_name(line['group_a'])} and {paper.group_name(line['group_b'])}",
             "how": how_made(paper, line["adjustment"]),
             "a": _of_group(line, "a"),
@@ -91,7 +91,7 @@ def interaction_words(paper: Paper) -> str:
     said = []
     for line in paper.rows("interactions", adjustment="none"):
         start = (
-            f"{paper.wording.word('measure', line['measure']).capitalize()} of {paper.test_name(line['maneuver'])}, "
+            f"{measure_name(line['measure']).capitalize()} of {paper.test_name(line['maneuver'])}, "
             f"{paper.group_name(line['group_a'])} against {paper.group_name(line['group_b'])} ({label(line['status'])})"
         )
         if line["difference"] is None or line["flag"]:

@@ -8,7 +8,7 @@ from examtally.reporting.numbers import DASH, counted, percent, percent_range, p
 from examtally.reporting.study.flow import flow_of
 from examtally.reporting.study.pairs import WHO
 from examtally.reporting.study.paper import Paper, label
-from examtally.reporting.study.values import agreement_value, how_made, of_whom, value_words
+from examtally.reporting.study.values import agreement_value, how_made, measure_name, of_whom, value_words
 from examtally.reporting.tables import Column, table
 
 _STATUS = Column("status", "Status", words=True)
@@ -49,7 +49,7 @@ def estimates(paper: Paper) -> str:
     rows = [
         {
             "test": paper.test_name(line["maneuver"]),
-            "what": f"{paper.wording.word('measure', line['measure']).capitalize()}\n{of_whom(paper, line)}",
+            "what": f"{measure_name(line['measure']).capitalize()}\n{of_whom(paper, line)}",
             "how": how_made(paper, line["adjustment"]),
             "value": value_words(line),
             "counts": f"{line['events']} of {line['n']}",
@@ -80,7 +80,7 @@ def estimate_words(paper: Paper, role: str) -> str:
         )
         if asked and not (line["adjustment"] == "verification" and line["estimate"] is None):
             said.append(
-                f"{paper.wording.word('measure', line['measure']).capitalize()} of {paper.test_name(line['maneuver'])}"
+                f"{measure_name(line['measure']).capitalize()} of {paper.test_name(line['maneuver'])}"
                 f"{', corrected for who was verified,' if line['adjustment'] == 'verification' else ''} was "
                 f"{value_words(line)}, {line['events']} of {line['n']} ({label(line['status'])})."
             )
@@ -131,7 +131,7 @@ def scenarios(paper: Paper) -> str:
         {
             "test": paper.test_name(line["maneuver"]),
             "scenario": paper.wording.word("scenario", line["scenario"]).capitalize(),
-            "what": paper.wording.word("measure", line["measure"]),
+            "what": measure_name(line["measure"]),
             "value": value_words(line),
             "counts": f"{line['events']} of {line['n']}",
             "change": points(line["difference"]),
@@ -156,7 +156,7 @@ def bounds(paper: Paper) -> str:
     rows = [
         {
             "test": paper.test_name(line["maneuver"]),
-            "what": paper.wording.word("measure", line["measure"]).capitalize(),
+            "what": measure_name(line["measure"]).capitalize(),
             "range": percent_range(line["lower"], line["upper"]) or DASH,
             "status": label(line["status"]),
         }

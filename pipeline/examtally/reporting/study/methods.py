@@ -88,6 +88,9 @@ def _leaf(leaf: Leaf, paper: Paper) -> str:
         ("an end point of", leaf.end_point),
     ]
     parts = [f"{words} {listed([one.replace('_', ' ') for one in values], 'or')}" for words, values in asked if values]
+    name = inside_sentence(paper.catalogue.maneuvers[leaf.maneuver].name)
+    if leaf == recorded_positive(leaf.maneuver):
+        return f"{name} is recorded as positive"
     unit = paper.catalogue.maneuvers[leaf.maneuver].unit or ""
     numbers = (
         ("a grade of at least", leaf.grade_at_least, ""),
@@ -97,7 +100,12 @@ def _leaf(leaf: Leaf, paper: Paper) -> str:
     parts += [f"{words} {value:g} {of}".strip() for words, value, of in numbers if value is not None]
     if leaf.pain:
         parts.append("reproduction of the person's pain" if leaf.pain == "yes" else "no reproduction of the pain")
-    return f"{inside_sentence(paper.catalogue.maneuvers[leaf.maneuver].name)} has {listed(parts)}"
+    return f"{name} has {listed(parts)}"
+
+
+def recorded_positive(maneuver: str) -> Leaf:
+    """The rule that a maneuver is positive as it was recorded."""
+    return Leaf(maneuver, ("positive",), None, None, None, None, None, None)
 
 
 def reference(paper: Paper) -> str:

@@ -9,6 +9,7 @@ import polars as pl
 from examtally.reporting.numbers import counted
 from examtally.reporting.plain import box
 from examtally.reporting.study.paper import NOT_STATED, TO_COMPLETE, Paper, label
+from examtally.reporting.study.values import measure_name
 from examtally.reporting.tables import Column, table
 from examtally.studies.standing import PRESPECIFIED
 
@@ -69,7 +70,7 @@ def analyses(paper: Paper) -> str:
             "analysis": line["analysis"].replace("_", " "),
             "role": line["role"],
             "tests": ", ".join(paper.test_name(test) for test in line["tests"].split(", ")),
-            "measures": ", ".join(paper.wording.word("measure", one) for one in line["measures"].split(", ")),
+            "measures": ", ".join(measure_name(one) for one in line["measures"].split(", ")),
             "status": label(line["status"]),
         }
         for line in paper.rows("study_analyses")

@@ -8,6 +8,23 @@ from examtally.reporting.study.paper import Paper, Row
 RATIOS = ("lr_positive", "lr_negative", "diagnostic_odds_ratio")
 
 
+_NAMES = {
+    "lr_positive": "positive likelihood ratio",
+    "lr_negative": "negative likelihood ratio",
+    "ppv": "positive predictive value",
+    "npv": "negative predictive value",
+}
+
+
+def measure_name(code: str) -> str:
+    """A measure within a sentence.
+
+    >>> measure_name("lr_positive"), measure_name("sensitivity")
+    ('positive likelihood ratio', 'sensitivity')
+    """
+    return _NAMES.get(code, code.replace("_", " "))
+
+
 def value_words(line: Row) -> str:
     """An estimate with its interval, or why there is none.
 
