@@ -11,7 +11,7 @@ from examtally.contracts.periods import place_of
 from examtally.reporting.audit import Audit
 from examtally.reporting.numbers import counted, listed, percent
 from examtally.reporting.plain import box
-from examtally.reporting.story.ratios import FEWEST, MOST, Line, lines_of
+from examtally.reporting.story.ratios import BY_ITSELF, CORRECTED, MOST, UNCORRECTED, Line, lines_of, needed
 from examtally.reporting.tables import Column, table
 from examtally.reporting.wording import inside_sentence
 
@@ -76,10 +76,10 @@ def periods_covered(audit: Audit, condition: Condition, lines: Sequence[Line]) -
 
 
 def _covered(audit: Audit, condition: Condition, lines: Sequence[Line]) -> str:
-    accepted = audit.protocol.reference.accepted[condition.code]
-    how = listed([inside_sentence(audit.catalogue.modalities[code].name) for code in accepted if code in
-                  audit.catalogue.modalities] or ["a written clinical diagnosis"], "or")  # fmt: skip
-    settled = f"The answer comes from {how}."
+    modalities = [audit.catalogue.modalities[code] for code in audit.protocol.reference.accepted[condition.code]]
+    settled = f"The answer comes from {listed([inside_sentence(item.name) for item in modalities], 'or')}."
+    if audit.protocol.is_clinical(condition.code):
+        settled += " Held against a clinical diagnosis."
     periods = periods_covered(audit, condition, lines)
     if not periods:
         return f"{settled} No exam is on record yet; this card holds nothing of our own."
@@ -95,7 +95,10 @@ def _until(period: str) -> str:
 def _table(audit: Audit, condition: Condition, lines: Sequence[Line]) -> str:
     keys = [column.key for column in _COLUMNS]
     rows = [
-        {"maneuver": _heading(line), **dict(zip(keys, [name, *line.cells(place, SUSPICIONS)], strict=True))}
+        {
+            "maneuver": _heading(line, needed(audit)),
+            **dict(zip(keys, [name, *line.cells(place, SUSPICIONS)], strict=True)),
+        }
         for line in lines
         for place, name in enumerate(_FINDINGS)
     ]
@@ -104,14 +107,15 @@ def _table(audit: Audit, condition: Condition, lines: Sequence[Line]) -> str:
     return table(pl.DataFrame(rows), _COLUMNS, caption=caption, group="maneuver")
 
 
-def _heading(line: Line) -> str:
+def _heading(line: Line, fewest: int) -> str:
     """The maneuver with the knees behind it and the correction, or where its range comes from and what is missing."""
     if line.own is not None:
-        corrected = "corrected for who was imaged" if line.is_corrected else "imaged knees as they are, not corrected"
-        return f"{line.maneuver.name}: {counted(line.present, 'knee')} with it, {line.absent} without; {corrected}"
+        return (
+            f"{line.maneuver.name}: {counted(line.present, 'knee')} with it, {line.absent} without; {line.correction}"
+        )
     source = PUBLISHED if line.published else "nothing of ours yet, and no publication gives both ratios"
     with_it, without = line.people
-    missing = f"ours needs {FEWEST} people with it and {FEWEST} without, so far {with_it} and {without}"
+    missing = f"ours needs {fewest} people with it and {fewest} without, so far {with_it} and {without}"
     return f"{line.maneuver.name}: {source}; {missing}"
 
 
@@ -127,12 +131,12 @@ def _basis(audit: Audit, lines: Sequence[Line]) -> str:
     made = audit.results.provenance
     sentences = [
         "*Corrected for who was imaged* allows for the findings that sent a knee to imaging; it takes for granted that "
-        "nothing but what was written down decided that."
-        if any(line.is_corrected for line in own)
+        "nothing but what was written down, or where so said nothing but this finding, decided that."
+        if any(line.correction in (CORRECTED, BY_ITSELF) for line in own)
         else "",
         "*Not corrected:* where a positive finding makes imaging more likely, sensitivity there comes out too high and "
         "specificity too low, and both ratios with them."
-        if any(not line.is_corrected for line in own)
+        if any(line.correction == UNCORRECTED for line in own)
         else "",
         f"*Published, not ours:* other clinics, other people, other rules; lowest to highest of {'; '.join(sources)}."
         if sources

@@ -18,20 +18,23 @@ MOST = 6
 """Maneuvers on one card, so that it stays one page."""
 
 RATIOS = ("lr_positive", "lr_negative")
+CORRECTED = "corrected for who was imaged"
+BY_ITSELF = "corrected for who was imaged, by its own finding alone"
+UNCORRECTED = "imaged knees as they are, not corrected"
 
 
 @dataclass(frozen=True)
 class Line:
     """One maneuver of a card.
 
-    `own` holds our two ratios, None where too few people are proven; `is_corrected` says whether they are corrected for
-    who was verified. `published` holds, by ratio, the lowest and highest that publications come to, None where none
+    `own` holds our two ratios, None where too few people are proven; `correction` says how they are corrected for who
+    was verified. `published` holds, by ratio, the lowest and highest that publications come to, None where none
     gives both sensitivity and specificity. `present` and `absent` are verified knees, `people` the participants.
     """
 
     maneuver: Maneuver
     own: tuple[Estimate, Estimate] | None
-    is_corrected: bool
+    correction: str
     published: tuple[Span, Span] | None
     present: int
     absent: int
@@ -60,6 +63,11 @@ def lines_of(audit: Audit, condition: Condition) -> list[Line]:
     return first + [line for line in rest if line.own is not None][:room]
 
 
+def needed(audit: Audit) -> int:
+    """People with the condition, and without, before a ratio of our own is given: never under what reports show."""
+    return max(FEWEST, audit.min_participants)
+
+
 def published_ratios(rows: Iterable[Published]) -> tuple[Span, Span] | None:
     """The range of both likelihood ratios over publications that give both figures; None where none does.
 
@@ -75,11 +83,12 @@ def _line(audit: Audit, condition: Condition, maneuver: Maneuver) -> Line:
     tally = audit.tally(condition.code, maneuver.code)
     people = (tally["participants_present"], tally["participants_absent"])
     found = [row for row in maneuver.published if row.condition == condition.code]
-    own, is_corrected = _own(audit, condition.code, maneuver.code) if min(people) >= FEWEST else (None, False)
+    is_enough = min(people) >= needed(audit)
+    own, correction = _own(audit, condition.code, maneuver.code) if is_enough else (None, "")
     return Line(
         maneuver,
         own,
-        is_corrected,
+        correction,
         published_ratios(found),
         tally["tp"] + tally["fn"],
         tally["fp"] + tally["tn"],
@@ -88,14 +97,15 @@ def _line(audit: Audit, condition: Condition, maneuver: Maneuver) -> Line:
     )
 
 
-def _own(audit: Audit, condition: str, maneuver: str) -> tuple[tuple[Estimate, Estimate] | None, bool]:
-    """Both ratios, corrected where the correction gives both, and whether they are."""
+def _own(audit: Audit, condition: str, maneuver: str) -> tuple[tuple[Estimate, Estimate] | None, str]:
+    """Both ratios, corrected where the correction gives both, and how they are corrected."""
     corrected, seen = (
         tuple(read(condition, maneuver, name) for name in RATIOS) for read in (audit.corrected, audit.estimate)
     )
     if all(estimate.is_usable for estimate in corrected):
-        return (corrected[0], corrected[1]), True
-    return ((seen[0], seen[1]), False) if all(estimate.shown for estimate in seen) else (None, False)
+        is_by_itself = any(estimate.flag == "too_few_verified" for estimate in corrected)
+        return (corrected[0], corrected[1]), BY_ITSELF if is_by_itself else CORRECTED
+    return ((seen[0], seen[1]), UNCORRECTED) if all(estimate.shown for estimate in seen) else (None, "")
 
 
 def _range(low: float, high: float) -> str:

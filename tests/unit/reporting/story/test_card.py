@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import shutil
 import subprocess
+from dataclasses import replace
 from pathlib import Path
 
 import polars as pl
@@ -13,6 +14,7 @@ import pytest
 from examtally.cli import main
 from examtally.contracts.clinical import Condition, Published
 from examtally.contracts.contract import load_contract
+from examtally.contracts.protocol import canonical_hash
 from examtally.errors import ReportError
 from examtally.reporting import render_cards
 from examtally.reporting.audit import Audit
@@ -148,6 +150,22 @@ def test_it_is_one_sheet_of_paper(made: Path, tmp_path: Path, size: str) -> None
         done = subprocess.run(["pdfinfo", page], capture_output=True, text=True, check=True)
         assert re.search(r"^Pages: +1$", done.stdout, re.M)
         assert "(A4)" in done.stdout
+
+
+@pytest.mark.skipif(shutil.which("pdfinfo") is None, reason="not run: no poppler")
+def test_it_is_one_sheet_however_many_maneuvers_are_core(clinic: Audit, tmp_path: Path) -> None:
+    condition = clinic.catalogue.conditions["meniscal_tear"]
+    core = [item.code for item in clinic.maneuvers(condition)]
+    few = clinic.table("tallies").with_columns(participants_present=pl.lit(3, pl.Int64))
+    protocol = {**clinic.results.provenance.protocol, "core": core}
+    made = replace(clinic.results.provenance, protocol=protocol, protocol_hash=canonical_hash(protocol))
+    Results({**clinic.results.tables, "tallies": few}, made).write(tmp_path / "results")
+    (page,) = render_cards(tmp_path / "results", tmp_path, condition="meniscal_tear", formats=("pdf",))
+    assert len(core) > MOST
+    said = subprocess.run(["pdfinfo", page], capture_output=True, text=True, check=True).stdout
+    assert re.search(r"^Pages: +1$", said, re.M)
+    text = subprocess.run(["pdftotext", page, "-"], capture_output=True, text=True, check=True).stdout
+    assert "No room here for" in text
 
 
 def test_without_any_exam_it_holds_published_figures_alone(made: Path, tmp_path: Path) -> None:
