@@ -103,7 +103,8 @@ def _table(audit: Audit, condition: Condition, lines: Sequence[Line]) -> str:
         for place, name in enumerate(_FINDINGS)
     ]
     level = percent(audit.protocol.intervals.level)
-    caption = f"{condition.name}: what a finding makes of a suspicion, {level} interval beneath"
+    beneath = f", {level} interval beneath" if any(line.own is not None for line in lines) else ""
+    caption = f"{condition.name}: what a finding makes of a suspicion{beneath}"
     return table(pl.DataFrame(rows), _COLUMNS, caption=caption, group="maneuver")
 
 
@@ -138,7 +139,8 @@ def _basis(audit: Audit, lines: Sequence[Line]) -> str:
         "specificity too low, and both ratios with them."
         if any(line.correction == UNCORRECTED for line in own)
         else "",
-        f"*Published, not ours:* other clinics, other people, other rules; lowest to highest of {'; '.join(sources)}."
+        f"*Published, not ours:* other clinics, other people, other rules; {'lowest to highest of' if len(sources) > 1 else 'from'} "
+        f"{'; '.join(sources)}."
         if sources
         else "",
         f"Figures are {audit.protocol.analysis_status.replace('_', '-')}. Registry {made.registry[:12]}, protocol "
