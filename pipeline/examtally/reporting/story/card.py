@@ -129,6 +129,7 @@ def _basis(audit: Audit, lines: Sequence[Line]) -> str:
     """What the figures take for granted, where the published ones come from, and what made them."""
     own = [line for line in lines if line.own is not None]
     sources = dict.fromkeys(name for line in lines if line.own is None and line.published for name in line.sources)
+    span = "lowest to highest of" if len(sources) > 1 else "from"
     made = audit.results.provenance
     sentences = [
         "*Corrected for who was imaged* allows for the findings that sent a knee to imaging; it takes for granted that "
@@ -139,8 +140,7 @@ def _basis(audit: Audit, lines: Sequence[Line]) -> str:
         "specificity too low, and both ratios with them."
         if any(line.correction == UNCORRECTED for line in own)
         else "",
-        f"*Published, not ours:* other clinics, other people, other rules; {'lowest to highest of' if len(sources) > 1 else 'from'} "
-        f"{'; '.join(sources)}."
+        f"*Published, not ours:* other clinics, other people, other rules; {span} {'; '.join(sources)}."
         if sources
         else "",
         f"Figures are {audit.protocol.analysis_status.replace('_', '-')}. Registry {made.registry[:12]}, protocol "
