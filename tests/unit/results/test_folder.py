@@ -58,7 +58,7 @@ def test_rows_about_persons_have_their_own_private_folder(registry: Registry, re
     analyze(registry, results.protocol).write(tmp_path / "without")
     inner = tmp_path / "with" / "examiners"
     assert stat.S_IMODE(inner.stat().st_mode) == 0o700
-    personal = ("accuracy", "examiner_probability", "learning", "tallies")
+    personal = ("accuracy", "calibration", "calibration_curve", "examiner_probability", "learning", "tallies")
     assert _names(inner) == sorted(["manifest.json", *(f"{name}.{form}" for name in personal for form in FORMS)])
     assert pl.read_parquet(inner / "accuracy.parquet")["group_by"].unique().to_list() == ["examiner"]
     outer = {name: content for name, content in _bytes(tmp_path / "with").items() if not name.startswith("examiners")}
@@ -205,6 +205,9 @@ def _damage(out: Path, kind: str) -> None:
     elif kind == "table elsewhere":
         content["tables"]["../flow"] = content["tables"]["flow"]
         manifest.write_text(json.dumps(content))
+    elif kind == "registry elsewhere":
+        content["registry"] = "../../elsewhere"
+        manifest.write_text(json.dumps(content))
     elif kind == "half a manifest":
         manifest.write_text(manifest.read_text()[:200])
     elif kind == "a list":
@@ -220,6 +223,7 @@ def _damage(out: Path, kind: str) -> None:
         ("changed protocol", "manifest.json is incomplete or was changed after the analysis; run the analysis again"),
         ("other version", "manifest.json was written by another version; run the analysis again with this one"),
         ("table elsewhere", "manifest.json is incomplete or was changed"),
+        ("registry elsewhere", "manifest.json is incomplete or was changed"),
         ("half a manifest", "the results folder has no readable manifest.json"),
         ("a list", "manifest.json is not of a results folder"),
     ],
