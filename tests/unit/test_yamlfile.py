@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable
 from pathlib import Path
 
@@ -144,3 +145,13 @@ def test_python_data_is_checked_by_the_same_code_and_with_the_asked_error() -> N
         node.record(("a", "2"))["a"].record(("b",))["b"].items()[1].integer()
     with pytest.raises(ProtocolError, match=r"^protocol, a: is not plain data"):
         from_data({"a": object()}, "protocol", ProtocolError)
+
+
+def test_only_a_file_of_sensible_size_is_opened(tmp_path: Path) -> None:
+    large, pipe = tmp_path / "large.yaml", tmp_path / "pipe.yaml"
+    large.write_text("a: [" + "x," * 500_000 + "]", encoding="utf-8")
+    os.mkfifo(pipe)
+    for path, said in ((large, "larger than 1 MB"), (pipe, "cannot be read"), (tmp_path, "cannot be read")):
+        with pytest.raises(ProtocolError, match=said) as caught:
+            load_yaml(path, ProtocolError)
+        assert "\n" not in str(caught.value)

@@ -20,6 +20,7 @@ from examtally.contracts.yamlfile import CODE, Node, from_data, load_yaml
 from examtally.errors import ProtocolError
 
 _LONGEST_TEXT = 1000
+_LONGEST_CODE = 60
 _MOST_TEXTS = 10
 _MOST_KNEES = 1_000_000
 _SHARES = (
@@ -108,7 +109,7 @@ def load_study(source: Path | str | Mapping[str, Any], contract: Contract | None
     primary, secondary = read_analyses(entry, selection)
     alpha = _alpha(entry.at("alpha"))
     study = Study(
-        code=entry.at("study").text(CODE),
+        code=_code(entry.at("study")),
         title=_text(entry.at("title")),
         question=_text(entry.at("question")) if entry.has("question") else "",
         hypotheses=_texts(entry.at("hypotheses")) if entry.has("hypotheses") else (),
@@ -174,6 +175,13 @@ def _target(node: Node, contract: Contract) -> Target:
             raise entry.at("severity").fail(f"{code} has no severities", "remove it")
         severity = entry.at("severity").codes(f"a severity of {code}", legal)
     return Target(code, severity, entry.code("other_severity", "an answer") or "absent")
+
+
+def _code(node: Node) -> str:
+    code = node.text(CODE)
+    if len(code) > _LONGEST_CODE:
+        raise node.fail("is too long", f"write at most {_LONGEST_CODE} characters")
+    return code
 
 
 def _text(node: Node) -> str:

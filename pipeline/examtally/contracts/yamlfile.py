@@ -27,16 +27,12 @@ from examtally.errors import ContractError, ExamtallyError
 __all__ = ["CODE", "Node", "from_data", "load_yaml"]
 
 _DEEPEST = 20
+_LARGEST = 1_000_000  # bytes; the largest declared file of our own has a tenth of it
 
 
 def load_yaml(path: Path, error: type[ExamtallyError] = ContractError) -> Node:
     """Read one YAML file into a Node; raises `error` with file, line and mend for anything that is not plain data."""
-    try:
-        text = path.read_text(encoding="utf-8")
-    except OSError:
-        raise error(f"{path.name}: cannot be read; check that the file is there and may be opened") from None
-    except UnicodeDecodeError:
-        raise error(f"{path.name}: is not UTF-8 text; save it as UTF-8") from None
+    text = _text(path, error)
     try:
         root = _Loader(text).get_single_node()
     except _RefusedError as fault:
@@ -49,6 +45,20 @@ def load_yaml(path: Path, error: type[ExamtallyError] = ContractError) -> Node:
     if root is None:
         raise error(f"{path.name}: is empty; fill it in or remove it")
     return _convert(root, Node(None, path.name, root.start_mark.line + 1, "", error))
+
+
+def _text(path: Path, error: type[ExamtallyError]) -> str:
+    """The text of a file of sensible size; a pipe or a device, which may never end, is not opened."""
+    try:
+        if not path.is_file():
+            raise error(f"{path.name}: cannot be read; check that it is a file and not a folder or a pipe")
+        if path.stat().st_size > _LARGEST:
+            raise error(f"{path.name}: is larger than {_LARGEST // 1_000_000} MB; name a file of settings, not of data")
+        return path.read_text(encoding="utf-8")
+    except OSError:
+        raise error(f"{path.name}: cannot be read; check that the file is there and may be opened") from None
+    except UnicodeDecodeError:
+        raise error(f"{path.name}: is not UTF-8 text; save it as UTF-8") from None
 
 
 def from_data(data: Mapping[str, object], name: str, error: type[ExamtallyError] = ContractError) -> Node:

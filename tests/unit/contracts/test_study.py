@@ -144,6 +144,7 @@ INJECTION = "clinic' or 1=1; drop table reg.exams --"
         (_filter(column="history.answer", value="yes", of="x' or 1", **{"is": "equals"}), "is not a legal item"),
         (_filter(column="exams.thigh_cm", value=[60, 50], **{"is": "between"}), "lower and an upper"),
         ({"study": "../../etc/passwd"}, "wrong form"),
+        ({"study": "a" * 61}, "study: is too long; write at most 60 characters"),
         ({"population": "/etc/passwd"}, "not a list"),
         ({"tests": "tests.yaml"}, "not a mapping"),
         ({"tests": {"lachman": {"rule": {"maneuver": "lachman"}}}}, "is a maneuver of the catalogue"),
