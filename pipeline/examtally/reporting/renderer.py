@@ -78,6 +78,8 @@ def _titled(report: Report, title: str | None) -> Report:
 
 def _check(formats: Sequence[str], source: Path | None) -> None:
     unknown = [form for form in formats if form not in WRITERS]
+    if not formats:
+        raise ReportError(f"no format is named; choose from {', '.join(WRITERS)}")
     if unknown:
         raise ReportError(f"no such format: {', '.join(unknown)}; choose from {', '.join(WRITERS)}")
     if source is not None and source.exists():

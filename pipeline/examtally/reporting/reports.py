@@ -13,6 +13,7 @@ from examtally.errors import ReportError
 from examtally.reporting.renderer import render
 from examtally.reporting.shelf.listing import shelve, to_text
 from examtally.results import read_results
+from examtally.results.manifest import is_results_folder
 
 
 def render_audit(
@@ -90,8 +91,13 @@ def render_intake(
 def render_shelf(results_dir: Path, folder: Path, *, progress: Callable[[str], object] | None = None) -> list[Path]:
     """Write the catalogue of maneuvers and the index of the reports in `folder` into it; return both pages.
 
-    Raises ResultsError where `results_dir` is not a whole results folder; nothing is written then.
+    Raises ReportError where there is no such folder and ResultsError where `results_dir` is not a whole results
+    folder; nothing is written then.
     """
+    if not folder.is_dir():
+        raise ReportError("there is no such folder; name with --in the folder in which the reports lie")
+    if is_results_folder(folder):
+        raise ReportError("this is a results folder; name with --in the folder in which the reports lie")
     read_results(results_dir)
     if progress is not None:
         progress("rendering the maneuvers and the index")

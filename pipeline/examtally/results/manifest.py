@@ -6,6 +6,7 @@ No clock, host or path stands in it, so that the same registry and protocol give
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from pathlib import Path
@@ -20,6 +21,7 @@ from examtally.results.tablefile import TableFile
 MANIFEST = "manifest.json"
 _FORMAT = "examtally results"
 _VERSION = 1
+_FINGERPRINT = re.compile(r"[0-9a-f]{64}")  # it names files of a release, so nothing else may stand there
 
 
 @dataclass(frozen=True)
@@ -60,7 +62,9 @@ def read_manifest(folder: Path) -> Manifest:
         provenance = Provenance(**{name: content[name] for name in Provenance.__dataclass_fields__})
         tables = {name: TableFile(table["rows"], table["sha256"]) for name, table in content["tables"].items()}
         is_whole = (
-            provenance.protocol_hash == canonical_hash(provenance.protocol) and tables.keys() <= result_tables().keys()
+            _FINGERPRINT.fullmatch(provenance.registry) is not None
+            and provenance.protocol_hash == canonical_hash(provenance.protocol)
+            and tables.keys() <= result_tables().keys()
         )
     except (KeyError, TypeError, AttributeError):
         is_whole = False

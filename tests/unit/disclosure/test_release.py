@@ -53,7 +53,7 @@ def accuracy_of(counted: pl.DataFrame) -> pl.DataFrame:
     return accuracy_table(counted, None, contract, Protocol.defaults(contract))
 
 
-def results_of(tables: dict[tuple[str, str], tuple[int, int, int, int]], registry: str = "a" * 32) -> Results:
+def results_of(tables: dict[tuple[str, str], tuple[int, int, int, int]], registry: str = "a" * 64) -> Results:
     counted = tallies(tables)
     protocol = Protocol.defaults(load_contract())
     return Results(
@@ -121,7 +121,7 @@ def test_without_the_complement_the_checker_finds_the_sum() -> None:
 
 def test_two_releases_that_differ_by_one_person_are_caught_and_prevented() -> None:
     first = release(results_of({ALL: (60, 30, 25, 90)}))
-    later = results_of({ALL: (61, 30, 25, 90)}, registry="b" * 32)
+    later = results_of({ALL: (61, 30, 25, 90)}, registry="b" * 64)
     careless = release(later)
     assert any("differs from an earlier release" in sentence for sentence in leaks(careless, [first]))
     careful = release(later, earlier=[first])
@@ -133,7 +133,7 @@ def test_an_earlier_release_and_a_sum_together_give_nothing_back() -> None:
     first = release(results_of(SEXES))
     later = results_of(
         {ALL: (81, 30, 25, 90), ("sex", "female"): (31, 15, 12, 44), ("sex", "male"): (50, 15, 13, 46)},
-        registry="b" * 32,
+        registry="b" * 64,
     )
     made = release(later, earlier=[first])
     assert leaks(made, [first]) == []

@@ -137,6 +137,8 @@ def test_a_failing_cell_leaves_nothing_behind(house: Path, tmp_path: Path) -> No
 def test_an_unknown_format_is_refused_with_the_legal_set(tmp_path: Path) -> None:
     with pytest.raises(ReportError, match="no such format: rtf; choose from html"):
         renderer.render("small", tmp_path / "results", tmp_path / "out", formats=("rtf",))
+    with pytest.raises(ReportError, match="no format is named; choose from html"):
+        renderer.render("small", tmp_path / "results", tmp_path / "out", formats=())
 
 
 def quarto(folder: Path, monkeypatch: pytest.MonkeyPatch, script: str) -> None:

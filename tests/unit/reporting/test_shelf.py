@@ -9,6 +9,8 @@ import pytest
 
 from examtally.cli import main
 from examtally.contracts.contract import load_contract
+from examtally.errors import ReportError
+from examtally.reporting import render_shelf
 from examtally.reporting.shelf.listing import from_text, sections, shelve, to_text
 
 
@@ -67,3 +69,13 @@ def test_the_command_writes_both_pages_and_their_links_lead_somewhere(made: Path
 
 def test_a_registry_without_exams_has_its_catalogue_too(made: Path, tmp_path: Path) -> None:
     assert main(["report", "index", "--results", str(made / "empty" / "results"), "--in", str(tmp_path)]) == 0
+
+
+def test_a_folder_that_is_none_or_holds_results_is_refused(made: Path, tmp_path: Path) -> None:
+    results = made / "tiny" / "results"
+    before = sorted(results.iterdir())
+    for folder, said in ((tmp_path / "none", "there is no such folder"), (results, "this is a results folder")):
+        with pytest.raises(ReportError, match=said):
+            render_shelf(results, folder)
+    assert not (tmp_path / "none").exists()
+    assert sorted(results.iterdir()) == before
