@@ -49,8 +49,12 @@ def flow(paper: Paper) -> str:
 
 def estimates(paper: Paper) -> str:
     """The figures of the primary analyses, then of the secondary ones."""
-    first, then = (findings.estimate_words(paper, role) for role in ("primary", "secondary"))
-    return "\n\n".join(part for part in (first, then, findings.agreement_words(paper)) if part)
+    said = [
+        words(paper, role)
+        for role in ("primary", "secondary")
+        for words in (findings.estimate_words, findings.agreement_words)
+    ]
+    return "\n\n".join(part for part in said if part)
 
 
 def missing(paper: Paper) -> str:
@@ -61,6 +65,7 @@ def missing(paper: Paper) -> str:
         f"Of {line['exams']} {line['result']} findings of {paper.test_name(line['maneuver'])}, {line['verified']} have "
         "a usable reference."
         for line in paper.rows("verification")
+        if line["maneuver"] in paper.used_tests()
     ]
     return " ".join(lines) or "Knees without a reference were left out and counted in the flow."
 
@@ -124,7 +129,7 @@ def about_domains() -> str:
 def _main(paper: Paper) -> str:
     parts = [findings.estimate_words(paper, "primary"), contrasts.comparison_words(paper)]
     if paper.condition is None:
-        parts = [findings.agreement_words(paper)]
+        parts = [findings.agreement_words(paper, "primary")]
     elif any(one.kind == "by_group" for one in paper.study.primary):
         parts.append(contrasts.interaction_words(paper))
     return " ".join(part for part in parts if part)

@@ -8,7 +8,7 @@ from examtally.reporting.numbers import DASH, counted, percent, percent_range, p
 from examtally.reporting.study.flow import flow_of
 from examtally.reporting.study.pairs import WHO
 from examtally.reporting.study.paper import Paper, label
-from examtally.reporting.study.values import agreement_value, how_made, measure_name, of_whom, value_words
+from examtally.reporting.study.values import agreement_value, capital, how_made, measure_name, of_whom, value_words
 from examtally.reporting.tables import Column, table
 
 _STATUS = Column("status", "Status", words=True)
@@ -43,14 +43,14 @@ def cross_tabulations(paper: Paper) -> str:
 
 def estimates(paper: Paper) -> str:
     """Every estimate of accuracy that is declared."""
-    lines = [line for line in paper.rows("accuracy") if line["group_by"] != "examiner"]
+    lines = [line for line in paper.rows("accuracy") if line["group_by"] != "examiner" and line["n"]]
     if not lines:
         return ""
     rows = [
         {
             "test": paper.test_name(line["maneuver"]),
-            "what": f"{measure_name(line['measure']).capitalize()}\n{of_whom(paper, line)}",
-            "how": how_made(paper, line["adjustment"]),
+            "what": f"{capital(measure_name(line['measure']))}\n{of_whom(paper, line)}",
+            "how": how_made(line["adjustment"]),
             "value": value_words(line),
             "counts": f"{line['events']} of {line['n']}",
             "status": label(line["status"]),
@@ -80,7 +80,7 @@ def estimate_words(paper: Paper, role: str) -> str:
         )
         if asked and not (line["adjustment"] == "verification" and line["estimate"] is None):
             said.append(
-                f"{measure_name(line['measure']).capitalize()} of {paper.test_name(line['maneuver'])}"
+                f"{capital(measure_name(line['measure']))} of {paper.test_name(line['maneuver'])}"
                 f"{', corrected for who was verified,' if line['adjustment'] == 'verification' else ''} was "
                 f"{value_words(line)}, {line['events']} of {line['n']} ({label(line['status'])})."
             )
@@ -92,7 +92,7 @@ def agreement(paper: Paper) -> str:
     rows = [
         {
             "test": f"{paper.test_name(line['maneuver'])}, {WHO[line['group_by']]}",
-            "what": paper.wording.word("agreement", line["statistic"]).capitalize(),
+            "what": capital(measure_name(line["statistic"])),
             "value": agreement_value(line),
             "pairs": f"{line['pairs']}\n{counted(line['participants'], 'participant')}",
             "status": label(line["status"]),
@@ -111,20 +111,26 @@ def agreement(paper: Paper) -> str:
     return table(pl.DataFrame(rows), columns, caption="Agreement of two examiners", group="test")
 
 
-def agreement_words(paper: Paper) -> str:
-    """One sentence a figure of agreement."""
+def agreement_words(paper: Paper, role: str) -> str:
+    """One sentence a figure of agreement of the analyses of this role."""
+    asked = {
+        (test, one.pairs_of, statistic)
+        for one in (paper.study.primary if role == "primary" else paper.study.secondary)
+        for test in one.tests
+        for statistic in one.statistics
+    }
     return " ".join(
-        f"{paper.wording.word('agreement', line['statistic']).capitalize()} on {paper.test_name(line['maneuver'])} "
-        f"({WHO[line['group_by']]}) was {agreement_value(line).replace(chr(10), ' ')}, {line['pairs']} pairs "
-        f"({label(line['status'])})."
+        f"{capital(measure_name(line['statistic']))} on {paper.test_name(line['maneuver'])} "
+        f"({WHO[line['group_by']]}) was {agreement_value(line)}, {line['pairs']} pairs ({label(line['status'])})."
         for line in paper.rows("agreement")
-        if line["group_by"] in WHO
+        if (line["maneuver"], line["group_by"], line["statistic"]) in asked
     )
 
 
 def scenarios(paper: Paper) -> str:
     """What other choices about equivocal findings and undecided references would give."""
-    lines = paper.rows("sensitivity_analyses", group_by="overall")
+    used = paper.used_tests()
+    lines = [line for line in paper.rows("sensitivity_analyses", group_by="overall") if line["maneuver"] in used]
     if not lines:
         return ""
     rows = [
@@ -156,12 +162,12 @@ def bounds(paper: Paper) -> str:
     rows = [
         {
             "test": paper.test_name(line["maneuver"]),
-            "what": measure_name(line["measure"]).capitalize(),
+            "what": capital(measure_name(line["measure"])),
             "range": percent_range(line["lower"], line["upper"]) or DASH,
             "status": label(line["status"]),
         }
         for line in paper.rows("verification_bounds", group_by="overall")
-        if line["measure"] in told
+        if line["measure"] in told and line["maneuver"] in paper.used_tests()
     ]
     if not rows:
         return ""

@@ -10,20 +10,24 @@ from examtally.reporting.study.boxes import WIDTH
 from examtally.reporting.study.paper import Paper, Row, label
 from examtally.reporting.study.values import value_words
 
-_ROW = 0.42
+_ROW = 0.3
 _HEAD, _FOOT = 0.1, 0.35
 _COLOURS = {"sensitivity": PRESENT, "specificity": ABSENT}
 
 
 def forest(paper: Paper) -> str:
-    """Sensitivity and specificity as they are on verified knees, everybody and groups; empty where there is none."""
+    """Sensitivity and specificity as they are on verified knees, a figure a test; empty where there is none."""
     lines = [
         line
         for line in paper.rows("accuracy", adjustment="none")
-        if line["measure"] in _COLOURS and line["group_by"] != "examiner"
+        if line["measure"] in _COLOURS and line["group_by"] != "examiner" and line["n"]
     ]
-    if not lines:
-        return ""
+    tests = dict.fromkeys(line["maneuver"] for line in lines)
+    return "\n".join(_of_test(paper, [line for line in lines if line["maneuver"] == test]) for test in tests)
+
+
+def _of_test(paper: Paper, lines: list[Row]) -> str:
+    name = paper.test_name(lines[0]["maneuver"])
     height = _HEAD + _FOOT + _ROW * len(lines)
     with style():
         figure = sheet(height, WIDTH)
@@ -33,8 +37,7 @@ def forest(paper: Paper) -> str:
         axes.set_yticks([])
         for place, line in enumerate(lines):
             middle = place + 0.5
-            name = f"{paper.test_name(line['maneuver'])}\n{_row_words(paper, line)}"
-            axes.text(-1.5, middle, name, va="center", ha="left", fontsize=8.5, linespacing=1.25)
+            axes.text(-1.5, middle, _row_words(paper, line), va="center", ha="left", fontsize=8.5)
             axes.text(1.07, middle, value_words(line), va="center", ha="left", fontsize=8.5)
             if value_words(line).startswith("too few"):
                 continue
@@ -45,8 +48,8 @@ def forest(paper: Paper) -> str:
         axes.tick_params(axis="x", colors=GREY)
         return publish(
             figure,
-            "estimates",
-            caption="Sensitivity and specificity on verified knees; filled: pre-specified, open: exploratory.",
+            f"estimates-{lines[0]['maneuver'].replace('_', '-')}",
+            caption=f"{name}, sensitivity and specificity on verified knees; filled: pre-specified, open: exploratory.",
             alt="Sensitivity and specificity. " + " ".join(_alt(paper, line) for line in lines),
             data=pl.DataFrame([_data(line) for line in lines], infer_schema_length=None),
         )

@@ -43,7 +43,12 @@ def participants(paper: Paper) -> str:
         Column("status", "Status", words=True),
     )
     caption = f"Knees examined with {paper.test_name(paper.study.analyses[0].tests[0])}, by target condition"
-    return table(pl.DataFrame(rows), columns, caption=caption if cells else "Knees examined", group="grouping")
+    return table(
+        pl.DataFrame(rows),
+        columns,
+        caption=caption if cells else "Knees at their first eligible exam",
+        group="grouping",
+    )
 
 
 def _is_known(name: str, lines: list[Row]) -> bool:

@@ -77,7 +77,7 @@ def _tests(paper: Paper) -> Iterator[str]:
             "interval [@newcombe1998independent] and the chi-square test with N − 1 [@campbell2007]. No claim rests on "
             "a test within one group."
         )
-    if not any(one.kind != "accuracy" or one.group_by for one in study.analyses):
+    if not any(one.kind == "paired" or one.group_by for one in study.analyses):
         return
     family = {
         "primary": "the tests of the primary analyses",

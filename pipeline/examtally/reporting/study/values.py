@@ -5,6 +5,7 @@ from __future__ import annotations
 from examtally.reporting.numbers import coefficient, percent, percent_range, ratio, ratio_range
 from examtally.reporting.study.paper import Paper, Row
 
+TOO_FEW = "too_few"
 RATIOS = ("lr_positive", "lr_negative", "diagnostic_odds_ratio")
 
 
@@ -13,11 +14,23 @@ _NAMES = {
     "lr_negative": "negative likelihood ratio",
     "ppv": "positive predictive value",
     "npv": "negative predictive value",
+    "cohen_kappa": "Cohen's kappa",
+    "fleiss_kappa": "Fleiss' kappa",
+    "gwet_ac1": "Gwet's AC1",
+    "krippendorff_alpha": "Krippendorff's alpha",
+    "pabak": "prevalence-adjusted kappa",
+}
+_ADJUSTED = {
+    "none": "verified, as they are",
+    "verification": "corrected for who was verified",
+    "begg_greenes": "corrected by the test's own result",
+    "ipw": "weighted by the chance of verification",
+    "multiple_imputation": "condition of the others imputed",
 }
 
 
 def measure_name(code: str) -> str:
-    """A measure within a sentence.
+    """A measure of accuracy or a statistic of agreement within a sentence.
 
     >>> measure_name("lr_positive"), measure_name("sensitivity")
     ('positive likelihood ratio', 'sensitivity')
@@ -31,7 +44,7 @@ def value_words(line: Row) -> str:
     >>> value_words({"measure": "sensitivity", "estimate": 0.8, "ci_low": 0.7, "ci_high": 0.9, "flag": None})
     '80% (70–90%)'
     """
-    if line["estimate"] is None or line["flag"] == "too_few" or line.get("display") == "counts_only":
+    if line["estimate"] is None or line["flag"] == TOO_FEW or line.get("display") == "counts_only":
         return "too few to estimate"
     if line["measure"] in RATIOS:
         limits = ratio_range(line["ci_low"], line["ci_high"])
@@ -57,10 +70,18 @@ def of_whom(paper: Paper, line: Row) -> str:
     return f"{paper.grouping_name(line['group_by'])}: {paper.group_name(line['group'])}"
 
 
-def how_made(paper: Paper, adjustment: str) -> str:
-    return {"none": "verified, as they are", "verification": "corrected for who was verified"}.get(
-        adjustment, paper.wording.word("adjustment", adjustment)
-    )
+def how_made(adjustment: str) -> str:
+    """What a figure was made of, as it stands in a table."""
+    return _ADJUSTED.get(adjustment, adjustment.replace("_", " "))
+
+
+def capital(name: str) -> str:
+    """A name at the head of a sentence, the rest of it as it is.
+
+    >>> capital("predictive value of PABAK")
+    'Predictive value of PABAK'
+    """
+    return name[:1].upper() + name[1:]
 
 
 def p_words(value: float) -> str:
