@@ -93,7 +93,7 @@ def agreement(paper: Paper) -> str:
         {
             "test": f"{paper.test_name(line['maneuver'])}, {WHO[line['group_by']]}",
             "what": capital(measure_name(line["statistic"])),
-            "value": agreement_value(line),
+            "value": agreement_value(line, _least(paper)),
             "pairs": f"{line['pairs']}\n{counted(line['participants'], 'participant')}",
             "status": label(line["status"]),
         }
@@ -121,7 +121,8 @@ def agreement_words(paper: Paper, role: str) -> str:
     }
     return " ".join(
         f"{capital(measure_name(line['statistic']))} on {paper.test_name(line['maneuver'])} "
-        f"({WHO[line['group_by']]}) was {agreement_value(line)}, {line['pairs']} pairs ({label(line['status'])})."
+        f"({WHO[line['group_by']]}) was {agreement_value(line, _least(paper))}, {line['pairs']} pairs "
+        f"({label(line['status'])})."
         for line in paper.rows("agreement")
         if (line["maneuver"], line["group_by"], line["statistic"]) in asked
     )
@@ -173,3 +174,8 @@ def bounds(paper: Paper) -> str:
         return ""
     columns = (Column("what", "Measure"), Column("range", "Least to most"), _STATUS)
     return table(pl.DataFrame(rows), columns, caption="What unverified knees allow, whatever they are", group="test")
+
+
+def _least(paper: Paper) -> int:
+    """People below which there is no figure."""
+    return paper.study.protocol.display.min_participants

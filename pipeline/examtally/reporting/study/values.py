@@ -53,9 +53,9 @@ def value_words(line: Row) -> str:
     return f"{percent(line['estimate'])} ({limits})" if limits else percent(line["estimate"])
 
 
-def agreement_value(line: Row) -> str:
-    """A figure of agreement with its interval: shares as percentages, coefficients as such."""
-    if line["estimate"] is None:
+def agreement_value(line: Row, least: int) -> str:
+    """A figure of agreement with its interval: shares as percentages, coefficients as such; from `least` people on."""
+    if line["estimate"] is None or line["participants"] < least:
         return "too few to estimate"
     if line["statistic"].endswith("_agreement"):
         return f"{percent(line['estimate'])} ({percent_range(line['ci_low'], line['ci_high'])})"
