@@ -61,13 +61,13 @@ def audit(
     formats = tuple(name.strip() for name in form.split(",") if name.strip())
     with terminal.progress() as say:
         if audience is Audience.internal:
-            if earlier or approved_by or because:
+            if earlier or approved_by is not None or because is not None:
                 raise ReportError("--earlier, --approved-by and --because belong to --audience release")
             made = render_audit(results, out, formats=formats, source=source, progress=say)
         else:
             if source is not None or (approved_by is None) != (because is None):
                 raise ReportError("for release give --approved-by and --because together, and no --source")
-            approval = Approval(approved_by, because) if approved_by and because else None
+            approval = Approval(approved_by, because) if approved_by is not None and because is not None else None
             made = render_release(results, out, earlier=earlier or (), approval=approval, formats=formats, progress=say)
     terminal.show_files(made)
 

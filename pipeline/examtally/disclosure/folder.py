@@ -83,7 +83,7 @@ def read_release(folder: Path) -> Release:
             for path in sorted(folder.glob("*.csv"))
         }
         counts = tables.pop(COUNTS).with_columns(pl.col(cell).cast(pl.Int64) for cell in _cells())
-    except (OSError, ValueError, KeyError, TypeError, pl.exceptions.PolarsError):
+    except (OSError, ValueError, KeyError, TypeError, RecursionError, pl.exceptions.PolarsError):
         raise DisclosureError(
             f"{folder.name} is not a release folder; name one that `report audit --audience release` wrote"
         ) from None

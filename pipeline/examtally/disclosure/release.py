@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Collection
 from dataclasses import dataclass
 
@@ -18,14 +19,25 @@ from examtally.results import Results
 FEWEST_EXAMINERS = 3
 FEWEST_APPROVED = 50
 _OF_EXAMINERS = ("role", "setting")
+_ROLE = re.compile(r"[a-z][a-z-]*( [a-z][a-z-]*){0,4}")
+_LONGEST_REASON = 240
 
 
 @dataclass(frozen=True)
 class Approval:
-    """Who allowed the table of everybody to be shown with its small counts (a role, no name), and why."""
+    """Who allowed the table of everybody to be shown with its small counts (a role, no name), and why.
+
+    Raises DisclosureError where the role is not one to five words in small letters or the reason no plain sentence.
+    """
 
     role: str
     reason: str
+
+    def __post_init__(self) -> None:
+        if not _ROLE.fullmatch(self.role):
+            raise DisclosureError("who approved must be a role of one to five words in small letters, never a name")
+        if not self.reason.strip() or len(self.reason) > _LONGEST_REASON or not self.reason.isprintable():
+            raise DisclosureError(f"the reason must be one line of at most {_LONGEST_REASON} printable characters")
 
 
 def release(results: Results, *, earlier: Collection[Release] = (), approval: Approval | None = None) -> Release:

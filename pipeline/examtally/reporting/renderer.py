@@ -53,6 +53,7 @@ def render(
     ReportError; nothing is written then.
     """
     _check(formats, source)
+    keep_apart(results, out_dir)
     with tempfile.TemporaryDirectory(prefix="examtally-report-") as folder:
         work = Path(folder) / "report"
         shutil.copytree(resource("reports"), work)
@@ -70,6 +71,12 @@ def render(
         if source is not None:
             shutil.copytree(work, source)
     return written
+
+
+def keep_apart(results: Path, out_dir: Path) -> None:
+    """Refuse to write into a results folder, which a later analysis would then not replace; raises ReportError."""
+    if out_dir.resolve().is_relative_to(results.resolve()):
+        raise ReportError("no report goes into its results folder; name another folder with --out")
 
 
 def _titled(report: Report, title: str | None) -> Report:

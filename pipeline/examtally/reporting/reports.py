@@ -10,7 +10,7 @@ from pathlib import Path
 from examtally.disclosure.folder import read_release, release_name
 from examtally.disclosure.release import Approval, release
 from examtally.errors import ReportError
-from examtally.reporting.renderer import render
+from examtally.reporting.renderer import keep_apart, render
 from examtally.reporting.shelf.listing import shelve, to_text
 from examtally.results import read_results
 from examtally.results.manifest import is_results_folder
@@ -50,6 +50,7 @@ def render_release(
     checker can work out a hidden count; nothing is written then.
     """
     say = progress or (lambda _step: None)
+    keep_apart(results_dir, out_dir)
     say("hiding small counts")
     results = read_results(results_dir)
     name = release_name(results.provenance.registry, results.provenance.protocol_hash)

@@ -164,6 +164,26 @@ def test_an_approval_needs_fifty_people() -> None:
     assert made.counts["fn"].item() is None
 
 
+@pytest.mark.parametrize(
+    ("role", "reason", "said"),
+    [
+        ("John Smith", "wanted", "a role of one to five words"),
+        ("", "wanted", "a role of one to five words"),
+        ("medical director", " ", "the reason must be one line"),
+        ("medical director", "one\ntwo", "the reason must be one line"),
+    ],
+)
+def test_who_approved_is_a_role_and_the_reason_one_line(role: str, reason: str, said: str) -> None:
+    with pytest.raises(DisclosureError, match=said):
+        Approval(role, reason)
+
+
+def test_what_is_no_release_is_refused_however_it_is_built(tmp_path: Path) -> None:
+    (tmp_path / "release.json").write_text("[" * 100_000, encoding="utf-8")
+    with pytest.raises(DisclosureError, match="is not a release folder"):
+        read_release(tmp_path)
+
+
 def test_a_knee_is_not_a_person() -> None:
     counted = tallies({ALL: (16, 40, 20, 90)}).with_columns(tp_tp=pl.lit(32))
     counts = counts_of(counted)

@@ -54,6 +54,17 @@ def test_an_empty_folder_says_so(tmp_path: Path) -> None:
     assert "No report lies in this folder yet" in sections(shelve(tmp_path))
 
 
+@pytest.mark.parametrize("audience", ["internal", "release"])
+def test_no_report_goes_into_its_results_folder(made: Path, audience: str, capsys: pytest.CaptureFixture[str]) -> None:
+    results = made / "tiny" / "results"
+    before = sorted(results.iterdir())
+    command = ["report", "audit", "--audience", audience, "--results", str(results), "--out"]
+    for out in (results, results / "reports"):
+        assert main([*command, str(out)]) == 8
+        assert "no report goes into its results folder" in capsys.readouterr().err
+    assert sorted(results.iterdir()) == before
+
+
 def test_the_command_writes_both_pages_and_their_links_lead_somewhere(made: Path, tmp_path: Path) -> None:
     (tmp_path / "audit.html").write_bytes((made / "clinic" / "out" / "audit.html").read_bytes())
     assert main(["report", "index", "--results", str(made / "clinic" / "results"), "--in", str(tmp_path)]) == 0
