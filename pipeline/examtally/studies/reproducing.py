@@ -70,7 +70,8 @@ class Reproduction:
         if not self.since:
             return "The records differ and the log says of nothing since that changed them: run `examtally verify`."
         told = [f"{number} {_CHANGES[action][number != 1]}" for action, number in self.since.items()]
-        return f"The records changed since the bundle: {'; '.join(told)}. That can explain a difference; the log does not say which."
+        changed = f"The records changed since the bundle: {'; '.join(told)}."
+        return f"{changed} That can explain a difference; the log does not say which."
 
     def text(self) -> str:
         """Everything as lines for a reader."""
