@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import json
 import os
 import sys
@@ -25,6 +26,9 @@ if TYPE_CHECKING:
 _PLACES = ("lines", "stored", "unchanged", "conflict", "waiting", "held_back")
 _FINE_STEPS = ("before ", "after ")  # the points at which a test may stop an ingest; no news to a person
 _HEADS = ("table", "lines", "stored", "unchanged", "conflict", "waiting", "held back")
+
+_NO_ROOM = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
+_NO_ROOM_SAID = (*(f"(os error {number})" for number in _NO_ROOM), "No usable temporary directory")
 
 
 @contextmanager
@@ -55,11 +59,20 @@ def unexpected(fault: Exception) -> str:
     """Return one line about a fault nobody foresaw; its own text is left out, since it may hold a record's value."""
     if os.environ.get("EXAMTALLY_DEBUG"):
         traceback.print_exception(fault)
+    if _is_no_room(fault):
+        return "no room is left on disk, also for temporary files; free some, then repeat; nothing was half-stored"
     frames = traceback.extract_tb(fault.__traceback__)
     place = f" in {Path(frames[-1].filename).stem}, line {frames[-1].lineno}" if frames else ""
     return (
         f"examtally met a fault of its own ({type(fault).__name__}{place}); nothing was half-stored. Please report "
         "this line. EXAMTALLY_DEBUG=1 shows more, which may hold values of records: keep that to yourself."
+    )
+
+
+def _is_no_room(fault: Exception) -> bool:
+    """Whether a fault is of a full disk, also where a library words it in its own way."""
+    return (isinstance(fault, OSError) and fault.errno in _NO_ROOM) or any(
+        words in str(fault) for words in _NO_ROOM_SAID
     )
 
 

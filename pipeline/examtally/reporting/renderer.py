@@ -162,11 +162,13 @@ def _run(command: list[str], folder: Path) -> subprocess.CompletedProcess[str]:
 
 def _put(page: Path, target: Path) -> Path:
     """Move a finished page into place in one step."""
+    fresh = target.with_name(f".{target.name}.part")
     try:
         target.parent.mkdir(parents=True, exist_ok=True)
-        fresh = target.with_name(f".{target.name}.part")
         shutil.copyfile(page, fresh)
         fresh.replace(target)
     except OSError as error:
+        with contextlib.suppress(OSError):
+            fresh.unlink()
         raise ReportError(f"{target} cannot be written: {error.strerror}; choose another --out folder") from error
     return target

@@ -43,7 +43,8 @@ def write_folder(results: Results, out: Path, beside: Mapping[str, str] | None =
                 (fresh / name).write_text(text, encoding="utf-8")
             _put_in_place(fresh, out)
     except OSError as fault:
-        raise ResultsError(f"the results folder cannot be written: {fault.strerror}; name another with --out") from None
+        why = fault.strerror or "no room, or not allowed"
+        raise ResultsError(f"the results folder cannot be written: {why}; name another with --out") from None
     return out
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+import tempfile
 from collections.abc import Iterable
 from dataclasses import asdict
 from io import StringIO
@@ -82,7 +83,7 @@ def _time(plan: Plan) -> str:
 
 
 def write_plan(plan: Plan, out: Path) -> tuple[Path, ...]:
-    """Write the plan to a folder and return its files; StudyError where the folder holds other things."""
+    """Write the plan to a folder, all files or none, and return them; StudyError where it holds other things."""
     try:
         out.mkdir(parents=True, exist_ok=True)
         if any(path.name not in FILES for path in out.iterdir()):
@@ -90,10 +91,14 @@ def write_plan(plan: Plan, out: Path) -> tuple[Path, ...]:
         contents = dict(
             zip(FILES, (_page(plan), _json(plan), _assumptions(plan), plan.curve.write_csv(), None), strict=True)
         )
-        for name, text in contents.items():
-            if text is not None:
-                (out / name).write_text(text, encoding="utf-8")
-        _draw(plan, out / "curve.svg")
+        with tempfile.TemporaryDirectory(dir=out, prefix=".plan-") as inner:
+            fresh = Path(inner)
+            for name, text in contents.items():
+                if text is not None:
+                    (fresh / name).write_text(text, encoding="utf-8")
+            _draw(plan, fresh / "curve.svg")
+            for name in FILES:
+                (fresh / name).replace(out / name)
     except OSError as fault:
         raise StudyError(f"the plan cannot be written: {fault.strerror}; name another folder with --out") from None
     return tuple(out / name for name in FILES)

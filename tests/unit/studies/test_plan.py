@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import json
 import math
 from pathlib import Path
@@ -13,6 +14,7 @@ from examtally.analytics import planning
 from examtally.contracts.study import load_study
 from examtally.errors import StudyError
 from examtally.registry import open_registry
+from examtally.studies import plan_text
 from examtally.studies.plan_text import paragraph, write_plan
 from examtally.studies.planning import Plan, plan
 from examtally.studies.rates import read_rates
@@ -116,6 +118,16 @@ def test_the_folder_of_a_plan(clinic: Path, tmp_path: Path) -> None:
     (tmp_path / "plan" / "other.txt").write_text("mine", encoding="utf-8")
     with pytest.raises(StudyError, match="holds other things"):
         write_plan(made, tmp_path / "plan")
+
+
+def test_a_plan_is_written_whole_or_not_at_all(clinic: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def full(*_: object) -> None:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr(plan_text, "_draw", full)
+    with pytest.raises(StudyError, match="the plan cannot be written: No space left"):
+        write_plan(_plan(clinic, "paired"), tmp_path / "plan")
+    assert list((tmp_path / "plan").iterdir()) == []
 
 
 def test_what_is_missing_is_said(clinic: Path) -> None:
