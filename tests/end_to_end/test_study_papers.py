@@ -233,3 +233,39 @@ def test_the_script_in_the_bundle_says_the_same(made: Path, without_one: Path) -
 def test_another_registry_is_refused(made: Path, tmp_path: Path) -> None:
     with pytest.raises(StudyError, match="log"):
         reproduce(made / "agreement-bundle", make_registry(tmp_path, people=5))
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_a_draft_of_its_kind_goes_from_new_to_bundle(name: str, made: Path, tmp_path: Path) -> None:
+    registry = Path(shutil.copy(made / "registry.duckdb", tmp_path))
+    protocol, results, bundle = tmp_path / "draft.yaml", tmp_path / "results", tmp_path / "bundle"
+    assert main(["study", "new", "--out", str(protocol), *_answers(name)]) == 0
+    protocol.write_text(_filled_in(protocol.read_text(encoding="utf-8")), encoding="utf-8")
+    at = ["--registry", str(registry)]
+    assert main(["study", "check", str(protocol)]) == 0
+    assert main(["study", "lock", str(protocol), *at]) == 0
+    assert main(["study", "run", str(protocol), *at, "--out", str(results)]) == 0
+    assert main(["study", "bundle", "--results", str(results), "--out", str(bundle)]) == 0
+    assert (bundle / "datapackage.json").is_file()
+
+
+def _answers(name: str) -> list[str]:
+    kind = {"agreement": "agreement", "paired_by_girth": "paired", "training_level": "by_group"}.get(name, "accuracy")
+    tests = "lachman,drop_leg_lachman" if kind == "paired" else "lachman"
+    given = {"code": f"new_{kind}", "title": "A draft", "question": "Which is better?", "hypothesis": "The second."}
+    given |= {"kind": kind, "tests": tests, "purpose": "teaching"}
+    given |= {"condition": "acl_tear"} if kind != "agreement" else {}
+    given |= {"group-by": "role"} if kind == "by_group" else {}
+    return [part for key, value in given.items() for part in (f"--{key}", value)]
+
+
+def _filled_in(draft: str) -> str:
+    """The draft with the lines that wait for the author taken as they stand."""
+    blocks = draft.split("\n\n")
+    taken = [
+        re.sub(r"^# (?=blinding:|planned_size:|  )", "", block, flags=re.M)
+        if re.search(r"^# (blinding|planned_size):", block, re.M)
+        else block
+        for block in blocks
+    ]
+    return "\n\n".join(taken) + "\nmissing: {findings: excluded}\n"
