@@ -7,6 +7,7 @@ import shutil
 import tempfile
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 from typing import Any
 
@@ -20,7 +21,7 @@ COUNTS = "counts"
 _FORMAT = "examtally release"
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Release:
     """What goes out: `about` (where the figures come from), `counts` and the tables of figures; and the `log` of what
     was hidden and why, which stays inside."""
@@ -35,7 +36,7 @@ class Release:
         """Name of the folder: releases of the same registry and protocol have the same."""
         return release_name(self.about["registry"], self.about["protocol"])
 
-    @property
+    @cached_property
     def shown(self) -> Shown:
         """The counts as a reader sees them."""
         return shown_in(self.counts)

@@ -27,15 +27,16 @@ class Hiding:
         """Hide a side; a reason it already has stays."""
         self.reasons.setdefault(side, reason)
 
-    def shown(self) -> Shown:
-        """The counts as a reader sees them, None where hidden; groups of an approved table are not there at all."""
+    def shown(self, rows: Collection[Row] | None = None) -> Shown:
+        """The counts of `rows`, or all, as a reader sees them, None where hidden; groups of an approved table are not
+        there at all."""
         return {
             row: {
-                cell: None if Side(row, name) in self.reasons else knees[cell]
+                cell: None if Side(row, name) in self.reasons else self.counts.knees[row][cell]
                 for name, cells in CELLS.items()
                 for cell in cells
             }
-            for row, knees in self.counts.knees.items()
+            for row in (self.counts.knees if rows is None else rows)
             if row == row.whole or row.whole not in self.approved
         }
 
@@ -95,23 +96,27 @@ def _differs_little(counts: Counts, side: Side, release: Shown) -> bool:
 
 def _hide_complements(hiding: Hiding, earlier: Collection[Shown]) -> None:
     """Hide the next smallest side of a grouping, or at last of everybody, until nothing hidden is given back."""
-    while True:
-        shown = hiding.shown()
-        leaks = sorted({side for side, _ in given_back(shown, shown, earlier)})
-        fresh = {side for leak in leaks if (side := _next(hiding, leak)) is not None}
-        if not fresh:
-            return
-        for side in sorted(fresh):
-            hiding.hide(side, COMPLEMENT)
+    tables: dict[Row, list[Row]] = {}
+    for row in hiding.shown():
+        tables.setdefault(row.whole, []).append(row)
+    for rows in tables.values():  # tables of other maneuvers have no sum in common with these
+        while True:
+            shown = hiding.shown(rows)
+            leaks = sorted({side for side, _ in given_back(shown, shown, earlier)})
+            fresh = {side for leak in leaks if (side := _next(hiding, leak, rows)) is not None}
+            if not fresh:
+                break
+            for side in sorted(fresh):
+                hiding.hide(side, COMPLEMENT)
 
 
-def _next(hiding: Hiding, leak: Side) -> Side | None:
-    """The smallest side still shown whose hiding blurs the sum that gives `leak` back."""
+def _next(hiding: Hiding, leak: Side, rows: Collection[Row]) -> Side | None:
+    """The smallest side of `rows` still shown whose hiding blurs the sum that gives `leak` back."""
     row = leak.row
     siblings = [
         Side(other, leak.name)
-        for other in hiding.counts.knees
-        if other != row and other.whole == row.whole and (row == row.whole or other.group_by == row.group_by)
+        for other in rows
+        if other != row and (row == row.whole or other.group_by == row.group_by)
     ]
     open_ = [side for side in siblings if side not in hiding.reasons and hiding.counts.total(side)]
     if open_:

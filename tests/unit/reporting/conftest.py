@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 from report_clinic import records, write_results
+from shared import shared_folder
 
 from examtally.contracts.contract import load_contract
 from examtally.reporting import render_audit, render_monthly
@@ -17,23 +18,35 @@ SIZES = {"clinic": (900, 9), "young": (40, 3), "tiny": (3, 1), "empty": (0, 1)}
 
 
 @pytest.fixture(scope="session")
-def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
+def made(tmp_path_factory: pytest.TempPathFactory, worker_id: str) -> Path:
     """A folder with the results and the rendered report of every size of registry."""
-    root = tmp_path_factory.mktemp("made")
-    for name, (exams, examiners) in SIZES.items():
-        lines = records(load_contract(), exams, examiners, seed=20260301)
-        results = write_results(root / name / "results", lines, with_examiners=name == "clinic")
-        render_audit(results, root / name / "out", source=root / name / "source")
-    return root
+    return shared_folder(_together(tmp_path_factory, worker_id), "made", _make)
 
 
 @pytest.fixture(scope="session")
 def monthly(made: Path) -> Path:
     """The same folder, with the monthly report of the newest period beside each audit as `monthly.html`."""
-    for name in SIZES:
-        (page,) = render_monthly(made / name / "results", made / name / "out", period=NEWEST.get(name, "P018"))
-        page.rename(page.with_name("monthly.html"))
+
+    def add(_root: Path) -> None:
+        for name in SIZES:
+            (page,) = render_monthly(made / name / "results", made / name / "out", period=NEWEST.get(name, "P018"))
+            page.rename(page.with_name("monthly.html"))
+
+    shared_folder(made.parent, "monthly", add)
     return made
+
+
+def _together(tmp_path_factory: pytest.TempPathFactory, worker_id: str) -> Path:
+    """A folder that every process of this test run knows."""
+    own = tmp_path_factory.getbasetemp()
+    return own if worker_id == "master" else own.parent
+
+
+def _make(root: Path) -> None:
+    for name, (exams, examiners) in SIZES.items():
+        lines = records(load_contract(), exams, examiners, seed=20260301)
+        results = write_results(root / name / "results", lines, with_examiners=name == "clinic")
+        render_audit(results, root / name / "out", source=root / name / "source")
 
 
 @pytest.fixture(scope="session")
