@@ -244,7 +244,9 @@ def analyze(
     from examtally.contracts.protocol import load_protocol
     from examtally.registry import open_registry
     from examtally.results import analyze as estimate
+    from examtally.results.folder import check_replaceable
 
+    check_replaceable(out)
     tables = [name.strip() for name in only.split(",") if name.strip()] if only is not None else None
     settings = load_protocol(protocol, load_contract())
     if last_periods is not None:

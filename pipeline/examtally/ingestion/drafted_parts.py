@@ -138,19 +138,23 @@ class EntryParts:
             return f"{name}: {quoted_text(one.column.name)}"
         return self._instead(name, "record number" if name == "participant_id" else "")
 
-    def _instead(self, name: str, left_out: str) -> str:
-        """A column that cannot stay as it is but is what is meant, once its content is replaced."""
-        one = next((one for one in self.found.ignored if one.guess.target == left_out), None)
+    def _instead(self, name: str, left_out: str, of: str = "") -> str:
+        """A column that cannot stay as it is but is what is meant, once its content is replaced.
+
+        Of several the first whose name holds the word `of`, such as the date of the MRI.
+        """
+        found = [one for one in self.found.ignored if one.guess.target == left_out]
+        one = next((one for one in found if of in fold(one.column.name)), found[0] if found else None)
         if one is None:
             return Drafted(NOWHERE, "no column was found").line(name)
         return Drafted(
             quoted_text(one.column.name), f"holds {left_out}s, which must be replaced before it can enter"
         ).line(name)
 
-    def needed(self, table: str, name: str) -> str:
-        """A column that must be there."""
+    def needed(self, table: str, name: str, of: str = "") -> str:
+        """A column that must be there; of several dates the one whose name holds the word `of`."""
         dated = "date" if name in ("period", "exam_day", "reference_day") else ""
-        return self.field(table, name) or self._instead(name, dated)
+        return self.field(table, name) or self._instead(name, dated, of)
 
     def field(self, table: str, name: str) -> str:
         """A column of the export that was taken for `table.name`, blank where there is none."""

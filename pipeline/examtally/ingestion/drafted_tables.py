@@ -23,8 +23,8 @@ class TableDrafter(EntryParts):
     def tables(self) -> dict[str, list[list[str]]]:
         """Return the entries of every table, each as lines."""
         made = {
-            "examiners": self._people("examiners", "examiner_id"),
-            "participants": self._people("participants", "participant_id"),
+            "examiners": self._examiners(),
+            "participants": self._participants(),
             "exams": self._exams(),
             "history": self._history(),
             "findings": self._findings(),
@@ -44,13 +44,21 @@ class TableDrafter(EntryParts):
         source = [f"from: {self.look.source.name}"] if self.needs_from else []
         return [*source, *head, "columns:", *(f"  {line}" for line in columns)]
 
-    def _people(self, table: str, key: str) -> list[list[str]]:
-        if self.found.field(f"{table}.{key}") is None:
+    def _examiners(self) -> list[list[str]]:
+        if self.found.field("examiners.examiner_id") is None:
             return []
-        lines = [self.field(table, name) for name in self.contract.tables[table].names]
-        if table == "participants" and {"weight", "height"} <= set(self.found.body):
-            lines.append(self.body_mass())
+        lines = [self.field("examiners", name) for name in self.contract.tables["examiners"].names]
         return [self._entry(["repeats: first"], [line for line in lines if line])]
+
+    def _participants(self) -> list[list[str]]:
+        """The people, also where a record number is all that tells them apart."""
+        names = [name for name in self.contract.tables["participants"].names if name != "participant_id"]
+        about = [line for name in names if (line := self.field("participants", name))]
+        if {"weight", "height"} <= set(self.found.body):
+            about.append(self.body_mass())
+        if self.found.field("participants.participant_id") is None and not about:
+            return []
+        return [self._entry(["repeats: first"], [self.person(), *about])]
 
     def _exams(self) -> list[list[str]]:
         names = {name for name in self.found.fields if name.startswith("exams.")} - {"exams.side"}
@@ -172,7 +180,7 @@ class TableDrafter(EntryParts):
                 f"modality: {{value: {modality}}}",
             ]
             columns += [
-                self.needed("references", "reference_day"),
+                self.needed("references", "reference_day", modality.replace("_", " ")),
                 "condition: {each: condition}",
                 status.line("status"),
             ]

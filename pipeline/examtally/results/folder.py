@@ -35,7 +35,7 @@ def write_folder(results: Results, out: Path, beside: Mapping[str, str] | None =
     out = out.resolve()
     try:
         _recover(out)
-        _check_replaceable(out)
+        check_replaceable(out)
         out.parent.mkdir(parents=True, exist_ok=True)
         with _beside(out) as fresh:
             _write_all(results, fresh)
@@ -84,7 +84,7 @@ def _read_part(folder: Path) -> tuple[Provenance, dict[str, pl.DataFrame]]:
     return manifest.provenance, {name: read_table(folder, name, file) for name, file in manifest.tables.items()}
 
 
-def _check_replaceable(out: Path) -> None:
+def check_replaceable(out: Path) -> None:
     """Refuse to replace anything but an empty folder or one that holds what an analysis wrote and nothing else."""
     if not out.exists():
         return

@@ -60,6 +60,17 @@ def test_what_identifies_a_person_is_left_out_and_no_value_of_it_is_written(tmp_
     assert made.ignored == 3
 
 
+def test_people_and_the_day_of_a_scan_are_found_where_only_record_numbers_and_dates_tell(tmp_path: Path) -> None:
+    row = {"MRN": "0012345", "Visit date": "2025-03-04", "Sex": "F", "Ht cm": 170, "Wt kg": 65, "Side": "R"}
+    row |= {"Lachman": "pos", "MRI date": "2025-03-12", "MRI ACL": "torn"}
+    made = draft([write_csv(tmp_path / "e.csv", [row, row | {"MRN": "0012346"}])])
+    people = made.text.split("  participants:\n")[1].split("\n\n")[0]
+    assert [line.split(":")[0].strip() for line in people.splitlines()[2:]] == ["participant_id", "sex", "bmi"]
+    assert "participant_id: MRN   # unsure: holds record numbers" in people
+    assert "reference_day: MRI date   # unsure: holds dates" in made.text
+    assert "exam_day: Visit date   # unsure: holds dates" in made.text
+
+
 def test_what_is_unknown_is_marked(tmp_path: Path) -> None:
     made = draft([write_csv(tmp_path / "e.csv", [{"Visit": "V-01", "Qzx": "7", "Lachman": "hmm"}])])
     assert "Qzx   # unsure:" in made.text

@@ -13,6 +13,7 @@ from pathlib import Path
 import polars as pl
 import pytest
 
+from examtally.cli import main
 from examtally.contracts.results import conform
 from examtally.errors import ResultsError
 from examtally.registry import Registry
@@ -124,6 +125,15 @@ def test_what_is_not_a_results_folder_is_left_alone(results: Results, tmp_path: 
         with pytest.raises(ResultsError, match=words):
             results.write(tmp_path / name)
     assert _bytes(tmp_path) == before
+
+
+def test_a_folder_that_cannot_be_replaced_is_told_before_anything_is_estimated(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / "notes").mkdir()
+    (tmp_path / "notes" / "mine.txt").write_text("x")
+    assert main(["analyze", "--registry", str(tmp_path / "none.duckdb"), "--out", str(tmp_path / "notes")]) == 7
+    assert capsys.readouterr().err.startswith("the folder holds other things than results")
 
 
 @pytest.mark.parametrize("place", ["mine.txt", "examiners/mine.txt"])
