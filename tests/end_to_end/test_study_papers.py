@@ -235,6 +235,17 @@ def test_another_registry_is_refused(made: Path, tmp_path: Path) -> None:
         reproduce(made / "agreement-bundle", make_registry(tmp_path, people=5))
 
 
+def test_a_registry_of_one_person_gives_a_short_paper(tmp_path: Path) -> None:
+    registry, protocol = make_registry(tmp_path, people=1), tmp_path / "study.yaml"
+    shutil.copy(EXAMPLES / "agreement.yaml", protocol)
+    results, at = tmp_path / "results", ["--registry", str(registry)]
+    assert main(["study", "run", str(protocol), *at, "--out", str(results)]) == 0
+    assert main(["study", "report", "--results", str(results), "--out", str(tmp_path)]) == 0
+    page = (tmp_path / "study.html").read_text(encoding="utf-8")
+    assert "every analysis in this manuscript is exploratory" in page
+    assert "too few to estimate" in page
+
+
 @pytest.mark.parametrize("name", NAMES)
 def test_a_draft_of_its_kind_goes_from_new_to_bundle(name: str, made: Path, tmp_path: Path) -> None:
     registry = Path(shutil.copy(made / "registry.duckdb", tmp_path))

@@ -20,7 +20,7 @@ def participants(paper: Paper) -> str:
     )
     told = [name for name in dict.fromkeys(line["group_by"] for line in lines) if _is_known(name, lines)]
     whole = next((line for line in lines if line["group_by"] == _ALWAYS), None)
-    if whole is None:
+    if whole is None or not whole["knees"]:
         return ""
     cells = ("present", "absent", "unsettled") if paper.condition else ()
     rows = [
