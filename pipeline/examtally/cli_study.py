@@ -9,6 +9,7 @@ import typer
 
 from examtally import cli_registry, terminal, terminal_study
 from examtally.cli_registry import Json, Operator, Wait
+from examtally.errors import StudyError
 
 app = typer.Typer(
     no_args_is_help=True,
@@ -48,23 +49,22 @@ def new(
     ] = None,
 ) -> None:
     """Ask a few questions and write a commented draft; every question is also an option, for scripts."""
-    from examtally.studies.drafting import Answers, write_draft
+    from examtally.studies.drafting import Answers, check_new, write_draft
 
-    kind = _asked(kind, "What is studied: accuracy, paired (two tests), by_group, agreement", "accuracy")
+    check_new(out)
+    kind = _asked("kind", kind, "What is studied: accuracy, paired (two tests), by_group, agreement", "accuracy")
     answers = Answers(
-        code=_asked(code, "Short code of the study (small letters and _)", "my_study"),
-        title=_asked(title, "Title of the paper"),
-        question=_asked(question, "The question in one sentence (blank for later)", ""),
-        hypothesis=_asked(hypothesis, "What do you expect, in which direction (blank for later)", ""),
+        code=_asked("code", code, "Short code of the study (small letters and _)", "my_study"),
+        title=_asked("title", title, "Title of the paper"),
+        question=_asked("question", question, "The question in one sentence (blank for later)", ""),
+        hypothesis=_asked("hypothesis", hypothesis, "What do you expect, in which direction (blank for later)", ""),
         kind=kind,
-        tests=tuple(
-            one.strip() for one in _asked(tests, "Maneuvers, parted by commas", "lachman").split(",") if one.strip()
-        ),
-        condition="" if kind == "agreement" else _asked(condition, "Target condition", "acl_tear"),
-        group_by=_asked(group_by, "Groups to compare (role, sex, acuity, thigh_band, …)", "role")
+        tests=tuple(_asked("tests", tests, "Maneuvers, parted by commas", "lachman").split(", ")),
+        condition="" if kind == "agreement" else _asked("condition", condition, "Target condition", "acl_tear"),
+        group_by=_asked("group_by", group_by, "Groups to compare (role, sex, acuity, thigh_band, …)", "role")
         if kind == "by_group"
         else "",
-        purpose=_asked(purpose, "Purpose: research, quality_improvement, teaching (blank for later)", ""),
+        purpose=_asked("purpose", purpose, "Purpose: research, quality_improvement, teaching (blank for later)", ""),
     )
     terminal_study.show_draft(write_draft(answers, out))
 
@@ -150,8 +150,18 @@ def run(
     terminal_study.show_run(made, made.write(out), as_json=as_json)
 
 
-def _asked(given: str | None, question: str, default: str | None = None) -> str:
-    """An option, or the answer to a question on the terminal."""
+def _asked(name: str, given: str | None, question: str, default: str | None = None) -> str:
+    """An option, or the answer to a question on the terminal, which is asked again until it can be read."""
+    from examtally.studies.answers import READERS
+
+    read = READERS.get(name, str.strip)
+
+    def answer(text: str) -> str:
+        try:
+            return read(text)
+        except StudyError as fault:
+            raise typer.BadParameter(str(fault)) from None
+
     if given is not None:
-        return given
-    return str(typer.prompt(question, default=default, show_default=bool(default))).strip()
+        return read(given)
+    return str(typer.prompt(question, default=default, show_default=bool(default), value_proc=answer))

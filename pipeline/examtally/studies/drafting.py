@@ -10,8 +10,7 @@ from examtally.contracts.contract import load_contract
 from examtally.contracts.study import load_study
 from examtally.contracts.study_form import study_form
 from examtally.errors import StudyError
-
-KINDS = ("accuracy", "paired", "by_group", "agreement")
+from examtally.studies.answers import KINDS
 
 
 @dataclass(frozen=True)
@@ -46,10 +45,15 @@ def draft(answers: Answers) -> str:
     return "\n".join([*_head(answers), *_tests(answers), *_analysis(answers), *_rest(answers)]) + "\n"
 
 
-def write_draft(answers: Answers, out: Path) -> Path:
-    """Write the draft to a new file and return it; the draft is read back, so that it is never one that cannot be."""
+def check_new(out: Path) -> None:
+    """Raise StudyError where the file to write is there already."""
     if out.exists():
         raise StudyError(f"{out.name} exists; name another file with --out, so that no protocol is lost")
+
+
+def write_draft(answers: Answers, out: Path) -> Path:
+    """Write the draft to a new file and return it; the draft is read back, so that it is never one that cannot be."""
+    check_new(out)
     text = draft(answers)
     try:
         out.write_text(text, encoding="utf-8")

@@ -13,8 +13,9 @@ from typer.testing import CliRunner
 from examtally.cli import app
 from examtally.contracts.study import load_study
 from examtally.errors import ExamtallyError
+from examtally.studies.answers import KINDS
 from examtally.studies.checking import check_study
-from examtally.studies.drafting import KINDS, Answers, write_draft
+from examtally.studies.drafting import Answers, write_draft
 
 ANSWERS = Answers(
     "my_study",
@@ -84,6 +85,27 @@ def test_questions_and_options_give_the_same_draft(tmp_path: Path) -> None:
     options = [part for name, answer in zip(names, answers, strict=True) for part in (f"--{name}", answer)]
     assert run.invoke(app, ["study", "new", "--out", str(given), *options]).exit_code == 0
     assert asked.read_bytes() == given.read_bytes()
+
+
+def test_a_question_is_asked_again_until_its_answer_can_be_read(tmp_path: Path) -> None:
+    asked, given = tmp_path / "asked.yaml", tmp_path / "given.yaml"
+    answers = ["by group", "By Training", "by_training", "Training", "Is it?", "Less.", "x' or 1", "Lachman Test"]
+    answers += ["acl", "Anterior cruciate ligament tear", "clinic", "Thigh band", "fame", "Teaching"]
+    said = CliRunner().invoke(app, ["study", "new", "--out", str(asked)], input="\n".join(answers))
+    assert said.exit_code == 0, said.output
+    for words in ("'x' or 1' is no maneuver", "'acl' is no condition", "'clinic' is no group", "'fame' is no purpose"):
+        assert words in said.output
+    legal = ["by_group", "by_training", "Training", "Is it?", "Less.", "lachman", "acl_tear", "thigh_band", "teaching"]
+    run = CliRunner().invoke(app, ["study", "new", "--out", str(given)], input="\n".join(legal))
+    assert run.exit_code == 0
+    assert asked.read_bytes() == given.read_bytes()
+
+
+def test_a_file_that_is_there_is_told_before_anything_is_asked(tmp_path: Path) -> None:
+    path = write_draft(ANSWERS, tmp_path / "study.yaml")
+    said = CliRunner().invoke(app, ["study", "new", "--out", str(path)], input="accuracy\n")
+    assert "What is studied" not in said.output
+    assert "exists" in str(said.exception)
 
 
 LEAST: dict[str, Any] = {

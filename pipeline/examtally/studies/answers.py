@@ -1,0 +1,76 @@
+"""What `study new` takes for an answer: a code, or a name that the catalogue knows for it."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Iterable, Mapping
+
+from examtally.contracts.contract import load_contract
+from examtally.contracts.study_form import study_form
+from examtally.contracts.yamlfile import CODE
+from examtally.errors import StudyError
+
+KINDS = ("accuracy", "paired", "by_group", "agreement")
+
+
+def read_kind(text: str) -> str:
+    """The kind of study; raises StudyError with the legal set, as every function here."""
+    return _one_of(text, dict.fromkeys(KINDS, ()), "kind of study", f"use one of {', '.join(KINDS)}")
+
+
+def read_code(text: str) -> str:
+    """The short code of a study."""
+    if not re.fullmatch(CODE, text.strip()):
+        raise StudyError("the code of a study is small letters, digits and _, as in lachman_by_girth; write another")
+    return text.strip()
+
+
+def read_tests(text: str) -> str:
+    """Maneuvers, parted by commas, as their codes."""
+    known = {code: (one.name, *one.synonyms) for code, one in load_contract().catalogue.maneuvers.items()}
+    mend = "name maneuvers of the catalogue; `examtally dictionary --table maneuvers` lists them"
+    found = [_one_of(one, known, "maneuver", mend) for one in text.split(",") if one.strip()]
+    if not found:
+        raise StudyError(f"no test: {mend}")
+    return ", ".join(dict.fromkeys(found))
+
+
+def read_condition(text: str) -> str:
+    """The target condition."""
+    known = {code: (one.name,) for code, one in load_contract().catalogue.conditions.items()}
+    return _one_of(text, known, "condition", f"use one of {', '.join(known)}")
+
+
+def read_group(text: str) -> str:
+    """What the groups are told apart by."""
+    legal = study_form().sections["analysis"]["group_by"].legal
+    return _one_of(text, dict.fromkeys(legal, ()), "group", f"use one of {', '.join(legal)}")
+
+
+def read_purpose(text: str) -> str:
+    """What the study is done for; blank where that is left for later."""
+    legal = study_form().sections["governance"]["purpose"].legal
+    return _one_of(text, dict.fromkeys(legal, ()), "purpose", f"use one of {', '.join(legal)}") if text.strip() else ""
+
+
+READERS: Mapping[str, Callable[[str], str]] = {
+    "kind": read_kind,
+    "code": read_code,
+    "tests": read_tests,
+    "condition": read_condition,
+    "group_by": read_group,
+    "purpose": read_purpose,
+}
+"""How an answer is read, by the name of what is asked; what is not here is free text."""
+
+
+def _one_of(text: str, known: Mapping[str, Iterable[str]], what: str, mend: str) -> str:
+    wanted = _plain(text)
+    for code, names in known.items():
+        if wanted in {_plain(code), *map(_plain, names)}:
+            return code
+    raise StudyError(f"'{' '.join(text.split())[:40]}' is no {what}; {mend}")
+
+
+def _plain(text: str) -> str:
+    return " ".join(text.casefold().replace("_", " ").replace("-", " ").split())
