@@ -19,7 +19,10 @@ _WHY = (
     f"{NOT_BLIND} Whoever has felt one knows what to expect of the other, so that they look more alike, or more "
     "different, than in two pairs of hands."
 )
-_GROUPS_DIFFER = "The groups hold different people: a difference may come from whom they see as well as from the hands."
+_GROUPS_DIFFER = (
+    "The groups hold different people, imaged or operated on, not corrected for who was: a difference may come from whom "
+    "they see and image as well as from the hands."
+)
 _COLUMNS = (
     Column("measure", "Measure"),
     Column("first", "First"),
