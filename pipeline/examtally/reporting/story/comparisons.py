@@ -20,8 +20,8 @@ _WHY = (
     "different, than in two pairs of hands."
 )
 _GROUPS_DIFFER = (
-    "The groups hold different people, imaged or operated on, not corrected for who was: a difference may come from whom "
-    "they see and image as well as from the hands."
+    "The groups hold different people, imaged or operated on, not corrected for who was: a difference may come from "
+    "whom they see and image as well as from the hands."
 )
 _COLUMNS = (
     Column("measure", "Measure"),
