@@ -32,7 +32,7 @@ def _of_test(paper: Paper, flow: Flow) -> str:
             [f"Eligible index exams: {flow.eligible}"],
             [f"Test not recorded: {flow.not_recorded}", f"Test not done: {flow.not_done}"],
         ),
-        ([*textwrap.wrap(name, _WIDEST), f"done: {flow.done}"], []),
+        ([*textwrap.wrap(name, _WIDEST), f"done: {flow.done} ({flow.status})"], []),
     ]
     with style():
         figure = draw(steps, [_boxes(flow.arm(result)) for result in _ORDER])
@@ -78,7 +78,7 @@ def _of_pairs(paper: Paper) -> str:
     lost = [f"{paper.wording.word('reason', reason)}: {number}" for reason, number in pairs.left_out]
     steps = [
         ([f"Exams of the registry: {pairs.exams}"], [f"Left out: {pairs.exams - pairs.eligible}", *lost]),
-        ([f"Eligible exams: {pairs.eligible}"], []),
+        ([f"Eligible exams: {pairs.eligible} ({pairs.status})"], []),
     ]
     arms = [
         [[*textwrap.wrap(f"{paper.test_name(one.test)}, {one.who}", 30), f"pairs: {one.pairs}"]]

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from examtally.contracts.results import result_codes
 from examtally.reporting.numbers import counted, listed, percent
 from examtally.reporting.study.paper import Paper
 
-_RATIOS = {"lr_positive", "lr_negative"}
+_SOURCES = {"wilson": " [@wilson1927]", "score": " [@koopman1984]"}
 _CORRECTIONS = {
     "begg_greenes": "corrected for verification by the test's own result [@begg1983]",
     "ipw": "weighted by the inverse of the chance of verification [@alonzo2005]",
@@ -36,15 +37,17 @@ def statistics(paper: Paper) -> str:
 
 def _estimates(paper: Paper) -> Iterator[str]:
     study = paper.study
-    measures = {one for analysis in study.analyses for one in analysis.measures}
     level = percent(1 - study.alpha)
-    if paper.condition is not None:
-        yield (
-            f"Sensitivity, specificity and other proportions have {level} score intervals [@wilson1927] on an "
-            "effective number of knees, which allows for participants with several knees or episodes [@rao1992]."
-        )
-    if measures & _RATIOS:
-        yield "Likelihood ratios have score intervals [@koopman1984]."
+    ran = dict.fromkeys(
+        line["interval"] for line in paper.rows("accuracy", adjustment="none") if line["estimate"] is not None
+    )
+    if ran:
+        told = [
+            f"{result_codes()['interval'][code]}{_SOURCES.get(code.removesuffix('_clustered'), '')}" for code in ran
+        ]
+        yield f"Figures on verified knees have {level} limits: {listed(told)}."
+    if any(code.endswith("_clustered") for code in ran):
+        yield "An effective number of knees allows for participants with several knees or episodes [@rao1992]."
     corrections = [_CORRECTIONS[one] for one in study.adjustments if one in _CORRECTIONS]
     if corrections and paper.condition is not None:
         yield f"Accuracy is given for verified knees as they are and {listed(corrections)}."
