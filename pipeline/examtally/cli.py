@@ -230,7 +230,7 @@ def analyze(
             "--last-periods",
             min=0,
             max=1200,
-            help="Only so many of the newest periods whose results are in.",
+            help="Only so many of the newest periods whose results are in; 0 takes all.",
             show_default=False,
         ),
     ] = None,

@@ -63,6 +63,7 @@ def show_held(groups: Sequence[HeldGroup], *, as_json: bool) -> None:
         if any(part.examiner_id for part in one.of):
             for part in one.of:
                 print(f"      {_whose(part)}: {part.lines:,} ({_runs(part.places)})")
+    print("6:193 stands for line 193 of file 6; files are counted as given, those of a folder by name.")
     print("Mend the export, then say: examtally retry PATH --registry …")
 
 
@@ -118,7 +119,8 @@ def show_verification(found: Verification, *, as_json: bool) -> None:
     for fault in found.faults:
         complain(fault)
     if not found.faults:
-        print(f"The registry is sound: {found.rows:,} rows of {found.batches:,} batches, every block read,")
+        noun = "batch" if found.batches == 1 else "batches"
+        print(f"The registry is sound: {found.rows:,} rows of {found.batches:,} {noun}, every block read,")
         print("fingerprints, keys, references and accounts as they should be.")
         print(f"Log: {found.log_entries:,} entries, the newest hash {found.log_head}")
 

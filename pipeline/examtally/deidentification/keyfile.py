@@ -81,7 +81,7 @@ def read_key(path: Path) -> SiteKey:
             raise ValueError
         secret = bytes.fromhex(content["secret"])
         key = SiteKey(secret, int(content["middle_day"]), int(content["month_zero"]))
-    except (ValueError, KeyError, TypeError):
+    except (ValueError, KeyError, TypeError, RecursionError):
         raise KeyFileError(
             "key: is not a site key of this version, or not a whole one; take it from its backup"
         ) from None

@@ -70,7 +70,7 @@ def read_lock(path: Path) -> tuple[LockEntry, ...]:
         content = json.loads(path.read_text(encoding="utf-8"))
         found = tuple(LockEntry(**one) for one in content["entries"]) if content["format"] == _FORMAT else ()
         is_whole = bool(found) and all(one.sha256 == canonical_hash(one.protocol) for one in found)
-    except (OSError, ValueError, KeyError, TypeError):
+    except (OSError, ValueError, KeyError, TypeError, RecursionError):
         is_whole = False
     if not is_whole:
         raise StudyError(f"{path.name}: is not a lock, or was changed by hand; put back the file that the lock wrote")

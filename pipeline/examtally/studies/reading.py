@@ -26,6 +26,6 @@ def read_study(folder: Path | str) -> StudyResults:
             tuple(Deviation(**one) for one in content["deviations"]),
         )
         study, log_entry = load_study(content["protocol"]), int(content["log_entry"])
-    except (OSError, ValueError, KeyError, TypeError):
+    except (OSError, ValueError, KeyError, TypeError, RecursionError):
         raise StudyError(f"{STUDY_FILE}: is not of a study; name the folder that `examtally study run` wrote") from None
     return StudyResults(study, stands, read_results(folder), log_entry)

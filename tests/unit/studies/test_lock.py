@@ -14,8 +14,19 @@ from examtally.registry.journal import entries
 from examtally.registry.verifying import verify
 from examtally.studies.lockfile import lock_path, read_lock
 from examtally.studies.locking import amend, lock
+from examtally.studies.reading import read_study
 from examtally.studies.running import run, stand
 from examtally.studies.standing import Standing
+
+
+@pytest.mark.parametrize("text", ["", "{", "5", "[" * 100_000, '{"study": 5}', "\x00"])
+def test_what_is_no_lock_or_study_is_refused_in_one_line(text: str, tmp_path: Path) -> None:
+    for name, read in (("study.lock.json", read_lock), ("study.json", lambda path: read_study(path.parent))):
+        path = tmp_path / name
+        path.write_text(text, encoding="utf-8")
+        with pytest.raises(StudyError, match="is not") as caught:
+            read(path)
+        assert "\n" not in str(caught.value)
 
 
 def _change(path: Path, old: str, new: str) -> None:

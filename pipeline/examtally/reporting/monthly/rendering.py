@@ -33,7 +33,7 @@ def render_monthly(
         raise ResultsError("the results hold no table 'indicators'; run `examtally analyze` again, without --only")
     known = results.tables["indicators"]["period"].unique().sort().to_list()
     if not re.fullmatch(PERIOD, period) or (known and period not in known):
-        raise ReportError(f"there is no period '{period}'; use one of {_periods(known)}")
+        raise ReportError(f"there is no period {period!r}; use one of {_periods(known)}")
     decided = read_actions(actions) if actions is not None else ()
     if progress is not None:
         progress(f"rendering the quality report of {period}")
