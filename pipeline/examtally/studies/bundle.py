@@ -150,7 +150,7 @@ def _resource(path: Path, folder: Path, release: Release) -> dict[str, Any]:
     if path.suffix != ".csv":
         return about
     frame = {"counts": release.counts, **release.figures}[path.stem]
-    return {"profile": "tabular-data-resource", **about, "schema": {"fields": _fields(path.stem, frame)}}
+    return {**about, "type": "table", "schema": {"fields": _fields(path.stem, frame)}}
 
 
 def _fields(table: str, frame: pl.DataFrame) -> list[dict[str, str]]:
