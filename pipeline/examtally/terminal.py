@@ -246,16 +246,16 @@ def _intake(batch: BatchReport) -> None:
     print(f", {raised} that could not be run." if raised else ".")
 
 
-def print_table(heads: tuple[str, ...], rows: Sequence[tuple[object, ...]]) -> None:
-    """Print a table, the first column to the left, the others to the right."""
+def print_table(heads: tuple[str, ...], rows: Sequence[tuple[object, ...]], *, are_words: bool = False) -> None:
+    """Print a table, the first column to the left, the others to the right, or all to the left where they are words."""
     cells = [heads, *(tuple(f"{cell:,}" if isinstance(cell, int) else str(cell) for cell in row) for row in rows)]
     widths = [max(len(row[column]) for row in cells) for column in range(len(heads))]
     for row in cells:
         first, *others = (
-            cell.ljust(width) if column == 0 else cell.rjust(width)
+            cell.ljust(width) if column == 0 or are_words else cell.rjust(width)
             for column, (cell, width) in enumerate(zip(row, widths, strict=True))
         )
-        print("  " + "  ".join([first, *others]))
+        print(("  " + "  ".join([first, *others])).rstrip())
 
 
 def _line(step: str) -> None:

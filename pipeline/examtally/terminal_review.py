@@ -24,8 +24,8 @@ def show_review(found: pl.DataFrame, *, as_json: bool) -> None:
         return
     missed = sum(row["reference"] == "present" for row in rows)
     exams = len({row["exam_id"] for row in rows})
-    print(f"{len(rows)} contradicted in {exams} exams; {missed} missed, these first. This opening stands in the log.")
-    print_table(_HEADS, [_line(row) for row in rows])
+    print(f"{len(rows)} findings contradicted in {exams} exams; {missed} missed, these first. Noted in the log.")
+    print_table(_HEADS, [_line(row) for row in rows], are_words=True)
 
 
 def _line(row: dict[str, object]) -> tuple[object, ...]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import shutil
 import tempfile
@@ -19,6 +20,7 @@ from examtally.errors import DisclosureError
 ABOUT = "release.json"
 COUNTS = "counts"
 _FORMAT = "examtally release"
+_FILES = "files"
 
 
 @dataclass(frozen=True, eq=False)
@@ -53,10 +55,10 @@ class Release:
             with tempfile.TemporaryDirectory(dir=out, prefix=".release-") as inner:
                 fresh = Path(inner) / "fresh"
                 fresh.mkdir()
-                text = json.dumps(self.about, indent=2, ensure_ascii=False)
-                (fresh / ABOUT).write_text(f"{text}\n", encoding="utf-8")
                 for name, frame in {COUNTS: self.counts, **self.figures}.items():
                     frame.write_csv(fresh / f"{name}.csv")
+                text = json.dumps({**self.about, _FILES: _sums(fresh)}, indent=2, ensure_ascii=False)
+                (fresh / ABOUT).write_text(f"{text}\n", encoding="utf-8")
                 if target.exists():
                     shutil.rmtree(target)
                 fresh.rename(target)
@@ -77,7 +79,7 @@ def read_release(folder: Path) -> Release:
     """Read a release as an outsider has it, without its log. Raises DisclosureError where the folder is none."""
     try:
         about = json.loads((folder / ABOUT).read_text(encoding="utf-8"))
-        if about["format"] != _FORMAT:
+        if about["format"] != _FORMAT or about.pop(_FILES) != _sums(folder):
             raise KeyError
         tables = {
             path.stem: pl.read_csv(path, schema_overrides=dict.fromkeys(KEY, pl.String()), infer_schema_length=None)
@@ -86,7 +88,7 @@ def read_release(folder: Path) -> Release:
         counts = tables.pop(COUNTS).with_columns(pl.col(cell).cast(pl.Int64) for cell in _cells())
     except (OSError, ValueError, KeyError, TypeError, RecursionError, pl.exceptions.PolarsError):
         raise DisclosureError(
-            f"{folder.name} is not a release folder; name one that `report audit --audience release` wrote"
+            f"{folder.name} is not a release folder, or was changed; name one that `report audit --audience release` wrote"
         ) from None
     return Release(about, counts, tables, pl.DataFrame())
 
@@ -102,6 +104,11 @@ def shown_in(counts: pl.DataFrame) -> Shown:
         Row(*(line[name] for name in KEY)): {cell: line[cell] for cell in _cells()}
         for line in counts.iter_rows(named=True)
     }
+
+
+def _sums(folder: Path) -> dict[str, str]:
+    """The sha256 of every table in the folder by name."""
+    return {path.name: hashlib.sha256(path.read_bytes()).hexdigest() for path in sorted(folder.glob("*.csv"))}
 
 
 def _cells() -> list[str]:

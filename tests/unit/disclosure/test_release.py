@@ -312,3 +312,11 @@ def test_a_comparison_does_not_tell_how_few_knees_lacked_one_of_the_two() -> Non
     assert found["difference"].to_list() == [0.05, 1.1]
     assert found.select("ci_low", "ci_high").rows() == [(-0.1, 0.2), (0.88, 1.3)]
     assert found["p_value"].to_list() == [0.504, 0.504]
+
+
+def test_an_earlier_release_that_was_changed_is_refused(tmp_path: Path) -> None:
+    folder = release(results_of(SEXES)).write(tmp_path)
+    counts = folder / "counts.csv"
+    counts.write_text(counts.read_text(encoding="utf-8").replace("60", "90", 1), encoding="utf-8")
+    with pytest.raises(DisclosureError, match="was changed"):
+        read_release(folder)

@@ -119,5 +119,5 @@ def test_an_unknown_code_is_refused_without_saying_it(registry: Path, capsys: py
 def test_the_command_prints_a_list(registry: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["review", "--registry", str(registry), "--period", "P001"]) == 0
     said = capsys.readouterr().out
-    assert "3 contradicted in 2 exams; 2 missed" in said
+    assert "3 findings contradicted in 2 exams; 2 missed" in said
     assert "stated 5%" in said
