@@ -88,7 +88,7 @@ def read_release(folder: Path) -> Release:
         counts = tables.pop(COUNTS).with_columns(pl.col(cell).cast(pl.Int64) for cell in _cells())
     except (OSError, ValueError, KeyError, TypeError, RecursionError, pl.exceptions.PolarsError):
         raise DisclosureError(
-            f"{folder.name} is not a release folder, or was changed; name one that `report audit --audience release` wrote"
+            f"{folder.name} is no release folder, or was changed; name one that `report audit --audience release` wrote"
         ) from None
     return Release(about, counts, tables, pl.DataFrame())
 

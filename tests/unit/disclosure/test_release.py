@@ -198,7 +198,7 @@ def test_results_without_counts_are_refused() -> None:
 
 
 def test_a_folder_that_is_no_release_is_refused(tmp_path: Path) -> None:
-    with pytest.raises(DisclosureError, match="not a release"):
+    with pytest.raises(DisclosureError, match="no release"):
         read_release(tmp_path)
 
 
