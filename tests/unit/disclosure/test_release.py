@@ -180,7 +180,7 @@ def test_who_approved_is_a_role_and_the_reason_one_line(role: str, reason: str, 
 
 def test_what_is_no_release_is_refused_however_it_is_built(tmp_path: Path) -> None:
     (tmp_path / "release.json").write_text("[" * 100_000, encoding="utf-8")
-    with pytest.raises(DisclosureError, match="is not a release folder"):
+    with pytest.raises(DisclosureError, match="is no release folder"):
         read_release(tmp_path)
 
 
