@@ -9,23 +9,10 @@ import polars as pl
 from matplotlib.axes import Axes
 
 from examtally.reporting.estimate import Estimate, Span
-from examtally.reporting.figures import (
-    ABSENT,
-    BAND,
-    GREY,
-    PRESENT,
-    RULE,
-    bare,
-    paper,
-    percent_axis,
-    publish,
-    style,
-)
+from examtally.reporting.figures import BAND, GREY, RULE, publish, style
+from examtally.reporting.two_sides import SIDES, two_sides
 
 _ROW = 0.46  # inches a row: the name, and the mark beneath it
-_HEAD = 0.42
-_FOOT = 0.32
-_SIDES = (("sensitivity", "Sensitivity", PRESENT, "o"), ("specificity", "Specificity", ABSENT, "s"))
 
 
 @dataclass(frozen=True)
@@ -55,19 +42,11 @@ def forest(rows: Sequence[Row], name: str, *, caption: str, alt: str) -> str:
 
     A row with too few participants has its counts written out and no mark. Published ranges are faint bands.
     """
-    height = _HEAD + _FOOT + _ROW * len(rows)
     with style():
-        figure = paper(height)
-        for index, (measure, title, colour, marker) in enumerate(_SIDES):
-            box = (0.01 + 0.5 * index, _FOOT / height, 0.385, (height - _HEAD - _FOOT) / height)
-            axes = bare(figure.add_axes(box))
-            percent_axis(axes, title=title)
-            axes.set_ylim(len(rows), 0)
-            axes.set_yticks([])
+        figure, both = two_sides([row.name for row in rows], _ROW, named_at=0.28)
+        for axes, (measure, _, colour, marker) in zip(both, SIDES, strict=True):
             for place, row in enumerate(rows):
                 _draw(axes, place, row, measure, colour, marker)
-                if index == 0:
-                    axes.text(-0.02, place + 0.28, row.name, va="center", ha="left", fontsize=10)
         return publish(figure, name, caption=caption, alt=alt, data=_data(rows))
 
 
@@ -106,7 +85,7 @@ def _data(rows: Sequence[Row]) -> pl.DataFrame:
                 "band_high": band[1] if band else None,
             }
             for row in rows
-            for measure, *_ in _SIDES
+            for measure, *_ in SIDES
             for estimate, band in ((row.estimate(measure), row.published(measure)),)
         ],
         schema_overrides=dict.fromkeys(("estimate", "ci_low", "ci_high", "band_low", "band_high"), pl.Float64),

@@ -9,14 +9,14 @@ import polars as pl
 from matplotlib.axes import Axes
 
 from examtally.reporting.estimate import Estimate
-from examtally.reporting.figures import ABSENT, BAND, GREY, PRESENT, bare, paper, percent_axis, publish, style
+from examtally.reporting.figures import BAND, GREY, publish, style
 from examtally.reporting.spread import Side
+from examtally.reporting.two_sides import SIDES, two_sides
 
 FEWEST, OWN_FROM = 3, 10
 """Participants below which nobody gets a pooled figure, and below which it is mostly the group's."""
 
-_ROW, _HEAD, _FOOT = 0.56, 0.42, 0.32
-_SIDES = (("sensitivity", "Sensitivity", PRESENT, "o"), ("specificity", "Specificity", ABSENT, "s"))
+_ROW = 0.56  # inches a row
 
 
 @dataclass(frozen=True)
@@ -70,19 +70,11 @@ def shrinkage(rows: Sequence[Pair], group: Sequence[Side | None], name: str, *, 
 
     `group` has sensitivity and specificity of all: a line at the mean, and a band where a new one would be expected.
     """
-    height = _HEAD + _FOOT + _ROW * len(rows)
     with style():
-        figure = paper(height)
-        for index, (measure, title, colour, marker) in enumerate(_SIDES):
-            box = (0.01 + 0.5 * index, _FOOT / height, 0.385, (height - _HEAD - _FOOT) / height)
-            axes = bare(figure.add_axes(box))
-            percent_axis(axes, title=title)
-            axes.set_ylim(len(rows), 0)
-            axes.set_yticks([])
-            _draw_group(axes, group[index])
+        figure, both = two_sides([row.name for row in rows], _ROW, named_at=0.22)
+        for axes, side, (measure, _, colour, marker) in zip(both, group, SIDES, strict=True):
+            _draw_group(axes, side)
             for place, row in enumerate(rows):
-                if index == 0:
-                    axes.text(-0.02, place + 0.22, row.name, va="center", ha="left", fontsize=10)
                 _draw_raw(axes, place + 0.5, row.side(measure).raw)
                 _draw_pooled(axes, place + 0.78, row.side(measure), colour, marker)
         return publish(figure, name, caption=caption, alt=alt, data=_data(rows))
@@ -138,7 +130,7 @@ def _data(rows: Sequence[Pair]) -> pl.DataFrame:
                 "pooled_high": pooled.high if side.is_given else None,
             }
             for row in rows
-            for measure, *_ in _SIDES
+            for measure, *_ in SIDES
             for side in (row.side(measure),)
             for raw, pooled in ((side.raw, side.pooled),)
         ],

@@ -11,13 +11,11 @@ from matplotlib.axes import Axes
 from examtally.contracts.clinical import Condition, Maneuver
 from examtally.reporting.audit import BOTH, Audit
 from examtally.reporting.estimate import Estimate, Span
-from examtally.reporting.figures import ABSENT, GREY, PRESENT, RULE, bare, paper, percent_axis, publish, style
+from examtally.reporting.figures import GREY, RULE, publish, style
 from examtally.reporting.numbers import DASH, percent_range
+from examtally.reporting.two_sides import SIDES, two_sides
 
 _LINE = 0.2  # inches a line; a row is the name and three marks beneath it, or four, one a line
-_HEAD = 0.42
-_FOOT = 0.32
-_COLOURS = {"sensitivity": PRESENT, "specificity": ABSENT}
 
 
 @dataclass(frozen=True)
@@ -97,19 +95,12 @@ class Line:
 def threefold(lines: Sequence[Line], name: str, *, caption: str, alt: str) -> str:
     """Draw a maneuver a row, both sides on one scale, and return the Markdown that shows the figure."""
     marks = 4 if any(line.has_allowing for line in lines) else 3
-    height = _HEAD + _FOOT + _LINE * (1 + marks) * len(lines)
+    names = [line.name for line in lines]
     with style():
-        figure = paper(height)
-        for index, measure in enumerate(BOTH):
-            box = (0.01 + 0.5 * index, _FOOT / height, 0.365, (height - _HEAD - _FOOT) / height)
-            axes = bare(figure.add_axes(box))
-            percent_axis(axes, title=measure.capitalize())
-            axes.set_ylim(len(lines), 0)
-            axes.set_yticks([])
+        figure, both = two_sides(names, _LINE * (1 + marks), named_at=_at(0, 0, marks), width=0.365)
+        for index, (axes, (_, _, colour, _)) in enumerate(zip(both, SIDES, strict=True)):
             for place, line in enumerate(lines):
-                _draw(axes, place, marks, line.sides[index], _COLOURS[measure])
-                if index == 0:
-                    axes.text(-0.02, _at(place, 0, marks), line.name, va="center", ha="left", fontsize=10)
+                _draw(axes, place, marks, line.sides[index], colour)
         return publish(figure, name, caption=caption, alt=alt, data=_data(lines))
 
 

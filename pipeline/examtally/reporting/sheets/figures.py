@@ -8,15 +8,15 @@ from itertools import groupby
 import polars as pl
 from matplotlib.axes import Axes
 
-from examtally.reporting.figures import ABSENT, GREY, INK, PRESENT, bare, paper, percent_axis, publish, style
+from examtally.reporting.figures import GREY, INK, publish, style
 from examtally.reporting.numbers import counted, percent, percent_range
 from examtally.reporting.sheets.sheet import FEWEST_OTHERS, Own, Sheet
 from examtally.reporting.shrinkage import FEWEST, OWN_FROM
 from examtally.reporting.tables import Column, table
+from examtally.reporting.two_sides import SIDES, two_sides
 from examtally.reporting.wording import inside_sentence
 
-_ROW, _HEAD, _FOOT = 0.6, 0.42, 0.32
-_SIDES = (("sensitivity", "Sensitivity", PRESENT, "o"), ("specificity", "Specificity", ABSENT, "s"))
+_ROW = 0.6  # inches a row
 _MANY = 100
 _HAVING = {"sensitivity": "with", "specificity": "without"}
 _COLUMNS = (
@@ -37,18 +37,10 @@ def own_figures(sheet: Sheet) -> str:
 
 
 def _figure(pairs: Sequence[Sequence[Own]]) -> str:
-    height = _HEAD + _FOOT + _ROW * len(pairs)
     with style():
-        figure = paper(height)
-        for index, (measure, title, colour, marker) in enumerate(_SIDES):
-            box = (0.01 + 0.5 * index, _FOOT / height, 0.385, (height - _HEAD - _FOOT) / height)
-            axes = bare(figure.add_axes(box))
-            percent_axis(axes, title=title)
-            axes.set_ylim(len(pairs), 0)
-            axes.set_yticks([])
+        figure, both = two_sides([pair[0].maneuver.name for pair in pairs], _ROW, named_at=0.2, size=9.5)
+        for axes, (measure, _, colour, marker) in zip(both, SIDES, strict=True):
             for place, pair in enumerate(pairs):
-                if index == 0:
-                    axes.text(-0.02, place + 0.2, pair[0].maneuver.name, va="center", ha="left", fontsize=9.5)
                 _draw(axes, place + 0.62, next(own for own in pair if own.measure == measure), colour, marker)
         return publish(
             figure,
