@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import os
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from browsing import CHROMIUM
+from playwright.sync_api import Browser, sync_playwright
 from report_clinic import records, write_results
 from shared import shared_folder
 
@@ -59,3 +63,16 @@ def clinic(made: Path) -> Audit:
 def young(made: Path) -> Audit:
     """The same of the young registry."""
     return open_audit(made / "young" / "results", resource("reports"))
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    """Chromium; without it the tests say so, or fail where it is required."""
+    if not CHROMIUM.exists():
+        if os.environ.get("EXAMTALLY_REQUIRE_BROWSER") == "1":
+            pytest.fail("not run: no Chromium")
+        pytest.skip("not run: no Chromium")
+    with sync_playwright() as driver:
+        browser = driver.chromium.launch(executable_path=str(CHROMIUM), args=["--no-sandbox"])
+        yield browser
+        browser.close()

@@ -2,53 +2,22 @@
 
 from __future__ import annotations
 
-import os
-from collections.abc import Iterator
-from dataclasses import dataclass, field
 from pathlib import Path
 
 import pytest
-from axe_playwright_python.sync_playwright import Axe
-from playwright.sync_api import Browser, Page, sync_playwright
+from browsing import DESK, PHONE, Opened, assert_quiet, hindrances, open_file
+from playwright.sync_api import Browser
 
 from examtally.reporting import render_release, render_sheets, render_shelf
 from examtally.reporting.sheets.sheet import examiners_in
 from examtally.results import read_results
 
-CHROMIUM = Path("/usr/bin/chromium")
-DESK, PHONE = {"width": 1280, "height": 850}, {"width": 375, "height": 750}
 SIZES = ("clinic", "young", "empty")
 REPORTS = ("audit", "monthly")
 
 
-@dataclass
-class Opened:
-    """A page with what it said and asked for while it opened."""
-
-    page: Page
-    said: list[str] = field(default_factory=list)
-    asked: list[str] = field(default_factory=list)
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    if not CHROMIUM.exists():
-        if os.environ.get("EXAMTALLY_REQUIRE_BROWSER") == "1":
-            pytest.fail("not run: no Chromium")
-        pytest.skip("not run: no Chromium")
-    with sync_playwright() as driver:
-        browser = driver.chromium.launch(executable_path=str(CHROMIUM), args=["--no-sandbox"])
-        yield browser
-        browser.close()
-
-
 def open_page(browser: Browser, made: Path, size: str, viewport: dict[str, int], report: str = "audit") -> Opened:
-    opened = Opened(browser.new_page(viewport=viewport))  # type: ignore[arg-type]
-    opened.page.on("console", lambda message: opened.said.append(message.text))
-    opened.page.on("pageerror", lambda error: opened.said.append(str(error)))
-    opened.page.on("request", lambda request: opened.asked.append(request.url))
-    opened.page.goto((made / size / "out" / f"{report}.html").as_uri())
-    return opened
+    return open_file(browser, made / size / "out" / f"{report}.html", viewport)
 
 
 @pytest.mark.parametrize("viewport", [DESK, PHONE], ids=["desk", "phone"])
@@ -58,11 +27,8 @@ def test_it_opens_in_silence_asks_nobody_and_does_not_scroll_sideways(
     browser: Browser, monthly: Path, report: str, size: str, viewport: dict[str, int]
 ) -> None:
     opened = open_page(browser, monthly, size, viewport, report)
-    wide = opened.page.evaluate("document.documentElement.scrollWidth")
+    assert_quiet(opened, viewport)
     opened.page.close()
-    assert opened.said == []
-    assert [url for url in opened.asked if not url.startswith(("file:", "data:"))] == []
-    assert wide <= viewport["width"]
 
 
 @pytest.mark.parametrize(("size", "viewport"), [("clinic", DESK), ("clinic", PHONE), ("empty", PHONE)])
@@ -71,9 +37,8 @@ def test_assistive_technology_meets_no_serious_hindrance(
     browser: Browser, monthly: Path, report: str, size: str, viewport: dict[str, int]
 ) -> None:
     page = open_page(browser, monthly, size, viewport, report).page
-    found = Axe().run(page).response["violations"]
+    assert hindrances(page) == []
     page.close()
-    assert [rule["id"] for rule in found if rule["impact"] in ("serious", "critical")] == []
 
 
 def test_the_answer_stands_on_the_first_screen(browser: Browser, made: Path) -> None:
@@ -193,15 +158,7 @@ def others(made: Path, tmp_path_factory: pytest.TempPathFactory) -> dict[str, Pa
 def test_every_other_page_opens_in_silence_and_hinders_nobody(
     browser: Browser, others: dict[str, Path], report: str, viewport: dict[str, int]
 ) -> None:
-    opened = Opened(browser.new_page(viewport=viewport))  # type: ignore[arg-type]
-    opened.page.on("console", lambda message: opened.said.append(message.text))
-    opened.page.on("pageerror", lambda error: opened.said.append(str(error)))
-    opened.page.on("request", lambda request: opened.asked.append(request.url))
-    opened.page.goto(others[report].as_uri())
-    wide = opened.page.evaluate("document.documentElement.scrollWidth")
-    found = Axe().run(opened.page).response["violations"]
+    opened = open_file(browser, others[report], viewport)
+    assert_quiet(opened, viewport)
+    assert hindrances(opened.page) == []
     opened.page.close()
-    assert opened.said == []
-    assert [url for url in opened.asked if not url.startswith(("file:", "data:"))] == []
-    assert wide <= viewport["width"]
-    assert [rule["id"] for rule in found if rule["impact"] in ("serious", "critical")] == []

@@ -1,0 +1,44 @@
+"""Pages in a browser: what one said and asked for while it opened, and whom it hinders."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from axe_playwright_python.sync_playwright import Axe
+from playwright.sync_api import Browser, Page
+
+CHROMIUM = Path("/usr/bin/chromium")
+DESK, PHONE = {"width": 1280, "height": 850}, {"width": 375, "height": 750}
+
+
+@dataclass
+class Opened:
+    """A page with what it said and asked for while it opened."""
+
+    page: Page
+    said: list[str] = field(default_factory=list)
+    asked: list[str] = field(default_factory=list)
+
+
+def open_file(browser: Browser, path: Path, viewport: dict[str, int]) -> Opened:
+    """Open a page from disk and listen to it."""
+    opened = Opened(browser.new_page(viewport=viewport))  # type: ignore[arg-type]
+    opened.page.on("console", lambda message: opened.said.append(message.text))
+    opened.page.on("pageerror", lambda error: opened.said.append(str(error)))
+    opened.page.on("request", lambda request: opened.asked.append(request.url))
+    opened.page.goto(path.as_uri())
+    return opened
+
+
+def hindrances(page: Page) -> list[str]:
+    """The serious and critical rules of accessibility that a page breaks."""
+    found = Axe().run(page).response["violations"]
+    return [rule["id"] for rule in found if rule["impact"] in ("serious", "critical")]
+
+
+def assert_quiet(opened: Opened, viewport: dict[str, int]) -> None:
+    """The page said nothing, asked nobody outside and does not scroll sideways."""
+    assert opened.said == []
+    assert [url for url in opened.asked if not url.startswith(("file:", "data:"))] == []
+    assert opened.page.evaluate("document.documentElement.scrollWidth") <= viewport["width"]
