@@ -9,8 +9,7 @@ from examtally.contracts.contract import Contract
 from examtally.contracts.protocol import Protocol
 
 LIKELY = 0.70
-UNLIKELY = 0.10
-"""A probability stated after the exam above the first or below the second says what it expects."""
+"""A probability stated after the exam above this expects the condition; below `monitoring.unlikely` it does not."""
 
 
 def read_contradictions(con: duckdb.DuckDBPyConnection, contract: Contract, protocol: Protocol) -> pl.DataFrame:
@@ -18,12 +17,14 @@ def read_contradictions(con: duckdb.DuckDBPyConnection, contract: Contract, prot
 
     One row a contradiction in an exam that is its examiner's first eligible one of the episode, whose window has closed
     and whose condition is settled: a core maneuver positive with the condition absent or negative with it present
-    (`finding`), or a probability stated after the exam above 0.70 with it absent or below 0.10 with it present
-    (`maneuver` is null then). A maneuver answers for a derived condition only where it speaks of none of its parts:
+    (`finding`), or a probability stated after the exam above 0.70 with it absent or below
+    `monitoring.unlikely` with it present (`maneuver` is null then), so that every missed injury of the monthly report
+    is among them. A maneuver answers for a derived condition only where it speaks of none of its parts:
     tenderness of the outer joint line says nothing of an inner tear. `severity` lists the codes of the readings inside
     the window that found it, null where none is recorded. Missed conditions stand first, then by condition and exam.
     """
     pairs = _pairs(contract, protocol)
+    levels = (LIKELY, protocol.monitoring.unlikely)
     core = ", ".join(["(?, ?)"] * len(pairs)) or "(null, null)"
     found: pl.DataFrame = con.sql(
         f"""
@@ -53,11 +54,11 @@ def read_contradictions(con: duckdb.DuckDBPyConnection, contract: Contract, prot
         select held.exam_id, e.examiner_id, e.period, condition, maneuver, finding, probability,
             case when is_present then 'present' else 'absent' end as reference, severity
         from held join used_exams e using (exam_id) left join severities using (ek, bit)
-        where is_present and (finding = 'negative' or probability < 0.5)
-            or not is_present and (finding = 'positive' or probability > 0.5)
+        where is_present and (finding = 'negative' or probability < ?)
+            or not is_present and (finding = 'positive' or probability > ?)
         order by is_present desc, place, held.exam_id, maneuver nulls last
         """,
-        params=[*(code for pair in pairs for code in pair), LIKELY, UNLIKELY],
+        params=[*(code for pair in pairs for code in pair), *levels, *reversed(levels)],
     ).pl()
     return found
 

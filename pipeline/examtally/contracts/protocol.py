@@ -129,6 +129,7 @@ class Agreement:
     max_days: int
     learners: tuple[str, ...]
     supervisors: tuple[str, ...]
+    least: float
 
 
 @dataclass(frozen=True)

@@ -50,11 +50,6 @@ class Assignment:
     unknown: tuple[Column, ...]
 
     @property
-    def is_sided(self) -> bool:
-        """Whether one line speaks of both knees."""
-        return any("side" in one.guess.spans for one in (*self.groups.get("findings", ()), *self._field_columns))
-
-    @property
     def _field_columns(self) -> list[Placed]:
         return [one for placed in self.fields.values() for one in placed]
 

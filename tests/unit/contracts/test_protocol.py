@@ -79,7 +79,12 @@ DEFAULTS: dict[str, Any] = {
     "calibration": {"bootstrap": 500, "seed": 20260301, "clip": 0.005, "min_knees": 20, "min_events": 5},
     "verification": {"add_terms": [], "imputations": 20, "seed": 20260301},
     "examiners": {"margin": 0.1, "seed": 20260301},
-    "agreement": {"max_days": 14, "learners": ["fellow", "resident", "student"], "supervisors": ["attending"]},
+    "agreement": {
+        "max_days": 14,
+        "learners": ["fellow", "resident", "student"],
+        "supervisors": ["attending"],
+        "least": 0.8,
+    },
     "latent_class": {
         "finding_a": 1.0,
         "finding_b": 1.0,

@@ -13,6 +13,7 @@ import pytest
 from scipy.stats import betabinom
 
 from examtally.cli import main
+from examtally.contracts.protocol import load_protocol
 from examtally.reporting.audit import Audit
 from examtally.reporting.sheets.practise import MOST, NOTHING, advice, practise
 from examtally.reporting.sheets.sheet import FEWEST_OTHERS, Sheet, examiners_in
@@ -86,23 +87,62 @@ def test_nothing_stands_out_where_nothing_is_probable(clinic: Audit, sheet: Shee
     assert practise(Sheet(calm, sheet.examiner)) == NOTHING
 
 
+def pooled(audit: Audit, examiner: str, people: int) -> Audit:
+    """The audit with pooled figures of this examiner, so many people behind each."""
+    accuracy = audit.table("accuracy")
+    own = accuracy.filter(group_by="examiner", group=examiner, adjustment="none").with_columns(
+        adjustment=pl.lit("pooled_verification"), estimate=pl.lit(0.5), display=pl.lit("estimate"),
+        participants=pl.lit(people, pl.Int64),
+    )  # fmt: skip
+    results = Results({**audit.results.tables, "accuracy": pl.concat([accuracy, own])}, audit.results.provenance)
+    return Audit(results, audit.contract, audit.protocol, audit.wording)
+
+
+def agreed(examiner: str, maneuver: str, high: float, people: int = 30) -> dict[str, Any]:
+    return {
+        **{"maneuver": maneuver, "group_by": "examiner_supervisor", "group": examiner, "pairs": people},
+        **{"statistic": "observed_agreement", "estimate": high - 0.1, "ci_low": high - 0.2, "ci_high": high},
+        **{"participants": people, "pairs_unknown": 0},
+    }
+
+
+PROBABLE = [
+    ("lachman", "acl_tear", 0.81),
+    ("valgus_stress_30", "mcl_injury", 0.95),
+    ("medial_joint_line_tenderness", "medial_meniscus_tear", 0.9),
+    ("lateral_joint_line_tenderness", "lateral_meniscus_tear", 0.85),
+]
+
+
 def test_what_is_probable_is_practised_strongest_first_with_its_technique(clinic: Audit, sheet: Sheet) -> None:
-    pairs = [
-        ("lachman", "acl_tear", 0.81),
-        ("valgus_stress_30", "mcl_injury", 0.95),
-        ("medial_joint_line_tenderness", "medial_meniscus_tear", 0.9),
-        ("lateral_joint_line_tenderness", "lateral_meniscus_tear", 0.85),
-    ]
-    rows = [below(sheet.examiner, maneuver, condition, p) for maneuver, condition, p in pairs]
+    rows = [below(sheet.examiner, *pair) for pair in PROBABLE]
     rows.append(below("somebody-else", "visible_swelling", "knee_effusion", 0.99))
-    loud = with_rows(with_rows(clinic, "examiner_probability", rows), "agreement", [])
+    loud = pooled(with_rows(with_rows(clinic, "examiner_probability", rows), "agreement", []), sheet.examiner, 40)
     items = advice(Sheet(loud, sheet.examiner))
-    known = [item.maneuver.code for item in items]
-    assert len(known) <= MOST
-    assert known == [code for code, *_ in sorted(pairs, key=lambda pair: -pair[2])][: len(known)]
-    assert "visible_swelling" not in known
-    if items:
-        assert items[0].maneuver.technique in practise(Sheet(loud, sheet.examiner))
+    assert [item.maneuver.code for item in items] == [
+        "valgus_stress_30", "medial_joint_line_tenderness", "lateral_joint_line_tenderness",
+    ]  # fmt: skip
+    assert len(items) == MOST
+    assert items[0].maneuver.technique in practise(Sheet(loud, sheet.examiner))
+
+
+def test_nothing_is_advised_on_fewer_than_ten_people(clinic: Audit, sheet: Sheet) -> None:
+    rows = [below(sheet.examiner, *pair) for pair in PROBABLE]
+    few = pooled(with_rows(with_rows(clinic, "examiner_probability", rows), "agreement", []), sheet.examiner, 9)
+    assert practise(Sheet(few, sheet.examiner)) == NOTHING
+
+
+def test_agreement_wholly_under_the_declared_level_is_practised_lowest_first(clinic: Audit, sheet: Sheet) -> None:
+    rows = [
+        agreed(sheet.examiner, "lachman", 0.79), agreed(sheet.examiner, "valgus_stress_30", 0.7),
+        agreed(sheet.examiner, "visible_swelling", 0.81), agreed(sheet.examiner, "extension_deficit", 0.5, people=9),
+        agreed(sheet.examiner, "pivot_shift", 0.5), agreed("somebody-else", "posterior_sag", 0.5),
+    ]  # fmt: skip
+    apart = with_rows(with_rows(clinic, "examiner_probability", []), "agreement", rows)
+    assert [item.maneuver.code for item in advice(Sheet(apart, sheet.examiner))] == ["valgus_stress_30", "lachman"]
+    lenient = load_protocol({"agreement": {"least": 0.75}}, clinic.contract)
+    other = Audit(apart.results, apart.contract, lenient, apart.wording)
+    assert [item.maneuver.code for item in advice(Sheet(other, sheet.examiner))] == ["valgus_stress_30"]
 
 
 @pytest.fixture(scope="module")

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import polars as pl
 import pytest
 from records import exam, finding, reference, send
 
 from examtally.cli import main
 from examtally.contracts.contract import load_contract
-from examtally.contracts.protocol import Protocol
+from examtally.contracts.protocol import Protocol, load_protocol
 from examtally.errors import ResultsError
 from examtally.registry.accounts import list_log
 from examtally.results.review import review
@@ -121,3 +122,9 @@ def test_the_command_prints_a_list(registry: Path, capsys: pytest.CaptureFixture
     said = capsys.readouterr().out
     assert "3 findings contradicted in 2 exams; 2 missed" in said
     assert "stated 5%" in said
+
+
+def test_a_missed_injury_is_what_the_protocol_calls_unlikely(registry: Path) -> None:
+    protocol = load_protocol({"monitoring": {"unlikely": 0.04}}, load_contract())
+    found = review(registry, protocol, period="P001")
+    assert found.filter(pl.col("probability").is_not_null()).is_empty()

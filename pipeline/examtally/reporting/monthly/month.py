@@ -77,11 +77,6 @@ class Month:
         """Every row of an indicator up to this period, oldest first."""
         return self.indicators.filter(indicator=indicator, group_by=group_by).sort("period", "group")
 
-    def newest_mature(self, indicator: str) -> str | None:
-        """The newest mature period of an indicator; None where none is."""
-        mature = self.series(indicator).filter("mature")["period"]
-        return mature[-1] if mature.len() else None
-
     @cached_property
     def signals(self) -> Sequence[Row]:
         """Rows that signal now: the newest mature point of its chart does."""

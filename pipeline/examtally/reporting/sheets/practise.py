@@ -4,39 +4,37 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import polars as pl
+
 from examtally.contracts.clinical import Maneuver
-from examtally.reporting.audit import BOTH
 from examtally.reporting.numbers import percent, percent_range
 from examtally.reporting.sheets.sheet import Sheet
 from examtally.reporting.wording import inside_sentence
 
 MOST = 3
 PROBABLE = 0.8
-AGREED = 0.8
 NOTHING = "Nothing stands out from chance."
 
 
 @dataclass(frozen=True)
 class Advice:
-    """A maneuver with the reason it is on the list, and how strongly it stands out (0 to 1)."""
+    """A maneuver with the reason it is on the list."""
 
     maneuver: Maneuver
     reason: str
-    strength: float
 
 
 def advice(sheet: Sheet) -> tuple[Advice, ...]:
-    """At most three core maneuvers, the strongest reason of each, strongest first.
+    """At most three core maneuvers, each once.
 
-    A pooled probability of at least 80% of lying below the group's figure by more than the declared margin; or
-    agreement with supervisors under 80% where its interval lies wholly under it, ten people or more behind it.
+    First those with a pooled probability of at least 80% of lying below the group's figure by more than the declared
+    margin, the most probable first; then those in which agreement with supervisors, its whole interval, lies under the
+    declared level, the lowest first. Ten people or more stand behind each.
     """
-    found: dict[str, Advice] = {}
+    chosen: dict[str, Advice] = {}
     for item in (*_below(sheet), *_apart(sheet)):
-        known = found.get(item.maneuver.code)
-        if known is None or item.strength > known.strength:
-            found[item.maneuver.code] = item
-    return tuple(sorted(found.values(), key=lambda item: (-item.strength, item.maneuver.code))[:MOST])
+        chosen.setdefault(item.maneuver.code, item)
+    return tuple(chosen.values())[:MOST]
 
 
 def practise(sheet: Sheet) -> str:
@@ -51,35 +49,35 @@ def _below(sheet: Sheet) -> list[Advice]:
     margin = percent(sheet.audit.protocol.examiners.margin)
     found = []
     for own in sheet.own:
-        if own.measure not in BOTH or own.shrunk.pooled.participants < sheet.audit.min_participants:
-            continue
         probability = sheet.probability_below(own.condition.code, own.maneuver.code, own.measure)
-        if probability is not None and probability >= PROBABLE:
+        is_own = own.shrunk.pooled.participants >= sheet.audit.min_participants
+        if is_own and probability is not None and probability >= PROBABLE:
             reason = (
                 f"With {percent(probability)} probability your {own.measure} for "
                 f"{inside_sentence(own.condition.name)} lies more than {margin} (of 100 knees) below the group's, "
                 "chance and whom you image allowed for."
             )
-            found.append(Advice(own.maneuver, reason, probability))
-    return found
+            found.append((probability, Advice(own.maneuver, reason)))
+    return [item for _, item in sorted(found, key=lambda pair: (-pair[0], pair[1].maneuver.code))]
 
 
 def _apart(sheet: Sheet) -> list[Advice]:
-    rows = sheet.agreement("examiner_supervisor").filter(statistic="observed_agreement")
-    found = []
-    for row in rows.iter_rows(named=True):
-        maneuver = sheet.audit.catalogue.maneuvers[row["maneuver"]]
-        is_core = maneuver.code in sheet.audit.protocol.core
-        if not is_core or row["participants"] < sheet.audit.min_participants or row["ci_high"] is None:
-            continue
-        if row["ci_high"] < AGREED:
-            reason = (
-                f"You and a supervisor wrote the same in {percent(row['estimate'])} of {row['pairs']} pairs of exams "
-                f"(interval {percent_range(row['ci_low'], row['ci_high'])}, wholly under {percent(AGREED)}). "
-                "The supervisor is not the truth: look at the knee together."
-            )
-            found.append(Advice(maneuver, reason, PROBABLE + (AGREED - row["ci_high"]) * (1 - PROBABLE)))
-    return found
+    protocol = sheet.audit.protocol
+    rows = sheet.agreement("examiner_supervisor").filter(
+        pl.col("maneuver").is_in(protocol.core),
+        pl.col("participants") >= sheet.audit.min_participants,
+        pl.col("ci_high") < protocol.agreement.least,
+        statistic="observed_agreement",
+    )
+    return [
+        Advice(
+            sheet.audit.catalogue.maneuvers[row["maneuver"]],
+            f"You and a supervisor wrote the same in {percent(row['estimate'])} of {row['pairs']} pairs of exams "
+            f"(interval {percent_range(row['ci_low'], row['ci_high'])}, wholly under "
+            f"{percent(protocol.agreement.least)}). The supervisor is not the truth: look at the knee together.",
+        )
+        for row in rows.sort("ci_high", "maneuver").iter_rows(named=True)
+    ]
 
 
 def _told(item: Advice) -> str:

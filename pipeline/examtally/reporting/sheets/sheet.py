@@ -80,11 +80,6 @@ class Sheet:
         """Whether the results are of the newest mature periods alone."""
         return self.audit.protocol.eligibility.last_periods > 0
 
-    @property
-    def is_learner(self) -> bool:
-        """Whether there are cases on which this examiner learns."""
-        return not self.audit.table("learning").filter(examiner_id=self.examiner).is_empty()
-
     def probability_below(self, condition: str, maneuver: str, measure: str) -> float | None:
         """How probably the true figure lies below the group's by more than the margin; None where it cannot be said."""
         rows = self.audit.table("examiner_probability").filter(
