@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 from collections.abc import Iterator
 from dataclasses import FrozenInstanceError
@@ -9,7 +10,8 @@ from pathlib import Path
 
 import pytest
 
-from examtally.contracts.catalogue import Catalogue, load_catalogue
+from examtally.contracts.catalogue import AssumedAccuracy, Catalogue, load_catalogue
+from examtally.contracts.dictionary import render_dictionary
 from examtally.errors import ContractError
 
 ALL = ("present", "absent", "indeterminate")
@@ -215,6 +217,64 @@ class TestConditions:
         assert (first.sensitivity, first.sensitivity_low, first.sensitivity_high) == sensitivity
         assert (first.specificity, first.specificity_low, first.specificity_high) == specificity
 
+    def test_every_reference_that_may_err_has_a_figure_or_is_assumed(self, knee: Catalogue) -> None:
+        unpublished = {
+            (condition.code, modality)
+            for condition in knee.conditions.values()
+            for modality in condition.unpublished
+            if not condition.derived_from
+        }
+        assert unpublished == {
+            ("pcl_tear", "stress_radiograph"),
+            ("mcl_injury", "open_surgery"),
+            ("lcl_injury", "open_surgery"),
+            ("lcl_injury", "stress_radiograph"),
+            ("posterolateral_corner_injury", "open_surgery"),
+            ("posterolateral_corner_injury", "stress_radiograph"),
+            ("knee_effusion", "mri"),
+            ("knee_effusion", "aspiration"),
+            ("tibiofemoral_osteoarthritis", "radiograph"),
+            ("popliteal_cyst", "mri"),
+            ("prepatellar_bursitis", "mri"),
+        }
+        assert knee.generic_reference_accuracy == AssumedAccuracy(0.88, 0.94, 0.5)
+
+    @pytest.mark.parametrize(
+        ("code", "modality", "sensitivity", "specificity"),
+        [  # first row of each, as printed or worked out from printed counts
+            ("pcl_tear", "mri", (1.00, 0.44, 1.00), (0.98, 0.879, 0.996)),
+            ("mcl_injury", "mri", (0.885, 0.71, 0.96), (0.971, 0.851, 0.995)),
+            ("mcl_injury", "stress_radiograph", (0.93, 0.84, 0.97), (1.00, 0.85, 1.00)),
+            ("lcl_injury", "ultrasound", (0.923, 0.76, 0.98), (1.00, 0.90, 1.00)),
+            ("posterolateral_corner_injury", "mri", (0.933, None, None), (0.80, None, None)),
+            ("patellar_tendinopathy", "mri", (0.57, 0.39, 0.73), (0.82, 0.66, 0.91)),
+            ("knee_effusion", "ultrasound", (0.813, 0.72, 0.88), (1.00, 0.94, 1.00)),
+            ("popliteal_cyst", "ultrasound", (0.97, 0.73, 1.00), (1.00, 0.98, 1.00)),
+            ("prepatellar_bursitis", "ultrasound", (0.867, 0.62, 0.96), (1.00, 0.97, 1.00)),
+        ],
+    )
+    def test_published_accuracy_of_other_references(
+        self,
+        knee: Catalogue,
+        code: str,
+        modality: str,
+        sensitivity: tuple[float | None, ...],
+        specificity: tuple[float | None, ...],
+    ) -> None:
+        row = next(row for row in knee.conditions[code].reference_accuracy if row.modality == modality)
+        assert (row.sensitivity, row.sensitivity_low, row.sensitivity_high) == sensitivity
+        assert (row.specificity, row.specificity_low, row.specificity_high) == specificity
+
+    def test_the_dictionary_says_what_is_assumed(self) -> None:
+        printed = json.loads(render_dictionary("conditions", form="json"))
+        rows = {(row["name"], row["choice"]): row["description"] for row in printed}
+        assert rows["knee_effusion", "assumed_accuracy"] == (
+            "mri, aspiration: no published figure; assumed sensitivity 0.88, specificity 0.94, standard deviation 0.5 "
+            "on the logit scale"
+        )
+        assert ("acl_tear", "assumed_accuracy") not in rows
+        assert ("meniscal_tear", "assumed_accuracy") not in rows
+
 
 class TestManeuvers:
     def test_all_are_there_in_order(self, knee: Catalogue) -> None:
@@ -379,6 +439,7 @@ joint: wrist
 title: Wrist
 unsettled_note: Nothing settles it.
 quick_rule_out: [Think of a fracture first.]
+generic_reference_accuracy: {sensitivity: 0.9, specificity: 0.95, logit_sd: 1}
 modalities:
   arthroscopy: {name: Arthroscopy, always_covers: [dorsal_tear]}
   mri: {name: MRI, always_covers: []}
@@ -565,9 +626,24 @@ WRONG = {
         "severity: {Partial: partial,",
         "conditions.dorsal_tear.severity.Partial: 'Partial' cannot be a severity code; use a name",
     ),
+    "assumed without doubt": (
+        "logit_sd: 1}",
+        "logit_sd: 0}",
+        "generic_reference_accuracy.logit_sd: 0 is out of range; write a number from 0.01 to 5",
+    ),
+    "assumed without error": (
+        "{sensitivity: 0.9, s",
+        "{sensitivity: 1, s",
+        "generic_reference_accuracy.sensitivity: 1 is out of range; write a number from 0.01 to 0.99",
+    ),
+    "assumed in part": (
+        "specificity: 0.95, logit_sd: 1}",
+        "logit_sd: 1}",
+        "generic_reference_accuracy: 'specificity' is missing; add the key 'specificity'",
+    ),
     "reference in percent": (
-        "specificity: 0.9,",
-        "specificity: 90,",
+        "0.9], specificity: 0.9,",
+        "0.9], specificity: 90,",
         "conditions.dorsal_tear.reference_accuracy[0].specificity: 90 is out of range; write a number from 0 to 1",
     ),
     "reference without a source": (

@@ -85,7 +85,10 @@ def local_references(
 
 
 def reference_accuracy_table(found: list[LocalReference], protocol: Protocol) -> pl.DataFrame:
-    """Return the table `reference_accuracy`: what is published of each erring modality, and what these knees say."""
+    """Return the table `reference_accuracy`: what is published of each erring modality, and what these knees say.
+
+    Knees say nothing of it where nothing is taken as true of the condition: it then has no rows from these knees.
+    """
     rows = [row for each in found for row in (*_published(each), *_local(each))]
     frame = pl.DataFrame(rows, infer_schema_length=None) if rows else empty("reference_accuracy")
     return conform("reference_accuracy", frame, status=protocol.analysis_status)
@@ -133,6 +136,8 @@ def _published(found: LocalReference) -> Iterator[dict[str, object]]:
 
 
 def _local(found: LocalReference) -> Iterator[dict[str, object]]:
+    if not found.condition.taken_as_true:
+        return
     tp, fp, fn, tn = found.both
     counts = {"sensitivity": (tp, tp + fn), "specificity": (tn, fp + tn)}
     for place, (measure, (events, n)) in enumerate(counts.items()):

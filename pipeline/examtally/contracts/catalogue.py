@@ -10,6 +10,7 @@ from pathlib import Path
 from types import MappingProxyType
 
 from examtally.contracts.clinical import (
+    AssumedAccuracy,
     Catalogue,
     Code,
     Condition,
@@ -21,13 +22,14 @@ from examtally.contracts.clinical import (
     ReferenceAccuracy,
     SettledBy,
 )
-from examtally.contracts.conditions import read_conditions
+from examtally.contracts.conditions import assumed_accuracy, read_conditions
 from examtally.contracts.maneuvers import TRADE_NAME, check_trade_names, read_maneuvers
 from examtally.contracts.yamlfile import Node, load_yaml
 from examtally.errors import ContractError
 from examtally.resources import resource
 
 __all__ = [
+    "AssumedAccuracy",
     "Catalogue",
     "Code",
     "Condition",
@@ -48,7 +50,8 @@ def load_catalogue(joint: str = "knee", path: Path | None = None) -> Catalogue:
     """Read and check the catalogue of a joint, or the file at `path`; raises ContractError with file, path and mend."""
     file = path or _packaged(joint)
     needed = ("joint", "title", *_SECTIONS, "unsettled_note", "quick_rule_out")
-    top = load_yaml(file).record(needed, ("card_caution",))
+    generic = "generic_reference_accuracy"
+    top = load_yaml(file).record(needed, ("card_caution", generic))
     modalities = top["modalities"].record(optional=_declared_codes("references", "modality"))
     conditions = read_conditions(
         top["conditions"], modalities, _declared_codes("references", "status"), top["unsettled_note"].text()
@@ -64,6 +67,7 @@ def load_catalogue(joint: str = "knee", path: Path | None = None) -> Catalogue:
         mechanisms=MappingProxyType(_mechanisms(top["mechanisms"])),
         quick_rule_out=top["quick_rule_out"].texts(),
         card_caution=top["card_caution"].text() if "card_caution" in top else "",
+        generic_reference_accuracy=assumed_accuracy(top[generic]) if generic in top else None,
     )
 
 

@@ -37,12 +37,25 @@ class ReferenceAccuracy:
 
 
 @dataclass(frozen=True, slots=True)
+class AssumedAccuracy:
+    """Sensitivity and specificity, proportions, assumed of a reference of which nothing is published.
+
+    `logit_sd` is the standard deviation of both on the logit scale, independent of each other.
+    """
+
+    sensitivity: float
+    specificity: float
+    logit_sd: float
+
+
+@dataclass(frozen=True, slots=True)
 class Condition:
     """A target condition and the reference standard that settles it.
 
     `settled_by` is in order of authority and empty where no test settles the condition; `unsettled_note` then says so.
     `window_days` (first, last; both inclusive, day 0 the exam) is None exactly where nothing settles it.
     A condition with `derived_from` takes modalities, window, severity and pattern codes from its parts.
+    `reference_accuracy` holds what is published of the modalities that settle it, `unpublished` names the rest.
     `stated_in` names the columns of exams in which the examiner states this very condition: no model of it uses them.
     """
 
@@ -65,6 +78,12 @@ class Condition:
     def modalities(self) -> tuple[str, ...]:
         """The modalities that settle it, most authoritative first."""
         return tuple(entry.modality for entry in self.settled_by)
+
+    @property
+    def unpublished(self) -> tuple[str, ...]:
+        """The modalities that settle it and may err, of whose accuracy nothing is published."""
+        known = {*self.taken_as_true, *(row.modality for row in self.reference_accuracy)}
+        return tuple(modality for modality in self.modalities if modality not in known)
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,7 +158,10 @@ class Modality:
 
 @dataclass(frozen=True, slots=True)
 class Catalogue:
-    """Everything clinical about one joint, in the order of its file."""
+    """Everything clinical about one joint, in the order of its file.
+
+    `generic_reference_accuracy` is assumed of a condition's `unpublished` modalities; None where the file has none.
+    """
 
     joint: str
     title: str
@@ -150,6 +172,7 @@ class Catalogue:
     mechanisms: Mapping[str, Mechanism]
     quick_rule_out: tuple[str, ...]
     card_caution: str = ""
+    generic_reference_accuracy: AssumedAccuracy | None = None
 
     @property
     def pairs(self) -> tuple[tuple[str, str], ...]:

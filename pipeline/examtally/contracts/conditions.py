@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Mapping
 
-from examtally.contracts.clinical import Code, Condition, ReferenceAccuracy, SettledBy
+from examtally.contracts.clinical import AssumedAccuracy, Code, Condition, ReferenceAccuracy, SettledBy
 from examtally.contracts.yamlfile import Node
 
 WITHOUT_CONDITION = "none"
@@ -27,6 +27,13 @@ def read_conditions(
         if not (isinstance(node.content, dict) and "derived_from" in node.content)
     }
     return {code: own[code] if code in own else _derived(code, node, own) for code, node in nodes.items()}
+
+
+def assumed_accuracy(node: Node) -> AssumedAccuracy:
+    """What a catalogue assumes of a reference without a publication; a figure of 0 or 1 has no logit and is refused."""
+    entry = node.record(("sensitivity", "specificity", "logit_sd"))
+    sensitivity, specificity = (entry[measure].number(0.01, 0.99) for measure in ("sensitivity", "specificity"))
+    return AssumedAccuracy(sensitivity, specificity, entry["logit_sd"].number(0.01, 5))
 
 
 def figures(entry: Mapping[str, Node], measure: str) -> tuple[float | None, float | None, float | None]:

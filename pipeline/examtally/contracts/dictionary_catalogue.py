@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping
 from typing import Literal, TypeAlias
 
-from examtally.contracts.clinical import Condition, Maneuver, Published
+from examtally.contracts.clinical import Catalogue, Condition, Maneuver, Published
 from examtally.contracts.contract import Contract
 
 Part: TypeAlias = Literal["records", "catalogue", "protocol", "study", "mapping", "results"]
@@ -23,9 +23,21 @@ def entry(part: Part, table: str, name: str, **values: str) -> Row:
 def _condition_rows(contract: Contract) -> Iterator[Row]:
     for condition in contract.catalogue.conditions.values():
         yield entry("catalogue", "conditions", condition.code, description=f"{condition.name}. {condition.plain}")
-        for choice, text in _condition_properties(condition).items():
+        properties = {**_condition_properties(condition), "assumed_accuracy": _assumed(contract.catalogue, condition)}
+        for choice, text in properties.items():
             if text:
                 yield entry("catalogue", "conditions", condition.code, choice=choice, description=text)
+
+
+def _assumed(catalogue: Catalogue, condition: Condition) -> str:
+    """What is assumed of the modalities of which nothing is published; a derived condition follows its parts."""
+    generic = catalogue.generic_reference_accuracy
+    if generic is None or condition.derived_from or not condition.unpublished:
+        return ""
+    return (
+        f"{', '.join(condition.unpublished)}: no published figure; assumed sensitivity {generic.sensitivity:g}, "
+        f"specificity {generic.specificity:g}, standard deviation {generic.logit_sd:g} on the logit scale"
+    )
 
 
 def _condition_properties(condition: Condition) -> Mapping[str, str]:

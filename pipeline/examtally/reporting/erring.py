@@ -44,9 +44,10 @@ def _assumed(audit: Audit, condition: Condition, modality: str) -> str:
     """What is assumed, where it is from, and what it takes as given."""
     name, default = _name(audit, modality), _published(condition, modality)[0]
     return (
-        f"**If {name} errs as often as published.** Above, {name} is believed wherever nobody operated. Its misses "
-        "make specificity look lower, its false alarms sensitivity; together with who was imaged these errors can "
-        f"cancel, so that a figure looks right by luck. Here every knee with {name} counts by what {name} said, "
+        f"**If {name} errs as often as published.** Above, {name} is believed wherever no better reference is to "
+        "hand. Its misses make specificity look lower, its false alarms sensitivity; together with who was imaged "
+        "these errors can cancel, so that a figure looks right by luck. "
+        f"Here every knee with {name} counts by what {name} said, "
         f"corrected for who had it, as if {name} called {_share(default, 'sensitivity')} of knees with the condition "
         f"present and {_share(default, 'specificity')} of those without it absent ({default.source}). Assumed: {name} "
         f"misreads knees that are easy and hard to examine alike. If what hides the condition on {name} also hides it "

@@ -246,6 +246,17 @@ def test_mri_is_not_judged_by_too_few_or_where_it_tells_nothing(scoped: int, wro
     assert not tables(records, contract).reference_error["source"].str.starts_with("These").any()
 
 
+def test_knees_say_nothing_of_a_reference_where_nothing_is_taken_as_true(contract: Contract) -> None:
+    frame = reference_accuracy_table(
+        local_of(registry(), contract, load_protocol({}, contract)), load_protocol({}, contract)
+    )
+    without = {code for code, each in contract.catalogue.conditions.items() if not each.taken_as_true}
+    bases = frame.filter(pl.col("condition").is_in(without)).group_by("condition").agg(pl.col("basis").unique())
+    assert {"mcl_injury", "knee_effusion"} <= set(bases["condition"])
+    assert set(bases["basis"].explode()) == {"published"}
+    assert set(frame.filter(condition="acl_tear")["basis"]) == {"published", "these_knees"}
+
+
 def test_surgery_that_the_protocol_does_not_accept_does_not_judge_mri(contract: Contract) -> None:
     records = registry(scoped=885, wrong=10)
     protocol = load_protocol({"reference": {"accepted": {"acl_tear": ["mri"]}}}, contract)
