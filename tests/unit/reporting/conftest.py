@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 from browsing import CHROMIUM
 from playwright.sync_api import Browser, sync_playwright
+from programs import REQUIRED
 from report_clinic import records, write_results
 from shared import shared_folder
 
@@ -69,7 +69,7 @@ def young(made: Path) -> Audit:
 def browser() -> Iterator[Browser]:
     """Chromium; without it the tests say so, or fail where it is required."""
     if not CHROMIUM.exists():
-        if os.environ.get("EXAMTALLY_REQUIRE_BROWSER") == "1":
+        if REQUIRED:
             pytest.fail("not run: no Chromium")
         pytest.skip("not run: no Chromium")
     with sync_playwright() as driver:

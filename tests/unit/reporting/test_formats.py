@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import re
-import shutil
 import subprocess
 import zipfile
 from pathlib import Path
 
 import pytest
+from programs import POPPLER
 
 from examtally.errors import ReportError
 from examtally.reporting.reports import render_audit, render_intake
@@ -53,7 +53,7 @@ def test_the_pdf_is_tagged_and_has_alternative_texts(pages: dict[str, Path]) -> 
     assert b"/StructTreeRoot" in content
 
 
-@pytest.mark.skipif(shutil.which("pdftotext") is None, reason="not run: no poppler")
+@POPPLER
 def test_the_pdf_says_what_the_page_says(pages: dict[str, Path]) -> None:
     done = subprocess.run(["pdftotext", "-layout", pages["pdf"], "-"], capture_output=True, text=True, check=True)
     for words in (

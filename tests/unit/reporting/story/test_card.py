@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import re
-import shutil
 import subprocess
 from dataclasses import replace
 from pathlib import Path
 
 import polars as pl
 import pytest
+from programs import POPPLER
 
 from examtally.cli import main
 from examtally.contracts.clinical import Condition, Published
@@ -142,7 +142,7 @@ def test_only_so_many_maneuvers_and_the_core_ones_first(clinic: Audit) -> None:
         assert all(line.own is not None for line in lines[max(len(core), 1) :])
 
 
-@pytest.mark.skipif(shutil.which("pdfinfo") is None, reason="not run: no poppler")
+@POPPLER
 @pytest.mark.parametrize("size", ["clinic", "young"])
 def test_it_is_one_sheet_of_paper(made: Path, tmp_path: Path, size: str) -> None:
     for condition in ("meniscal_tear", "acl_tear"):
@@ -152,7 +152,7 @@ def test_it_is_one_sheet_of_paper(made: Path, tmp_path: Path, size: str) -> None
         assert "(A4)" in done.stdout
 
 
-@pytest.mark.skipif(shutil.which("pdfinfo") is None, reason="not run: no poppler")
+@POPPLER
 def test_it_is_one_sheet_however_many_maneuvers_are_core(clinic: Audit, tmp_path: Path) -> None:
     condition = clinic.catalogue.conditions["meniscal_tear"]
     core = [item.code for item in clinic.maneuvers(condition)]
