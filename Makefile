@@ -1,37 +1,50 @@
-# Two commands do all the set-up on a fresh machine with Python 3.11 and make:  make demo   and   make test
-PYTHON ?= $(shell command -v python3.11 || command -v python3)
+# Two commands do all the set-up on a fresh machine with Python and make:  make demo   and   make test
+SUPPORTED := 3.14 3.13 3.12 3.11
+# The newest of them that runs here, else python3; `make PYTHON=/path/to/python3` names another.
+PYTHON ?= $(firstword $(foreach version,$(SUPPORTED),$(shell python$(version) -c 'import sys; print(sys.executable)' 2>/dev/null)) python3)
 BIN := .venv/bin
 export PIP_DISABLE_PIP_VERSION_CHECK := 1
 
-.PHONY: help install install-dev demo test lint study bench lock clean
+.PHONY: help install install-dev install-notebook demo test lint study bench lock check-lock audit dist clean
 
 help:
-	@echo "make demo     environment, synthetic clinic, ingest, analysis, report; prints where to look"
-	@echo "make test     environment with test tools, then lint, types and all tests (under 10 minutes)"
-	@echo "make study    long simulations; says how long, resumes where it stopped"
-	@echo "make bench    benchmarks; prints ratios against a baseline in the same run"
-	@echo "make lock     renew the lock files from pyproject.toml (needs uv)"
-	@echo "make clean    remove the environment, demo and study output"
+	@echo "make demo              environment, synthetic clinic, ingest, analysis, report; prints where to look"
+	@echo "make test              environment with test tools, then lint, types and all tests (under 10 minutes)"
+	@echo "make study             long simulations; says how long, resumes where it stopped"
+	@echo "make bench             benchmarks; prints ratios against a baseline in the same run"
+	@echo "make install-notebook  environment with Jupyter, and with what Quarto runs a report's cells with"
+	@echo "make lock              renew the lock files from pyproject.toml (needs uv)"
+	@echo "make check-lock        every locked package has a wheel for each Python and system (needs uv)"
+	@echo "make audit             known faults of the locked packages, where a database of them can be reached"
+	@echo "make dist              wheel, source archive and bill of materials into dist/"
+	@echo "make clean             remove the environment, demo, study output and dist/"
 
 install: .venv/.installed
 
 install-dev: .venv/.installed-dev
 
+install-notebook: .venv/.installed-notebook
+
 .venv/bin/python:
-	@$(PYTHON) -c 'import sys; sys.exit(0 if sys.version_info[:2] == (3, 11) else "Python 3.11 is needed; say: make PYTHON=/path/to/python3.11")'
-	$(PYTHON) -m venv .venv
+	@command -v "$(PYTHON)" >/dev/null || { echo "No Python is found; examtally needs one of $(SUPPORTED)"; exit 1; }
+	@"$(PYTHON)" -c 'import sys; now = "%d.%d" % sys.version_info[:2]; fits = now in sys.argv[1:]; print("Python %s at %s" % (now, sys.executable)) if fits else sys.exit("Python %s is not supported; examtally needs one of %s: make PYTHON=/path/to/python3" % (now, " ".join(sys.argv[1:])))' $(SUPPORTED)
+	"$(PYTHON)" -m venv .venv
+
+define INSTALL
+	@echo "Installing the packages of $<: a minute or two and up to 1.8 GB of disk, once."
+	$(BIN)/python -m pip install --progress-bar on --require-hashes -r $<
+	$(BIN)/python -m pip install --quiet --no-deps --no-build-isolation -e .
+	@touch $@
+endef
 
 .venv/.installed: requirements.lock pyproject.toml | .venv/bin/python
-	@echo "Installing the locked packages: about a minute and 1.4 GB of disk, once."
-	$(BIN)/python -m pip install --progress-bar on --require-hashes -r requirements.lock
-	$(BIN)/python -m pip install --quiet --no-deps --no-build-isolation -e .
-	@touch $@
+	$(INSTALL)
 
 .venv/.installed-dev: requirements-dev.lock pyproject.toml | .venv/bin/python
-	@echo "Installing the locked packages with the test tools: about a minute and 1.7 GB of disk, once."
-	$(BIN)/python -m pip install --progress-bar on --require-hashes -r requirements-dev.lock
-	$(BIN)/python -m pip install --quiet --no-deps --no-build-isolation -e .
-	@touch $@
+	$(INSTALL)
+
+.venv/.installed-notebook: requirements-notebook.lock pyproject.toml | .venv/bin/python
+	$(INSTALL)
 
 demo: .venv/.installed
 	$(BIN)/examtally demo --out demo
@@ -48,9 +61,26 @@ study: .venv/.installed-dev
 bench: .venv/.installed-dev
 	$(BIN)/pytest -q -s -m benchmark_ratio tests/benchmarks
 
+COMPILE := uv pip compile --quiet --universal --python-version 3.11 --generate-hashes --no-header --no-annotate pyproject.toml --group build
 lock:
-	uv pip compile pyproject.toml --group build --universal --python-version 3.11 --generate-hashes --no-header --no-annotate -o requirements.lock
-	uv pip compile pyproject.toml --group build --extra dev --universal --python-version 3.11 --generate-hashes --no-header --no-annotate -o requirements-dev.lock
+	$(COMPILE) -o requirements.lock
+	$(COMPILE) --constraint requirements.lock --extra dev -o requirements-dev.lock
+	$(COMPILE) --constraint requirements.lock --extra notebook --extra reports -o requirements-notebook.lock
+
+SYSTEMS := x86_64-manylinux_2_28 aarch64-manylinux_2_28 aarch64-apple-darwin x86_64-pc-windows-msvc
+check-lock:
+	@for lock in requirements*.lock; do for version in $(SUPPORTED); do for system in $(SYSTEMS); do \
+		echo "$$lock on Python $$version, $$system"; \
+		uv pip compile --quiet --only-binary :all: --python-version $$version --python-platform $$system $$lock >/dev/null || exit 1; \
+	done; done; done
+
+audit: .venv/.installed-dev
+	$(BIN)/python .ci/audit.py requirements.lock
+
+dist: .venv/.installed-dev
+	rm -rf dist
+	$(BIN)/python -m hatchling build
+	$(BIN)/python -W ignore -m cyclonedx_py requirements requirements.lock --pyproject pyproject.toml --output-reproducible -o dist/examtally.cdx.json
 
 clean:
-	rm -rf .venv demo study
+	rm -rf .venv demo study dist
