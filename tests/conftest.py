@@ -11,7 +11,7 @@ import polars as pl
 import pytest
 
 from examtally.contracts.contract import Contract, load_contract
-from examtally.contracts.protocol import Protocol
+from examtally.contracts.protocol.protocol import Protocol
 
 CELLS = ("tp", "fp", "fn", "tn")
 MARGINS = {

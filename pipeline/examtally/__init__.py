@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from examtally.contracts.contract import load_contract
-    from examtally.contracts.protocol import load_protocol
+    from examtally.contracts.protocol.protocol import load_protocol
     from examtally.ingestion import ingest
     from examtally.registry import open_registry
     from examtally.results import analyze, read_results
@@ -40,7 +40,7 @@ _HOMES = {
     "analyze": "examtally.results",
     "ingest": "examtally.ingestion",
     "load_contract": "examtally.contracts.contract",
-    "load_protocol": "examtally.contracts.protocol",
+    "load_protocol": "examtally.contracts.protocol.protocol",
     "open_registry": "examtally.registry",
     "read_results": "examtally.results",
     "synthesize": "examtally.synthesis",

@@ -20,7 +20,7 @@ from examtally.cohort.cohort import Cohort, build_cohort
 from examtally.cohort.groupings import EXAMS, Grouping
 from examtally.cohort.tallies import write_repeats
 from examtally.contracts.contract import Contract
-from examtally.contracts.protocol import Protocol
+from examtally.contracts.protocol.protocol import Protocol
 
 ROUNDS = 3
 CELLS = {

@@ -8,11 +8,11 @@ import duckdb
 import pytest
 from large_registry import fill
 
-from examtally.analytics.verification.tables import verification_tables
+from examtally.analytics.verification_bias.tables import verification_tables
 from examtally.cohort.cohort import build_cohort
 from examtally.cohort.verification_frame import read_verification_frame, verification_groups
 from examtally.contracts.contract import Contract
-from examtally.contracts.protocol import Protocol
+from examtally.contracts.protocol.protocol import Protocol
 
 EPISODES = 110_000
 MOST_SECONDS = 120

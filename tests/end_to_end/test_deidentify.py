@@ -13,7 +13,7 @@ import pytest
 from clinic_export import MAPPING, Row, write_export
 from leaks import find_leaks
 
-from examtally.cli import main
+from examtally.cli.app import main
 from examtally.deidentification import Deidentified, deidentify, make_key
 from examtally.errors import FileFault, MappingError
 from examtally.ingestion import ingest

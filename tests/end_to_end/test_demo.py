@@ -14,7 +14,7 @@ import polars as pl
 import pytest
 from leaks import find_leaks
 
-from examtally.cli import main
+from examtally.cli.app import main
 from examtally.registry import open_registry
 
 

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 from leaks import find_leaks
 
-from examtally.cli import main
+from examtally.cli.app import main
 from examtally.contracts.contract import load_contract
 from examtally.registry import open_registry
 from examtally.resources import resource

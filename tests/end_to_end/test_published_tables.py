@@ -8,7 +8,7 @@ import polars as pl
 import pytest
 from records import exam, finding, reference, write_csv
 
-from examtally.cli import main
+from examtally.cli.app import main
 
 # (tp, fp, fn, tn), protocol, {measure: (estimate, low, high)}; None where the source prints no such digit
 CASES = {

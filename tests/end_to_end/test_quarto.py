@@ -10,7 +10,8 @@ from pathlib import Path
 import pytest
 
 from examtally.demo import run_demo
-from examtally.reporting import render_audit, render_monthly, renderer
+from examtally.reporting import render_audit, render_monthly
+from examtally.reporting.engine import renderer
 
 pytestmark = pytest.mark.skipif(shutil.which("quarto") is None, reason="not run: no Quarto")
 

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from examtally.cli import main
+from examtally.cli.app import main
 from examtally.synthesis import synthesize
 
 ROOT = Path(__file__).resolve().parents[2]

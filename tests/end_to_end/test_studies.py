@@ -9,8 +9,8 @@ from pathlib import Path
 import pytest
 from study_clinic import make_registry
 
-from examtally.cli import main
-from examtally.contracts.study import load_study
+from examtally.cli.app import main
+from examtally.contracts.study.study import load_study
 from examtally.studies import read_study
 
 EXAMPLES = sorted((Path(__file__).resolve().parents[2] / "docs" / "studies").glob("*.yaml"))

@@ -16,11 +16,11 @@ import yaml
 from study_clinic import make_registry
 from word_document import Document, read_document
 
-from examtally.cli import main
+from examtally.cli.app import main
 from examtally.errors import ReportError, StudyError
 from examtally.registry.withdrawal import withdraw
-from examtally.reporting.study.flow import Arm, Flow, flow_of
-from examtally.reporting.study.paper import Paper, open_paper
+from examtally.reporting.manuscript.flow import Arm, Flow, flow_of
+from examtally.reporting.manuscript.paper import Paper, open_paper
 from examtally.resources import resource
 from examtally.studies import reproduce, write_bundle
 

@@ -15,7 +15,8 @@ from records import exam, finding, send, state, write_csv
 
 from examtally.contracts.contract import load_contract
 from examtally.errors import ReconciliationError, RegistryError
-from examtally.ingestion import batch, ingest, storing
+from examtally.ingestion import batch, ingest
+from examtally.ingestion.storing import storing
 
 EXAMS = 800
 NAMED = (

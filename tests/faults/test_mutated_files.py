@@ -28,7 +28,7 @@ NAMED: tuple[tuple[str, int, str], ...] = (
 CHILD = """
 import io, json, sys, time
 from contextlib import redirect_stderr, redirect_stdout
-from examtally.cli import main
+from examtally.cli.app import main
 from examtally.ingestion import batch
 batch.examine = lambda *_: ()
 for line in sys.stdin:

@@ -17,7 +17,7 @@ from leaks import find_leaks
 from records import exam, send, state, write_csv
 
 from examtally.ingestion import batch
-from examtally.registry.undoing import undo
+from examtally.registry.undo import undo
 from examtally.registry.verifying import verify
 
 Kept = dict[str, tuple[Path, object, object]]
@@ -140,9 +140,9 @@ def test_no_room_left_on_disk(kept: Kept, tmp_path: Path, action: str, share: fl
 
 INGEST = """
 import sys
-from examtally.cli import main
+from examtally.cli.app import main
 from examtally.ingestion import batch
-from examtally.registry.undoing import undo
+from examtally.registry.undo import undo
 batch.examine = lambda *_: ()
 sys.exit(main(sys.argv[1:]))
 """

@@ -11,10 +11,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from examtally.analytics import proportions, ratios
-from examtally.analytics.accuracy import accuracy_table
+from examtally.analytics.diagnostic_accuracy import likelihood_ratios as ratios
+from examtally.analytics.diagnostic_accuracy import proportions
+from examtally.analytics.diagnostic_accuracy.accuracy import accuracy_table
 from examtally.contracts.contract import Contract
-from examtally.contracts.protocol import load_protocol
+from examtally.contracts.protocol.protocol import load_protocol
 
 CELLS = ("tp", "fp", "fn", "tn")
 LEVELS = (0.5001, 0.8, 0.95, 0.999)

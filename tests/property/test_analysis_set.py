@@ -13,7 +13,7 @@ from random_clinic import random_clinic
 
 from examtally.cohort.cohort import build_cohort
 from examtally.contracts.contract import Contract
-from examtally.contracts.protocol import Protocol, load_protocol
+from examtally.contracts.protocol.protocol import Protocol, load_protocol
 
 PROTOCOLS: tuple[dict[str, Any], ...] = (
     {},

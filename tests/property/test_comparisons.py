@@ -9,13 +9,13 @@ from brute_force import BruteForce
 from clinic import Row, connect
 from random_clinic import random_clinic
 
-from examtally.analytics.comparing.interactions import interactions_table
-from examtally.analytics.comparing.knees import compared_knees
-from examtally.analytics.comparing.tables import comparisons_table
+from examtally.analytics.comparison.interactions import interactions_table
+from examtally.analytics.comparison.knees import compared_knees
+from examtally.analytics.comparison.tables import comparisons_table
 from examtally.cohort.cohort import build_cohort
 from examtally.cohort.verification_frame import read_verification_frame
 from examtally.contracts.contract import Contract
-from examtally.contracts.protocol import load_protocol
+from examtally.contracts.protocol.protocol import load_protocol
 
 
 @pytest.mark.parametrize(("seed", "equivocal"), [(2701, "excluded"), (2702, "positive")])

@@ -10,10 +10,10 @@ import numpy as np
 import polars as pl
 import pytest
 
-from examtally.analytics.agreement import agreement_table
-from examtally.analytics.agreement_sums import CALL_STATISTICS, call_statistics
+from examtally.analytics.agreement.statistics import CALL_STATISTICS, call_statistics
+from examtally.analytics.agreement.tables import agreement_table
 from examtally.contracts.contract import Contract
-from examtally.contracts.protocol import Protocol
+from examtally.contracts.protocol.protocol import Protocol
 
 SEED = 20260402
 # people, prevalence, sensitivity, specificity

@@ -10,10 +10,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from examtally.analytics.calibration_measures import MEASURES, Resampling, calibrate
-from examtally.analytics.forecasts import Counts
-from examtally.analytics.recalibration import calibration_in_the_large, expit, logit
-from examtally.analytics.scores import auc, brier, logarithmic
+from examtally.analytics.calibration.forecasts import Counts
+from examtally.analytics.calibration.measures import MEASURES, Resampling, calibrate
+from examtally.analytics.calibration.recalibration import calibration_in_the_large, expit, logit
+from examtally.analytics.calibration.scores import auc, brier, logarithmic
 
 VALUES = np.round(np.arange(0, 1.001, 0.05), 2)
 SHARE = np.exp(-(((VALUES - 0.3) / 0.35) ** 2)) * np.where(VALUES == 0, 0.6, 1.0)

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 import numpy as np
 import pytest
 
-from examtally.analytics.charts import BASELINE, Chart, chart, run_chart
+from examtally.analytics.control_charts import BASELINE, Chart, chart, run_chart
 
 CLINICS = 200
 FEW = 80  # of the cumulative chart, whose limits take longer to find

@@ -17,12 +17,12 @@ import polars as pl
 import pytest
 from two_kneed import MANEUVER, TwoKneed, entered_twice, fill, of_site, site_code
 
-from examtally.analytics.accuracy import accuracy_table
-from examtally.analytics.clustering import CELLS, linear_variance, product_matrix, ratio_weights
-from examtally.analytics.proportions import wilson
+from examtally.analytics.diagnostic_accuracy.accuracy import accuracy_table
+from examtally.analytics.diagnostic_accuracy.clustering import CELLS, linear_variance, product_matrix, ratio_weights
+from examtally.analytics.diagnostic_accuracy.proportions import wilson
 from examtally.cohort.cohort import build_cohort
 from examtally.contracts.contract import Contract
-from examtally.contracts.protocol import Protocol
+from examtally.contracts.protocol.protocol import Protocol
 from examtally.ingestion import ingest
 from examtally.registry import open_registry
 

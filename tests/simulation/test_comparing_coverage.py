@@ -16,13 +16,13 @@ from compared import NAMES, ligament_knees
 from scipy.special import ndtri
 from selective import Imaging, draw, truth
 
-from examtally.analytics.comparing.contrast import Contrast, Significance, observed_difference
-from examtally.analytics.comparing.joint import PAIRED, Joint, paired_kind
-from examtally.analytics.comparing.knees import Compared
-from examtally.analytics.comparing.paired import paired_contrasts
-from examtally.analytics.verification.grouped import Grouped
+from examtally.analytics.comparison.contrast import Contrast, Significance, observed_difference
+from examtally.analytics.comparison.joint import PAIRED, Joint, paired_kind
+from examtally.analytics.comparison.knees import Compared
+from examtally.analytics.comparison.paired import paired_contrasts
+from examtally.analytics.verification_bias.grouped import Grouped
 from examtally.contracts.contract import Contract
-from examtally.contracts.protocol import Protocol
+from examtally.contracts.protocol.protocol import Protocol
 
 SEED = 20260811
 COHORTS, BATCH = 2000, 500

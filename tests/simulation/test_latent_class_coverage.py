@@ -14,7 +14,7 @@ import polars as pl
 import pytest
 from scipy.stats import chi2
 
-from examtally.analytics.latent_class import PARAMETERS, latent_class
+from examtally.analytics.imperfect_reference.latent_class import PARAMETERS, latent_class
 
 SEED, BATCH = 20260702, 250
 KNEES = 400

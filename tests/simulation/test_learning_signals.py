@@ -8,8 +8,8 @@ import numpy as np
 import polars as pl
 import pytest
 
-from examtally.analytics.learning import Design, design, signal_probability
-from examtally.analytics.learning_course import follow_all
+from examtally.analytics.learning_curves.cusum import Design, design, signal_probability
+from examtally.analytics.learning_curves.followed import follow_all
 
 SEED = 20261125
 LEVELS = ((0.2, 0.4, 60), (0.1, 0.25, 60), (0.15, 0.3, 100), (0.2, 0.25, 1000))

@@ -11,11 +11,11 @@ import numpy as np
 import pytest
 from scipy.special import expit
 
+from examtally.analytics.diagnostic_models.crossfit import CrossFit, choose_penalty, out_of_fold
+from examtally.analytics.diagnostic_models.influence import estimate, score_influence
+from examtally.analytics.diagnostic_models.optimism import optimism
+from examtally.analytics.diagnostic_models.ridge import fit_ridge, one_thread
 from examtally.analytics.intervals import t_quantile
-from examtally.analytics.together.crossfit import CrossFit, choose_penalty, out_of_fold
-from examtally.analytics.together.influence import estimate, score_influence
-from examtally.analytics.together.optimism import optimism
-from examtally.analytics.together.ridge import fit_ridge, one_thread
 
 SEED, SEED_OF_UNSEEN, UNSEEN = 7, 99, 20_000
 PENALTIES = (0.3, 1.0, 3.0, 10.0, 30.0, 100.0, 300.0, 1000.0)

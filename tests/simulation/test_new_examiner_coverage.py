@@ -15,11 +15,11 @@ import polars as pl
 import pytest
 from scipy.special import expit, logit
 
-from examtally.analytics.accuracy import accuracy_table
-from examtally.analytics.clustering import CELLS
-from examtally.analytics.fourfold import DENOMINATORS
+from examtally.analytics.diagnostic_accuracy.accuracy import accuracy_table
+from examtally.analytics.diagnostic_accuracy.clustering import CELLS
+from examtally.analytics.diagnostic_accuracy.two_by_two import DENOMINATORS
 from examtally.contracts.contract import Contract
-from examtally.contracts.protocol import Protocol
+from examtally.contracts.protocol.protocol import Protocol
 
 SEED = 20260418
 ALIKE, TWO_KNEED = 0.5, 1 / 6

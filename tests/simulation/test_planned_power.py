@@ -15,10 +15,9 @@ import numpy as np
 import pytest
 from scipy.stats import chi2
 
-from examtally.analytics import planning
-from examtally.analytics.comparing.mcnemar import mcnemar
-from examtally.analytics.comparing.paired import compare_paired
-from examtally.analytics.proportions import clopper_pearson, wilson
+from examtally.analytics import sample_size as planning
+from examtally.analytics.comparison.paired import compare_paired, mcnemar
+from examtally.analytics.diagnostic_accuracy.proportions import clopper_pearson, wilson
 
 SEED = 20261125
 DOCS = Path(__file__).resolve().parents[2] / "docs" / "simulation-studies.md"

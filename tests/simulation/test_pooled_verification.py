@@ -13,9 +13,9 @@ import polars as pl
 import pytest
 from scipy.special import expit
 
-from examtally.analytics.pooling import pool_counts, pool_estimates
-from examtally.analytics.pooling.standardised import verified_logits
-from examtally.analytics.verification.models import fit_models
+from examtally.analytics.examiner_effects import pool_counts, pool_estimates
+from examtally.analytics.examiner_effects.standardised import verified_logits
+from examtally.analytics.verification_bias.models import fit_models
 
 SEED = 20260602
 COHORTS, BATCH = 500, 100

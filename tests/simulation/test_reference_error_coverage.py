@@ -13,14 +13,18 @@ import polars as pl
 import pytest
 from scipy.special import expit
 
-from examtally.analytics.erring_reference import covariance_of
-from examtally.analytics.reference_error import Reference, ReferenceCorrected, correct_for_reference
-from examtally.analytics.reference_uncertainty import correct_for_uncertain_reference
-from examtally.analytics.verification import aipw
-from examtally.analytics.verification.corrected import CorrectedCells, correct
-from examtally.analytics.verification.grouped import Grouped
-from examtally.analytics.verification.models import fit_models
-from examtally.analytics.verification.weighting import augmented
+from examtally.analytics.imperfect_reference.correction import (
+    Reference,
+    ReferenceCorrected,
+    correct_for_reference,
+    correct_for_uncertain_reference,
+)
+from examtally.analytics.imperfect_reference.pairs import covariance_of
+from examtally.analytics.verification_bias import aipw
+from examtally.analytics.verification_bias.aipw import augmented
+from examtally.analytics.verification_bias.corrected import CorrectedCells, correct
+from examtally.analytics.verification_bias.grouped import Grouped
+from examtally.analytics.verification_bias.models import fit_models
 
 SEED, COHORTS, BATCH, KNEES = 20260701, 2000, 250, 2000
 PREVALENCE = 0.3

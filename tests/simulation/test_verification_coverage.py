@@ -14,8 +14,8 @@ import polars as pl
 import pytest
 from selective import Imaging, Knees, draw, truth
 
-from examtally.analytics.verification import VerificationCounts, aipw, begg_greenes
-from examtally.analytics.verification.terms import Variable, choose, most_terms
+from examtally.analytics.verification_bias import VerificationCounts, aipw, begg_greenes
+from examtally.analytics.verification_bias.terms import Variable, choose, most_terms
 
 SEED = 20260511
 COHORTS, BATCH = 2000, 250

@@ -17,7 +17,7 @@ from typing import Any
 from clinic import Records, Row
 
 from examtally.contracts.contract import Contract
-from examtally.contracts.protocol import Protocol
+from examtally.contracts.protocol.protocol import Protocol
 
 REASONS = (
     *("comparison_knee", "operating_room", "prior_surgery", "reference_known", "after_surgery", "after_reference"),

@@ -10,10 +10,10 @@ from typing import Any
 
 import duckdb
 
-from examtally.contracts.catalogue import Catalogue, Condition, HistoryItem, Maneuver, Mechanism, SettledBy
+from examtally.contracts.catalogue.catalogue import Catalogue, Condition, HistoryItem, Maneuver, Mechanism, SettledBy
 from examtally.contracts.contract import Contract
-from examtally.contracts.ddl import create_statements
-from examtally.contracts.tables import load_tables
+from examtally.contracts.records.ddl import create_statements
+from examtally.contracts.records.tables import load_tables
 from examtally.resources import resource
 
 Row = dict[str, Any]

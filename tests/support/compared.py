@@ -10,16 +10,16 @@ import polars as pl
 from clinic import Records, connect
 from selective import Knees
 
-from examtally.analytics.comparing.interactions import interactions_table
-from examtally.analytics.comparing.knees import compared_knees
-from examtally.analytics.comparing.tables import comparisons_table
-from examtally.analytics.grading.tables import graded_tables
-from examtally.analytics.verification.knees import ConditionKnees
+from examtally.analytics.comparison.interactions import interactions_table
+from examtally.analytics.comparison.knees import compared_knees
+from examtally.analytics.comparison.tables import comparisons_table
+from examtally.analytics.roc.tables import graded_tables
+from examtally.analytics.verification_bias.knees import ConditionKnees
 from examtally.cohort.cohort import build_cohort
-from examtally.cohort.graded_frame import read_graded_frame
+from examtally.cohort.diagnostic_frame import read_graded_frame
 from examtally.cohort.verification_frame import read_verification_frame
 from examtally.contracts.contract import Contract
-from examtally.contracts.protocol import Protocol, load_protocol
+from examtally.contracts.protocol.protocol import Protocol, load_protocol
 
 NAMES = ("lachman", "anterior_drawer", "pivot_shift")
 RESULTS = pl.Enum(["positive", "negative", "equivocal", "not_done", "not_recorded"])

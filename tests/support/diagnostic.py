@@ -8,7 +8,7 @@ import numpy as np
 import polars as pl
 
 from examtally.contracts.contract import Contract
-from examtally.contracts.protocol import Protocol
+from examtally.contracts.protocol.protocol import Protocol
 
 
 def diagnostic_frame(n: int, contract: Contract, seed: int = 1, noise: bool = False, **columns: Any) -> pl.DataFrame:

@@ -13,7 +13,7 @@ import polars as pl
 from clinic import Records, connect, small_contract
 
 from examtally.cohort.cohort import Cohort, build_cohort
-from examtally.contracts.protocol import load_protocol
+from examtally.contracts.protocol.protocol import load_protocol
 
 
 def cohort_of(records: Records, **protocol: Any) -> Cohort:

@@ -20,7 +20,7 @@ from pathlib import Path
 from examtally.errors import ExamtallyError
 from examtally.ingestion import batch, ingest
 from examtally.registry import open_registry
-from examtally.registry.undoing import undo
+from examtally.registry.undo import undo
 from examtally.registry.withdrawal import withdraw
 action, registry, folder, step, limit = sys.argv[1:6]
 batch.examine = lambda *_: ()

@@ -5,7 +5,7 @@ from __future__ import annotations
 import duckdb
 
 from examtally.contracts.contract import Contract
-from examtally.contracts.ddl import create_statements
+from examtally.contracts.records.ddl import create_statements
 
 MANEUVERS_AN_EXAM = 12.5
 EXAMINERS = 200

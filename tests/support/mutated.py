@@ -22,7 +22,7 @@ import polars as pl
 from mutations import SENTINEL, damage
 from records import exam, finding, reference, send, write_csv
 
-from examtally.cli import main
+from examtally.cli.app import main
 from examtally.contracts.contract import load_contract
 from examtally.registry import open_registry
 from examtally.registry.bookkeeping import waiting_tables

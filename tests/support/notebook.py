@@ -12,7 +12,7 @@ import tempfile
 from pathlib import Path
 from typing import Any
 
-from examtally.reporting.executor import Cell, Report, execute
+from examtally.reporting.engine.executor import Cell, Report, execute
 
 
 def read_notebook(path: Path) -> dict[str, Any]:

@@ -8,12 +8,12 @@ import duckdb
 import numpy as np
 import polars as pl
 
-from examtally.analytics.accuracy import accuracy_table, post_test_table
-from examtally.analytics.agreement import agreement_table
-from examtally.analytics.calibration import calibration_tables
-from examtally.analytics.learning_table import learning_table
-from examtally.analytics.pooling.tables import pooling_tables
-from examtally.analytics.scenarios import scenario_table
+from examtally.analytics.agreement.tables import agreement_table
+from examtally.analytics.calibration.tables import calibration_tables
+from examtally.analytics.diagnostic_accuracy.accuracy import accuracy_table, post_test_table
+from examtally.analytics.diagnostic_accuracy.sensitivity_analyses import scenario_table
+from examtally.analytics.examiner_effects.tables import pooling_tables
+from examtally.analytics.learning_curves.tables import learning_table
 from examtally.cohort.cohort import build_cohort
 from examtally.cohort.examiners import read_examiners
 from examtally.cohort.learning_frame import read_learning_frame
@@ -22,11 +22,11 @@ from examtally.cohort.pairs import read_pairs
 from examtally.cohort.scenarios import read_scenarios
 from examtally.cohort.verification_frame import read_verification_frame
 from examtally.contracts.contract import Contract, load_contract
-from examtally.contracts.ddl import create_statements
-from examtally.contracts.protocol import Protocol, canonical_hash
+from examtally.contracts.protocol.protocol import Protocol, canonical_hash
+from examtally.contracts.records.ddl import create_statements
 from examtally.contracts.results import conform, empty
 from examtally.results.results import Provenance, Results, split_persons
-from examtally.results.steps.monitoring import held_back_by_period, indicator_frame
+from examtally.results.steps.indicators import held_back_by_period, indicator_frame
 
 ROLES = (
     "attending",

@@ -14,7 +14,7 @@ import numpy as np
 import polars as pl
 
 from examtally.contracts.contract import Contract
-from examtally.contracts.ddl import create_statements
+from examtally.contracts.records.ddl import create_statements
 
 SKILL = np.array([-0.04, 0.0, 0.04])  # added to sensitivity and specificity of the first, second and third examiner
 CONDITION, MANEUVER = "acl_tear", "lachman"

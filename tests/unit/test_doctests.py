@@ -19,7 +19,7 @@ MODULES = [
 
 
 def test_there_are_examples() -> None:
-    assert "examtally.analytics.proportions" in MODULES
+    assert "examtally.analytics.diagnostic_accuracy.proportions" in MODULES
 
 
 @pytest.mark.parametrize("module", MODULES)

@@ -8,14 +8,19 @@ from typing import Any
 import numpy as np
 import pytest
 
-from examtally.analytics import proportions
-from examtally.analytics.accuracy import accuracy_table
-from examtally.analytics.clustering import effective_size, linear_variance, product_matrix, ratio_weights
+from examtally.analytics.diagnostic_accuracy import proportions
+from examtally.analytics.diagnostic_accuracy.accuracy import accuracy_table
+from examtally.analytics.diagnostic_accuracy.clustering import (
+    effective_size,
+    linear_variance,
+    product_matrix,
+    ratio_weights,
+)
+from examtally.analytics.diagnostic_accuracy.likelihood_ratios import score_interval
+from examtally.analytics.diagnostic_accuracy.predictive_values import post_test
 from examtally.analytics.intervals import normal_quantile, t_quantile
-from examtally.analytics.predictive import post_test
-from examtally.analytics.ratios import score_interval
 from examtally.contracts.contract import Contract
-from examtally.contracts.protocol import load_protocol
+from examtally.contracts.protocol.protocol import load_protocol
 
 CELLS = ("tp", "fp", "fn", "tn")
 Make = Callable[..., Any]

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from examtally.analytics.charts import binomial_funnel, laney_sigma, share_limits
+from examtally.analytics.control_charts import binomial_funnel, laney_sigma, share_limits
 
 # Montgomery, Introduction to Statistical Quality Control, orange-juice cans: 30 samples of 50.
 CANS = [

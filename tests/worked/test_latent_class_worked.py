@@ -9,9 +9,8 @@ import pytest
 from scipy.special import betaln, gammaln
 from scipy.stats import binom
 
-from examtally.analytics.convergence import ess_bulk, r_hat
-from examtally.analytics.hui_walter import hui_walter
-from examtally.analytics.latent_class import PARAMETERS, latent_class
+from examtally.analytics.imperfect_reference.hui_walter import hui_walter
+from examtally.analytics.imperfect_reference.latent_class import PARAMETERS, ess_bulk, latent_class, r_hat
 
 TUBERCULIN = ([14, 4, 9, 528], [887, 31, 37, 367])
 PRIORS = {

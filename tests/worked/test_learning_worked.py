@@ -6,12 +6,12 @@ import numpy as np
 import pytest
 from clinic import Records, connect
 
-from examtally.analytics.learning import first_signal, lccusum_weights, path, risk_adjusted_weights
-from examtally.analytics.learning_table import learning_table
+from examtally.analytics.learning_curves.cusum import first_signal, lccusum_weights, path, risk_adjusted_weights
+from examtally.analytics.learning_curves.tables import learning_table
 from examtally.cohort.cohort import build_cohort
 from examtally.cohort.learning_frame import read_learning_frame
 from examtally.contracts.contract import Contract
-from examtally.contracts.protocol import load_protocol
+from examtally.contracts.protocol.protocol import load_protocol
 
 FAILING = (3, 9)
 CASES = 30

@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 from scipy.stats import binom, binomtest, norm
 
-from examtally.analytics import planning
-from examtally.analytics.proportions import clopper_pearson
+from examtally.analytics import sample_size as planning
+from examtally.analytics.diagnostic_accuracy.proportions import clopper_pearson
 
 
 def test_buderer() -> None:

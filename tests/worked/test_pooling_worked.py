@@ -10,8 +10,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from examtally.analytics.pooling import pool_counts
-from examtally.analytics.pooling.maximum import fit_counts, fit_estimates
+from examtally.analytics.examiner_effects import pool_counts
+from examtally.analytics.examiner_effects.maximum_likelihood import fit_counts, fit_estimates
 
 TELOMERASE = np.array(
     [

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from examtally.analytics.reference_error import (
+from examtally.analytics.imperfect_reference.correction import (
     Reference,
     correct_for_reference,
     largest_covariance,

@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from examtally.analytics.together import Joint, combine, dependence, series_parallel
+from examtally.analytics.test_combinations import Joint, combine, dependence, series_parallel
 
 EXPECTED = {
     "series_sens": 0.61,

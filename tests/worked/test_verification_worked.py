@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from examtally.analytics.verification import VerificationCounts, aipw, begg_greenes, ignorance_bounds, ipw
+from examtally.analytics.verification_bias import VerificationCounts, aipw, begg_greenes, ignorance_bounds, ipw
 
 LIVER = VerificationCounts(231, 32, 166, 27, 54, 140)
 

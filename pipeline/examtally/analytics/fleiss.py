@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from examtally.analytics.two_raters import ONE_CATEGORY, beyond_chance
+from examtally.analytics.agreement.two_raters import ONE_CATEGORY, beyond_chance
 
 
 @dataclass(frozen=True)

@@ -11,19 +11,19 @@ import polars as pl
 
 from examtally.cohort.cells import write_cells
 from examtally.cohort.conditions import all_bits, condition_rules, write_rules
+from examtally.cohort.entered_after_reference import write_used
 from examtally.cohort.exams import recent, write_indexed, write_keys, write_periods
 from examtally.cohort.flow import read_flow
 from examtally.cohort.forecasts import read_forecasts
 from examtally.cohort.groupings import Grouping, groupings, write_labels
-from examtally.cohort.hindsight import write_used
 from examtally.cohort.roles import role_clusters
 from examtally.cohort.selection import settle_indeterminate, write_selection
 from examtally.cohort.standard import write_standard
 from examtally.cohort.summary import read_summary
 from examtally.cohort.tallies import read_tallies, write_repeats
 from examtally.contracts.contract import Contract
-from examtally.contracts.protocol import Protocol
-from examtally.contracts.study_parts import Selection
+from examtally.contracts.protocol.protocol import Protocol
+from examtally.contracts.study.parts import Selection
 
 
 def build_cohort(

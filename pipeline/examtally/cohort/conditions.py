@@ -15,7 +15,7 @@ from operator import or_
 import duckdb
 
 from examtally.contracts.contract import Contract
-from examtally.contracts.protocol import Protocol
+from examtally.contracts.protocol.protocol import Protocol
 from examtally.errors import ContractError
 
 WITHOUT_CONDITION = "none"

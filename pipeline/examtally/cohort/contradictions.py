@@ -6,7 +6,7 @@ import duckdb
 import polars as pl
 
 from examtally.contracts.contract import Contract
-from examtally.contracts.protocol import Protocol
+from examtally.contracts.protocol.protocol import Protocol
 
 LIKELY = 0.70
 """A probability stated after the exam above this expects the condition; below `monitoring.unlikely` it does not."""

@@ -9,7 +9,7 @@ import duckdb
 
 from examtally.cohort.groupings import EXAMS, Grouping, code_columns, code_joins
 from examtally.cohort.reasons import number
-from examtally.contracts.protocol import Protocol
+from examtally.contracts.protocol.protocol import Protocol
 
 _SURGERY = "('arthroscopy', 'open_surgery')"
 

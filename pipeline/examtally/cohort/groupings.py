@@ -9,7 +9,7 @@ import duckdb
 
 from examtally.contracts.bands import Bands
 from examtally.contracts.contract import Contract
-from examtally.contracts.protocol import Protocol
+from examtally.contracts.protocol.protocol import Protocol
 
 UNKNOWN = "unknown"
 EXAMS = (

@@ -7,7 +7,7 @@ import polars as pl
 
 from examtally.cohort.cells import CELLS_A_PAIR, RESULTS, STATUSES
 from examtally.cohort.pairs import listed, takes_part
-from examtally.contracts.protocol import Protocol
+from examtally.contracts.protocol.protocol import Protocol
 
 _LEARNER = "l.group_by = 'role' and l.label in ({})"
 

@@ -16,7 +16,7 @@ from examtally.cohort.conditions import WITHOUT_CONDITION
 from examtally.cohort.groupings import text
 from examtally.cohort.reasons import number
 from examtally.contracts.contract import Contract
-from examtally.contracts.protocol import Protocol
+from examtally.contracts.protocol.protocol import Protocol
 
 
 @dataclass(frozen=True)

@@ -8,7 +8,7 @@ import duckdb
 import polars as pl
 
 from examtally.cohort.groupings import text
-from examtally.contracts.protocol import Protocol
+from examtally.contracts.protocol.protocol import Protocol
 
 _ORDER = "e.exam_day, coalesce(e.examiner_order, 2147483647), md5(exam_id)"
 

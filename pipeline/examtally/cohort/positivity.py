@@ -13,7 +13,7 @@ from __future__ import annotations
 import duckdb
 
 from examtally.cohort.cells import RESULTS
-from examtally.contracts.study_parts import Every, IndexTest, Leaf, Rule, leaves
+from examtally.contracts.study.parts import Every, IndexTest, Leaf, Rule, leaves
 
 _POSITIVE, _NEGATIVE, _EQUIVOCAL, _NOT_DONE = range(len(RESULTS))
 _FROM_ONE = ("reason", "sign", "pain", "grade", "measure", "measured_by", "flexion_deg", "end_point", "done_order")

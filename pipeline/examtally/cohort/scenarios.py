@@ -18,7 +18,7 @@ from examtally.cohort.cohort import Cohort, build_cohort
 from examtally.cohort.groupings import text
 from examtally.cohort.tallies import read_tallies, write_repeats
 from examtally.contracts.contract import Contract
-from examtally.contracts.protocol import Protocol
+from examtally.contracts.protocol.protocol import Protocol
 
 
 @dataclass(frozen=True)

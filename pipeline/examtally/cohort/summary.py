@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import duckdb
 import polars as pl
 
-from examtally.cohort.hindsight import AMENDABLE, amended_late
+from examtally.cohort.entered_after_reference import AMENDABLE, amended_late
 
 _ELIGIBILITY = ("complaint", "setting", "prior_surgery", "reference_known")
 _UNKNOWN = (*_ELIGIBILITY, "other_exam_known", "other_knee", "days_since_onset", "mechanism", "effusion", "guarding")

@@ -6,8 +6,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
 
-from examtally.contracts.catalogue import Catalogue, load_catalogue
-from examtally.contracts.tables import Table, load_tables
+from examtally.contracts.catalogue.catalogue import Catalogue, load_catalogue
+from examtally.contracts.records.tables import Table, load_tables
 from examtally.resources import resource
 
 

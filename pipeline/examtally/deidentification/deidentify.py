@@ -14,17 +14,17 @@ import duckdb
 import yaml
 
 from examtally.contracts.contract import load_contract
-from examtally.contracts.deidentify import read_deidentify
-from examtally.contracts.mapping_file import load_mapping, read_mapping
+from examtally.contracts.mapping.deidentify import read_deidentify
+from examtally.contracts.mapping.file import load_mapping, read_mapping
 from examtally.contracts.yamlfile import load_yaml
 from examtally.deidentification.export import Cleaned, Cleaner
 from examtally.deidentification.keyfile import SiteKey, read_key
 from examtally.deidentification.risk import Risk, residual_risk
 from examtally.errors import FileFault, MappingError
-from examtally.ingestion.days import disguised_days
-from examtally.ingestion.exports import find_exports
-from examtally.ingestion.mapped import stage_mapped
-from examtally.ingestion.staging import make_line_shift
+from examtally.ingestion.checking.days import disguised_days
+from examtally.ingestion.mapping.exports import find_exports
+from examtally.ingestion.mapping.mapped import stage_mapped
+from examtally.ingestion.reading.staging import make_line_shift
 from examtally.registry.workspace import Workspace
 
 Progress = Callable[[str], None]

@@ -10,18 +10,17 @@ import duckdb
 import polars as pl
 
 from examtally.contracts.contract import Contract
-from examtally.contracts.deidentify import Deidentify
-from examtally.contracts.mapping import Constant, ExportMapping, FromColumn, FromEach, Joined, fold
-from examtally.contracts.screening import shape_sql
-from examtally.deidentification.coding import coded, offsets
-from examtally.deidentification.dates import read_dates
+from examtally.contracts.mapping.deidentify import Deidentify
+from examtally.contracts.mapping.mapping import Constant, ExportMapping, FromColumn, FromEach, Joined, fold
+from examtally.contracts.records.screening import shape_sql
+from examtally.deidentification.coding import coded, offsets, read_dates
 from examtally.deidentification.keyfile import SiteKey
 from examtally.errors import FileFault
-from examtally.ingestion.export_text import Opened, load, open_export
-from examtally.ingestion.exports import Export
-from examtally.ingestion.header import Header
-from examtally.ingestion.mapped import kept_lines
-from examtally.ingestion.plan import SourcePlan, plan_source
+from examtally.ingestion.mapping.export_text import Opened, load, open_export
+from examtally.ingestion.mapping.exports import Export
+from examtally.ingestion.mapping.header import Header
+from examtally.ingestion.mapping.mapped import kept_lines
+from examtally.ingestion.mapping.plan import SourcePlan, plan_source
 
 FURTHEST_DAY = 36_500
 TOP_AGE = 90

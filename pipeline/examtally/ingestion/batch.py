@@ -11,19 +11,23 @@ from pathlib import Path
 import duckdb
 
 from examtally.contracts.contract import Contract, load_contract
-from examtally.contracts.mapping import ExportMapping
-from examtally.contracts.mapping_file import load_mapping
-from examtally.ingestion.batchwide import check_against_registry, check_batch
-from examtally.ingestion.exports import find_exports
-from examtally.ingestion.gate import checks_for, hold_failing
-from examtally.ingestion.intake import examine
-from examtally.ingestion.keys import hold_differing
-from examtally.ingestion.ledger import count_files, list_broken, summarize_broken
-from examtally.ingestion.limit import checked_limit, over_limit, refuse_over_limit
-from examtally.ingestion.mapped import count_assumptions, stage_mapped
-from examtally.ingestion.placing import open_lines, place
-from examtally.ingestion.preview import list_unplaced, preview
-from examtally.ingestion.report import (
+from examtally.contracts.mapping.file import load_mapping
+from examtally.contracts.mapping.mapping import ExportMapping
+from examtally.ingestion.checking.batchwide import check_against_registry, check_batch
+from examtally.ingestion.checking.gate import checks_for, hold_failing
+from examtally.ingestion.checking.hold_back_limit import checked_limit, over_limit, refuse_over_limit
+from examtally.ingestion.checking.intake import examine
+from examtally.ingestion.checking.keys import hold_differing
+from examtally.ingestion.checking.withdrawn import hold_withdrawn
+from examtally.ingestion.mapping.exports import find_exports
+from examtally.ingestion.mapping.mapped import count_assumptions, stage_mapped
+from examtally.ingestion.mapping.preview import list_unplaced, preview
+from examtally.ingestion.reading.sources import find_sources
+from examtally.ingestion.reading.staging import Staged, stage
+from examtally.ingestion.reading.workbooks import mapping_of_workbooks
+from examtally.ingestion.storing.ledger import count_files, list_broken, summarize_broken
+from examtally.ingestion.storing.placing import open_lines, place
+from examtally.ingestion.storing.report import (
     Assumption,
     BatchReport,
     ExportCount,
@@ -32,15 +36,11 @@ from examtally.ingestion.report import (
     IntakeCheck,
     table_counts,
 )
-from examtally.ingestion.sources import find_sources
-from examtally.ingestion.staging import Staged, stage
-from examtally.ingestion.storing import Account, count_amending, count_stored, store
-from examtally.ingestion.withdrawn import hold_withdrawn
-from examtally.ingestion.workbooks import mapping_of_workbooks
+from examtally.ingestion.storing.storing import Account, count_amending, count_stored, store
+from examtally.registry.audit_entry import coded
 from examtally.registry.bookkeeping import migrate
 from examtally.registry.faults import writing_fault
-from examtally.registry.operators import coded
-from examtally.registry.patience import Patience
+from examtally.registry.lock_wait import Patience
 from examtally.registry.registry import check_place, reading, writing
 from examtally.registry.workspace import Workspace
 

@@ -9,11 +9,11 @@ from pathlib import Path
 import duckdb
 
 from examtally.contracts.contract import Contract, load_contract
-from examtally.contracts.rules import key_rule, reference_rules, rules_for, withdrawn_rule
-from examtally.contracts.screening import screen_rules
+from examtally.contracts.records.rules import key_rule, reference_rules, rules_for, withdrawn_rule
+from examtally.contracts.records.screening import screen_rules
 from examtally.errors import RegistryError
-from examtally.registry.journal import Entry, entries
-from examtally.registry.patience import Patience
+from examtally.registry.audit_log import Entry, entries
+from examtally.registry.lock_wait import Patience
 from examtally.registry.registry import open_registry
 
 _CONFLICT = ("the content already stored under this key", "find out which is right; --amend replaces what is stored")

@@ -10,11 +10,11 @@ from importlib.metadata import version
 import duckdb
 
 from examtally.contracts.contract import Contract
-from examtally.contracts.ddl import BATCH_COLUMN, REPLACED_BY, create_statement
-from examtally.contracts.rules import quoted
-from examtally.contracts.tables import Table
+from examtally.contracts.records.ddl import BATCH_COLUMN, REPLACED_BY, create_statement
+from examtally.contracts.records.rules import quoted
+from examtally.contracts.records.tables import Table
 from examtally.errors import RegistryError
-from examtally.registry.journal import note, seal
+from examtally.registry.audit_log import note, seal
 from examtally.registry.migrations import MIGRATIONS, Migration
 from examtally.registry.workspace import transaction
 

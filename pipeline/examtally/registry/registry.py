@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import os
 import sys
 from collections.abc import Iterator
@@ -12,13 +13,32 @@ from types import TracebackType
 import duckdb
 
 from examtally.contracts.contract import Contract, load_contract
-from examtally.contracts.rules import literal
+from examtally.contracts.records.rules import literal, quoted
+from examtally.contracts.records.tables import Table
 from examtally.errors import RegistryError
 from examtally.registry.bookkeeping import check_form, migrate, stored_version
 from examtally.registry.faults import opening_fault, unreadable, writing_fault
-from examtally.registry.fingerprint import content_fingerprint
-from examtally.registry.patience import Patience
+from examtally.registry.lock_wait import Patience
 from examtally.registry.workspace import Workspace
+
+
+def content_fingerprint(con: duckdb.DuckDBPyConnection, contract: Contract, schema: str = "reg") -> str:
+    """Return 64 hexadecimal digits over the typed records in `schema`; batches and held-back lines play no part."""
+    digest = hashlib.sha256()
+    for table in contract.tables.values():
+        rows, total = con.execute(_sum_sql(table, schema)).fetchall()[0]
+        digest.update(f"{table.name}:{rows}:{total}\n".encode())
+    return digest.hexdigest()
+
+
+def _sum_sql(table: Table, schema: str) -> str:
+    """The order-free sum over rows of a digest of each; a blank is told from every text by its own mark."""
+    cells = ", ".join(f"coalesce(cast({quoted(name)} as varchar), chr(30))" for name in table.names)
+    return (
+        f"select count(*), coalesce(sum(md5_number_lower(concat_ws(chr(31), {cells}))), 0) "
+        f"from {schema}.{quoted(table.name)}"
+    )
+
 
 _HEADERS = 3 * 4096  # bytes before the first block of a DuckDB file
 

@@ -14,7 +14,7 @@ from pathlib import Path
 import duckdb
 
 from examtally.contracts.contract import Contract
-from examtally.contracts.rules import literal
+from examtally.contracts.records.rules import literal
 from examtally.errors import RegistryError
 from examtally.registry.faults import writing_fault
 from examtally.registry.registry import attach, check_place, flush_folder, private_files

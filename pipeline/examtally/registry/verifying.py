@@ -9,11 +9,11 @@ from pathlib import Path
 import duckdb
 
 from examtally.contracts.contract import Contract, load_contract
-from examtally.contracts.rules import quoted
+from examtally.contracts.records.rules import quoted
+from examtally.registry.audit_log import broken_entry, content_sum, entries, head, sums
 from examtally.registry.bookkeeping import waiting_tables
 from examtally.registry.faults import unreadable
-from examtally.registry.journal import broken_entry, content_sum, entries, head, sums
-from examtally.registry.patience import Patience
+from examtally.registry.lock_wait import Patience
 from examtally.registry.registry import open_registry
 
 _DAMAGED = "a part of the file cannot be read as it was written; restore the registry from a copy"

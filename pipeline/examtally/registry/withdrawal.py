@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import secrets
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -9,17 +10,60 @@ from pathlib import Path
 import duckdb
 
 from examtally.contracts.contract import Contract, load_contract
-from examtally.contracts.rules import literal, quoted
-from examtally.contracts.tables import Table
+from examtally.contracts.records.rules import literal, quoted
+from examtally.contracts.records.tables import Table
 from examtally.errors import ExamtallyError
+from examtally.registry.audit_entry import coded
+from examtally.registry.audit_log import note, record_tables, seal
 from examtally.registry.faults import writing_fault
-from examtally.registry.journal import note, record_tables, seal
-from examtally.registry.operators import coded
-from examtally.registry.patience import Patience
+from examtally.registry.lock_wait import Patience
 from examtally.registry.registry import reading, writing
 from examtally.registry.rewriting import rewriting
-from examtally.registry.tombstones import EXAM, PARTICIPANT, bury, make_key
 from examtally.registry.workspace import Workspace, transaction
+
+PARTICIPANT, EXAM = "participant", "exam"
+_BLOCK = 64
+
+
+def stored_key(con: duckdb.DuckDBPyConnection) -> str | None:
+    """Return the key of the attached registry, None where nobody has withdrawn."""
+    return next((key for (key,) in con.execute("select key from reg.tombstone_key").fetchall()), None)
+
+
+def make_key(con: duckdb.DuckDBPyConnection) -> str:
+    """Return the key of the attached registry, made where there is none."""
+    key = stored_key(con)
+    if key is None:
+        key = secrets.token_hex(_BLOCK // 2)
+        con.execute("insert into reg.tombstone_key values (?)", [key])
+    return key
+
+
+def digest_sql(key: str, kind: str, column: str) -> str:
+    """SQL for the digest of a column of identifiers of one kind."""
+    padded = bytes.fromhex(key).ljust(_BLOCK, b"\0")
+    inner, outer = (bytes(byte ^ pad for byte in padded).hex() for pad in (0x36, 0x5C))
+    text = f"encode({literal(kind + ':')} || {column})"
+    return f"sha256(unhex('{outer}') || unhex(sha256(unhex('{inner}') || {text})))"
+
+
+def withdrawn_sql(key: str, kind: str, column: str, source: str) -> str:
+    """SELECT of the distinct identifiers in a column of a table for which there is a tombstone."""
+    return (
+        f"select {column} from (select distinct {column} from {source} where {column} is not null) "
+        f"where {digest_sql(key, kind, column)} in (select digest from reg.tombstones where kind = {literal(kind)})"
+    )
+
+
+def bury(con: duckdb.DuckDBPyConnection, key: str, kind: str, identifiers: str) -> int:
+    """Add tombstones for what the SELECT `identifiers` gives as `id`; return how many were new."""
+    ((added,),) = con.execute(
+        f"insert into reg.tombstones select distinct {literal(kind)}, digest from "
+        f"(select {digest_sql(key, kind, 'id')} as digest from ({identifiers})) "
+        f"where digest not in (select digest from reg.tombstones where kind = {literal(kind)})"
+    ).fetchall()
+    return int(added)
+
 
 Progress = Callable[[str], None]
 

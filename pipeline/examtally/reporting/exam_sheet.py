@@ -6,11 +6,11 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from examtally.contracts.clinical import Maneuver
+from examtally.contracts.catalogue.clinical import Maneuver
 from examtally.contracts.contract import Contract
-from examtally.contracts.tables import Field
+from examtally.contracts.records.tables import Field
 from examtally.errors import ReportError
-from examtally.reporting.typesetting import typeset
+from examtally.reporting.engine.typesetting import typeset
 from examtally.workbook.form import BandForm, in_words, workbook_form
 from examtally.workbook.layout import Column, pages
 

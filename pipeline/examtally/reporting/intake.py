@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import polars as pl
 
-from examtally.reporting.audit import Audit
-from examtally.reporting.numbers import count, counted, percent
-from examtally.reporting.quality import rule_words
-from examtally.reporting.tables import Column, table
+from examtally.reporting.audit.audit import Audit
+from examtally.reporting.audit.quality import rule_words
+from examtally.reporting.engine.numbers import count, counted, percent
+from examtally.reporting.engine.tables import Column, table
 
 _TREND = 6
 _LINES = ("lines", "stored", "unchanged", "conflict", "waiting", "held_back")

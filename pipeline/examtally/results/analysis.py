@@ -11,21 +11,19 @@ from typing import Any
 import polars as pl
 
 from examtally.contracts.contract import load_contract
-from examtally.contracts.protocol import Protocol, load_protocol
+from examtally.contracts.protocol.protocol import Protocol, load_protocol
 from examtally.errors import ResultsError
 from examtally.registry import Registry
 from examtally.results.results import Provenance, Results
-from examtally.results.steps import (
-    comparing,
-    counting,
-    erring,
-    estimating,
-    judging,
-    learning,
-    modelling,
-    monitoring,
-    receiving,
-)
+from examtally.results.steps import accuracy as counting
+from examtally.results.steps import accuracy as estimating
+from examtally.results.steps import calibration_and_agreement as judging
+from examtally.results.steps import comparisons as comparing
+from examtally.results.steps import diagnostic_models as modelling
+from examtally.results.steps import imperfect_reference as erring
+from examtally.results.steps import indicators as monitoring
+from examtally.results.steps import indicators as receiving
+from examtally.results.steps import learning
 from examtally.results.work import Progress, Work
 
 _STEPS: tuple[Callable[[Work], pl.DataFrame], ...] = (

@@ -12,7 +12,7 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
-from examtally.contracts.protocol import canonical_hash
+from examtally.contracts.protocol.protocol import canonical_hash
 from examtally.contracts.results import result_tables
 from examtally.errors import ResultsError
 from examtally.results.results import Provenance

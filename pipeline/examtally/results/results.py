@@ -10,7 +10,7 @@ from typing import Any
 import polars as pl
 
 from examtally.contracts.contract import load_contract
-from examtally.contracts.protocol import Protocol, load_protocol
+from examtally.contracts.protocol.protocol import Protocol, load_protocol
 from examtally.contracts.results import personal_groups, result_tables
 
 

@@ -9,11 +9,11 @@ import polars as pl
 from examtally.cohort.cohort import build_cohort
 from examtally.cohort.contradictions import read_contradictions
 from examtally.contracts.contract import load_contract
-from examtally.contracts.protocol import Protocol
+from examtally.contracts.protocol.protocol import Protocol
 from examtally.errors import ResultsError
 from examtally.registry import open_registry
-from examtally.registry.noting import note_use
-from examtally.registry.patience import Patience
+from examtally.registry.audit_entry import note_use
+from examtally.registry.lock_wait import Patience
 
 
 def review(

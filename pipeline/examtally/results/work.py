@@ -10,9 +10,9 @@ import polars as pl
 from examtally.cohort.cohort import Cohort, build_cohort
 from examtally.cohort.verification_frame import read_verification_frame
 from examtally.contracts.contract import Contract
-from examtally.contracts.protocol import Protocol
+from examtally.contracts.protocol.protocol import Protocol
 from examtally.contracts.results import conform
-from examtally.contracts.study_parts import Selection
+from examtally.contracts.study.parts import Selection
 from examtally.registry import Registry
 from examtally.results.results import split_persons
 

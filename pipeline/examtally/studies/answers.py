@@ -6,7 +6,7 @@ import re
 from collections.abc import Callable, Iterable, Mapping
 
 from examtally.contracts.contract import load_contract
-from examtally.contracts.study_form import study_form
+from examtally.contracts.study.form import study_form
 from examtally.contracts.yamlfile import CODE
 from examtally.errors import StudyError
 

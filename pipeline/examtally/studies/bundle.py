@@ -18,7 +18,7 @@ import polars as pl
 import yaml
 
 from examtally.contracts.results import result_tables
-from examtally.contracts.study import Study, load_study
+from examtally.contracts.study.study import Study, load_study
 from examtally.disclosure.folder import Release, read_release
 from examtally.errors import ExamtallyError, StudyError
 from examtally.resources import resource

@@ -17,9 +17,9 @@ from examtally.disclosure.sides import KEY, Row, Shown
 from examtally.errors import StudyError
 from examtally.results import Results
 from examtally.studies.bundle import DATA, PACKAGE, Bundle
+from examtally.studies.lock_status import EXPLORATORY, PRESPECIFIED
 from examtally.studies.reading import read_study
 from examtally.studies.running import StudyResults
-from examtally.studies.standing import EXPLORATORY, PRESPECIFIED
 
 _CELLS = {"sensitivity": ("tp", "fn"), "specificity": ("fp", "tn")}
 

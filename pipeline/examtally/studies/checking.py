@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 from examtally.contracts.contract import load_contract
-from examtally.contracts.study import Study
+from examtally.contracts.study.study import Study
 
 _MOST_PRIMARY = 3
 _RESEARCH = "research"

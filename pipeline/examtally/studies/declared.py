@@ -7,8 +7,8 @@ from collections.abc import Iterator, Mapping
 import polars as pl
 
 from examtally.contracts.results import conform
-from examtally.contracts.study import Study
-from examtally.contracts.study_parts import StudyAnalysis
+from examtally.contracts.study.parts import StudyAnalysis
+from examtally.contracts.study.study import Study
 
 BESIDE = ("cohort_summary", "flow", "tallies")
 _CORRECTED = ("verification", "verification_bounds", "verification_models")

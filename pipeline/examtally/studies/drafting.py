@@ -7,8 +7,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from examtally.contracts.contract import load_contract
-from examtally.contracts.study import load_study
-from examtally.contracts.study_form import study_form
+from examtally.contracts.study.form import study_form
+from examtally.contracts.study.study import load_study
 from examtally.errors import StudyError
 from examtally.studies.answers import KINDS
 

@@ -14,10 +14,10 @@ from typing import Any
 
 import duckdb
 
-from examtally.contracts.protocol import canonical_hash
-from examtally.contracts.study import Study, load_study
+from examtally.contracts.protocol.protocol import canonical_hash
+from examtally.contracts.study.study import Study, load_study
 from examtally.errors import StudyError
-from examtally.registry.journal import entries
+from examtally.registry.audit_log import entries
 
 LOCK, AMENDMENT = "study_lock", "study_amendment"
 _FORMAT = "examtally study lock"

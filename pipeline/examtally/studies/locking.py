@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from examtally.contracts.study import Study, load_study
+from examtally.contracts.study.study import Study, load_study
 from examtally.errors import StudyError
 from examtally.registry import open_registry
-from examtally.registry.noting import note_use
-from examtally.registry.patience import Patience
+from examtally.registry.audit_entry import note_use
+from examtally.registry.lock_wait import Patience
 from examtally.studies.checking import check_study
 from examtally.studies.lockfile import (
     AMENDMENT,

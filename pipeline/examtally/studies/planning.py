@@ -8,8 +8,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 import polars as pl
 
-from examtally.analytics import planning
-from examtally.contracts.study import Study
+from examtally.analytics import sample_size as planning
+from examtally.contracts.study.study import Study
 from examtally.errors import StudyError
 from examtally.registry import Registry
 from examtally.studies.checking import NEEDS

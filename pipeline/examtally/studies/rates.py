@@ -14,7 +14,7 @@ import duckdb
 from examtally.cohort.cohort import build_cohort
 from examtally.cohort.pairs import read_pairs
 from examtally.contracts.contract import load_contract
-from examtally.contracts.study import Study
+from examtally.contracts.study.study import Study
 from examtally.registry import Registry
 
 _PERIODS = 12

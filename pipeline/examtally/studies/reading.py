@@ -5,12 +5,12 @@ from __future__ import annotations
 import json
 from pathlib import Path
 
-from examtally.contracts.study import load_study
+from examtally.contracts.study.study import load_study
 from examtally.errors import StudyError
 from examtally.results import read_results
+from examtally.studies.lock_status import Deviation, Standing
 from examtally.studies.lockfile import LockEntry
 from examtally.studies.running import FORMAT, STUDY_FILE, StudyResults
-from examtally.studies.standing import Deviation, Standing
 
 
 def read_study(folder: Path | str) -> StudyResults:

@@ -12,14 +12,14 @@ import polars as pl
 from examtally.disclosure.folder import Release
 from examtally.errors import StudyError
 from examtally.registry import Registry, open_registry
-from examtally.registry.journal import Entry, entries
-from examtally.registry.patience import Patience
+from examtally.registry.audit_log import Entry, entries
+from examtally.registry.lock_wait import Patience
 from examtally.results.work import Progress
 from examtally.studies.bundle import Bundle, read_bundle
 from examtally.studies.bundling import released
+from examtally.studies.lock_status import standing
 from examtally.studies.lockfile import LockEntry, check_sealed
 from examtally.studies.running import run_as
-from examtally.studies.standing import standing
 
 _CHANGES = {
     "erase": ("person was erased after a withdrawal", "people were erased after a withdrawal"),

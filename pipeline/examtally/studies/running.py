@@ -11,20 +11,20 @@ from typing import Any
 
 import polars as pl
 
-from examtally.analytics.comparing.grouped import GroupedComparison, compare_in_groups
-from examtally.analytics.comparing.multiplicity import holm
+from examtally.analytics.comparison.grouped import GroupedComparison, compare_in_groups
+from examtally.analytics.comparison.rows import holm
 from examtally.cohort.groupings import UNKNOWN, Grouping, groupings
 from examtally.cohort.selection import read_population
 from examtally.contracts.contract import load_contract
-from examtally.contracts.protocol import Protocol
+from examtally.contracts.protocol.protocol import Protocol
 from examtally.contracts.results import conform
-from examtally.contracts.study import Study, load_study
+from examtally.contracts.study.study import Study, load_study
 from examtally.registry import Registry, open_registry
-from examtally.registry.journal import entries
+from examtally.registry.audit_log import entries
 from examtally.results.analysis import make_tables, provenance
 from examtally.results.folder import write_folder
 from examtally.results.results import Results
-from examtally.results.steps.comparing import knees
+from examtally.results.steps.comparisons import knees
 from examtally.results.work import Progress, Work
 from examtally.studies.declared import (
     OVERALL,
@@ -35,9 +35,35 @@ from examtally.studies.declared import (
     rows_of,
     wanted_tables,
 )
+from examtally.studies.lock_status import EXPLORATORY, PRESPECIFIED, Standing, standing
 from examtally.studies.lockfile import check_sealed, lock_path, read_lock
-from examtally.studies.participants import participants_table
-from examtally.studies.standing import EXPLORATORY, PRESPECIFIED, Standing, standing
+
+GROUPINGS = ("overall", "sex", "age_band", "bmi_band", "thigh_band", "acuity", "effusion", "guarding", "setting")
+"""Groupings of index exams that describe the person and the knee, none the examiner."""
+
+
+def participants_table(study: Study, tallies: pl.DataFrame, status: str) -> pl.DataFrame:
+    """Return the table `study_participants`, from the tallies of every grouping.
+
+    It counts the first index test of the first analysis, equivocal findings included.
+    """
+    condition = study.selection.target.condition if study.selection.target else "none"
+    (first, *_) = study.analyses[0].tests
+    of_test = tallies.filter(
+        pl.col("condition") == condition, pl.col("maneuver") == first, pl.col("group_by").is_in(GROUPINGS)
+    )
+    present = pl.col("tp") + pl.col("fn") + pl.col("equivocal_present")
+    absent = pl.col("fp") + pl.col("tn") + pl.col("equivocal_absent")
+    counted = of_test.select(
+        "group_by",
+        "group",
+        knees=pl.col("done"),
+        present=present,
+        absent=absent,
+        unsettled=pl.col("done") - present - absent,
+    )
+    return conform("study_participants", counted, status=status)
+
 
 STUDY_FILE = "study.json"
 FORMAT = "examtally study results"

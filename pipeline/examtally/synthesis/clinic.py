@@ -9,7 +9,6 @@ import numpy as np
 import polars as pl
 
 from examtally.contracts.contract import load_contract
-from examtally.synthesis.belief import Beliefs, Said, learn_beliefs, say
 from examtally.synthesis.chance import Streams
 from examtally.synthesis.exams import draw_exams
 from examtally.synthesis.features import Bools, Features
@@ -17,10 +16,11 @@ from examtally.synthesis.findings import Found, add_positives, find
 from examtally.synthesis.history import tell
 from examtally.synthesis.imaging import draw_references
 from examtally.synthesis.people import draw_population
+from examtally.synthesis.population import World
 from examtally.synthesis.record_tables import Drawn, Offsets, examiner_table, record_tables
 from examtally.synthesis.scenario import Scenario
 from examtally.synthesis.skill import Hands, draw_hands
-from examtally.synthesis.world import World
+from examtally.synthesis.stated_probability import Beliefs, Said, learn_beliefs, say
 
 LARGEST_PART = 40_000
 _LEARNED_FROM = 4_000

@@ -8,8 +8,8 @@ import numpy as np
 
 from examtally.synthesis.features import BLANK, Bools, Coded, Features, Indices
 from examtally.synthesis.people import Population, derive
+from examtally.synthesis.population import World
 from examtally.synthesis.scenario import Examiner
-from examtally.synthesis.world import World
 
 
 @dataclass(frozen=True)

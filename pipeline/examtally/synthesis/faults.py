@@ -7,10 +7,9 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from examtally.contracts.contract import Contract
-from examtally.contracts.node import Node
-from examtally.contracts.rules import reference_rules, rules_for
-from examtally.contracts.tables import Table
-from examtally.contracts.yamlfile import load_yaml
+from examtally.contracts.records.rules import reference_rules, rules_for
+from examtally.contracts.records.tables import Table
+from examtally.contracts.yamlfile import Node, load_yaml
 from examtally.resources import resource
 
 

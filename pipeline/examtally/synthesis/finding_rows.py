@@ -12,8 +12,8 @@ import polars as pl
 from examtally.synthesis.chance import Weights
 from examtally.synthesis.features import BLANK, Array, Bools, Coded, Features
 from examtally.synthesis.findings import EQUIVOCAL, NEGATIVE, NOT_DONE, POSITIVE, RESULTS, Found
+from examtally.synthesis.population import World
 from examtally.synthesis.scenario import ByResult, ManeuverPlan, Measuring
-from examtally.synthesis.world import World
 
 
 def finding_rows(world: World, exams: Features, found: Found) -> pl.DataFrame:

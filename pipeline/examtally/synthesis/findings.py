@@ -12,9 +12,9 @@ from examtally.synthesis.chance import shift
 from examtally.synthesis.exams import first_of_look
 from examtally.synthesis.features import BLANK, Features, Floats, Indices
 from examtally.synthesis.people import Population
+from examtally.synthesis.population import World
 from examtally.synthesis.scenario import Habits, ManeuverPlan
 from examtally.synthesis.skill import Hands
-from examtally.synthesis.world import World
 
 RESULTS = ("positive", "negative", "equivocal", "not_done")
 POSITIVE, NEGATIVE, EQUIVOCAL, NOT_DONE = range(4)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection, Mapping
 from types import MappingProxyType
 
-from examtally.contracts.node import Node
+from examtally.contracts.yamlfile import Node
 from examtally.synthesis.chance import Level, Rate, Weight, Weights
 
 _SMALLEST_FACTOR = 1e-6

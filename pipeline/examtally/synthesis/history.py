@@ -9,7 +9,7 @@ import numpy.typing as npt
 
 from examtally.synthesis.exams import first_of_look
 from examtally.synthesis.features import BLANK, Features
-from examtally.synthesis.world import World
+from examtally.synthesis.population import World
 
 ANSWERS = ("yes", "no", "unknown")
 YES, NO, UNKNOWN = range(3)

@@ -9,8 +9,8 @@ import numpy.typing as npt
 
 from examtally.synthesis.exams import Seen, first_of_look
 from examtally.synthesis.features import BLANK, Bools, Coded, Features, Indices
+from examtally.synthesis.population import World
 from examtally.synthesis.scenario import Reading, ReferencePlan
-from examtally.synthesis.world import World
 
 STATUSES = ("present", "absent", "indeterminate")
 PRESENT, ABSENT, INDETERMINATE = range(3)

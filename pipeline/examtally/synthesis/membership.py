@@ -13,9 +13,9 @@ import polars as pl
 
 from examtally.cohort.cohort import build_cohort
 from examtally.contracts.contract import Contract
-from examtally.contracts.ddl import create_statements
-from examtally.contracts.protocol import Protocol
-from examtally.contracts.rules import quoted
+from examtally.contracts.protocol.protocol import Protocol
+from examtally.contracts.records.ddl import create_statements
+from examtally.contracts.records.rules import quoted
 from examtally.synthesis.features import Array, Bools
 
 _BATCH = 1

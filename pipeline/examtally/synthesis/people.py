@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from examtally.synthesis.features import BLANK, Bools, Coded, Features, Indices
+from examtally.synthesis.population import World
 from examtally.synthesis.scenario import ConditionPlan
-from examtally.synthesis.world import World
 
 _LATEST_ORIGIN = 60
 

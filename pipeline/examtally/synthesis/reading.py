@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from datetime import date
 from types import MappingProxyType
 
-from examtally.contracts.node import Node
+from examtally.contracts.yamlfile import Node
 from examtally.synthesis.grammar import level, rate, share, span, weights
 from examtally.synthesis.scenario import (
     AgeGroup,

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from types import MappingProxyType
 
-from examtally.contracts.clinical import Condition, Maneuver
-from examtally.contracts.node import Node
+from examtally.contracts.catalogue.clinical import Condition, Maneuver
+from examtally.contracts.yamlfile import Node
 from examtally.synthesis.chance import Rate, Weight, Weights
 from examtally.synthesis.grammar import amounts, factors, level, rate, share, span, weights
 from examtally.synthesis.reading import pair

@@ -8,7 +8,6 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
-from examtally.synthesis.belief import Said
 from examtally.synthesis.exams import Seen
 from examtally.synthesis.features import BLANK, Array, Coded, Features
 from examtally.synthesis.finding_rows import finding_rows, whole, words
@@ -16,7 +15,8 @@ from examtally.synthesis.findings import Found
 from examtally.synthesis.history import ANSWERS, History
 from examtally.synthesis.imaging import STATUSES, Test
 from examtally.synthesis.people import Population
-from examtally.synthesis.world import World
+from examtally.synthesis.population import World
+from examtally.synthesis.stated_probability import Said
 
 _DIGITS = 7
 

@@ -6,8 +6,7 @@ from pathlib import Path
 from types import MappingProxyType
 
 from examtally.contracts.contract import Contract, load_contract
-from examtally.contracts.node import Node
-from examtally.contracts.yamlfile import load_yaml
+from examtally.contracts.yamlfile import Node, load_yaml
 from examtally.resources import resource
 from examtally.synthesis.grammar import joined, share, weights
 from examtally.synthesis.reading import (

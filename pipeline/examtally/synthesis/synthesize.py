@@ -9,10 +9,10 @@ from types import MappingProxyType
 
 from examtally.synthesis.chance import Streams
 from examtally.synthesis.clinic import draw_parts, open_clinic
-from examtally.synthesis.dirt import DirtyTable, Soiling
 from examtally.synthesis.estimands import Truth
 from examtally.synthesis.faults import load_faults
 from examtally.synthesis.membership import MemoryCohort
+from examtally.synthesis.planted_faults import DirtyTable, Soiling
 from examtally.synthesis.scenario_file import load_scenario
 from examtally.synthesis.truth import truth_of
 from examtally.synthesis.writing import DIRTY, RECORDS, TRUTH, RecordFiles, fresh_folder, write_dirty, write_json

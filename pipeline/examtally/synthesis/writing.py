@@ -14,7 +14,7 @@ from typing import IO
 import polars as pl
 
 from examtally.errors import FileFault
-from examtally.synthesis.dirt import PLACES, STORED, UNCHANGED, DirtyTable
+from examtally.synthesis.planted_faults import PLACES, STORED, UNCHANGED, DirtyTable
 
 RECORDS, DIRTY, TRUTH, EXPECTED = "records", "dirty", "truth.json", "expected.json"
 _DECIMALS = 6

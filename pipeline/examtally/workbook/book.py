@@ -17,10 +17,32 @@ from openpyxl.worksheet.worksheet import Worksheet
 
 from examtally.contracts.contract import Contract
 from examtally.errors import ExamtallyError
-from examtally.workbook.layout import Band, Column, Page, pages, table_page
-from examtally.workbook.lookup import Lookup
+from examtally.workbook.layout import FONT, HAIR, INK, MUST, SHADES, WARN, Band, Column, Page, fill, pages, table_page
 from examtally.workbook.reading import write_catalogue, write_conditions, write_cover
-from examtally.workbook.style import FONT, HAIR, INK, MUST, SHADES, WARN, fill
+
+SHEET = "Lists"
+
+
+class Lookup:
+    """Lists, each kept once, one a column."""
+
+    def __init__(self) -> None:
+        self._lists: dict[tuple[str, ...], int] = {}
+
+    def range(self, entries: tuple[str, ...]) -> str:
+        """Return the cells that hold these entries."""
+        letter = get_column_letter(self._lists.setdefault(entries, len(self._lists) + 1))
+        return f"{SHEET}!${letter}$1:${letter}${len(entries)}"
+
+    def write(self, book: Workbook) -> None:
+        """Add the hidden sheet."""
+        sheet = book.create_sheet(SHEET)
+        for entries, at in self._lists.items():
+            for row, entry in enumerate(entries, start=1):
+                cell = sheet.cell(row, at, entry)
+                cell.data_type, cell.number_format = "s", "@"
+        sheet.sheet_state = "hidden"
+
 
 LAST_ROW = 5000
 _NARROW, _LONGEST_MESSAGE = 6.5, 225

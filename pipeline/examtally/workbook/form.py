@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 from types import MappingProxyType
 
-from examtally.contracts.tables import Field
+from examtally.contracts.records.tables import Field
 from examtally.contracts.yamlfile import Node, load_yaml
 from examtally.resources import resource
 

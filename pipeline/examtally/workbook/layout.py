@@ -8,9 +8,11 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from examtally.contracts.clinical import Condition, Maneuver
+from openpyxl.styles import PatternFill
+
+from examtally.contracts.catalogue.clinical import Condition, Maneuver
 from examtally.contracts.contract import Contract
-from examtally.contracts.tables import Field, Table
+from examtally.contracts.records.tables import Field, Table
 from examtally.workbook.form import BandForm, PageForm, in_words, workbook_form
 
 LONGEST_CODE = 15  # typed identifiers are joined to codes of exams and readings, which may have 40 signs
@@ -204,3 +206,13 @@ def _probability(contract: Contract, condition: Condition, band: BandForm) -> Co
 
 def _sentence(words: str) -> str:
     return f"{words[:1].upper()}{words[1:]}."
+
+
+FONT = "Calibri"
+INK, HAIR, MUST, WARN, PALE = "1D2B36", "55636E", "0B5D8A", "F6D9B8", "F3F5F6"
+SHADES = ("DCE6EC", "F3F5F6")
+
+
+def fill(color: str) -> PatternFill:
+    """Return an even fill."""
+    return PatternFill("solid", fgColor=color)

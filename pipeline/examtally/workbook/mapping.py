@@ -9,9 +9,9 @@ from collections.abc import Callable, Iterable, Mapping
 from typing import Any
 
 from examtally.contracts.contract import Contract
-from examtally.contracts.mapping import ExportMapping, fold
-from examtally.contracts.mapping_file import read_mapping
-from examtally.contracts.tables import Field, Table
+from examtally.contracts.mapping.file import read_mapping
+from examtally.contracts.mapping.mapping import ExportMapping, fold
+from examtally.contracts.records.tables import Field, Table
 from examtally.contracts.yamlfile import from_data
 from examtally.errors import MappingError
 from examtally.workbook.form import DerivedCode, in_words, workbook_form

@@ -10,8 +10,7 @@ from openpyxl.worksheet.worksheet import Worksheet
 
 from examtally.contracts.contract import Contract
 from examtally.workbook.form import in_words, workbook_form
-from examtally.workbook.layout import Page
-from examtally.workbook.style import FONT, HAIR, INK, PALE, fill
+from examtally.workbook.layout import FONT, HAIR, INK, PALE, Page, fill
 
 
 def write_cover(book: Workbook, contract: Contract, made: Iterable[Page]) -> None:

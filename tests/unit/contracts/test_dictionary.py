@@ -8,9 +8,9 @@ import polars as pl
 import pytest
 
 from examtally.contracts.contract import Contract
-from examtally.contracts.dictionary import render_dictionary
-from examtally.contracts.dictionary_rows import COLUMNS, PARTS, data_dictionary, dictionary_tables
-from examtally.contracts.protocol_keys import protocol_keys
+from examtally.contracts.dictionary.dictionary import render_dictionary
+from examtally.contracts.dictionary.rows import COLUMNS, PARTS, data_dictionary, dictionary_tables
+from examtally.contracts.protocol.keys import protocol_keys
 from examtally.contracts.results import result_tables
 from examtally.errors import ContractError
 

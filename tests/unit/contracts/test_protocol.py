@@ -12,8 +12,8 @@ from hypothesis import strategies as st
 
 from examtally.contracts.bands import Bands
 from examtally.contracts.contract import Contract
-from examtally.contracts.protocol import Protocol, load_protocol
-from examtally.contracts.protocol_keys import protocol_keys
+from examtally.contracts.protocol.keys import protocol_keys
+from examtally.contracts.protocol.protocol import Protocol, load_protocol
 from examtally.errors import ProtocolError
 
 # Typed from the rules of the analysis set, not from the code.

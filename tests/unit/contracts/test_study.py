@@ -7,10 +7,10 @@ from typing import Any
 import pytest
 
 from examtally.contracts.contract import Contract
-from examtally.contracts.dictionary_rows import data_dictionary
-from examtally.contracts.study import load_study
-from examtally.contracts.study_form import study_form
-from examtally.contracts.study_parts import Either, Every, Filter, Leaf, leaves
+from examtally.contracts.dictionary.rows import data_dictionary
+from examtally.contracts.study.form import study_form
+from examtally.contracts.study.parts import Either, Every, Filter, Leaf, leaves
+from examtally.contracts.study.study import load_study
 from examtally.errors import ProtocolError
 
 LEAST: Mapping[str, Any] = {

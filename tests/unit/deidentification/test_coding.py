@@ -9,9 +9,9 @@ from pathlib import Path
 import duckdb
 import pytest
 
-from examtally.contracts.pseudonym import load_pseudonym_rule
-from examtally.contracts.rules import pseudonym_sql
-from examtally.contracts.screening import shape_sql
+from examtally.contracts.records.pseudonym import load_pseudonym_rule
+from examtally.contracts.records.rules import pseudonym_sql
+from examtally.contracts.records.screening import shape_sql
 from examtally.deidentification.coding import CLOCK_SPREAD, coded, normal, offsets
 from examtally.deidentification.keyfile import SiteKey, make_key, read_key
 from examtally.errors import KeyFileError

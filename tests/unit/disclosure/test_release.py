@@ -10,7 +10,7 @@ import polars as pl
 import pytest
 
 from examtally.contracts.contract import load_contract
-from examtally.contracts.protocol import Protocol
+from examtally.contracts.protocol.protocol import Protocol
 from examtally.contracts.results import conform, empty
 from examtally.disclosure.bounds import UNBOUNDED, Range, given_back, ranges
 from examtally.disclosure.checker import leaks
@@ -47,7 +47,7 @@ def tallies(tables: dict[tuple[str, str], tuple[int, int, int, int]]) -> pl.Data
 
 
 def accuracy_of(counted: pl.DataFrame) -> pl.DataFrame:
-    from examtally.analytics.accuracy import accuracy_table
+    from examtally.analytics.diagnostic_accuracy.accuracy import accuracy_table
 
     contract = load_contract()
     return accuracy_table(counted, None, contract, Protocol.defaults(contract))

@@ -9,7 +9,7 @@ import pytest
 from records import exam, finding, places, reference, send
 
 from examtally.errors import FileFault
-from examtally.ingestion.days import FEWEST_PARTICIPANTS
+from examtally.ingestion.checking.days import FEWEST_PARTICIPANTS
 
 pytestmark = pytest.mark.usefixtures("one_engine")
 RANDOM = np.random.default_rng(20260314)

@@ -8,9 +8,9 @@ import pytest
 from records import write_csv
 
 from examtally.contracts.contract import load_contract
-from examtally.contracts.mapping_file import load_mapping
+from examtally.contracts.mapping.file import load_mapping
 from examtally.ingestion import check
-from examtally.ingestion.draft import draft
+from examtally.ingestion.drafting.draft import draft
 
 EXPORTS = Path(__file__).parents[3] / "docs" / "exports"
 

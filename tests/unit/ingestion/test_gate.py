@@ -8,9 +8,9 @@ from pathlib import Path
 import pytest
 
 from examtally.contracts.contract import load_contract
-from examtally.ingestion.gate import Checks, checks_for, column_of, held, hold_failing
-from examtally.ingestion.sources import find_sources
-from examtally.ingestion.staging import Staged, stage
+from examtally.ingestion.checking.gate import Checks, checks_for, column_of, held, hold_failing
+from examtally.ingestion.reading.sources import find_sources
+from examtally.ingestion.reading.staging import Staged, stage
 from examtally.registry.workspace import Workspace
 
 FINDINGS = """exam_id,maneuver,result,sign,grade,measure,flexion_deg,done_order

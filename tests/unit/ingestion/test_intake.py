@@ -9,8 +9,9 @@ from pathlib import Path
 import pytest
 from records import exam, finding, send, write_csv
 
-from examtally.ingestion import BatchReport, batch, check, intake
-from examtally.ingestion.report import IntakeCheck
+from examtally.ingestion import BatchReport, batch, check
+from examtally.ingestion.checking import intake
+from examtally.ingestion.storing.report import IntakeCheck
 from examtally.registry import open_registry
 
 SECRET = "Marrowgate"

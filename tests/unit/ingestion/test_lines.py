@@ -12,8 +12,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from examtally.ingestion import lines
-from examtally.ingestion.lines import Lines, TextError, line_at, read_lines
+from examtally.ingestion.reading import lines
+from examtally.ingestion.reading.lines import Lines, TextError, line_at, read_lines
 
 CELL = st.text(st.sampled_from('ab,"\n\ré'), max_size=4)
 ROW = st.lists(CELL, min_size=2, max_size=2) | st.none()  # None is a blank line

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from examtally.contracts.contract import load_contract
-from examtally.contracts.mapping_file import load_mapping
+from examtally.contracts.mapping.file import load_mapping
 from examtally.errors import MappingError
 
 SOUND = """\

@@ -9,7 +9,7 @@ import pytest
 from records import exam, finding, rules, send
 
 from examtally.contracts.contract import load_contract
-from examtally.contracts.screening import PLACES, load_shapes, screen_rules, shape_sql
+from examtally.contracts.records.screening import PLACES, load_shapes, screen_rules, shape_sql
 from examtally.ingestion import check
 
 CONTRACT = load_contract()

@@ -13,17 +13,16 @@ import pytest
 from leaks import find_leaks
 from records import exam, finding, places, reference, rows_of, rules, send, state, write_csv
 
-from examtally.cli import main
+from examtally.cli.app import main
 from examtally.contracts.contract import load_contract
-from examtally.contracts.mapping import ExportMapping
+from examtally.contracts.mapping.mapping import ExportMapping
 from examtally.errors import ExamtallyError, FileFault, RegistryError
 from examtally.ingestion import batch, ingest
-from examtally.ingestion.limit import checked_limit
+from examtally.ingestion.checking.hold_back_limit import checked_limit
 from examtally.registry.accounts import list_batches, list_held, list_log
-from examtally.registry.tombstones import digest_sql
-from examtally.registry.undoing import undo
+from examtally.registry.undo import undo
 from examtally.registry.verifying import verify
-from examtally.registry.withdrawal import withdraw
+from examtally.registry.withdrawal import digest_sql, withdraw
 
 
 @pytest.fixture(autouse=True)

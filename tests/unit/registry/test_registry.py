@@ -13,8 +13,7 @@ from examtally.errors import RegistryError, RegistryLocked
 from examtally.registry import open_registry
 from examtally.registry.bookkeeping import MIGRATIONS, Migration, migrate, stored_version
 from examtally.registry.registry import writing
-from examtally.registry.spill import SpillFolder, remove_abandoned
-from examtally.registry.workspace import Workspace
+from examtally.registry.workspace import SpillFolder, Workspace, remove_abandoned
 
 EXAMINER = "insert into reg.examiners values ('EX-{0}', 'student', null, null, {1})"
 

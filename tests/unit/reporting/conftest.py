@@ -14,7 +14,7 @@ from shared import shared_folder
 
 from examtally.contracts.contract import load_contract
 from examtally.reporting import render_audit, render_monthly
-from examtally.reporting.audit import Audit, open_audit
+from examtally.reporting.audit.audit import Audit, open_audit
 from examtally.resources import resource
 
 NEWEST = {"tiny": "P005"}

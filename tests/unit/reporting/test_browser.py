@@ -9,7 +9,7 @@ from browsing import DESK, PHONE, Opened, assert_quiet, hindrances, open_file
 from playwright.sync_api import Browser
 
 from examtally.reporting import render_release, render_sheets, render_shelf
-from examtally.reporting.sheets.sheet import examiners_in
+from examtally.reporting.examiner_sheet.sheet import examiners_in
 from examtally.results import read_results
 
 SIZES = ("clinic", "young", "empty")

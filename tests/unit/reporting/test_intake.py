@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 from records import exam, finding, send
 
-from examtally.cli import main
+from examtally.cli.app import main
 
 
 @pytest.fixture(scope="module")

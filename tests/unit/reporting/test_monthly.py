@@ -12,7 +12,7 @@ import pytest
 
 from examtally.errors import ReportError, ResultsError
 from examtally.reporting import render_monthly
-from examtally.reporting.audit import Audit
+from examtally.reporting.audit.audit import Audit
 from examtally.reporting.monthly import Month, panels, promises, screen, sections
 from examtally.reporting.monthly.actions import Action, from_text, read_actions, to_text
 from examtally.results import Results, read_results

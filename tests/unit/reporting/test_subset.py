@@ -10,8 +10,8 @@ import yaml
 
 from examtally.contracts.contract import load_contract
 from examtally.contracts.results import result_codes
-from examtally.reporting.executor import CELL_OPTIONS, read_report
-from examtally.reporting.wording import read_wording
+from examtally.reporting.engine.executor import CELL_OPTIONS, read_report
+from examtally.reporting.engine.wording import read_wording
 from examtally.resources import resource
 
 REPORTS = resource("reports")

@@ -4,7 +4,7 @@ import polars as pl
 import pytest
 
 import examtally
-from examtally.contracts.protocol import Protocol
+from examtally.contracts.protocol.protocol import Protocol
 from examtally.contracts.results import conform, result_tables
 from examtally.errors import ProtocolError, ResultsError
 from examtally.registry import Registry

@@ -13,7 +13,7 @@ from pathlib import Path
 import polars as pl
 import pytest
 
-from examtally.cli import main
+from examtally.cli.app import main
 from examtally.contracts.results import conform
 from examtally.errors import ResultsError
 from examtally.registry import Registry

@@ -8,9 +8,9 @@ import polars as pl
 import pytest
 from records import exam, finding, reference, send
 
-from examtally.cli import main
+from examtally.cli.app import main
 from examtally.contracts.contract import load_contract
-from examtally.contracts.protocol import Protocol, load_protocol
+from examtally.contracts.protocol.protocol import Protocol, load_protocol
 from examtally.errors import ResultsError
 from examtally.registry.accounts import list_log
 from examtally.results.review import review

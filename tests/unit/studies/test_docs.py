@@ -8,8 +8,8 @@ from pathlib import Path
 import pytest
 from typer.testing import CliRunner
 
-from examtally.cli import app
-from examtally.contracts.dictionary import render_dictionary
+from examtally.cli.app import app
+from examtally.contracts.dictionary.dictionary import render_dictionary
 
 DOCS = Path(__file__).resolve().parents[3] / "docs"
 TEXT = (DOCS / "study.md").read_text(encoding="utf-8")

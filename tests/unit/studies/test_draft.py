@@ -10,8 +10,8 @@ from typing import Any
 import pytest
 from typer.testing import CliRunner
 
-from examtally.cli import app
-from examtally.contracts.study import load_study
+from examtally.cli.app import app
+from examtally.contracts.study.study import load_study
 from examtally.errors import ExamtallyError
 from examtally.studies.answers import KINDS
 from examtally.studies.checking import check_study

@@ -7,16 +7,16 @@ from pathlib import Path
 
 import pytest
 
-from examtally.contracts.study import load_study
+from examtally.contracts.study.study import load_study
 from examtally.errors import StudyError
 from examtally.registry import open_registry
-from examtally.registry.journal import entries
+from examtally.registry.audit_log import entries
 from examtally.registry.verifying import verify
+from examtally.studies.lock_status import Standing
 from examtally.studies.lockfile import lock_path, read_lock
 from examtally.studies.locking import amend, lock
 from examtally.studies.reading import read_study
 from examtally.studies.running import run, stand
-from examtally.studies.standing import Standing
 
 
 @pytest.mark.parametrize("text", ["", "{", "5", "[" * 100_000, '{"study": 5}', "\x00"])

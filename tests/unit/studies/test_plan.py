@@ -10,8 +10,8 @@ from typing import Any
 
 import pytest
 
-from examtally.analytics import planning
-from examtally.contracts.study import load_study
+from examtally.analytics import sample_size as planning
+from examtally.contracts.study.study import load_study
 from examtally.errors import StudyError
 from examtally.registry import open_registry
 from examtally.studies import plan_text

@@ -8,7 +8,7 @@ from typing import Any
 import polars as pl
 import pytest
 
-from examtally.analytics.comparing.multiplicity import holm
+from examtally.analytics.comparison.rows import holm
 from examtally.registry import open_registry
 from examtally.studies import StudyResults, run
 

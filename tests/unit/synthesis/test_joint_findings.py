@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from examtally.analytics.together import Joint, combine, dependence
+from examtally.analytics.test_combinations import Joint, combine, dependence
 from examtally.synthesis.clinic import Clinic
 from examtally.synthesis.findings import NEGATIVE, POSITIVE
 

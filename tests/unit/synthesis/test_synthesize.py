@@ -13,7 +13,7 @@ import pytest
 
 import examtally as et
 from examtally.contracts.contract import load_contract
-from examtally.contracts.rules import key_rule, reference_rules, rules_for
+from examtally.contracts.records.rules import key_rule, reference_rules, rules_for
 from examtally.errors import ContractError, FileFault
 from examtally.synthesis import SynthesisReport, clinic, synthesize
 

@@ -14,7 +14,7 @@ import pytest
 
 from examtally.cohort.cohort import build_cohort
 from examtally.contracts.contract import load_contract
-from examtally.contracts.protocol import Protocol
+from examtally.contracts.protocol.protocol import Protocol
 from examtally.synthesis import SynthesisReport
 from examtally.synthesis.clinic import Clinic, Part, draw_parts, open_clinic
 from examtally.synthesis.dependence import correlation

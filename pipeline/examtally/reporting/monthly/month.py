@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+import re
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
@@ -10,10 +11,13 @@ from typing import Any
 
 import polars as pl
 
-from examtally.contracts.periods import place_of
-from examtally.reporting.audit import Audit, open_audit
-from examtally.reporting.monthly.actions import Action, from_text
-from examtally.reporting.wording import inside_sentence
+from examtally.contracts.periods import PERIOD, place_of
+from examtally.errors import ReportError, ResultsError
+from examtally.reporting.audit.audit import Audit, open_audit
+from examtally.reporting.engine.renderer import render
+from examtally.reporting.engine.wording import inside_sentence
+from examtally.reporting.monthly.actions import Action, from_text, read_actions, to_text
+from examtally.results import read_results
 
 LAST = 12
 BY_PERIOD = ("overall", "quarter", "cumulative")
@@ -109,3 +113,38 @@ class Month:
     def _overall(self) -> dict[tuple[str, str], Row]:
         rows = self.indicators.filter(group_by="overall").iter_rows(named=True)
         return {(row["indicator"], row["period"]): row for row in rows}
+
+
+def render_monthly(
+    results_dir: Path,
+    out_dir: Path,
+    *,
+    period: str,
+    actions: Path | None = None,
+    formats: Sequence[str] = ("html",),
+    progress: Callable[[str], object] | None = None,
+) -> list[Path]:
+    """Render the quality report of one period as `monthly-<period>`; return the pages in the order of `formats`.
+
+    `actions` is the committee's own file of decisions. Raises ResultsError where the folder is not a whole results
+    folder or was made without the indicators, ReportError for a period the registry has no exam of and for an actions
+    file that is wrong; nothing is written then. A registry without any exam has a short report for every period.
+    """
+    results = read_results(results_dir)
+    if "indicators" not in results.tables:
+        raise ResultsError("the results hold no table 'indicators'; run `examtally analyze` again, without --only")
+    known = results.tables["indicators"]["period"].unique().sort().to_list()
+    if not re.fullmatch(PERIOD, period) or (known and period not in known):
+        raise ReportError(f"there is no period {period!r}; use one of {_periods(known)}")
+    decided = read_actions(actions) if actions is not None else ()
+    if progress is not None:
+        progress(f"rendering the quality report of {period}")
+    beside = {"period.txt": period, "actions.json": to_text(decided)}
+    return render("monthly", results_dir, out_dir, page=f"monthly-{period}", formats=formats, beside=beside)
+
+
+def _periods(known: Sequence[str]) -> str:
+    """The legal periods in words; of many, the first and the last."""
+    if not known:
+        return "a month as 2026-03, or an ordinal as P001"
+    return ", ".join(known) if len(known) <= 12 else f"{known[0]} to {known[-1]} as the registry has them"

@@ -9,10 +9,10 @@ import polars as pl
 from matplotlib.axes import Axes
 
 from examtally.contracts.periods import place_of
-from examtally.reporting.figures import ABSENT, GREY, PRESENT, RULE, bare, paper, publish, style
+from examtally.reporting.engine.figures import ABSENT, GREY, PRESENT, RULE, bare, paper, publish, style
+from examtally.reporting.engine.numbers import counted
 from examtally.reporting.monthly.month import Month
 from examtally.reporting.monthly.values import plain, value_of
-from examtally.reporting.numbers import counted
 
 RECORDS = ("core_complete", "probability_stated", "equivocal", "examiner_blinded", "held_back")
 ANSWERS = ("verified", "days_to_reference", "yield", "unsuspected_proven")

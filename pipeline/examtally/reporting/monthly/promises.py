@@ -6,10 +6,10 @@ from math import prod
 
 import polars as pl
 
+from examtally.reporting.engine.numbers import counted, percent
+from examtally.reporting.engine.tables import Column, details, table
 from examtally.reporting.monthly.month import BY_PERIOD, LAST, Month, Row
 from examtally.reporting.monthly.values import plain
-from examtally.reporting.numbers import counted, percent
-from examtally.reporting.tables import Column, details, table
 
 
 def multiplicity(month: Month) -> str:

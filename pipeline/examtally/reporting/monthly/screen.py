@@ -6,15 +6,15 @@ from collections.abc import Sequence
 
 import polars as pl
 
-from examtally.contracts.clinical import Condition, Maneuver
-from examtally.reporting.accrual import Accrual, accrual_of
+from examtally.contracts.catalogue.clinical import Condition, Maneuver
+from examtally.reporting.audit.accrual import Accrual, accrual_of
+from examtally.reporting.engine.numbers import count, counted, listed, percent, share_of
+from examtally.reporting.engine.tables import Column, details, table
+from examtally.reporting.engine.wording import inside_sentence
 from examtally.reporting.monthly.actions import Action
 from examtally.reporting.monthly.month import BY_PERIOD, LAST, Month, Row
 from examtally.reporting.monthly.panels import RECORDS
 from examtally.reporting.monthly.values import moved, plain
-from examtally.reporting.numbers import count, counted, listed, percent, share_of
-from examtally.reporting.tables import Column, details, table
-from examtally.reporting.wording import inside_sentence
 
 _MONTH = (
     ("exams_seen", "Exams seen"),

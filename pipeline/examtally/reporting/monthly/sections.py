@@ -6,11 +6,11 @@ from collections.abc import Iterator, Sequence
 
 import polars as pl
 
-from examtally.analytics.proportions import wilson
+from examtally.analytics.diagnostic_accuracy.proportions import wilson
+from examtally.reporting.engine.numbers import count, counted, percent, percent_range, share_of
+from examtally.reporting.engine.tables import Column, table
 from examtally.reporting.monthly.month import LAST, Month, Row
 from examtally.reporting.monthly.values import plain, value_of
-from examtally.reporting.numbers import count, counted, percent, percent_range, share_of
-from examtally.reporting.tables import Column, table
 
 _BATCHES = 6
 _PLACES = ("lines", "stored", "unchanged", "conflict", "waiting", "held_back")

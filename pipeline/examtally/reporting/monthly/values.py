@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+from examtally.reporting.engine.numbers import percent, share_of
 from examtally.reporting.monthly.month import Row
-from examtally.reporting.numbers import percent, share_of
 
 _POINTS = ("calibration_gap",)
 

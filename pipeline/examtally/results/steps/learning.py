@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import polars as pl
 
-from examtally.analytics.learning_table import learning_table
+from examtally.analytics.learning_curves.tables import learning_table
 from examtally.cohort.learning_frame import read_learning_frame
 from examtally.contracts.results import empty
 from examtally.results.work import Work

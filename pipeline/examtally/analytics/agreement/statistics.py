@@ -1,0 +1,170 @@
+"""What each participant adds to the agreement of a group, and the statistics that follow from the totals.
+
+Every statistic depends on sums over participants only, so leaving a participant out is a subtraction.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import polars as pl
+
+from examtally.analytics.agreement.jackknife import Jackknife, totals
+from examtally.analytics.agreement.two_raters import beyond_chance, binary_statistics
+from examtally.analytics.calibration.forecasts import IntArray
+from examtally.analytics.diagnostic_accuracy.clustering import effective_size
+from examtally.analytics.diagnostic_accuracy.proportions import wilson
+from examtally.analytics.intervals import FloatArray, Interval, t_quantile
+
+CALL_STATISTICS = (
+    "observed_agreement",
+    "positive_agreement",
+    "negative_agreement",
+    "cohen_kappa",
+    "pabak",
+    "gwet_ac1",
+    "prevalence_index",
+    "bias_index",
+    "fleiss_kappa",
+    "krippendorff_alpha",
+)
+GRADE_STATISTICS = ("weighted_kappa",)
+_CALLS = ("both", "only_a", "only_b", "neither")
+_UNITS = ("units", "agreeing", "positive", "ratings", "apart")
+
+
+def call_sums(pairs: pl.DataFrame, keys: Sequence[str]) -> pl.DataFrame:
+    """Sums of the calls of each participant by `keys`: the 2×2 cells of the pairs, and the ratings of the units.
+
+    A unit's ratings are the distinct exams in its pairs. `agreeing` is the share of its pairs of ratings that agree,
+    `apart` its coincidences of unlike calls as `krippendorff_alpha` counts them.
+    """
+    by = [*keys, "participant"]
+    a, b = pl.col("a") == 1, pl.col("b") == 1
+    cells = pairs.group_by(by).agg(
+        (a & b).sum().alias("both"), (a & ~b).sum().alias("only_a"), (~a & b).sum().alias("only_b"),
+        (~a & ~b).sum().alias("neither"),
+    )  # fmt: skip
+    ratings = pl.concat(
+        [
+            pairs.select(*by, "unit", pl.col(f"exam_{rater}").alias("exam"), pl.col(rater).alias("call"))
+            for rater in "ab"
+        ]
+    ).unique([*by, "unit", "exam"])
+    n, positive = pl.col("n").cast(pl.Float64), pl.col("positive").cast(pl.Float64)
+    unlike = positive * (n - positive)
+    units = ratings.group_by([*by, "unit"]).agg(pl.len().alias("n"), pl.col("call").sum().alias("positive"))
+    sums = (
+        units.sort([*by, "unit"])
+        .group_by(by, maintain_order=True)
+        .agg(
+            pl.len().alias("units"),
+            (1 - 2 * unlike / (n * (n - 1))).sum().alias("agreeing"),
+            pl.col("positive").sum(),
+            pl.col("n").sum().alias("ratings"),
+            (2 * unlike / (n - 1)).sum().alias("apart"),
+        )
+    )
+    return sums.join(cells, on=by).sort(by).select(*by, pl.col(*_CALLS, *_UNITS).cast(pl.Float64))
+
+
+def call_statistics(sums: FloatArray) -> FloatArray:
+    """Statistics in the order of `CALL_STATISTICS` from totals (…, 9) in the order of `call_sums`; NaN if undefined.
+
+    Fleiss' kappa takes units with any number of ratings; alpha is that of two categories (see `fleiss_kappa`,
+    `krippendorff_alpha`).
+    """
+    values = binary_statistics(sums[..., :4])
+    units, agreeing, positive, ratings, apart = np.moveaxis(sums[..., 4:], -1, 0)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        share = positive / ratings
+        values["fleiss_kappa"] = beyond_chance(agreeing / units, share**2 + (1 - share) ** 2)
+        expected = 2 * positive * (ratings - positive) / (ratings - 1)
+        values["krippendorff_alpha"] = np.where(expected > 0, 1 - apart / np.where(expected > 0, expected, 1), np.nan)
+    return np.stack([values[name] for name in CALL_STATISTICS], axis=-1)
+
+
+def grade_sums(pairs: pl.DataFrame, keys: Sequence[str], grades: int) -> pl.DataFrame:
+    """Sums of the grades of each participant by `keys`, of pairs with both grades: both margins, then the distance.
+
+    Grades run from 0 to `grades` − 1.
+    """
+    by = [*keys, "participant"]
+    margins = [
+        (pl.col(f"grade_{rater}") == grade).sum().alias(f"{rater}_{grade}") for rater in "ab" for grade in range(grades)
+    ]
+    distance = (pl.col("grade_a").cast(pl.Int64) - pl.col("grade_b").cast(pl.Int64)).abs().sum().alias("distance")
+    both = pairs.drop_nulls(["grade_a", "grade_b"])
+    return both.group_by(by).agg(*margins, distance).sort(by).with_columns(pl.exclude(by).cast(pl.Float64))
+
+
+def grade_statistics(sums: FloatArray) -> FloatArray:
+    """Cohen's kappa with linear weights, shape (…, 1), from totals in the order of `grade_sums`; NaN if undefined."""
+    grades = (sums.shape[-1] - 1) // 2
+    place = np.arange(grades)
+    distance = np.abs(place[:, None] - place[None, :]).astype(np.float64)
+    first, second = sums[..., :grades], sums[..., grades:-1]
+    n = first.sum(axis=-1)
+    expected = ((first @ distance) * second).sum(axis=-1)
+    usable = expected > 0
+    kappa = np.where(usable, 1 - n * sums[..., -1] / np.where(usable, expected, 1.0), np.nan)
+    return np.asarray(kappa[..., None])
+
+
+_FULL = 1 - 1e-12
+_CORRECTED = np.isin(CALL_STATISTICS, ("cohen_kappa", "pabak", "gwet_ac1", "fleiss_kappa", "krippendorff_alpha"))
+
+
+def fisher_limits(jackknife: Jackknife, level: float) -> Interval:
+    """Limits on the scale of Fisher's z with t on clusters − 1, which keeps them within −1 and 1.
+
+    NaN where there is no standard error, or where the estimate is −1 or 1.
+    """
+    estimate, t = jackknife.estimate, t_quantile(level, jackknife.clusters - 1)[:, None]
+    usable = (np.abs(estimate) < _FULL) & (jackknife.se > 1e-9)
+    inside = np.where(usable, estimate, 0.0)
+    half = np.where(usable, t * jackknife.se / (1 - inside**2), np.nan)
+    return Interval(np.tanh(np.arctanh(inside) - half), np.tanh(np.arctanh(inside) + half))
+
+
+def call_limits(jackknife: Jackknife, sums: FloatArray, group: IntArray, level: float) -> Interval:
+    """Limits of the statistics of `call_statistics`; `sums` and `group` are what the jackknife was made from.
+
+    - The three shares of agreement: Wilson on the effective number of pairs (`effective_size`), on the number of
+      participants where all or none agree.
+    - The others: `fisher_limits`. Where every pair agrees, the upper limit of those corrected for chance is 1, and the
+      lower one their value if the observed agreement lay at its own lower limit, the margins staying as they are.
+    """
+    limits = fisher_limits(jackknife, level)
+    whole = totals(sums, group, jackknife.clusters.size)
+    low, high = limits.low.copy(), limits.high.copy()
+    for place, (agreeing, n) in enumerate(_shares(sums)):
+        size = effective_size(
+            totals(agreeing, group, whole.shape[0]),
+            totals(n, group, whole.shape[0]),
+            jackknife.se[:, place] ** 2,
+            totals((n > 0).astype(np.float64), group, whole.shape[0]),
+            level,
+        ).n
+        share = wilson(np.nan_to_num(jackknife.estimate[:, place]) * size, size, level)
+        low[:, place], high[:, place] = share.low, share.high
+    full = (jackknife.estimate > _FULL) & _CORRECTED
+    return Interval(np.where(full, _lowered(whole, low[:, 0]), low), np.where(full, 1.0, high))
+
+
+def _shares(sums: FloatArray) -> tuple[tuple[FloatArray, FloatArray], ...]:
+    """Numerator and denominator of observed, positive and negative agreement, shapes (…)."""
+    both, only_a, only_b, neither = np.moveaxis(sums[..., :4], -1, 0)
+    unlike = only_a + only_b
+    return (both + neither, both + neither + unlike), (2 * both, 2 * both + unlike), (2 * neither, 2 * neither + unlike)
+
+
+def _lowered(whole: FloatArray, observed: FloatArray) -> FloatArray:
+    """Statistics of totals in which every pair agrees, were only a share `observed` of them to do so."""
+    both, _, _, neither, units, _, positive, ratings, _ = np.moveaxis(whole, -1, 0)
+    unlike = (both + neither) * (1 - observed)
+    cells = (both - unlike / 2, unlike / 2, unlike / 2, neither - unlike / 2)
+    return call_statistics(
+        np.stack([*cells, units, units * observed, positive, ratings, ratings * (1 - observed)], axis=-1)
+    )

@@ -1,0 +1,1 @@
+"""Calibration of stated and fitted probabilities: curves, measures, bands."""

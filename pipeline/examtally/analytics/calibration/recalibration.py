@@ -1,0 +1,128 @@
+"""Logistic recalibration of stated probabilities, for many resamples at once: in the large, and by slope."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from examtally.analytics.calibration.forecasts import Counts, Forecasts
+from examtally.analytics.intervals import FloatArray
+
+_STEPS = 60
+_TOLERANCE = 1e-10
+_LONGEST_STEP = 3.0
+
+
+@dataclass(frozen=True)
+class Recalibration:
+    """Calibration in the large, and intercept and slope of the joint model; NaN where not estimable."""
+
+    in_the_large: float
+    joint_intercept: float
+    slope: float
+
+
+def recalibrate(probability: npt.ArrayLike, outcome: npt.ArrayLike, *, clip: float = 0.005) -> Recalibration:
+    """Regress the outcome on the log-odds of the stated probability.
+
+    `probability` (n,) in 0–1, `outcome` (n,) 0 or 1, no missing values (ValueError); probabilities nearer than `clip`
+    to 0 or 1 are moved to it. Calibration in the large is the intercept with the slope fixed at 1 (0 is ideal); the
+    slope comes from the model that frees both (1 is ideal, below 1 the probabilities are too extreme).
+    All are log-odds. NaN where every outcome is the same; the joint model also where the forecasts take one value or
+    separate the outcomes. Cox DR. Biometrika 1958;45:562–565.
+    """
+    counts = Forecasts.of(probability, outcome).counts
+    x = logit(counts.values, clip)
+    large = calibration_in_the_large(counts, x)
+    joint = joint_model(counts, x)
+    finite = np.where(np.isfinite([large, *joint]), [large, *joint], np.nan)
+    return Recalibration(*(float(value) for value in finite))
+
+
+def logit(probability: FloatArray, clip: float) -> FloatArray:
+    """Log-odds of probabilities kept `clip` away from 0 and 1."""
+    p = np.clip(probability, clip, 1 - clip)
+    return np.asarray(np.log(p) - np.log1p(-p))
+
+
+def expit(log_odds: FloatArray) -> FloatArray:
+    """Probability of log-odds."""
+    return np.asarray(0.5 * (1 + np.tanh(log_odds / 2)))
+
+
+def calibration_in_the_large(counts: Counts, x: FloatArray) -> FloatArray:
+    """Intercept of each resample with the slope on `x` (K,) fixed at 1, shape (…); infinite with one class only."""
+    fit = fit_logistic(counts, np.ones((x.size, 1)), offset=x)[..., 0]
+    events, total = counts.events.sum(axis=-1), counts.total
+    return np.where(events <= 0, -np.inf, np.where(events >= total, np.inf, fit))
+
+
+def joint_model(counts: Counts, x: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Intercept and slope on `x` (K,) of each resample, shapes (…).
+
+    Where the forecasts separate the outcomes the slope is ∞ (−∞ if the wrong way round) and the intercept NaN;
+    both are NaN where a resample has one class or one forecast only.
+    """
+    fit = fit_logistic(counts, np.column_stack([np.ones_like(x), x]))
+    direction = separation(counts, x)
+    slope = np.select([direction == 0, direction > 0, direction < 0], [fit[..., 1], np.inf, -np.inf], np.nan)
+    return np.where(direction == 0, fit[..., 0], np.nan), slope
+
+
+def separation(counts: Counts, x: FloatArray) -> FloatArray:
+    """1 where every event of a resample lies at or above every non-event, −1 where at or below, 0 where they overlap.
+
+    NaN where a resample has one class or all of its rows at one `x`. Shape (…).
+    """
+    with_event, without = counts.events > 0, counts.non_events > 0
+    low_event, high_event = _reach(x, with_event)
+    low_other, high_other = _reach(x, without)
+    rising, falling = high_other <= low_event, high_event <= low_other
+    undefined = ~with_event.any(axis=-1) | ~without.any(axis=-1) | (rising & falling)
+    return np.where(undefined, np.nan, rising.astype(np.float64) - falling)
+
+
+def _reach(x: FloatArray, where: npt.NDArray[np.bool_]) -> tuple[FloatArray, FloatArray]:
+    """Smallest and largest `x` among the marked values of each resample."""
+    low = np.where(where, x, np.inf).min(axis=-1)
+    high = np.where(where, x, -np.inf).max(axis=-1)
+    return np.asarray(low), np.asarray(high)
+
+
+def fit_logistic(
+    counts: Counts, design: FloatArray, *, offset: FloatArray | float = 0.0, precision: FloatArray | float = 0.0
+) -> FloatArray:
+    """Fit a binomial logistic regression to every resample at once by Newton's method with limited steps.
+
+    `design` (K, q), `offset` (K,) on the log-odds scale, `precision` (q,) of a normal prior about 0 on each coefficient
+    (0: none). Returns coefficients (…, q). A resample that does not settle, or whose information is singular, keeps
+    its last value; callers rule out separated resamples (`separation`) or give a prior.
+    """
+    shape = counts.trials.shape[:-1]
+    trials, events = counts.trials.reshape(-1, design.shape[0]), counts.events.reshape(-1, design.shape[0])
+    beta = np.zeros((trials.shape[0], design.shape[1]))
+    penalty = np.broadcast_to(np.asarray(precision, dtype=np.float64), design.shape[1])
+    outer = (design[:, :, None] * design[:, None, :]).reshape(design.shape[0], -1)
+    active = np.arange(trials.shape[0])
+    for _ in range(_STEPS):
+        now = beta[active]
+        mu = expit(now @ design.T + offset)
+        score = (events[active] - trials[active] * mu) @ design - penalty * now
+        weight = trials[active] * mu * (1 - mu)
+        information = (weight @ outer).reshape(-1, *np.diag(penalty).shape) + np.diag(penalty)
+        step = _solve(information, score)
+        reach = np.abs(step @ design.T).max(axis=1, keepdims=True)
+        beta[active] = now + step * np.minimum(1.0, _LONGEST_STEP / np.maximum(reach, 1e-300))
+        active = active[reach[:, 0] > _TOLERANCE]
+        if active.size == 0:
+            break
+    return beta.reshape(*shape, -1)
+
+
+def _solve(matrix: FloatArray, right: FloatArray) -> FloatArray:
+    """Solve many small symmetric systems; a small multiple of the trace keeps singular ones finite."""
+    size = matrix.shape[-1]
+    guard = 1e-12 * np.trace(matrix, axis1=-2, axis2=-1)[:, None, None] + 1e-300
+    return np.asarray(np.linalg.solve(matrix + guard * np.eye(size), right[..., None])[..., 0])

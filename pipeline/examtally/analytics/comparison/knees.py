@@ -1,0 +1,149 @@
+"""The knees of one condition that two maneuvers, or one in two groups, are compared on."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+
+from examtally.analytics.comparison.contrast import Contrast, corrected_contrast
+from examtally.analytics.comparison.joint import PAIRED, UNPAIRED, Joint, group_kind, paired_kind
+from examtally.analytics.comparison.stacked import A, B, Stacked
+from examtally.analytics.intervals import BoolArray, FloatArray
+from examtally.analytics.verification_bias.aipw import augmented
+from examtally.analytics.verification_bias.corrected import is_inside
+from examtally.analytics.verification_bias.counts import obstacle
+from examtally.analytics.verification_bias.grouped import Grouped, IntArray
+from examtally.analytics.verification_bias.knees import ConditionKnees, Fitted
+from examtally.analytics.verification_bias.pair import VERIFIED_NEGATIVE, WITH, WITHOUT
+from examtally.contracts.contract import Contract
+from examtally.contracts.protocol.protocol import Protocol
+
+CLEAR = ("positive", "negative")
+
+
+def compared_knees(frame: pl.DataFrame, contract: Contract, protocol: Protocol) -> dict[str, ConditionKnees]:
+    """The knees of every condition that something settles, each row with its `place` in the verification frame."""
+    placed = frame.with_row_index("place")
+    conditions = contract.catalogue.conditions
+    return {
+        code: ConditionKnees(placed, code, contract, protocol)
+        for code in conditions
+        if code in protocol.reference.accepted
+    }
+
+
+@dataclass(frozen=True)
+class Side:
+    """One of the two tables: which of the knees compared stand in it, what was found in them, and their models."""
+
+    inside: BoolArray
+    positive: BoolArray
+    fitted: Fitted | None
+
+    def contributions(self, taken: BoolArray, present: BoolArray, verified: BoolArray) -> FloatArray:
+        """What each knee adds to tp, fp, fn, tn, corrected for verification, (n, 4)."""
+        if self.fitted is None:
+            raise ValueError("there are no models for this side")
+        models = self.fitted.models
+        found = augmented(self.positive, present, verified, models.chance[taken], models.expected[taken])
+        return np.where(self.inside[:, None], found, 0.0)
+
+
+@dataclass(frozen=True)
+class Compared:
+    """Two tables over the `taken` knees of a condition: arrays (n,) of those knees; `grouped` holds their people."""
+
+    knees: ConditionKnees
+    taken: BoolArray
+    present: BoolArray
+    verified: BoolArray
+    grouped: Grouped
+    sides: tuple[Side, Side]
+    margins: FloatArray
+
+    @classmethod
+    def maneuvers(cls, knees: ConditionKnees, maneuver_a: str, maneuver_b: str) -> Compared:
+        """Two maneuvers on the knees in which both gave a clear finding."""
+        results = [knees.frame[f"result_{m}"] for m in (maneuver_a, maneuver_b)]
+        taken = (results[0].is_in(CLEAR) & results[1].is_in(CLEAR)).to_numpy()
+        everywhere = np.ones(int(taken.sum()), dtype=bool)
+        found = [(result == "positive").to_numpy()[taken] for result in results]
+        return cls._of(knees, taken, [everywhere, everywhere], found, (maneuver_a, maneuver_b), PAIRED)
+
+    @classmethod
+    def groups(cls, knees: ConditionKnees, maneuver: str, group_by: str, groups: tuple[str, str]) -> Compared:
+        """One maneuver in two groups of exams."""
+        result, group = knees.frame[f"result_{maneuver}"], knees.frame[group_by].cast(pl.String)
+        taken = (result.is_in(CLEAR) & group.is_in(groups)).to_numpy()
+        inside = [(group == name).to_numpy()[taken] for name in groups]
+        positive = (result == "positive").to_numpy()[taken]
+        return cls._of(knees, taken, inside, [positive, positive], (maneuver, maneuver), UNPAIRED)
+
+    @classmethod
+    def _of(
+        cls,
+        knees: ConditionKnees,
+        taken: BoolArray,
+        inside: list[BoolArray],
+        found: list[BoolArray],
+        maneuvers: tuple[str, str],
+        margins: FloatArray,
+    ) -> Compared:
+        present, verified = knees.present[taken], knees.verified[taken]
+        enough = all(not _shortage(found[i][inside[i]], present[inside[i]], verified[inside[i]]) for i in range(2))
+        fitted = [knees.fitted(maneuver) if enough else None for maneuver in maneuvers]
+        sides = (Side(inside[0], found[0], fitted[0]), Side(inside[1], found[1], fitted[1]))
+        grouped = Grouped.of(knees.frame["participant"].to_numpy()[taken])
+        return cls(knees, taken, present, verified, grouped, sides, margins)
+
+    @property
+    def shortage(self) -> str:
+        """Why no corrected figure is given, in a sentence; empty where one is."""
+        said = [_shortage(s.positive[s.inside], self.present[s.inside], self.verified[s.inside]) for s in self.sides]
+        return said[0] or said[1]
+
+    def verified_joint(self, code: IntArray | None = None, size: int = 1) -> Joint:
+        """Counts of the verified knees, in groups where `code` (all knees of the condition) parts them."""
+        seen = self.verified
+        one, other = self.sides
+        kind = (
+            paired_kind(one.positive, other.positive, self.present)
+            if self.margins is PAIRED
+            else group_kind(one.positive, self.present, other.inside)
+        )
+        grouped = Grouped.of(self.grouped.cluster[seen])
+        if code is not None:
+            grouped = grouped.by(code[self.taken][seen], size)
+        return Joint.of(grouped, kind[seen], self.margins)
+
+    def corrected(self, pairs: Iterable[tuple[str, str]], level: float) -> Mapping[tuple[str, str], Contrast]:
+        """Contrasts (measure, contrast) corrected for verification; NaN where verified knees alone give 0 or 1."""
+        rows = np.hstack([side.contributions(self.taken, self.present, self.verified) for side in self.sides])
+        table = Stacked(self.grouped.sums(rows), self.grouped.products(rows))
+        observed = self.verified_joint().stacked.cells
+        clusters = self.grouped.clusters()
+        made: dict[tuple[str, str], Contrast] = {}
+        for measure, contrast in pairs:
+            inside = is_inside(observed[:, A], measure) & is_inside(observed[:, B], measure)
+            usable = np.where(inside[:, None], table.cells, np.nan)
+            made[measure, contrast] = corrected_contrast(
+                Stacked(usable, table.products), clusters, measure, contrast, level
+            )
+        return made
+
+
+def _shortage(positive: BoolArray, present: BoolArray, verified: BoolArray) -> str:
+    """Why the doubly robust estimator is not used, in a sentence; empty where it is."""
+    said = obstacle(positive.sum(), (positive & verified).sum(), (~positive).sum(), (~positive & verified).sum())
+    if said:
+        return said
+    counted = ((present & verified).sum(), (~present & verified).sum(), (~positive & verified).sum())
+    if all(count >= least for count, least in zip(counted, (WITH, WITHOUT, VERIFIED_NEGATIVE), strict=True)):
+        return ""
+    return (
+        f"Too few verified knees for the models: {WITH} with, {WITHOUT} without the condition and {VERIFIED_NEGATIVE} "
+        "negative ones are needed on either side."
+    )

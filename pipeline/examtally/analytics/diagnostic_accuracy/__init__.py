@@ -1,0 +1,1 @@
+"""Sensitivity, specificity, ratios and predictive values of verified knees, clustered by participant."""

@@ -1,0 +1,155 @@
+"""Forecasts of a penalised model for people it has not seen: nested cross-validation by participant."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from examtally.analytics.diagnostic_models.ridge import fit_ridge
+from examtally.analytics.intervals import FloatArray
+from examtally.analytics.test_combinations.joint import IntArray
+
+
+def deal(participant: npt.ArrayLike, outcome: npt.ArrayLike, parts: int, rng: np.random.Generator) -> IntArray:
+    """Deal people into `parts`, those with an event first, so that every part has its share: the part of each row.
+
+    `participant` (n,) is any integer key, `outcome` (n,) 0 or 1. Without equal shares a part's prevalence would tell
+    against the model that has not seen it, and an area under the curve come out below one half by chance.
+    ValueError where there are fewer people than parts, or fewer than two parts.
+
+    >>> deal([7, 7, 8, 9, 5], [1, 0, 0, 1, 0], 2, np.random.default_rng(1)).size
+    5
+    """
+    who = np.unique(np.asarray(participant), return_inverse=True)[1]
+    people = int(who.max(initial=-1)) + 1
+    if not 2 <= parts <= people:
+        raise ValueError(f"parts: a whole number from 2 to the {people} people")
+    has_event = np.bincount(who, weights=np.asarray(outcome, dtype=np.float64), minlength=people) > 0
+    order = rng.permutation(people)
+    order = order[np.argsort(~has_event[order], kind="stable")]
+    part = np.empty(people, dtype=np.int64)
+    part[order] = np.arange(people) % parts
+    return part[who]
+
+
+def check_parts(part: npt.ArrayLike, participant: npt.ArrayLike) -> None:
+    """Raise ValueError where the knees of one person stand in two parts.
+
+    >>> check_parts([0, 0, 1], [5, 5, 6])
+    """
+    pairs = np.unique(np.column_stack([np.asarray(participant), np.asarray(part)]), axis=0)
+    if np.unique(pairs[:, 0]).size != len(pairs):
+        raise ValueError("the knees of one person stand in two parts: deal people, not knees")
+
+
+GRID = 0.05
+_MOST = 8.0
+
+
+@dataclass(frozen=True)
+class CrossFit:
+    """How forecasts out of fold are made: outer and inner parts, the penalties tried, and the seed."""
+
+    folds: int = 5
+    inner_folds: int = 4
+    penalties: tuple[float, ...] = (0.3, 1.0, 3.0, 10.0, 30.0, 100.0)
+    seed: int | tuple[int, ...] = 0
+
+
+@dataclass(frozen=True)
+class OutOfFold:
+    """Log-odds (n,) of each knee by a model that saw none of its person's knees, its part (n,), penalty of each part.
+
+    Log-odds are rounded to steps of 0.05 and kept within -8 and 8.
+    """
+
+    log_odds: FloatArray
+    part: IntArray
+    penalties: tuple[float, ...]
+
+    @property
+    def probability(self) -> FloatArray:
+        """Forecast probability of each knee, (n,)."""
+        return np.asarray(1 / (1 + np.exp(-self.log_odds)))
+
+
+def out_of_fold(
+    design: npt.ArrayLike,
+    outcome: npt.ArrayLike,
+    participant: npt.ArrayLike,
+    how: CrossFit | None = None,
+    *,
+    part: npt.ArrayLike | None = None,
+) -> OutOfFold:
+    """Forecast every knee by a ridge model fitted without the part its person is in.
+
+    `design` (n, k) numbers without gaps, `outcome` (n,) 0 or 1, `participant` (n,) any integer key. The penalty of each
+    fit is chosen, by log score, within the other parts alone. `part` (n,) sets the parts instead of dealing them;
+    ValueError where a person stands in two, or where the rest of the people are all of one class.
+
+    >>> x, y = np.tile([[0.0], [1.0]], (20, 1)), np.tile([0, 1], 20)
+    >>> found = out_of_fold(x, y, np.arange(40), CrossFit(folds=4, penalties=(1.0,)))
+    >>> bool((found.probability[y == 1] > 0.8).all()), np.bincount(found.part).tolist()
+    (True, [10, 10, 10, 10])
+
+    Source: Varma S, Simon R. BMC Bioinformatics 2006;7:91 (nested); Stone M. J R Stat Soc B 1974;36:111-147.
+    """
+    chosen = how or CrossFit()
+    x, y = np.asarray(design, dtype=np.float64), np.asarray(outcome, dtype=np.float64)
+    who = np.asarray(participant)
+    rng = np.random.default_rng(chosen.seed)
+    parts = deal(who, y, chosen.folds, rng) if part is None else np.asarray(part, dtype=np.int64)
+    check_parts(parts, who)
+    log_odds = np.empty(y.size)
+    penalties = []
+    for number in np.unique(parts):
+        seen = parts != number
+        penalty = choose_penalty(x[seen], y[seen], who[seen], chosen, rng)
+        log_odds[~seen] = fit_ridge(x[seen], y[seen], penalty=penalty).log_odds(x[~seen])
+        penalties.append(penalty)
+    return OutOfFold(_on_grid(log_odds), parts, tuple(penalties))
+
+
+def choose_penalty(
+    design: FloatArray,
+    outcome: FloatArray,
+    participant: npt.NDArray[np.generic],
+    how: CrossFit,
+    rng: np.random.Generator,
+) -> float:
+    """The penalty with the best log score over the inner parts of these people; of equals the largest."""
+    tried = sorted(how.penalties, reverse=True)
+    if len(tried) == 1:
+        return tried[0]
+    parts = deal(participant, outcome, how.inner_folds, rng)
+    losses = np.zeros(len(tried))
+    for number in range(how.inner_folds):
+        seen = parts != number
+        losses += _path_losses(design, outcome, seen, tried)
+    return tried[int(np.argmin(losses.round(9)))]
+
+
+def _path_losses(
+    design: FloatArray, outcome: FloatArray, seen: npt.NDArray[np.bool_], tried: Sequence[float]
+) -> FloatArray:
+    """Log loss of the rows not seen under each penalty, each fit beginning where the one before ended."""
+    start, losses = None, []
+    known, of_known, unseen, of_unseen = design[seen], outcome[seen], design[~seen], outcome[~seen]
+    for penalty in tried:
+        model = fit_ridge(known, of_known, penalty=penalty, start=start)
+        start = model.coefficients
+        losses.append(float(log_loss(model.log_odds(unseen), of_unseen).sum()))
+    return np.array(losses)
+
+
+def log_loss(log_odds: FloatArray, outcome: FloatArray) -> FloatArray:
+    """Negative logarithm of the probability given to what happened, row by row."""
+    return np.asarray(np.logaddexp(0.0, log_odds) - outcome * log_odds)
+
+
+def _on_grid(log_odds: FloatArray) -> FloatArray:
+    """Log-odds in steps of GRID: few distinct forecasts, as a person would state them, and stable last digits."""
+    return np.asarray(np.clip(np.round(log_odds / GRID), -_MOST / GRID, _MOST / GRID) * GRID)

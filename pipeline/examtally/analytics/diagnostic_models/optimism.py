@@ -1,0 +1,135 @@
+"""How much a model flatters itself on the knees it was fitted on: the bootstrap, people drawn again."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from examtally.analytics.diagnostic_models.crossfit import log_loss
+from examtally.analytics.diagnostic_models.ridge import Ridge, fit_ridge
+from examtally.analytics.intervals import FloatArray
+
+_MOST_MISSING = 0.1
+_OUTSIDE = 0.632  # share of people who are in a draw, in the limit
+
+
+@dataclass(frozen=True)
+class Corrected:
+    """A measure as fitted, how much that flatters, what is left, and what Harrell's simpler correction would leave.
+
+    `spread` is the standard deviation, over draws, of the value on all people: how much it varies with the fit.
+    """
+
+    apparent: float
+    optimism: float
+    corrected: float
+    harrell: float
+    spread: float
+
+    def limits(self, error: float, quantile: float) -> tuple[float, float]:
+        """Limits of the corrected value: `error`, the standard error out of fold, and the spread of the fit."""
+        half = quantile * float(np.hypot(error, self.spread))
+        return self.corrected - half, self.corrected + half
+
+
+@dataclass(frozen=True)
+class Optimism:
+    """Area under the curve and log score of a model, corrected; draws used."""
+
+    auc: Corrected
+    log_score: Corrected
+    draws: int
+
+
+def optimism(
+    design: npt.ArrayLike,
+    outcome: npt.ArrayLike,
+    participant: npt.ArrayLike,
+    *,
+    penalty: float,
+    draws: int = 100,
+    seed: int | tuple[int, ...] = 0,
+    model: Ridge | None = None,
+) -> Optimism:
+    """Correct the apparent performance of a ridge model with this penalty for its optimism.
+
+    `design` (n, k), `outcome` (n,) 0 or 1, `participant` (n,) any integer key; people, not knees, are drawn, and the
+    penalty is held. Each draw's model is tried on the people drawn, on all, and on those left out. Corrected is the
+    .632+ estimate: between the apparent value and that on people left out, all the nearer to the latter the more the
+    model has merely learned by heart. Harrell's, the apparent value less the mean excess of the people drawn over all,
+    stands beside it: where there is no signal it still finds some. Draws with one class only, inside or outside, are
+    left out (ValueError where over a tenth are). `model` is the fit on all knees, where it is at hand.
+
+    >>> rng = np.random.default_rng(1)
+    >>> x, y = rng.normal(size=(80, 10)), np.repeat([0, 1], 40)
+    >>> found = optimism(x, y, np.arange(80), penalty=1.0, draws=20).auc
+    >>> found.apparent > found.harrell > found.corrected
+    True
+
+    Source: Efron B, Tibshirani R. J Am Stat Assoc 1997;92:548-560 (.632+); Harrell FE, Lee KL, Mark DB. Stat Med
+    1996;15:361-387.
+    """
+    x, y = np.asarray(design, dtype=np.float64), np.asarray(outcome, dtype=np.float64)
+    who = np.unique(np.asarray(participant), return_inverse=True)[1]
+    people = int(who.max(initial=-1)) + 1
+    whole = model or fit_ridge(x, y, penalty=penalty)
+    ones = np.ones(y.size)
+    apparent = _performance(whole.log_odds(x), y, ones)
+    rng = np.random.default_rng(seed)
+    inside, on_all, outside = [], [], []
+    for _ in range(draws):
+        weights = np.bincount(rng.integers(people, size=people), minlength=people)[who].astype(np.float64)
+        taken = weights > 0
+        if not (0 < weights @ y < weights.sum() and 0 < y[~taken].sum() < (~taken).sum()):
+            continue
+        log_odds = fit_ridge(x[taken], y[taken], weights[taken], penalty=penalty, start=whole.coefficients).log_odds(x)
+        inside.append(_performance(log_odds, y, weights))
+        on_all.append(_performance(log_odds, y, ones))
+        outside.append(_performance(log_odds[~taken], y[~taken], ones[~taken]))
+    if len(inside) < (1 - _MOST_MISSING) * draws:
+        raise ValueError("over a tenth of the draws hold one class only")
+    harrell = apparent - np.mean(inside, axis=0) + np.mean(on_all, axis=0)
+    unseen = np.mean(outside, axis=0)
+    nothing = np.array([0.5, _by_chance(whole.log_odds(x), y)])
+    spread = np.std(on_all, axis=0, ddof=1)
+    auc, loss = (
+        _corrected(*(float(value[i]) for value in (apparent, unseen, nothing, harrell, spread))) for i in range(2)
+    )
+    return Optimism(auc, loss, len(inside))
+
+
+def _corrected(apparent: float, unseen: float, nothing: float, harrell: float, spread: float) -> Corrected:
+    """The .632+ estimate; `nothing` is the value of a forecast that has nothing to do with the outcome."""
+    low, high = min(apparent, nothing), max(apparent, nothing)
+    kept = min(max(unseen, low), high)
+    by_heart = abs(apparent - kept) / (high - low) if high > low else 0.0
+    weight = _OUTSIDE / (1 - (1 - _OUTSIDE) * by_heart)
+    value = (1 - weight) * apparent + weight * kept
+    return Corrected(apparent, apparent - value, value, harrell, spread)
+
+
+def _by_chance(log_odds: FloatArray, outcome: FloatArray) -> float:
+    """Log score if outcomes were dealt out anew among these forecasts."""
+    share = outcome.mean()
+    return float(share * log_loss(log_odds, np.ones(1)).mean() + (1 - share) * log_loss(log_odds, np.zeros(1)).mean())
+
+
+def _performance(log_odds: FloatArray, outcome: FloatArray, weights: FloatArray) -> FloatArray:
+    """Area under the curve and log score of weighted rows."""
+    return np.array([weighted_area(log_odds, outcome, weights), weights @ log_loss(log_odds, outcome) / weights.sum()])
+
+
+def weighted_area(score: FloatArray, outcome: FloatArray, weights: FloatArray) -> float:
+    """Chance that a row with the event has the higher score than one without it, ties half, rows counted by weight.
+
+    >>> weighted_area(np.array([1.0, 2.0, 2.0]), np.array([0.0, 1.0, 0.0]), np.array([1.0, 2.0, 3.0]))
+    0.625
+    """
+    order = np.argsort(score, kind="stable")
+    starts = np.flatnonzero(np.r_[True, np.diff(score[order]) > 0])
+    events = np.add.reduceat((weights * outcome)[order], starts)
+    others = np.add.reduceat((weights * (1 - outcome))[order], starts)
+    won = events @ (np.cumsum(others) - others / 2)
+    return float(won / (events.sum() * others.sum()))

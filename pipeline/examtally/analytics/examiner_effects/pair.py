@@ -1,0 +1,116 @@
+"""One maneuver for one condition: pooled figures by every adjustment, among examiners or among sites."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+import polars as pl
+
+from examtally.analytics.examiner_effects.figures import Pooled
+from examtally.analytics.examiner_effects.fit import pool_counts, pool_estimates
+from examtally.analytics.examiner_effects.standardised import ExaminerLogits, case_mix_logits, verified_logits
+from examtally.analytics.intervals import BoolArray, FloatArray
+from examtally.analytics.verification_bias.grouped import IntArray
+from examtally.analytics.verification_bias.knees import ConditionKnees
+
+CASE_MIX = ("acuity", "guarding", "effusion")
+FEWEST_POOLED = 3
+"""With two examiners or sites their spread would be little more than its prior."""
+
+_DRAWS = 512
+
+
+@dataclass(frozen=True)
+class Counts:
+    """Verified knees of one measure, (e,) each: knees, events and participants."""
+
+    n: IntArray
+    events: IntArray
+    participants: IntArray
+
+
+class PooledPair:
+    """The interpretable findings of one maneuver among a condition's knees, parted among `groups` groups."""
+
+    def __init__(self, knees: ConditionKnees, maneuver: str, code: IntArray, groups: int) -> None:
+        """`code` (n,) is the group of every knee of the condition, from 0."""
+        result = knees.frame[f"result_{maneuver}"]
+        self.taken: BoolArray = result.is_in(["positive", "negative"]).to_numpy()
+        self.positive: BoolArray = (result == "positive").to_numpy()[self.taken]
+        self.verified, self.present = knees.verified[self.taken], knees.present[self.taken]
+        self.code, self.groups = code[self.taken], groups
+        self.people = knees.frame["participant"].to_numpy()[self.taken].astype(np.int64)
+        severity = [name for name in (f"severity_{knees.condition}",) if name in knees.frame.columns]
+        self.frame = knees.frame.select(*CASE_MIX, *severity).filter(pl.Series(self.taken))
+        self._knees, self._maneuver = knees, maneuver
+
+    @cached_property
+    def counts(self) -> tuple[Counts, Counts]:
+        """Of sensitivity and of specificity."""
+        return self._counted(self.present, self.positive), self._counted(~self.present, ~self.positive)
+
+    @property
+    def is_poolable(self) -> bool:
+        """Whether three groups or more have a verified knee of one class."""
+        return max(int((counted.n > 0).sum()) for counted in self.counts) >= FEWEST_POOLED
+
+    def pooled(self, level: float, margin: float, seed: int) -> Iterator[tuple[str, Pooled]]:
+        """Each adjustment with its fit, as far as there is one."""
+        sensitivity, specificity = self.counts
+        tp, tn = sensitivity.events, specificity.events
+        fp, fn = specificity.n - tn, sensitivity.n - tp
+        yield "pooled", pool_counts(tp, fp, fn, tn, level=level, margin=margin, seed=seed, draws=_DRAWS)
+        for name, found in (("pooled_verification", self.corrected), ("pooled_case_mix", self.standardised)):
+            if found is not None:
+                yield (
+                    name,
+                    pool_estimates(found.logits, found.covariance, level=level, margin=margin, seed=seed, draws=_DRAWS),
+                )
+
+    @property
+    def corrected(self) -> ExaminerLogits | None:
+        """Logits corrected for who was verified; None where a class or a finding was never verified."""
+        positive, present, verified = self.positive, self.present, self.verified
+        seen = [verified & side for side in (present, ~present, positive, ~positive)]
+        if not all(side.any() for side in seen):
+            return None
+        models = self._knees.fitted(self._maneuver).models
+        return verified_logits(
+            positive, present, verified, models.chance[self.taken], models.expected[self.taken],
+            self.code, self.groups, self.people,
+        )  # fmt: skip
+
+    @property
+    def standardised(self) -> ExaminerLogits:
+        """Logits standardised to the case mix of all verified knees of a class.
+
+        The severity a reading names is known of verified knees only, which are all that is standardised; one that was
+        not named is a level of its own. A condition without degrees when absent leaves specificity as it is.
+        """
+        known = self.verified
+        correct = (self.positive == self.present)[known]
+        covariates = _indicators(self.frame.filter(pl.Series(known)))
+        return case_mix_logits(correct, self.present[known], covariates, self.code[known], self.groups)
+
+    def _counted(self, side: BoolArray, events: BoolArray) -> Counts:
+        inside = self.verified & side
+        pairs = np.unique(np.column_stack([self.code[inside], self.people[inside]]), axis=0)
+        return Counts(
+            np.bincount(self.code[inside], minlength=self.groups),
+            np.bincount(self.code[inside & events], minlength=self.groups),
+            np.bincount(pairs[:, 0].astype(np.int64), minlength=self.groups),
+        )
+
+
+def _indicators(frame: pl.DataFrame) -> FloatArray:
+    """A column for each level of each variable that some knees have and others have not."""
+    words = frame.select(pl.all().cast(pl.String).fill_null("unknown"))
+    columns = [
+        (words[name] == level).to_numpy().astype(np.float64)
+        for name in words.columns
+        for level in sorted(words[name].unique().to_list())[1:]
+    ]
+    return np.column_stack(columns) if columns else np.zeros((frame.height, 0))

@@ -1,6 +1,0 @@
-"""Graded and measured maneuvers: thresholds, the area under the curve, and what each level means."""
-
-from examtally.analytics.grading.area import area, roc_points
-from examtally.analytics.grading.levels import level_ratios
-
-__all__ = ["area", "level_ratios", "roc_points"]

@@ -1,0 +1,260 @@
+"""How many knees a study needs, before any of its results are seen. Plain numbers in, frozen results out.
+
+Shares lie strictly between 0 and 1; ValueError names the argument that does not. Sizes are whole numbers, rounded up
+last, after every division. `tail` is the chance of a false claim on one side: half of alpha where the interval has two.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy.stats import binom, norm
+
+from examtally.analytics.calibration.forecasts import IntArray
+from examtally.analytics.intervals import FloatArray
+
+_MOST = 200_000
+_FIRST_LOOK = 4_000
+_NEGLIGIBLE = 1e-12
+
+
+@dataclass(frozen=True)
+class TwoSided:
+    """Knees for sensitivity and for specificity; `with_condition` and `without` are those inside each denominator."""
+
+    with_condition: int
+    without: int
+    total_sensitivity: int
+    total_specificity: int
+
+    @property
+    def total(self) -> int:
+        """Knees that serve both."""
+        return max(self.total_sensitivity, self.total_specificity)
+
+
+@dataclass(frozen=True)
+class ExactSize:
+    """Events' denominator by the exact binomial: `first` reaches the power, from `stable` on every size does.
+
+    The power is saw-toothed, so that sizes between the two may miss it; tables in print give `first`.
+    """
+
+    first: int
+    stable: int
+
+
+@dataclass(frozen=True)
+class Shares:
+    """What becomes of a knee on its way to the analysis: all shares of the step before, `deff` at least 1."""
+
+    verified: float
+    interpretable: float
+    mature: float
+    deff: float
+
+    @property
+    def factor(self) -> float:
+        """Knees to examine for each knee that is needed."""
+        return self.deff / (self.verified * self.interpretable * self.mature)
+
+
+def half_width(
+    sensitivity: float, specificity: float, width: float, prevalence: float, tail: float = 0.025
+) -> TwoSided:
+    """Knees for intervals of sensitivity and of specificity with half-width `width` at a prevalence.
+
+    Source: Buderer NMF. Acad Emerg Med 1996;3:895-900 (TP + FN = z^2 Se (1 - Se) / W^2, divided by the prevalence;
+    likewise for specificity). Rounded up after the division.
+
+    >>> half_width(0.9, 0.85, 0.1, 0.2).total
+    173
+    """
+    _shares(sensitivity=sensitivity, specificity=specificity, width=width, prevalence=prevalence)
+    z = quantile(tail)
+    diseased = z**2 * sensitivity * (1 - sensitivity) / width**2
+    sound = z**2 * specificity * (1 - specificity) / width**2
+    return TwoSided(_up(diseased), _up(sound), _up(diseased / prevalence), _up(sound / (1 - prevalence)))
+
+
+def lower_limit(expected: float, least: float, tail: float = 0.05, power: float = 0.95) -> ExactSize:
+    """Knees in the denominator so that the exact one-sided lower limit lies above `least` with chance `power`.
+
+    Source: Flahault A, Cadilhac M, Thomas G. J Clin Epidemiol 2005;58:859-862 (exact binomial, limit and power 0.95);
+    its table gives `first`.
+
+    >>> lower_limit(0.95, 0.85).first, lower_limit(0.90, 0.75).first, lower_limit(0.60, 0.50).first
+    (93, 70, 268)
+    """
+    _shares(expected=expected, least=least, tail=tail, power=power)
+    if expected <= least:
+        raise ValueError("expected must lie above least")
+    span = _FIRST_LOOK
+    while True:
+        sizes = np.arange(1, span + 1)
+        reached = limit_power(sizes, expected, least, tail) >= power
+        missed = np.flatnonzero(~reached)
+        last = int(missed[-1]) if missed.size else -1
+        if reached.any() and last < span // 2:
+            return ExactSize(int(sizes[np.argmax(reached)]), last + 2)
+        if span >= _MOST:
+            raise ValueError("expected and least lie too close for any study")
+        span *= 4
+
+
+def limit_power(sizes: npt.ArrayLike, expected: float, least: float, tail: float) -> FloatArray:
+    """Chance that the exact lower limit lies above `least`, for each size: the limit does so from a count on."""
+    needed = binom.isf(tail, sizes, least) + 1
+    return np.asarray(binom.sf(needed - 1, sizes, expected), dtype=np.float64)
+
+
+def paired(difference: float, discordant: float, tail: float = 0.025, power: float = 0.8) -> int:
+    """Knees examined with both tests, all with the condition, to find a difference in sensitivity by McNemar's test.
+
+    `discordant` is the share of knees in which the tests differ, not below the difference.
+
+    Source: Connor RJ. Biometrics 1987;43:207-211 (n = (z_a sqrt(psi) + z_b sqrt(psi - d^2))^2 / d^2).
+    """
+    _shares(difference=difference, discordant=discordant, tail=tail, power=power)
+    if discordant < difference:
+        raise ValueError("discordant cannot be below difference")
+    root = quantile(tail) * math.sqrt(discordant) + quantile(1 - power) * math.sqrt(discordant - difference**2)
+    return _up(root**2 / difference**2)
+
+
+def paired_power(knees: int, difference: float, discordant: float, tail: float = 0.025) -> float:
+    """Power of McNemar's mid-p test with this many knees, summed over every table that can come.
+
+    Sizes by `paired` lie a little off the power they were asked for; this is what they have.
+
+    Source of the test: Fagerland MW, Lydersen S, Laake P. BMC Med Res Methodol 2013;13:91. The sum is over the number
+    m of knees that differ, binomial (knees, discordant), and over the m that favour the first test.
+
+    >>> f"{paired_power(155, 0.1, 0.2):.3f}"
+    '0.808'
+    """
+    low, high = (int(binom.ppf(edge, knees, discordant)) for edge in (_NEGLIGIBLE, 1 - _NEGLIGIBLE))
+    favour = (discordant + difference) / 2 / discordant
+    differing = np.arange(low, high + 1)
+    chance = binom.pmf(differing, knees, discordant)
+    return float(sum(weight * _rejected(int(m), favour, tail) for m, weight in zip(differing, chance, strict=True)))
+
+
+def _rejected(differing: int, favour: float, tail: float) -> float:
+    """Chance of a two-sided mid-p at most 2 x tail, given how many knees differ."""
+    lower = np.arange(differing // 2 + 1)
+    mid_p = 2 * binom.cdf(lower, differing, 0.5) - binom.pmf(lower, differing, 0.5)
+    found = lower[(mid_p <= 2 * tail) & (2 * lower < differing)]
+    if not found.size:
+        return 0.0
+    most = int(found[-1])
+    return float(binom.cdf(most, differing, favour) + binom.sf(differing - most - 1, differing, favour))
+
+
+def independent_discordance(first: float, second: float) -> float:
+    """Share of knees in which two tests differ if they err independently: the largest that is plausible.
+
+    Source: Connor 1987, section 2; positive dependence between two tests of one knee makes it smaller.
+    """
+    return first * (1 - second) + second * (1 - first)
+
+
+def unpaired(first: float, second: float, tail: float = 0.025, power: float = 0.8, *, corrected: bool = False) -> int:
+    """Knees with the condition in each of two groups of equal size to find a difference in sensitivity.
+
+    With `corrected`, for the chi-squared test with continuity correction.
+
+    Source: Fleiss JL. Statistical Methods for Rates and Proportions, 2nd ed. 1981, eq. 3.14 and 3.15.
+
+    >>> unpaired(0.6, 0.7, tail=0.005, power=0.95, corrected=True)
+    827
+    """
+    _shares(first=first, second=second, tail=tail, power=power)
+    if first == second:
+        raise ValueError("first and second must differ")
+    mean, difference = (first + second) / 2, abs(first - second)
+    spread = math.sqrt(first * (1 - first) + second * (1 - second))
+    plain = (quantile(tail) * math.sqrt(2 * mean * (1 - mean)) + quantile(1 - power) * spread) ** 2 / difference**2
+    return _up(plain / 4 * (1 + math.sqrt(1 + 4 / (plain * difference))) ** 2 if corrected else plain)
+
+
+def unpaired_power(knees: int, first: float, second: float, tail: float = 0.025) -> float:
+    """Power of the chi-squared test with N - 1 with this many knees a group, summed over every pair of counts.
+
+    Source of the test: Campbell I. Stat Med 2007;26:3661-3675.
+
+    >>> f"{unpaired_power(121, 0.85, 0.7):.3f}"
+    '0.809'
+    """
+    a, b = (_likely(knees, share) for share in (first, second))
+    mean = (a[:, None] + b[None, :]) / (2 * knees)
+    spread = np.sqrt(np.maximum(2 * mean * (1 - mean) / knees, np.finfo(float).tiny))
+    statistic = np.abs(a[:, None] - b[None, :]) / knees / spread * np.sqrt(1 - 1 / (2 * knees))
+    is_found = statistic > quantile(tail)
+    return float(binom.pmf(a, knees, first) @ is_found @ binom.pmf(b, knees, second))
+
+
+def _likely(knees: int, share: float) -> IntArray:
+    """Counts that can come with more than a negligible chance."""
+    return np.arange(int(binom.ppf(_NEGLIGIBLE, knees, share)), int(binom.ppf(1 - _NEGLIGIBLE, knees, share)) + 1)
+
+
+def kappa_variance(kappa: float, positive: float) -> float:
+    """Variance of kappa times the number of pairs, for two examiners with the same share of positive findings.
+
+    Source: Bloch DA, Kraemer HC. Biometrics 1989;45:269-287 (intraclass kappa of a dichotomy).
+
+    >>> f"{kappa_variance(0.0, 0.5):.1f}"
+    '1.0'
+    """
+    common = kappa * (2 - kappa) / (2 * positive * (1 - positive))
+    return (1 - kappa) * ((1 - kappa) * (1 - 2 * kappa) + common)
+
+
+def kappa_half_width(kappa: float, positive: float, width: float, tail: float = 0.025) -> int:
+    """Pairs of exams for an interval of kappa with half-width `width`; see `kappa_variance`."""
+    _shares(kappa=kappa, positive=positive, width=width)
+    return _up(quantile(tail) ** 2 * kappa_variance(kappa, positive) / width**2)
+
+
+def inflate(knees: int, shares: Shares) -> int:
+    """Knees to examine so that `knees` reach the analysis.
+
+    Clustering multiplies (Kish L. Survey Sampling, 1965, section 8.2); losses divide.
+
+    >>> inflate(100, Shares(verified=0.5, interpretable=0.9, mature=1.0, deff=1.1))
+    245
+    """
+    if shares.deff < 1 or not all(0 < one <= 1 for one in (shares.verified, shares.interpretable, shares.mature)):
+        raise ValueError("deff must be at least 1, and every share above 0 and at most 1")
+    return _up(knees * shares.factor)
+
+
+def design_effect(squared: float, total: float, correlation: float) -> float:
+    """1 + (mean knees of a knee's own participant - 1) x correlation, from the sum of squared cluster sizes.
+
+    Source: Kish 1965, eq. 5.4.1, with the size-weighted mean for clusters of unequal size.
+
+    >>> design_effect(squared=40 * 4, total=80, correlation=0.5)
+    1.5
+    """
+    return 1 + max(squared / total - 1, 0.0) * correlation
+
+
+def _shares(**given: float) -> None:
+    for name, value in given.items():
+        if not 0 < value < 1:
+            raise ValueError(f"{name} must lie above 0 and below 1")
+
+
+def quantile(tail: float) -> float:
+    """Standard normal value with this chance above it."""
+    return float(norm.isf(tail))
+
+
+def _up(number: float) -> int:
+    """The next whole number; a hair above one, from rounding, is that number."""
+    return math.ceil(number - 1e-9)

@@ -1,0 +1,10 @@
+"""Several maneuvers together: any-of and all-of, dependence, patterns of findings."""
+
+from __future__ import annotations
+
+from examtally.analytics.test_combinations.combinations import combine, series_parallel
+from examtally.analytics.test_combinations.dependence import dependence
+from examtally.analytics.test_combinations.joint import Joint
+from examtally.analytics.test_combinations.patterns import patterns
+
+__all__ = ["Joint", "combine", "dependence", "patterns", "series_parallel"]

@@ -1,0 +1,233 @@
+"""The study kit: a question from its protocol over the plan and the lock to its results."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from examtally.cli import output, output_study
+from examtally.cli import registry as cli_registry
+from examtally.cli.registry import Json, Operator, Wait
+from examtally.errors import StudyError
+
+app = typer.Typer(
+    no_args_is_help=True,
+    help="A study: write its protocol, check it, plan its size, lock it, run it. In this order.",
+)
+
+Protocol = Annotated[Path, typer.Argument(help="The study protocol, a YAML file.", show_default=False)]
+Registry = Annotated[Path, typer.Option("--registry", help="The registry, one DuckDB file.", show_default=False)]
+
+
+@app.command()
+def new(
+    out: Annotated[Path, typer.Option("--out", help="Protocol to write; a new file.")] = Path("study.yaml"),
+    code: Annotated[str | None, typer.Option("--code", help="Short code of the study.", show_default=False)] = None,
+    title: Annotated[str | None, typer.Option("--title", help="Title of the paper.", show_default=False)] = None,
+    question: Annotated[
+        str | None, typer.Option("--question", help="The question in one sentence.", show_default=False)
+    ] = None,
+    hypothesis: Annotated[
+        str | None, typer.Option("--hypothesis", help="What you expect, in which direction.", show_default=False)
+    ] = None,
+    kind: Annotated[
+        str | None, typer.Option("--kind", help="accuracy, paired, by_group or agreement.", show_default=False)
+    ] = None,
+    tests: Annotated[
+        str | None, typer.Option("--tests", help="Maneuvers, parted by commas.", show_default=False)
+    ] = None,
+    condition: Annotated[
+        str | None, typer.Option("--condition", help="Target condition; not for agreement.", show_default=False)
+    ] = None,
+    group_by: Annotated[
+        str | None, typer.Option("--group-by", help="Groups to compare, for by_group.", show_default=False)
+    ] = None,
+    purpose: Annotated[
+        str | None,
+        typer.Option("--purpose", help="research, quality_improvement or teaching.", show_default=False),
+    ] = None,
+) -> None:
+    """Ask a few questions and write a commented draft; every question is also an option, for scripts."""
+    from examtally.studies.drafting import Answers, check_new, write_draft
+
+    check_new(out)
+    kind = _asked("kind", kind, "What is studied: accuracy, paired (two tests), by_group, agreement", "accuracy")
+    answers = Answers(
+        code=_asked("code", code, "Short code of the study (small letters and _)", "my_study"),
+        title=_asked("title", title, "Title of the paper"),
+        question=_asked("question", question, "The question in one sentence (blank for later)", ""),
+        hypothesis=_asked("hypothesis", hypothesis, "What do you expect, in which direction (blank for later)", ""),
+        kind=kind,
+        tests=tuple(_asked("tests", tests, "Maneuvers, parted by commas", "lachman").split(", ")),
+        condition="" if kind == "agreement" else _asked("condition", condition, "Target condition", "acl_tear"),
+        group_by=_asked("group_by", group_by, "Groups to compare (role, sex, acuity, thigh_band, …)", "role")
+        if kind == "by_group"
+        else "",
+        purpose=_asked("purpose", purpose, "Purpose: research, quality_improvement, teaching (blank for later)", ""),
+    )
+    output_study.show_draft(write_draft(answers, out))
+
+
+@app.command()
+def check(protocol: Protocol, as_json: Json = False) -> None:
+    """Say what is missing, in the words of a methods reviewer. Exit code 11 where a lock would be refused."""
+    from examtally.contracts.study.study import load_study
+    from examtally.studies.checking import check_study
+
+    study = load_study(protocol)
+    remarks = check_study(study)
+    output_study.show_check(study, remarks, as_json=as_json)
+    if any(one.must for one in remarks):
+        raise typer.Exit(11)
+
+
+@app.command()
+def plan(
+    protocol: Protocol,
+    registry: Registry,
+    out: Annotated[Path, typer.Option("--out", help="Folder to write the plan to.", show_default=False)],
+    wait: Wait = 0,
+) -> None:
+    """Compute the size and the time it takes from the registry's own rates, blind to the results of the tests."""
+    from examtally.contracts.study.study import load_study
+    from examtally.registry import open_registry
+    from examtally.studies.plan_text import paragraph, write_plan
+    from examtally.studies.planning import plan as make_plan
+
+    study = load_study(protocol)
+    with open_registry(registry, patience=cli_registry.patience(wait)) as opened:
+        made = make_plan(study, opened)
+    output_study.show_plan(paragraph(made), write_plan(made, out))
+
+
+@app.command()
+def lock(protocol: Protocol, registry: Registry, operator: Operator = None, wait: Wait = 0) -> None:
+    """Fix the protocol before the results are seen: its hash goes to the registry's log, the lock beside the file."""
+    from examtally.studies.lockfile import lock_path
+    from examtally.studies.locking import lock as make_lock
+
+    made = make_lock(protocol, registry, operator=operator, patience=cli_registry.patience(wait))
+    output_study.show_lock(made, lock_path(protocol))
+
+
+@app.command()
+def amend(
+    protocol: Protocol,
+    registry: Registry,
+    reason: Annotated[str, typer.Option("--reason", help="Why the protocol was changed.", show_default=False)],
+    operator: Operator = None,
+    wait: Wait = 0,
+) -> None:
+    """Record that a locked protocol was changed, and why. What was not in the lock stays exploratory."""
+    from examtally.studies.lockfile import lock_path
+    from examtally.studies.locking import amend as make_amendment
+
+    made = make_amendment(protocol, registry, reason, operator=operator, patience=cli_registry.patience(wait))
+    output_study.show_lock(made, lock_path(protocol))
+
+
+@app.command()
+def run(
+    protocol: Protocol,
+    registry: Registry,
+    out: Annotated[Path, typer.Option("--out", help="Results folder to write.", show_default=False)],
+    exploratory: Annotated[
+        bool, typer.Option("--exploratory", help="Run a protocol that differs from its lock; all of it exploratory.")
+    ] = False,
+    wait: Wait = 0,
+    as_json: Json = False,
+) -> None:
+    """Run the analyses as declared, no more, and write the results folder of the study."""
+    from examtally.contracts.study.study import load_study
+    from examtally.registry import open_registry
+    from examtally.studies import run as run_study
+    from examtally.studies.lockfile import lock_path
+
+    study = load_study(protocol)
+    with output.progress() as say, open_registry(registry, patience=cli_registry.patience(wait)) as opened:
+        made = run_study(study, opened, lock=lock_path(protocol), exploratory=exploratory, progress=say)
+    output_study.show_run(made, made.write(out), as_json=as_json)
+
+
+def _asked(name: str, given: str | None, question: str, default: str | None = None) -> str:
+    """An option, or the answer to a question on the terminal, which is asked again until it can be read."""
+    from examtally.studies.answers import READERS
+
+    read = READERS.get(name, str.strip)
+
+    def answer(text: str) -> str:
+        try:
+            return read(text)
+        except StudyError as fault:
+            raise typer.BadParameter(str(fault)) from None
+
+    if given is not None:
+        return read(given)
+    return str(typer.prompt(question, default=default, show_default=bool(default), value_proc=answer))
+
+
+StudyResults = Annotated[
+    Path, typer.Option("--results", help="Results folder that `study run` wrote.", show_default=False)
+]
+
+
+@app.command()
+def report(
+    results: StudyResults,
+    out: Annotated[Path, typer.Option("--out", help="Folder to write the manuscript to.", show_default=False)],
+    form: Annotated[
+        str, typer.Option("--format", help="Comma-separated: html (one file), docx, pdf (tagged).")
+    ] = "html",
+    source: Annotated[
+        Path | None,
+        typer.Option("--source", help="Also leave the manuscript's source here, for `quarto render` by hand."),
+    ] = None,
+) -> None:
+    """Write the draft of the paper: methods, flow diagram, tables, figures, checklist; gaps are the author's."""
+    from examtally.reporting.manuscript.paper import render_study
+
+    formats = tuple(name.strip() for name in form.split(",") if name.strip())
+    with output.progress() as say:
+        made = render_study(results, out, formats=formats, source=source, progress=say)
+    output.show_files(made)
+
+
+@app.command()
+def bundle(
+    results: StudyResults,
+    out: Annotated[Path, typer.Option("--out", help="Folder of the bundle; not there yet.", show_default=False)],
+    earlier: Annotated[
+        list[Path] | None,
+        typer.Option("--earlier", help="An earlier bundle or release of this registry.", show_default=False),
+    ] = None,
+) -> None:
+    """Make a Data Package: released aggregates, protocol, lock, versions and a script that repeats the numbers.
+
+    Small counts are hidden; the log of what was hidden stands beside the bundle and stays inside.
+    """
+    from examtally.studies import write_bundle
+
+    with output.progress() as say:
+        made = write_bundle(results, out, earlier=earlier or (), progress=say)
+    output.show_files(made)
+
+
+@app.command()
+def reproduce(
+    folder: Annotated[Path, typer.Argument(help="The bundle.", metavar="BUNDLE", show_default=False)],
+    registry: Annotated[Path, typer.Option("--registry", help="The registry, one DuckDB file.", show_default=False)],
+    wait: Wait = 0,
+) -> None:
+    """Run a bundle again and compare: which figures differ, and which withdrawal or batch since then explains it.
+
+    Exit code 1 where a figure differs. For the group alone: a changed count can speak of one person.
+    """
+    from examtally.studies import reproduce as run_again
+
+    with output.progress() as say:
+        found = run_again(folder, registry, patience=cli_registry.patience(wait), progress=say)
+    print(found.text())
+    if not found.is_same:
+        raise typer.Exit(1)

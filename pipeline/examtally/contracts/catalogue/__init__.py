@@ -1,0 +1,1 @@
+"""What is clinical: conditions, maneuvers, history and cautions of a joint."""

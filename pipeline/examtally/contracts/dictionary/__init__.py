@@ -1,0 +1,1 @@
+"""The data dictionary, printed from the declarations."""

@@ -1,0 +1,148 @@
+"""The data dictionary: every declared table, column, key and code as rows, each choice its own row."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+import polars as pl
+
+from examtally.contracts.contract import Contract
+from examtally.contracts.dictionary.catalogue import CATALOGUE_SECTIONS, COLUMNS, Row, entry
+from examtally.contracts.mapping.keys import mapping_form
+from examtally.contracts.protocol.keys import protocol_keys
+from examtally.contracts.protocol.protocol import Protocol
+from examtally.contracts.records.rules import rules_for
+from examtally.contracts.records.tables import Field, Table
+from examtally.contracts.results import ResultTable, result_tables
+from examtally.contracts.study.form import study_form
+from examtally.errors import ContractError
+
+PARTS = ("records", "catalogue", "protocol", "study", "mapping", "results")
+PROTOCOL = "protocol"
+STUDY = "study"
+MAPPING = "mapping"
+
+
+def dictionary_tables(contract: Contract) -> Mapping[str, str]:
+    """Every table of the dictionary by name, with its title, in the order in which it is printed."""
+    return {
+        **{table.name: table.title for table in contract.tables.values()},
+        **{section: f"Catalogue: {title}" for section, (title, _) in CATALOGUE_SECTIONS.items()},
+        PROTOCOL: "Protocol keys",
+        STUDY: "Study protocol keys, as section.key",
+        MAPPING: "Mapping file keys, as section.key",
+        **{table.name: f"Result table: {table.title}" for table in result_tables().values()},
+    }
+
+
+def data_dictionary(contract: Contract, table: str | None = None) -> pl.DataFrame:
+    """Return the dictionary, or that of one table or one of its PARTS, with the text columns COLUMNS.
+
+    A row without `choice` describes a column, a catalogue entry or a protocol key; the rows after it, one a choice, its
+    codes or properties. Blank is an empty text. Raises ContractError for a table that is not declared.
+    """
+    legal = dictionary_tables(contract)
+    if table is not None and table not in (*legal, *PARTS):
+        raise ContractError(f"dictionary: there is no table '{table}'; use one of {', '.join([*PARTS, *legal])}")
+    rows = [row for name in legal for row in _rows(contract, name) if table in (None, name, row["part"])]
+    return pl.DataFrame(rows, schema=dict.fromkeys(COLUMNS, pl.String))
+
+
+def _rows(contract: Contract, name: str) -> Iterator[Row]:
+    if name in contract.tables:
+        yield from _record_rows(contract, contract.tables[name])
+    elif name in CATALOGUE_SECTIONS:
+        yield from CATALOGUE_SECTIONS[name][1](contract)
+    elif name == PROTOCOL:
+        yield from _protocol_rows(contract)
+    elif name == STUDY:
+        yield from _study_rows()
+    elif name == MAPPING:
+        yield from _mapping_rows()
+    else:
+        yield from _result_rows(result_tables()[name])
+
+
+def _record_rows(contract: Contract, table: Table) -> Iterator[Row]:
+    rules = rules_for(contract, table.name)
+    for field in table.fields:
+        legal = [
+            rule.legal for rule in rules if rule.column == field.name and rule.kind not in ("required", "enum", "type")
+        ]
+        yield entry(
+            *("records", table.name, field.name),
+            type=field.type,
+            unit=field.unit or "",
+            required=_need(field, table),
+            legal="; ".join(dict.fromkeys(legal)) or ("one of the codes" if field.enum else ""),
+            description=f"{field.title}. {field.description}",
+        )
+        for code in field.enum or ():
+            yield entry("records", table.name, field.name, choice=code, description=field.labels.get(code, ""))
+
+
+def _need(field: Field, table: Table) -> str:
+    return "key" if field.name in table.primary_key else "required" if field.required else ""
+
+
+def _protocol_rows(contract: Contract) -> Iterator[Row]:
+    defaults = Protocol.defaults(contract).to_dict()
+    for key in protocol_keys():
+        default = "as in the catalogue" if key.is_from_catalogue else f"default {_yaml(_inner(defaults, key.path))}"
+        legal = f"{key.words}; {default}"
+        yield entry("protocol", PROTOCOL, key.path, type=key.type, legal=legal, description=key.description)
+        for code, meaning in key.legal(contract).items():
+            yield entry("protocol", PROTOCOL, key.path, choice=code, description=meaning)
+
+
+def _mapping_rows() -> Iterator[Row]:
+    for section, keys in mapping_form().sections.items():
+        for key in keys:
+            name = f"{section}.{key.name}"
+            need = "required" if key.required else ""
+            legal = "one of the codes" if key.legal else ""
+            yield entry("mapping", MAPPING, name, required=need, legal=legal, description=key.description)
+            for code, meaning in key.legal.items():
+                yield entry("mapping", MAPPING, name, choice=code, description=meaning)
+
+
+def _study_rows() -> Iterator[Row]:
+    for section, keys in study_form().sections.items():
+        for key in keys.values():
+            name = f"{section}.{key.name}"
+            need = "required" if key.required else ""
+            legal = ["one of the codes"] if key.legal else []
+            legal += [f"default {_yaml(key.default.plain())}"] if key.default is not None else []
+            yield entry("study", STUDY, name, required=need, legal="; ".join(legal), description=key.description)
+            for code, meaning in key.legal.items():
+                yield entry("study", STUDY, name, choice=code, description=meaning)
+
+
+def _inner(values: Mapping[str, Any], path: str) -> Any:
+    for step in path.split("."):
+        values = values[step]
+    return values
+
+
+def _yaml(value: Any) -> str:
+    if isinstance(value, list):
+        return f"[{', '.join(map(_yaml, value))}]"
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    return "blank" if value in ({}, None) else str(value)
+
+
+def _result_rows(table: ResultTable) -> Iterator[Row]:
+    for column in table.columns:
+        need = "key" if column.name in table.key else "" if column.nullable else "required"
+        legal = "one of the codes" if column.codes else ""
+        yield entry(
+            *("results", table.name, column.name),
+            type=column.type,
+            required=need,
+            legal=legal,
+            description=column.description,
+        )
+        for code, meaning in (column.codes or {}).items():
+            yield entry("results", table.name, column.name, choice=code, description=meaning)

@@ -1,0 +1,1 @@
+"""Mapping files: how a clinic's own export becomes records."""

@@ -1,0 +1,1 @@
+"""The protocol of an analysis: its keys, their legal values and defaults."""

@@ -1,0 +1,1 @@
+"""Record tables: declarations, DDL, row rules, pseudonyms, screening."""

@@ -1,0 +1,286 @@
+"""Row rules: what one line of a record file must satisfy, derived from the declared tables and the catalogue.
+
+A rule is a boolean SQL expression over *staged text*: every column VARCHAR, blank already NULL, identifiers already
+upper-cased. It is true where the line passes and never NULL, so that `not (rule)` finds exactly the failing lines.
+The same rule carries the expectation that reports it a second time, by another engine, as counts.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from examtally.contracts.contract import Contract
+from examtally.contracts.records.pseudonym import PseudonymRule, load_pseudonym_rule
+from examtally.contracts.records.tables import Field, Table
+
+INTEGER_PATTERN = r"[+-]?[0-9]{1,9}"
+NUMBER_PATTERN = r"[+-]?([0-9]{1,15}(\.[0-9]{0,15})?|\.[0-9]{1,15})([eE][+-]?[0-9]{1,2})?"
+_TYPE_PATTERNS = {"integer": INTEGER_PATTERN, "number": NUMBER_PATTERN}
+_TYPE_WORDS = {"integer": "a whole number", "number": "a number"}
+
+
+@dataclass(frozen=True)
+class Expectation:
+    """What the second engine checks: an expectation `type` on a `column` of the staged frame.
+
+    `column` is the field itself, `<field>__num` (the number where the text is one, else missing) or the rule's own
+    0/1 column, named by `Rule.flag_column`.
+    """
+
+    type: str
+    column: str
+    kwargs: Mapping[str, Any]
+
+
+@dataclass(frozen=True)
+class Rule:
+    """One check of one line. `legal` and `mend` are words for the person who sent the file; never a value."""
+
+    id: str
+    table: str
+    column: str
+    kind: str
+    sql: str
+    legal: str
+    mend: str
+    expectation: Expectation
+
+    @property
+    def flag_column(self) -> str:
+        """Name of the 0/1 column that carries this rule to the second engine, where it needs one."""
+        return f"{self.column}__{self.kind}"
+
+
+@dataclass(frozen=True)
+class CrossRule:
+    """One check of a line against other lines: `unique` (one line a key) or `reference` (the key exists elsewhere)."""
+
+    id: str
+    table: str
+    columns: tuple[str, ...]
+    kind: str
+    target: str
+    unknown: str
+    legal: str
+    mend: str
+
+
+def rules_for(contract: Contract, table: str) -> tuple[Rule, ...]:
+    """Return the row rules of `table` in column order: required, type, pattern, legal set, range, dependence."""
+    declared = contract.tables[table]
+    return tuple(rule for field in declared.fields for rule in _field_rules(declared, field))
+
+
+def key_rule(contract: Contract, table: str) -> CrossRule:
+    """Return the rule that `table` has one line a primary key."""
+    key = contract.tables[table].primary_key
+    return CrossRule(
+        id=f"{table}.{'+'.join(key)}.unique",
+        table=table,
+        columns=key,
+        kind="unique",
+        target=table,
+        unknown="hold",
+        legal=f"one line for each {' + '.join(key)}",
+        mend="keep the line that is right and remove the others that differ from it",
+    )
+
+
+def reference_rules(contract: Contract, table: str) -> tuple[CrossRule, ...]:
+    """Return the rules that the foreign keys of `table` exist; `unknown` says whether a line waits or is held back."""
+    return tuple(
+        CrossRule(
+            id=f"{table}.{'+'.join(key.columns)}.reference",
+            table=table,
+            columns=key.columns,
+            kind="reference",
+            target=key.table,
+            unknown=key.unknown,
+            legal=f"a {' + '.join(key.columns)} that is in {key.table}",
+            mend=f"send the missing line of {key.table} or correct the code",
+        )
+        for key in contract.tables[table].foreign_keys
+    )
+
+
+def withdrawn_rule(contract: Contract, table: str) -> CrossRule | None:
+    """Return the rule that a line is of nobody who has withdrawn; None for tables that speak of no participant."""
+    for column, target in (("participant_id", "participants"), ("exam_id", "exams")):
+        if column in contract.tables[table].names:
+            return CrossRule(
+                id=f"{table}.{column}.withdrawn",
+                table=table,
+                columns=(column,),
+                kind="withdrawn",
+                target=target,
+                unknown="hold",
+                legal="a participant who has not withdrawn",
+                mend="leave the lines of this participant out",
+            )
+    return None
+
+
+def number_sql(field: Field) -> str:
+    """Return SQL for the number a text column holds, NULL where the text is none."""
+    column = quoted(field.name)
+    pattern = literal(_TYPE_PATTERNS[field.type])
+    return f"case when regexp_full_match({column}, {pattern}) then try_cast({column} as double) end"
+
+
+def quoted(name: str) -> str:
+    """Return `name` as an SQL identifier."""
+    return '"' + name.replace('"', '""') + '"'
+
+
+def literal(text: str) -> str:
+    """Return `text` as an SQL string literal."""
+    return "'" + text.replace("'", "''") + "'"
+
+
+def in_list(codes: Iterable[str]) -> str:
+    """Return an SQL list of string literals, sorted."""
+    return "(" + ", ".join(literal(code) for code in sorted(codes)) + ")"
+
+
+def _field_rules(table: Table, field: Field) -> list[Rule]:
+    rules: list[Rule] = []
+    if field.required:
+        rules.append(_required(table, field))
+    if field.type in _TYPE_PATTERNS:
+        rules.append(_type(table, field))
+    if field.is_pseudonym:
+        rules.append(_pseudonym(table, field, load_pseudonym_rule()))
+    if field.pattern is not None:
+        rules.append(_pattern(table, field))
+    if field.enum is not None:
+        rules.append(_enum(table, field))
+    if field.minimum is not None or field.maximum is not None:
+        rules.append(_range(table, field))
+    if field.depends is not None:
+        rules.append(_depends(table, field))
+    return rules
+
+
+def _rule(table: Table, field: Field, kind: str, sql: str, legal: str, mend: str, expectation: Expectation) -> Rule:
+    return Rule(f"{table.name}.{field.name}.{kind}", table.name, field.name, kind, sql, legal, mend, expectation)
+
+
+def _required(table: Table, field: Field) -> Rule:
+    return _rule(
+        table,
+        field,
+        "required",
+        f"{quoted(field.name)} is not null",
+        "a value",
+        "fill the cell in, or leave the line out",
+        Expectation("expect_column_values_to_not_be_null", field.name, {}),
+    )
+
+
+def _regex(field: Field, pattern: str) -> tuple[str, Expectation]:
+    sql = f"coalesce(regexp_full_match({quoted(field.name)}, {literal(pattern)}), true)"
+    return sql, Expectation("expect_column_values_to_match_regex", field.name, {"regex": rf"^(?:{pattern})\Z"})
+
+
+def _type(table: Table, field: Field) -> Rule:
+    sql, expectation = _regex(field, _TYPE_PATTERNS[field.type])
+    words = _TYPE_WORDS[field.type]
+    return _rule(
+        table, field, "type", sql, words, f"write {words} without a unit, or leave the cell blank", expectation
+    )
+
+
+def _pattern(table: Table, field: Field) -> Rule:
+    assert field.pattern is not None
+    sql, expectation = _regex(field, field.pattern)
+    return _rule(table, field, "pattern", sql, field.pattern_words, "rewrite the cell in that form", expectation)
+
+
+def _enum(table: Table, field: Field) -> Rule:
+    assert field.enum is not None
+    legal = ", ".join(field.enum) if len(field.enum) <= 15 else f"a code of the catalogue ({len(field.enum)} codes)"
+    return _rule(
+        table,
+        field,
+        "enum",
+        f"coalesce({quoted(field.name)} in {in_list(field.enum)}, true)",
+        legal,
+        "use one of these codes as written; `examtally dictionary` lists them",
+        Expectation("expect_column_values_to_be_in_set", field.name, {"value_set": list(field.enum)}),
+    )
+
+
+def _range(table: Table, field: Field) -> Rule:
+    low, high = field.minimum, field.maximum
+    bounds = [f"{number_sql(field)} >= {low}"] if low is not None else []
+    bounds += [f"{number_sql(field)} <= {high}"] if high is not None else []
+    legal = f"{low} to {high}" if None not in (low, high) else f"at least {low}" if high is None else f"at most {high}"
+    unit = f" {field.unit}" if field.unit else ""
+    return _rule(
+        table,
+        field,
+        "range",
+        f"coalesce({' and '.join(bounds)}, true)",
+        legal + unit,
+        "check the value and its unit, or leave the cell blank",
+        Expectation("expect_column_values_to_be_between", f"{field.name}__num", {"min_value": low, "max_value": high}),
+    )
+
+
+def _depends(table: Table, field: Field) -> Rule:
+    assert field.depends is not None
+    other, allowed = field.depends.column, field.depends.allowed
+    if field.depends.any_value:
+        holds = f"{quoted(other)} in {in_list(allowed)}" if allowed else "false"
+        legal = f"blank unless the catalogue gives that {other} a unit"
+    else:
+        pairs = [f"{code}|{value}" for code, values in allowed.items() for value in values]
+        value = f"cast(try_cast({quoted(field.name)} as integer) as varchar)" if field.type == "integer" else ""
+        text = value or quoted(field.name)
+        holds = f"{quoted(other)} || '|' || {text} in {in_list(pairs)}" if pairs else "false"
+        legal = f"what the catalogue lists for that {other}"
+    return _rule(
+        table,
+        field,
+        "depends",
+        f"({quoted(field.name)} is null or coalesce({holds}, false))",
+        legal,
+        f"check {field.name} and {other} together; `examtally dictionary` lists what goes with what",
+        Expectation("expect_column_values_to_be_in_set", f"{field.name}__depends", {"value_set": [1]}),
+    )
+
+
+def _pseudonym(table: Table, field: Field, rule: PseudonymRule) -> Rule:
+    return _rule(
+        table,
+        field,
+        "pseudonym",
+        f"({quoted(field.name)} is null or {pseudonym_sql(field.name, rule)})",
+        rule.words,
+        "give the person or record a code that says nothing, the same in every file",
+        Expectation("expect_column_values_to_be_in_set", f"{field.name}__pseudonym", {"value_set": [1]}),
+    )
+
+
+def pseudonym_sql(column: str, rule: PseudonymRule) -> str:
+    """Return SQL that is true where the (upper-cased, not NULL) text of `column` is a coded identifier."""
+    text = quoted(column)
+    run = rule.letters_in_a_row_at_most + 1
+    first, last = rule.date_years
+    reads_as_date = " or ".join(
+        f"coalesce(year(try_strptime(digits, {literal(form)})) between {first} and {last}, false)"
+        for form in rule.date_formats
+    )
+    runs = f"list_filter(regexp_extract_all({text}, '[0-9]+'), lambda digits: length(digits) = 8 and ({reads_as_date}))"
+    separated = "|".join(f"({pattern})" for pattern in rule.separated_dates)
+    checks = [
+        f"regexp_full_match({text}, {literal(rule.pattern)})",
+        f"regexp_matches({text}, {literal(rule.needs)})",
+        f"not regexp_matches({text}, '[A-Z]{{{run}}}')",
+        f"not regexp_matches({text}, {literal('^(' + '|'.join(rule.prefixes) + ')')})",
+        f"not (regexp_matches({text}, '(^|[^0-9])[0-9]{{8}}([^0-9]|$)') and len({runs}) > 0)",
+        f"not (regexp_matches({text}, '-') and regexp_full_match({text}, {literal(separated)}))",
+    ]
+    return "(" + " and ".join(checks) + ")"

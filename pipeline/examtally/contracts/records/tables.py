@@ -1,0 +1,225 @@
+"""The record tables as declared in `schemas/tables/*.yaml` (open Table Schema form), as frozen objects.
+
+Codes that belong to the clinical catalogue are named, not repeated: `codesFrom` takes a section of it as the legal
+set, `dependsOn` takes what it lists for the code in another column of the same line.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from types import MappingProxyType
+
+from examtally.contracts.catalogue.catalogue import Catalogue
+from examtally.contracts.yamlfile import Node, load_yaml
+
+_SQL_TYPES = {"string": "VARCHAR", "integer": "INTEGER", "number": "DOUBLE"}
+_NAME = "[a-z][a-z0-9_]*"
+_SECTIONS = ("conditions", "maneuvers", "history", "mechanisms")
+_PROPERTIES = ("signs", "grades", "unit", "severity", "pattern")
+
+
+@dataclass(frozen=True)
+class Dependency:
+    """The legal values of a field, given the code in another `column` of the same line.
+
+    `allowed` maps each code of that column to its values. With `any_value` the field may hold anything of its type
+    where the code is a key of `allowed`, and must be blank elsewhere.
+    """
+
+    column: str
+    allowed: Mapping[str, frozenset[str]]
+    any_value: bool
+
+
+@dataclass(frozen=True)
+class Field:
+    """One column. `enum` is the closed legal set in declared order, catalogue codes included; None where open."""
+
+    name: str
+    type: str
+    title: str
+    description: str
+    unit: str | None
+    required: bool
+    is_pseudonym: bool
+    pattern: str | None
+    pattern_words: str
+    enum: tuple[str, ...] | None
+    labels: Mapping[str, str]
+    minimum: int | None
+    maximum: int | None
+    default: int | None
+    depends: Dependency | None
+
+    @property
+    def sql_type(self) -> str:
+        """DuckDB type of the stored column."""
+        return _SQL_TYPES[self.type]
+
+
+@dataclass(frozen=True)
+class ForeignKey:
+    """`columns` of a line exist as `target_columns` in `table`; `unknown` says whether it waits or is held back."""
+
+    columns: tuple[str, ...]
+    table: str
+    target_columns: tuple[str, ...]
+    unknown: str
+
+
+@dataclass(frozen=True)
+class Table:
+    """One record table; `optional` tables may be missing and read as empty."""
+
+    name: str
+    title: str
+    description: str
+    optional: bool
+    fields: tuple[Field, ...]
+    primary_key: tuple[str, ...]
+    foreign_keys: tuple[ForeignKey, ...]
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Column names in declared order."""
+        return tuple(field.name for field in self.fields)
+
+    def field(self, name: str) -> Field:
+        """Return the field called `name`; KeyError where there is none."""
+        return next(field for field in self.fields if field.name == name)
+
+
+def load_tables(folder: Path, catalogue: Catalogue) -> Mapping[str, Table]:
+    """Read every table declared in `folder`, in loading order; raises ContractError for a wrong declaration."""
+    declared = [_entries(load_yaml(path)) for path in sorted(folder.glob("*.yaml"))]
+    tables: dict[str, Table] = {}
+    for entries in sorted(declared, key=lambda entries: entries["order"].integer(1)):
+        table = _table(entries, Vocabulary(catalogue, tables))
+        tables[table.name] = table
+    return MappingProxyType(tables)
+
+
+@dataclass(frozen=True)
+class Vocabulary:
+    """Where a field may take its codes from: the catalogue, and the tables read so far."""
+
+    catalogue: Catalogue
+    tables: Mapping[str, Table]
+
+    def codes(self, node: Node) -> tuple[tuple[str, ...], Mapping[str, str]]:
+        """Return the codes that `codesFrom` names and what each means."""
+        columns = {
+            f"{table.name}.{field.name}": (field.enum, field.labels)
+            for table in self.tables.values()
+            for field in table.fields
+            if field.enum is not None
+        }
+        source = node.code("a section of the catalogue or an earlier column", (*_SECTIONS, *columns))
+        if source in columns:
+            enum, labels = columns[source]
+            return enum or (), labels
+        catalogue = self.catalogue
+        labels = {
+            "conditions": {code: item.name for code, item in catalogue.conditions.items()},
+            "maneuvers": {code: item.name for code, item in catalogue.maneuvers.items()},
+            "history": {code: item.question for code, item in catalogue.history.items()},
+            "mechanisms": {code: item.label for code, item in catalogue.mechanisms.items()},
+        }[source]
+        return tuple(labels), labels
+
+
+def _entries(top: Node) -> dict[str, Node]:
+    return top.record(
+        required=("name", "title", "description", "order", "optional", "missingValues", "primaryKey", "fields"),
+        optional=("foreignKeys",),
+    )
+
+
+def _table(entries: dict[str, Node], vocabulary: Vocabulary) -> Table:
+    fields = tuple(_field(node, vocabulary) for node in entries["fields"].items())
+    names = [field.name for field in fields]
+    return Table(
+        name=entries["name"].text(_NAME),
+        title=entries["title"].text(),
+        description=entries["description"].text(),
+        optional=entries["optional"].flag(),
+        fields=fields,
+        primary_key=entries["primaryKey"].codes("a field of this table", names),
+        foreign_keys=tuple(_foreign_key(node, names) for node in _optional_items(entries, "foreignKeys")),
+    )
+
+
+def _foreign_key(node: Node, names: list[str]) -> ForeignKey:
+    entries = node.record(required=("fields", "reference", "unknown"))
+    target = entries["reference"].record(required=("resource", "fields"))
+    return ForeignKey(
+        columns=entries["fields"].codes("a field of this table", names),
+        table=target["resource"].text(_NAME),
+        target_columns=target["fields"].texts(_NAME),
+        unknown=entries["unknown"].code("what happens to an unknown key", ("hold", "wait")),
+    )
+
+
+def _field(node: Node, vocabulary: Vocabulary) -> Field:
+    entries = node.record(
+        required=("name", "type", "title", "description"),
+        optional=("unit", "pseudonym", "default", "constraints", "labels", "codesFrom", "dependsOn", "patternWords"),
+    )
+    limits = (
+        entries["constraints"].record(optional=("required", "enum", "minimum", "maximum", "pattern"))
+        if "constraints" in entries
+        else {}
+    )
+    enum, labels = _codes(entries, limits, vocabulary)
+    kind = entries["type"].code("a type", tuple(_SQL_TYPES))
+    return Field(
+        name=entries["name"].text(_NAME),
+        type=kind,
+        title=entries["title"].text(),
+        description=entries["description"].text(),
+        unit=entries["unit"].text() if "unit" in entries else None,
+        required="required" in limits and limits["required"].flag(),
+        is_pseudonym="pseudonym" in entries and entries["pseudonym"].flag(),
+        pattern=limits["pattern"].text() if "pattern" in limits else None,
+        pattern_words=entries["patternWords"].text() if "patternWords" in entries else "",
+        enum=enum,
+        labels=MappingProxyType(labels),
+        minimum=limits["minimum"].integer() if "minimum" in limits else None,
+        maximum=limits["maximum"].integer() if "maximum" in limits else None,
+        default=entries["default"].integer() if "default" in entries else None,
+        depends=_dependency(entries["dependsOn"], vocabulary.catalogue) if "dependsOn" in entries else None,
+    )
+
+
+def _codes(
+    entries: dict[str, Node], limits: dict[str, Node], vocabulary: Vocabulary
+) -> tuple[tuple[str, ...] | None, Mapping[str, str]]:
+    """The closed legal set of a field and what each code means; None where the field is open."""
+    if "codesFrom" in entries:
+        return vocabulary.codes(entries["codesFrom"])
+    if "enum" not in limits:
+        return None, {}
+    enum = limits["enum"].texts(_NAME)
+    if "labels" not in entries:
+        raise entries["name"].fail("has codes without labels", "add `labels` that say what each code means")
+    return enum, {code: node.text() for code, node in entries["labels"].record(required=enum).items()}
+
+
+def _dependency(node: Node, catalogue: Catalogue) -> Dependency:
+    entries = node.record(required=("column", "property"))
+    prop = entries["property"].code("a property that the catalogue lists", _PROPERTIES)
+    maneuvers, conditions = catalogue.maneuvers, catalogue.conditions
+    allowed: dict[str, frozenset[str]] = {
+        "signs": {code: frozenset(item.signs) for code, item in maneuvers.items()},
+        "grades": {code: frozenset(str(grade) for grade in item.grades) for code, item in maneuvers.items()},
+        "unit": {code: frozenset({item.unit}) for code, item in maneuvers.items() if item.unit},
+        "severity": {code: frozenset(value.code for value in item.severity) for code, item in conditions.items()},
+        "pattern": {code: frozenset(value.code for value in item.pattern) for code, item in conditions.items()},
+    }[prop]
+    return Dependency(entries["column"].text(_NAME), MappingProxyType(allowed), any_value=prop == "unit")
+
+
+def _optional_items(entries: dict[str, Node], key: str) -> tuple[Node, ...]:
+    return entries[key].items() if key in entries else ()

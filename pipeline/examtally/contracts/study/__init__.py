@@ -1,0 +1,1 @@
+"""The protocol of a study: its keys, parts and rules."""

@@ -1,0 +1,1 @@
+"""A first draft of a mapping from the columns of an export."""

@@ -1,0 +1,118 @@
+"""A first mapping for an export nobody has described yet: valid, commented, and marked where a person must decide."""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from examtally.contracts.contract import load_contract
+from examtally.ingestion.drafting.assigning import assign
+from examtally.ingestion.drafting.column_inference import Guesser
+from examtally.ingestion.drafting.drafted_tables import TableDrafter
+from examtally.ingestion.drafting.profiling import Look, delimiter_name, is_harmless, look_at
+from examtally.ingestion.drafting.yaml_text import UNSURE, flow, quoted_text
+from examtally.registry.workspace import Workspace
+
+_HEAD = """\
+# A first mapping, guessed from the names and values of the export. Read every line; change what is wrong.
+# A line with `unsure` is a guess that needs you; "???" stands where no column was found and must be replaced.
+# Then:  examtally check EXPORT --mapping THIS_FILE      and when it is right:  examtally ingest … --mapping THIS_FILE
+# All keys:  examtally dictionary --table mapping
+"""
+
+
+@dataclass(frozen=True)
+class Draft:
+    """A drafted mapping: its text, and of the columns how many feed a table, are ignored on purpose, or are unknown.
+
+    `renamed` counts the files whose own name is not kept and that must be given the name in `files`; `patterns` those
+    of which a pattern stands there.
+    """
+
+    text: str
+    columns: int
+    placed: int
+    ignored: int
+    unsure: int
+    renamed: int = 0
+    patterns: int = 0
+
+
+def draft(paths: Sequence[Path | str], *, progress: Callable[[str], None] | None = None) -> Draft:
+    """Look at an export and return a first mapping; raises FileFault where a file cannot be read."""
+    contract = load_contract()
+    with Workspace(Path(tempfile.gettempdir())) as workspace:
+        looks = look_at(
+            workspace.con, [Path(path) for path in paths], workspace.folder, progress or (lambda _step: None)
+        )
+    sources: list[str] = []
+    tables: dict[str, list[list[str]]] = {}
+    columns = placed = ignored = 0
+    for look in looks:
+        guesser = Guesser(contract, look.columns)
+        found = assign(guesser, look.columns)
+        drafter = TableDrafter(contract, guesser, found, look, needs_from=len(looks) > 1)
+        made = drafter.tables()
+        for name, entries in made.items():
+            tables.setdefault(name, []).extend(entries)
+        sources += _source(look, drafter.ignored, [one.name for one in found.unknown])
+        columns += len(look.columns)
+        placed += found.placed
+        ignored += len(found.ignored)
+    lines = [
+        _HEAD,
+        f"title: {quoted_text('Export of our clinic')}",
+        "",
+        "sources:",
+        *sources,
+        "",
+        "tables:",
+    ]
+    for name in contract.tables:
+        if name in tables:
+            lines += [f"  {name}:", *_entries(tables[name]), ""]
+    text = "\n".join(lines).rstrip() + "\n"
+    files = {look.path: look for look in looks}.values()
+    renamed = sum(not look.is_named for look in files)
+    patterns = sum(look.is_named and look.source.files != look.path.name for look in files)
+    return Draft(text, columns, placed, ignored, text.count(UNSURE), renamed, patterns)
+
+
+def _source(look: Look, ignored: list[str], unknown: list[str]) -> list[str]:
+    source = look.source
+    doubt = "" if look.is_named else f"   {UNSURE} rename the file to this: its own name may name a person"
+    lines = [f"  {source.name}:", f"    files: {quoted_text(source.files)}{doubt}"]
+    if source.sheet is not None:
+        doubt = "" if is_harmless(source.sheet) else f"   {UNSURE} does this name a person? rename the sheet"
+        lines.append(f"    sheet: {quoted_text(source.sheet)}{doubt}")
+    first, last = source.header_rows
+    if (first, last) != (1, 1):
+        lines.append(f"    header_rows: [{first}, {last}]")
+    if source.encoding != "utf-8":
+        lines.append(f"    encoding: {source.encoding}")
+    if source.delimiter != ",":
+        lines.append(f"    delimiter: {delimiter_name(source.delimiter)}")
+    if source.decimal_comma:
+        lines.append("    decimal: comma")
+    for skip in source.skip:
+        lines += ["    skip:", f"      - {{column: {quoted_text(skip.column)}, equals: {flow(skip.equals)}}}"]
+    if ignored or unknown:
+        lines.append("    ignore:")
+        lines += [f"      - {quoted_text(name)}" for name in ignored]
+        lines += [
+            f"      - {quoted_text(name)}   {UNSURE} nothing was recognized here; map it or leave it out"
+            for name in unknown
+        ]
+    return lines
+
+
+def _entries(entries: Sequence[Iterable[str]]) -> list[str]:
+    """One entry as a mapping, several as a list."""
+    if len(entries) == 1:
+        return [f"    {line}" for line in entries[0]]
+    lines = []
+    for entry in entries:
+        lines += [f"    {'- ' if at == 0 else '  '}{line}" for at, line in enumerate(entry)]
+    return lines

@@ -1,0 +1,1 @@
+"""Mapping files at work: exports read, translated and previewed."""

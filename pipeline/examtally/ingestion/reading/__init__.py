@@ -1,0 +1,1 @@
+"""Files as text: CSV, Parquet and workbooks, line by line."""

@@ -1,0 +1,1 @@
+"""Checked lines into the registry: placed, counted, reported."""

@@ -1,0 +1,87 @@
+"""What must hold of a registry before a batch is committed, asked of the tables themselves."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+
+import duckdb
+
+from examtally.contracts.contract import Contract
+from examtally.contracts.records.ddl import BATCH_COLUMN
+from examtally.contracts.records.rules import quoted
+from examtally.contracts.records.tables import Table
+from examtally.errors import ReconciliationError
+from examtally.ingestion.storing.placing import listed
+from examtally.ingestion.storing.report import FileCount
+from examtally.registry.bookkeeping import waiting_tables
+
+
+def row_counts(con: duckdb.DuckDBPyConnection, contract: Contract) -> dict[str, int]:
+    """Return the rows of every record table, waiting ones included."""
+    return {table.name: _count(con, _everything(contract, table)) for table in contract.tables.values()}
+
+
+def check_invariants(
+    con: duckdb.DuckDBPyConnection,
+    contract: Contract,
+    tables: Iterable[str],
+    batch_no: int,
+    before: Mapping[str, int],
+    files: Iterable[FileCount],
+    replaced: Mapping[str, int],
+) -> None:
+    """Raise ReconciliationError where the tables do not hold what the account of the batch says, or a key twice.
+
+    `replaced` counts the rows of each table that the batch amends; their earlier version is kept elsewhere.
+    """
+    after = row_counts(con, contract)
+    for name, table in contract.tables.items():
+        added = sum(file.stored + file.waiting for file in files if file.table == name)
+        if after[name] != before[name] + added - replaced.get(name, 0):
+            raise ReconciliationError(
+                f"{name}: {after[name] - before[name]} rows came, {added} were counted; nothing was stored"
+            )
+        if name in tables and _has_repeated_key(con, contract, table):
+            raise ReconciliationError(f"{name}: a key would be stored twice; nothing was stored")
+        _check_references(con, table, batch_no)
+
+
+def _everything(contract: Contract, table: Table) -> str:
+    keys = listed(table.primary_key)
+    stored = f"select {keys} from reg.{quoted(table.name)}"
+    return (
+        f"{stored} union all select {keys} from reg.waiting.{quoted(table.name)}"
+        if table in waiting_tables(contract)
+        else stored
+    )
+
+
+def _count(con: duckdb.DuckDBPyConnection, query: str) -> int:
+    ((rows,),) = con.execute(f"select count(*) from ({query})").fetchall()
+    return int(rows)
+
+
+def _has_repeated_key(con: duckdb.DuckDBPyConnection, contract: Contract, table: Table) -> bool:
+    """Keys are compared by hash first; only those whose hash repeats are compared themselves."""
+    keys, rows = listed(table.primary_key), _everything(contract, table)
+    con.execute(
+        f"create or replace temp table repeated as select digest from (select hash({keys}) as digest from ({rows})) "
+        "group by digest having count(*) > 1"
+    )
+    if not con.execute("select 1 from repeated limit 1").fetchall():
+        return False
+    candidates = f"select {keys} from ({rows}) where hash({keys}) in (from repeated)"
+    return _count(con, f"select 1 from ({candidates}) group by {keys} having count(*) > 1") > 0
+
+
+def _check_references(con: duckdb.DuckDBPyConnection, table: Table, batch_no: int) -> None:
+    """Lines that would wait are never stored without what they wait for; the others refer to what this batch knows."""
+    for key in table.foreign_keys:
+        target = f"select {listed(key.target_columns)} from reg.{quoted(key.table)}"
+        rows = f"select {listed(key.columns)} from reg.{quoted(table.name)}"
+        if key.unknown == "hold":
+            if _count(con, target) == 0:
+                continue
+            rows += f" where {BATCH_COLUMN} = {batch_no}"
+        if _count(con, f"select distinct * from ({rows}) except ({target})"):
+            raise ReconciliationError(f"{table.name}: a line would refer to no line of {key.table}; nothing was stored")

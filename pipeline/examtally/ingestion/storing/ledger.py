@@ -1,0 +1,139 @@
+"""The account of a batch: how many lines of each file went where, and which lines broke which rule."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import duckdb
+
+from examtally.contracts.records.rules import literal, quoted
+from examtally.errors import ReconciliationError
+from examtally.ingestion.checking.gate import Checks, column_of, held
+from examtally.ingestion.reading.staging import Staged, StagedFile
+from examtally.ingestion.storing.placing import conflicts, placed
+from examtally.ingestion.storing.report import FileCount, FileLine, HeldBack
+
+Stored = Mapping[tuple[str, int], int]
+_SHOWN_LINES = 5
+_SOUGHT_LINES = 100  # one line of an export may break a rule in many rows
+_PLACES = ("unchanged", "conflict", "waiting", "held_back")
+_CONFLICT = "the content already stored under this key"
+_CONFLICT_MEND = "find out which is right; --amend replaces what is stored"
+
+
+def lines_of(file: StagedFile) -> str:
+    """The condition on `rid` of the lines of one file."""
+    return f"rid >= {file.first_rid} and rid < {file.first_rid + file.lines}"
+
+
+def count_files(con: duckdb.DuckDBPyConnection, staged: Mapping[str, Staged], stored: Stored) -> tuple[FileCount, ...]:
+    """Count the lines of each file by place; `stored` gives those stored, by table and number of the file.
+
+    Raises ReconciliationError where a line is in no place or in two.
+    """
+    counts = tuple(
+        _count_file(con, one, file, stored[name, file.file_no]) for name, one in staged.items() for file in one.files
+    )
+    wrong = [count for count in counts if not count.adds_up]
+    if wrong:
+        raise ReconciliationError(
+            "\n".join(
+                f"file {count.file_no} ({count.table}): {count.lines} lines, but stored {count.stored} + "
+                f"unchanged {count.unchanged} + conflict {count.conflict} + waiting {count.waiting} + "
+                f"held back {count.held_back}; nothing was stored"
+                for count in wrong
+            )
+        )
+    return counts
+
+
+def _count_file(con: duckdb.DuckDBPyConnection, staged: Staged, file: StagedFile, stored: int) -> FileCount:
+    table = staged.table
+    rows = con.execute(
+        f"select place, count(*) from {placed(table)} where {lines_of(file)} group by place "
+        f"union all select 'held_back', count(distinct rid) from {held(table)} where {lines_of(file)}"
+    ).fetchall()
+    found = dict(rows)
+    places = {place: int(found.get(place, 0)) for place in _PLACES}
+    return FileCount(table.name, file.file_no, file.fingerprint, file.bytes, file.lines, stored, **places)
+
+
+def list_broken(con: duckdb.DuckDBPyConnection, staged: Mapping[str, Staged], checks: Mapping[str, Checks]) -> None:
+    """Make `broken` (table, rid, column, rule, kind): each line held back or in conflict, once for each rule."""
+    con.execute('create temp table rule_names ("table" varchar, rule_no integer, "column" varchar, rule varchar)')
+    names = [
+        (name, number, column_of(check), check.id) for name in staged for number, check in enumerate(checks[name].all)
+    ]
+    con.execute(
+        "insert into rule_names select unnest(?::varchar[]), unnest(?::integer[]), unnest(?::varchar[]), "
+        "unnest(?::varchar[])",
+        [list(part) for part in zip(*names, strict=True)] or [[], [], [], []],
+    )
+    con.execute(
+        'create temp table broken ("table" varchar, part varchar, place bigint, "column" varchar, rule varchar, '
+        "kind varchar, export_column integer, rid bigint)"
+    )
+    for name, one in staged.items():
+        failing = (
+            f"select rid, \"column\", rule, 'held_back' as kind from {held(one.table)} "
+            f'join rule_names using (rule_no) where "table" = {literal(name)} union all '
+            f"select rid, \"column\", {literal(f'{name}.conflict')}, 'conflict' from {conflicts(one.table)}"
+        )
+        con.execute(_mapped_lines(name, failing) if one.is_mapped else _own_lines(name, failing))
+
+
+def _own_lines(table: str, failing: str) -> str:
+    name = literal(table)
+    return f'insert into broken select {name}, {name}, rid, "column", rule, kind, null, rid from ({failing})'
+
+
+def _mapped_lines(table: str, failing: str) -> str:
+    """A row made through a mapping is found by the line and the column of the export it comes from."""
+    return (
+        f'insert into broken select {literal(table)}, b.part, t.record, f."column", rule, kind, p.place, f.rid '
+        f"from ({failing}) f join {quoted(f'text_{table}')} t on t.rowid = f.rid join binding_parts b using (binding) "
+        'left join binding_places p on t.binding = p.binding and f."column" = p."column"'
+    )
+
+
+BROKEN_LINES = (
+    'select b."table", l.file_no, b.place + l.shift as line, b."column", b.rule, b.kind from {broken} b '
+    "asof join line_shift l on b.part = l.part and b.place >= l.first"
+)
+
+
+def summarize_broken(con: duckdb.DuckDBPyConnection, checks: Mapping[str, Checks]) -> tuple[HeldBack, ...]:
+    """Return the broken rules, each with its count and its first lines, in the order of tables and rules."""
+    con.execute(
+        'create temp table broken_rules as select "table", "column", rule, kind, count(*) as lines, '
+        f"min({{'part': part, 'place': place, 'at': export_column}}, {_SOUGHT_LINES}) as first from broken group by all"
+    )
+    shown = (
+        '(select "table", one.part, one.place, one.at, "column", rule, kind '
+        "from (select *, unnest(first) as one from broken_rules))"
+    )
+    first: dict[tuple[str, str, str], list[FileLine]] = {}
+    lines = BROKEN_LINES.replace("b.kind from", "b.at from").format(broken=shown)
+    for table, file_no, line, column, rule, at in con.execute(
+        f"select distinct * from ({lines}) order by all"
+    ).fetchall():
+        shown_lines = first.setdefault((table, column, rule), [])
+        if len(shown_lines) < _SHOWN_LINES:
+            shown_lines.append(FileLine(file_no, line, at))
+    words = {check.id: (check.legal, check.mend) for one in checks.values() for check in one.all}
+    order = {rule: place for place, rule in enumerate(words)}
+    tables = list(checks)
+    rows = con.execute('select "table", "column", rule, kind, lines from broken_rules order by all').fetchall()
+    rows.sort(key=lambda row: (tables.index(row[0]), order.get(row[2], len(order)), row[1]))
+    return tuple(
+        HeldBack(
+            table,
+            column,
+            rule,
+            kind,
+            lines,
+            tuple(first[table, column, rule]),
+            *words.get(rule, (_CONFLICT, _CONFLICT_MEND)),
+        )
+        for table, column, rule, kind, lines in rows
+    )

@@ -1,0 +1,163 @@
+"""Where each line of a batch goes, against the attached registry: nothing is written to the registry here.
+
+Lines that failed the gate are in `held_<table>` already. The others find their place in this order: what is there
+already (unchanged, or a conflict), what refers to something unknown (held back), what repeats an earlier line of the
+batch (unchanged), what speaks of an exam that is unknown (waiting). The rest is stored.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import duckdb
+
+from examtally.contracts.contract import Contract
+from examtally.contracts.records.rules import CrossRule, literal, quoted
+from examtally.contracts.records.tables import Field, Table
+from examtally.ingestion.checking.gate import Checks, held
+from examtally.ingestion.checking.keys import twins
+from examtally.ingestion.reading.staging import Staged
+from examtally.registry.bookkeeping import waiting_tables
+
+UNCHANGED, CONFLICT, WAITING = "unchanged", "conflict", "waiting"
+
+
+def placed(table: Table) -> str:
+    """The temporary table (rid, place) of the lines of `table` that are neither held back nor stored."""
+    return quoted(f"placed_{table.name}")
+
+
+def conflicts(table: Table) -> str:
+    """The temporary table (rid, column) of what differs in the lines in conflict."""
+    return quoted(f"conflicts_{table.name}")
+
+
+def amended(table: Table) -> str:
+    """The temporary table (rid) of the lines that replace what is stored or waits, where amendments are wanted."""
+    return quoted(f"amended_{table.name}")
+
+
+def amending(staged: Staged) -> str:
+    """SELECT of the keys that the lines of a table amend: the line itself is stored or waits."""
+    table = staged.table
+    others = f"select rid from {held(table)} union all select rid from {placed(table)} where place <> '{WAITING}'"
+    return (
+        f"select {listed(table.primary_key)} from {staged.view} "
+        f"where rid in (select rid from {amended(table)}) and rid not in ({others})"
+    )
+
+
+def arriving(table: Table) -> str:
+    """The temporary table of the keys that the batch stores in `table`."""
+    return quoted(f"arriving_{table.name}")
+
+
+def open_lines(table: Table) -> str:
+    """The condition on `rid` of the lines without a place: in the end, of those that are stored."""
+    return f"rid not in (select rid from {held(table)}) and rid not in (select rid from {placed(table)})"
+
+
+def listed(names: Sequence[str], prefix: str = "") -> str:
+    """Column names as an SQL list."""
+    return ", ".join(prefix + quoted(name) for name in names)
+
+
+def place(
+    con: duckdb.DuckDBPyConnection,
+    contract: Contract,
+    staged: Mapping[str, Staged],
+    checks: Mapping[str, Checks],
+    *,
+    amend: bool = False,
+) -> None:
+    """Find the place of every line, table by table in loading order; with `amend` no line is in conflict."""
+    for table in contract.tables.values():
+        keys = listed(table.primary_key)
+        con.execute(f"create temp table {placed(table)} (rid bigint, place varchar)")
+        con.execute(f'create temp table {conflicts(table)} (rid bigint, "column" varchar)')
+        con.execute(f"create temp table {amended(table)} (rid bigint)")
+        if table.name in staged:
+            _place_table(con, contract, staged, checks[table.name], amend=amend)
+            stored = f"select {keys} from {staged[table.name].view} where {open_lines(table)}"
+        else:
+            stored = f"select {keys} from reg.{quoted(table.name)} limit 0"
+        con.execute(f"create temp table {arriving(table)} as {stored}")
+
+
+def _place_table(
+    con: duckdb.DuckDBPyConnection, contract: Contract, staged: Mapping[str, Staged], checks: Checks, *, amend: bool
+) -> None:
+    one = staged[checks.key.table]
+    table = one.table
+    _place_known(con, contract, one, amend=amend)
+    for rule in checks.references:
+        if rule.unknown == "hold" and _is_supplied(con, staged, rule.target):
+            _find_unknown(con, contract, one, rule)
+            _insert(con, held(table), one, str(checks.number(rule)), f"{listed(rule.columns)} in (from unknown)")
+    _insert(con, placed(table), one, literal(UNCHANGED), f"rid in (select rid from {twins(table)})")
+    for rule in checks.references:
+        if rule.unknown == "wait":
+            _find_unknown(con, contract, one, rule)
+            _insert(con, placed(table), one, literal(WAITING), f"{listed(rule.columns)} in (from unknown)")
+
+
+def _insert(con: duckdb.DuckDBPyConnection, target: str, staged: Staged, value: str, condition: str) -> None:
+    con.execute(
+        f"insert into {target} select rid, {value} from {staged.view} where {open_lines(staged.table)} and {condition}"
+    )
+
+
+def _place_known(con: duckdb.DuckDBPyConnection, contract: Contract, staged: Staged, *, amend: bool) -> None:
+    """Place the lines whose key is in the registry, or waits in it."""
+    table = staged.table
+    names = listed(table.names)
+    known = f"select {names} from reg.{quoted(table.name)}"
+    if table in waiting_tables(contract):
+        known += f" union all select {names} from reg.waiting.{quoted(table.name)}"
+    if not con.execute(f"select 1 from ({known}) limit 1").fetchall():
+        return
+    typed = ", ".join(f"{_typed(field)} as {quoted(field.name)}" for field in table.fields)
+
+    def matched(columns: str, condition: str) -> str:
+        lines = f"select rid, {typed} from {staged.view} where {condition}"
+        return f"select s.rid, {columns} from ({lines}) s join ({known}) k using ({listed(table.primary_key)})"
+
+    others = [quoted(name) for name in table.names if name not in table.primary_key]
+    same = " and ".join(f"s.{name} is not distinct from k.{name}" for name in others) or "true"
+    which = f"case when {same} then '{UNCHANGED}' else '{CONFLICT}' end"
+    con.execute(f"create or replace temp table known as {matched(f'{which} as place', open_lines(table))}")
+    con.execute(f"insert into {placed(table)} from known where place = '{UNCHANGED}'")
+    if amend:
+        con.execute(f"insert into {amended(table)} select rid from known where place = '{CONFLICT}'")
+        return
+    con.execute(f"insert into {placed(table)} from known where place = '{CONFLICT}'")
+    differing = ", ".join(f"case when s.{name} is distinct from k.{name} then '{name[1:-1]}' end" for name in others)
+    columns = f"unnest(list_filter([{differing}], lambda name: name is not null))"
+    clashing = f"rid in (select rid from {placed(table)} where place = '{CONFLICT}')"
+    if others and con.execute(f"select 1 from {placed(table)} where place = '{CONFLICT}' limit 1").fetchall():
+        con.execute(f"insert into {conflicts(table)} {matched(columns, clashing)}")
+
+
+def _typed(field: Field) -> str:
+    """The stored value of a line that passes; lines that do not are read too, and must not raise."""
+    text = quoted(field.name)
+    value = text if field.type == "string" else f"try_cast({text} as {field.sql_type})"
+    return value if field.default is None else f"coalesce({value}, {field.default})"
+
+
+def _is_supplied(con: duckdb.DuckDBPyConnection, staged: Mapping[str, Staged], target: str) -> bool:
+    """Whether the batch or the registry has any line of the table referred to."""
+    if target in staged and staged[target].lines > 0:
+        return True
+    return bool(con.execute(f"select 1 from reg.{quoted(target)} limit 1").fetchall())
+
+
+def _find_unknown(con: duckdb.DuckDBPyConnection, contract: Contract, staged: Staged, rule: CrossRule) -> None:
+    """Fill `unknown` with the keys that `rule` refers to and that neither the registry nor the batch stores."""
+    target = contract.tables[rule.target]
+    keys = listed(target.primary_key)
+    con.execute(
+        f"create or replace temp table unknown as select distinct {listed(rule.columns)} from {staged.view} "
+        f"where {open_lines(staged.table)} except "
+        f"(select {keys} from reg.{quoted(target.name)} union all select {keys} from {arriving(target)})"
+    )

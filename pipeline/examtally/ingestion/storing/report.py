@@ -1,0 +1,203 @@
+"""What became of a batch: counts, rules and lines, never a value of a record, a file name or a path."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable
+from dataclasses import asdict, dataclass
+
+from examtally.ingestion.reading.sheet import column_letters
+
+
+@dataclass(frozen=True)
+class FileCount:
+    """Where the lines of one file went; `fingerprint` is the SHA-256 of its bytes."""
+
+    table: str
+    file_no: int
+    fingerprint: str
+    bytes: int
+    lines: int
+    stored: int
+    unchanged: int
+    conflict: int
+    waiting: int
+    held_back: int
+
+    @property
+    def adds_up(self) -> bool:
+        """Whether every line is in exactly one place."""
+        return self.lines == self.stored + self.unchanged + self.conflict + self.waiting + self.held_back
+
+
+@dataclass(frozen=True)
+class TableCount:
+    """Where the lines of one table went. `released` counts lines of earlier batches whose exam came with this one.
+
+    `amended` counts the lines, among those stored or waiting, that replace an earlier version.
+    """
+
+    table: str
+    files: int
+    lines: int
+    stored: int
+    unchanged: int
+    conflict: int
+    waiting: int
+    held_back: int
+    released: int
+    amended: int = 0
+
+
+@dataclass(frozen=True)
+class FileLine:
+    """A line of a file of the batch, both counted from 1 (a row of a Parquet file or a sheet counts as a line).
+
+    `column` is the place of the column in an export that was read through a mapping; None where no one column is to
+    blame, and in files of our own form.
+    """
+
+    file_no: int
+    line: int
+    column: int | None = None
+
+
+@dataclass(frozen=True)
+class HeldBack:
+    """The lines that broke one rule. `kind` is held_back or conflict; `first` are the first of them, at most five."""
+
+    table: str
+    column: str
+    rule: str
+    kind: str
+    lines: int
+    first: tuple[FileLine, ...]
+    legal: str
+    mend: str
+
+
+@dataclass(frozen=True)
+class IntakeCheck:
+    """One expectation held against `checked` of `rows` lines; `unexpected` is None where the check itself failed."""
+
+    table: str
+    rule: str
+    expectation: str
+    rows: int
+    checked: int
+    unexpected: int | None
+    raised: bool
+
+
+@dataclass(frozen=True)
+class ExportCount:
+    """What became of the lines of one export: they made rows of some table, were skipped by a rule, or made none.
+
+    `sheet` is the sheet as its mapping names it, None where the export is no workbook.
+    """
+
+    file_no: int
+    source: str
+    fingerprint: str
+    bytes: int
+    lines: int
+    mapped: int
+    skipped: int
+    empty: int
+    sheet: str | None = None
+
+
+@dataclass(frozen=True)
+class Assumption:
+    """What a mapping took for said though it was not written, for how many lines of a table.
+
+    `assumption` is blank_negative (`code`: the maneuver), unlisted_absent (the modality) or first_of_repeats (blank).
+    """
+
+    table: str
+    assumption: str
+    code: str
+    lines: int
+
+
+@dataclass(frozen=True)
+class Unplaced:
+    """Cells that no code of a mapping places, with their count; `value` is None where it may identify a person.
+
+    `values` counts the different values behind a None.
+    """
+
+    table: str
+    column: str
+    value: str | None
+    values: int
+    lines: int
+
+
+@dataclass(frozen=True)
+class Preview:
+    """The first rows of a table that pass the gate, blanks as empty texts."""
+
+    table: str
+    columns: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+
+
+@dataclass(frozen=True)
+class BatchReport:
+    """What became of a batch; `batch_no` is None for a check that stored nothing.
+
+    `passed_over` counts files of the given folders that hold no records. `same_as` is an earlier batch of files with
+    the same bytes; `refused` says why ingest would refuse the batch as a whole.
+    """
+
+    batch_no: int | None
+    operator: str | None
+    tool_version: str
+    tables: tuple[TableCount, ...]
+    files: tuple[FileCount, ...]
+    held_back: tuple[HeldBack, ...]
+    intake: tuple[IntakeCheck, ...]
+    passed_over: int
+    exports: tuple[ExportCount, ...] = ()
+    assumptions: tuple[Assumption, ...] = ()
+    previews: tuple[Preview, ...] = ()
+    unplaced: tuple[Unplaced, ...] = ()
+    same_as: int | None = None
+    refused: str | None = None
+
+    @property
+    def is_clean(self) -> bool:
+        """Whether no line was held back or in conflict."""
+        return not self.held_back
+
+    def place(self, line: FileLine) -> str:
+        """Return where a line is in words: sheet and cell of a workbook, else line (with its file where of several)."""
+        sheet = next((one.sheet for one in self.exports if one.file_no == line.file_no), None)
+        if sheet is not None:
+            of_several = sum(one.sheet == sheet for one in self.exports) > 1
+            sheet = f"{line.file_no}:{sheet}" if of_several else sheet
+            return f"{sheet}!{column_letters(line.column)}{line.line}" if line.column else f"{sheet} row {line.line}"
+        several = len(self.exports) > 1 if self.exports else len(self.files) > len(self.tables)
+        place = f"{line.file_no}:{line.line}" if several else str(line.line)
+        return place if line.column is None else f"{place} column {line.column}"
+
+    def to_json(self) -> str:
+        """Return the report as JSON, keys in declared order."""
+        return json.dumps(asdict(self), indent=2)
+
+
+def table_counts(
+    files: Iterable[FileCount], released: dict[str, int], amended: dict[str, int] | None = None
+) -> tuple[TableCount, ...]:
+    """Add the counts of files up to those of tables, in the order of the files; one may have released lines only."""
+    files = tuple(files)
+    names = dict.fromkeys([*(file.table for file in files), *(name for name, lines in released.items() if lines)])
+    places = ("lines", "stored", "unchanged", "conflict", "waiting", "held_back")
+    counts = []
+    for name in names:
+        own = [file for file in files if file.table == name]
+        totals = {place: sum(getattr(file, place) for file in own) for place in places}
+        extra = {"released": released.get(name, 0), "amended": (amended or {}).get(name, 0)}
+        counts.append(TableCount(table=name, files=len(own), **extra, **totals))
+    return tuple(counts)

@@ -1,0 +1,281 @@
+"""One batch, one transaction: what was placed goes into the registry, is counted there, and committed or not at all."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable, Mapping
+from dataclasses import asdict, astuple, dataclass
+from importlib.metadata import version
+
+import duckdb
+
+from examtally.contracts.contract import Contract
+from examtally.contracts.records.ddl import BATCH_COLUMN, REPLACED_BY, typed_columns
+from examtally.contracts.records.rules import literal, quoted
+from examtally.contracts.records.tables import Table
+from examtally.ingestion.checking.withdrawn import bury_exams, drop_waiting
+from examtally.ingestion.reading.staging import Staged
+from examtally.ingestion.storing.invariants import check_invariants, row_counts
+from examtally.ingestion.storing.ledger import BROKEN_LINES, count_files, lines_of
+from examtally.ingestion.storing.placing import WAITING, amended, amending, arriving, listed, open_lines, placed
+from examtally.ingestion.storing.report import Assumption, ExportCount, FileCount, IntakeCheck
+from examtally.registry.audit_log import note, seal
+from examtally.registry.bookkeeping import waiting_tables
+from examtally.registry.workspace import transaction
+
+_OF_LINE = {
+    "examiner_id": "select rid, examiner_id from ({lines})",
+    "exam_id": (
+        "select s.rid, coalesce(stored.examiner_id, sent.examiner_id) as examiner_id from ({lines}) s "
+        "left join reg.exams stored using (exam_id) left join exams_sent sent using (exam_id)"
+    ),
+}
+
+
+def keep_examiners(con: duckdb.DuckDBPyConnection, staged: Mapping[str, Staged], batch_no: int) -> None:
+    """Keep the known examiner and site of each line in `broken`, by file and line."""
+    if not con.execute("select 1 from broken limit 1").fetchall():
+        return
+    _list_sent(con, staged)
+    con.execute(
+        "create or replace temp table known_examiners as select examiner_id, any_value(site_id) as site_id from "
+        "(select examiner_id, site_id from reg.examiners union all select examiner_id, null from reg.exams) "
+        "group by examiner_id"
+    )
+    for name, one in staged.items():
+        column, own = _column(one.table), f'from broken where "table" = {literal(name)}'
+        if column is not None:
+            lines = f"select * from {one.view} where rid in (select rid {own})"
+            con.execute(
+                f'insert into reg.held_by select distinct {batch_no}, b."table", l.file_no, b.place + l.shift, '
+                f"k.examiner_id, k.site_id from ({own}) b "
+                f"join ({_OF_LINE[column].format(lines=lines)}) w using (rid) join known_examiners k "
+                "using (examiner_id) asof join line_shift l on b.part = l.part and b.place >= l.first order by all"
+            )
+
+
+def _list_sent(con: duckdb.DuckDBPyConnection, staged: Mapping[str, Staged]) -> None:
+    """The examiners of the exams of the batch, stored or not, where all lines of an exam name the same."""
+    lines = staged["exams"].view if "exams" in staged else "reg.exams limit 0"
+    con.execute(
+        "create or replace temp table exams_sent as select exam_id, min(examiner_id) as examiner_id "
+        f"from (select exam_id, examiner_id from {lines}) group by exam_id having count(distinct examiner_id) = 1"
+    )
+
+
+def _column(table: Table) -> str | None:
+    return next((name for name in _OF_LINE if name in table.names), None)
+
+
+Progress = Callable[[str], None]
+_EXPORT_COLUMNS = ("batch_no", "file_no", "fingerprint", "bytes", "lines", "mapped", "skipped", "empty")
+
+
+@dataclass(frozen=True)
+class Account:
+    """What is kept with a batch beside the counts of its files; `retries` is the batch it mends the held lines of."""
+
+    operator: str | None
+    intake: tuple[IntakeCheck, ...]
+    exports: tuple[ExportCount, ...] = ()
+    assumptions: tuple[Assumption, ...] = ()
+    retries: int | None = None
+
+
+@dataclass(frozen=True)
+class Stored:
+    """What a committed batch did: its number, the count of every file, and the waiting lines it released, by table."""
+
+    batch_no: int
+    files: tuple[FileCount, ...]
+    released: dict[str, int]
+    amended: dict[str, int]
+    same_as: int | None
+
+
+def store(
+    con: duckdb.DuckDBPyConnection,
+    contract: Contract,
+    staged: Mapping[str, Staged],
+    account: Account,
+    progress: Progress,
+) -> Stored:
+    """Store the placed lines in the attached registry and commit; any failure leaves the registry as it was."""
+    progress("before begin")
+    with transaction(con):
+        progress("after begin")
+        done = _write(con, contract, staged, account, progress)
+        progress("before commit")
+    progress("after commit")
+    return done
+
+
+def _write(
+    con: duckdb.DuckDBPyConnection,
+    contract: Contract,
+    staged: Mapping[str, Staged],
+    account: Account,
+    progress: Progress,
+) -> Stored:
+    ((batch_no,),) = con.execute(
+        "select coalesce(max(batch_no), 0) + 1 "
+        "from (select batch_no from reg.batches union all select batch_no from reg.log)"
+    ).fetchall()
+    before = row_counts(con, contract)
+    con.execute(
+        "insert into reg.batches values (?, cast(now() at time zone 'UTC' as timestamp), ?, ?)",
+        [batch_no, account.operator, version("examtally")],
+    )
+    stored: dict[tuple[str, int], int] = {}
+    replaced: dict[str, int] = {}
+    bury_exams(con)
+    for one in staged.values():
+        replaced[one.table.name] = _supersede(con, contract, one, batch_no)
+        progress(f"before insert {one.table.name}")
+        stored |= _insert(con, contract, one, batch_no)
+        progress(f"after insert {one.table.name}")
+    touched = _touched(con, contract, batch_no)
+    dropped = {table.name: drop_waiting(con, table.name) for table in waiting_tables(contract)}
+    released = _release(con, contract)
+    files = count_files(con, staged, stored)
+    _keep_account(con, batch_no, files, released, account)
+    keep_examiners(con, staged, batch_no)
+    check_invariants(con, contract, staged, batch_no, before, files, Counter(replaced) + Counter(dropped))
+    seal(con, contract, touched)
+    counts = {"lines": sum(file.lines for file in files), "amended": sum(replaced.values())}
+    note(con, "amend" if counts["amended"] else "ingest", account.operator, batch_no=batch_no, details=counts)
+    if account.retries is not None:
+        con.execute("insert into reg.retried values (?, ?)", [account.retries, batch_no])
+    return Stored(batch_no, files, released, {name: n for name, n in replaced.items() if n}, _same_files(con, batch_no))
+
+
+def _same_files(con: duckdb.DuckDBPyConnection, batch_no: int) -> int | None:
+    """The first batch that was made of files with the same bytes, whatever their names."""
+    prints = 'list_sort(list(distinct ("table", fingerprint)))'
+    of_batch = f"select batch_no, {prints} as prints from reg.batch_tables group by batch_no"
+    ((found,),) = con.execute(
+        f"with b as ({of_batch}) select min(batch_no) from b where batch_no < ? "
+        "and prints = (select prints from b where batch_no = ?)",
+        [batch_no, batch_no],
+    ).fetchall()
+    return None if found is None else int(found)
+
+
+def _touched(con: duckdb.DuckDBPyConnection, contract: Contract, batch_no: int) -> set[int]:
+    """The batches whose rows this batch adds, replaces or releases."""
+    replaced = " union all ".join(
+        f"select {BATCH_COLUMN} from reg.superseded.{quoted(name)} where {REPLACED_BY} = {batch_no}"
+        for name in contract.tables
+    )
+    found = {number for (number,) in con.execute(f"select distinct * from ({replaced})").fetchall()}
+    for table in waiting_tables(contract):
+        waiting = (
+            f"select distinct {BATCH_COLUMN} from reg.waiting.{quoted(table.name)} "
+            f"where {_has_come(contract, table)} or exam_id in (from withdrawn_exams)"
+        )
+        found |= {number for (number,) in con.execute(waiting).fetchall()}
+    return {batch_no, *found}
+
+
+def _supersede(con: duckdb.DuckDBPyConnection, contract: Contract, staged: Staged, batch_no: int) -> int:
+    """Move what the batch amends to the superseded versions; return how many rows that were."""
+    table = staged.table
+    if not con.execute(f"select 1 from {amended(table)} limit 1").fetchall():
+        return 0
+    schemas = ("reg", "reg.waiting") if table in waiting_tables(contract) else ("reg",)
+    which = f"where ({listed(table.primary_key)}) in ({amending(staged)})"
+    moved = 0
+    for schema in schemas:
+        name = f"{schema}.{quoted(table.name)}"
+        moved += _rows(
+            con,
+            f"insert into reg.superseded.{quoted(table.name)} by name "
+            f"select *, {batch_no} as {REPLACED_BY} from {name} {which}",
+        )
+        con.execute(f"delete from {name} {which}")
+    return moved
+
+
+def _insert(
+    con: duckdb.DuckDBPyConnection, contract: Contract, staged: Staged, batch_no: int
+) -> dict[tuple[str, int], int]:
+    """Insert the lines of one table; return how many the database says it stored, by table and file."""
+    table = staged.table
+    columns = f"{', '.join(typed_columns(table))}, {batch_no} as {BATCH_COLUMN}"
+    stored = {
+        (table.name, file.file_no): _rows(
+            con,
+            f"insert into reg.{quoted(table.name)} by name select {columns} from {staged.view} "
+            f"where {open_lines(table)} and {lines_of(file)}",
+        )
+        for file in staged.files
+    }
+    if table in waiting_tables(contract):
+        con.execute(
+            f"insert into reg.waiting.{quoted(table.name)} by name select {columns} from {staged.view} "
+            f"where rid in (select rid from {placed(table)} where place = '{WAITING}')"
+        )
+    return stored
+
+
+def _release(con: duckdb.DuckDBPyConnection, contract: Contract) -> dict[str, int]:
+    """Move the waiting lines whose exam has come; they keep the number of the batch that brought them."""
+    released = {}
+    for table in waiting_tables(contract):
+        name, has_come = quoted(table.name), _has_come(contract, table)
+        released[table.name] = _rows(
+            con, f"insert into reg.{name} by name select * from reg.waiting.{name} where {has_come}"
+        )
+        con.execute(f"delete from reg.waiting.{name} where {has_come}")
+    return released
+
+
+def _has_come(contract: Contract, table: Table) -> str:
+    """The condition on waiting lines that their exam comes with this batch."""
+    key = next(key for key in table.foreign_keys if key.unknown == "wait")
+    return f"{listed(key.columns)} in (from {arriving(contract.tables[key.table])})"
+
+
+def _keep_account(
+    con: duckdb.DuckDBPyConnection,
+    batch_no: int,
+    files: tuple[FileCount, ...],
+    released: Mapping[str, int],
+    account: Account,
+) -> None:
+    _insert_rows(con, "batch_tables", [(batch_no, *astuple(file)) for file in files])
+    _insert_rows(con, "released", [(batch_no, table, lines) for table, lines in released.items() if lines])
+    _insert_rows(con, "intake_checks", [(batch_no, *astuple(one)) for one in account.intake])
+    exports = [{**asdict(one), "batch_no": batch_no} for one in account.exports]
+    _insert_rows(con, "batch_exports", [tuple(one[name] for name in _EXPORT_COLUMNS) for one in exports])
+    _insert_rows(con, "assumptions", [(batch_no, *astuple(one)) for one in account.assumptions])
+    con.execute(
+        f"insert into reg.held_back select {batch_no}, * from ({BROKEN_LINES.format(broken='broken')}) order by all"
+    )
+
+
+def _insert_rows(con: duckdb.DuckDBPyConnection, table: str, rows: list[tuple[object, ...]]) -> None:
+    if rows:
+        con.executemany(f"insert into reg.{table} values ({', '.join('?' * len(rows[0]))})", rows)
+
+
+def count_stored(con: duckdb.DuckDBPyConnection, staged: Mapping[str, Staged]) -> dict[tuple[str, int], int]:
+    """Return how many lines of each file would be stored."""
+    return {
+        (one.table.name, file.file_no): _rows(
+            con, f"select count(*) from {one.view} where {open_lines(one.table)} and {lines_of(file)}"
+        )
+        for one in staged.values()
+        for file in one.files
+    }
+
+
+def count_amending(con: duckdb.DuckDBPyConnection, staged: Mapping[str, Staged]) -> dict[str, int]:
+    """Return how many lines of each table would replace an earlier version."""
+    return {name: _rows(con, f"select count(*) from ({amending(one)})") for name, one in staged.items()}
+
+
+def _rows(con: duckdb.DuckDBPyConnection, statement: str) -> int:
+    """Run an INSERT or a count and return the number of rows that the database reports."""
+    ((rows,),) = con.execute(statement).fetchall()
+    return int(rows)

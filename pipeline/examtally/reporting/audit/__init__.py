@@ -1,0 +1,1 @@
+"""The audit: the group's own accuracy, agreement, calibration and learning."""

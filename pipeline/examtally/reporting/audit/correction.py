@@ -1,0 +1,146 @@
+"""What correcting for whose answer became known does to the figures of a condition, and why."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import polars as pl
+
+from examtally.contracts.catalogue.clinical import Condition
+from examtally.contracts.contract import load_contract
+from examtally.reporting.audit.accuracy_comparison import Line, Threefold, threefold
+from examtally.reporting.audit.audit import BOTH, Audit
+from examtally.reporting.audit.verification import ASSUMED, Verified
+from examtally.reporting.engine.numbers import count
+from examtally.reporting.engine.tables import details
+from examtally.reporting.engine.wording import inside_sentence
+
+_ERRING = "corrected and allowing for the errors of the reference (triangle, explained below), "
+_MOVED = 0.02  # change of a figure below which no reason is looked for
+
+
+def correction(audit: Audit, condition: Condition) -> str:
+    """Sentences on the main maneuvers, the picture of all, and where a correction is weak or impossible."""
+    maneuvers = audit.maneuvers(condition)
+    lines = [line for item in maneuvers if not (line := Line.of(audit, condition, item)).is_empty]
+    mains = audit.mains(condition)
+    if not lines:
+        return Verified.of(audit.tally(condition.code, mains[0].code)).sentence(mains[0].name)
+    first = [line for line in lines if line.maneuver in mains]
+    rest = [line for line in lines if line.maneuver not in mains]
+    parts = [
+        f"**Corrected for whose answer became known.** {ASSUMED}",
+        _listed([_told(audit, condition, line) for line in first]),
+        _picture(condition, lines),
+        _weak(lines),
+        _bounded(lines),
+    ]
+    others = _listed([_told(audit, condition, line) for line in rest])
+    if others:
+        parts.append(details(f"What correcting changes for the other maneuvers ({len(rest)})", f"\n{others}\n"))
+    return "\n\n".join(part.strip("\n") for part in parts if part)
+
+
+def _told(audit: Audit, condition: Condition, line: Line) -> str:
+    """How often the answer became known after each finding, what correcting makes of the figures, and why."""
+    known = Verified.of(audit.tally(condition.code, line.maneuver.code))
+    seen = f"**{line.name}**: {known.shares}".removesuffix(": ")
+    changes = [text for measure, side in zip(BOTH, line.sides, strict=True) if (text := _change(measure, side))]
+    if not changes:
+        return seen
+    why = " Other findings decided as well." if _has_other_cause(line.sensitivity, known) else ""
+    return f"{seen} Corrected, {' and '.join(changes)}.{why}"
+
+
+def _change(measure: str, side: Threefold) -> str:
+    if not side.seen.is_usable or not side.corrected.is_usable:
+        return ""
+    before, now = side.seen.number, side.corrected.number
+    if before == now:
+        return f"{measure} stays at {now}"
+    return f"{measure} {'falls' if _moved(side) < 0 else 'rises'} from {before} to {now}"
+
+
+def _moved(side: Threefold) -> float:
+    return (side.corrected.value or 0.0) - (side.seen.value or 0.0)
+
+
+def _has_other_cause(side: Threefold, known: Verified) -> bool:
+    """Whether sensitivity moved against, or without, what this finding alone would have done to it."""
+    if not side.seen.is_usable or not side.corrected.is_usable or abs(_moved(side)) < _MOVED:
+        return False
+    return known.leaning == 0 or (_moved(side) > 0) == (known.leaning > 0)
+
+
+def _picture(condition: Condition, lines: Sequence[Line]) -> str:
+    erring = any(line.has_allowing for line in lines)
+    caption = (
+        f"{condition.name}: in knees whose answer is known (open disc), corrected (diamond), {_ERRING * erring}and the "
+        "least and the most it could be, whatever the other knees have (thin bar)."
+    )
+    said = "; ".join(f"{line.name} {line.sensitivity.spoken}, and {line.specificity.spoken}" for line in lines)
+    alt = f"Sensitivity and specificity for {inside_sentence(condition.name)}, seen and corrected: {said}."
+    return threefold(lines, f"corrected-{condition.code}", caption=caption, alt=alt)
+
+
+def _weak(lines: Sequence[Line]) -> str:
+    """Maneuvers for which only the simplest correction was possible."""
+    names = [
+        line.name
+        for line in lines
+        if any(side.corrected.is_usable and side.corrected.flag == "too_few_verified" for side in line.sides)
+    ]
+    if not names:
+        return ""
+    return (
+        f"Too few known knees for models, so corrected by its own finding alone (Begg and Greenes): "
+        f"{'; '.join(names)}. Where other findings decide as well, this can lie further off than no correction."
+    )
+
+
+def _bounded(lines: Sequence[Line]) -> str:
+    """Figures for which only bounds are possible, each with its reason."""
+    return _listed(
+        [
+            f"{line.name}, {measure}: {_reason(side)} It lies within {side.span}."
+            for line in lines
+            for measure, side in zip(BOTH, line.sides, strict=True)
+            if side.is_only_bounded
+        ]
+    )
+
+
+def _reason(side: Threefold) -> str:
+    """The first sentence of what the analysis says of the correction: the others speak of figures not given."""
+    first = side.corrected.note.split(". ")[0].rstrip(".")
+    return f"{first}." if side.corrected.shown and first else "Too few people to correct it: only bounds can be given."
+
+
+def _listed(sentences: Sequence[str]) -> str:
+    return "\n".join(f"- {sentence}" for sentence in sentences)
+
+
+def taken_for_said(audit: Audit) -> str:
+    """Sentences about blanks read as negative, silence read as absent and repeats, with their lines; else empty."""
+    table = audit.table("assumptions")
+    if table.is_empty():
+        return ""
+    totals = (
+        table.group_by("table", "assumption", "code").agg(pl.col("lines").sum()).sort("table", "assumption", "code")
+    )
+    said = [_sentence(row) for row in totals.to_dicts()]
+    head = "Some of the records rest on rules of a mapping file, not on something written:"
+    return "\n".join([head, "", *(f"- {sentence}" for sentence in said), ""])
+
+
+def _sentence(row: dict[str, object]) -> str:
+    contract = load_contract()
+    code, lines = str(row["code"]), count(int(str(row["lines"])))
+    if row["assumption"] == "blank_negative":
+        name = contract.catalogue.maneuvers[code].name if code in contract.catalogue.maneuvers else code
+        return f"A blank was read as negative for {name}: {lines} findings."
+    if row["assumption"] == "unlisted_absent":
+        name = contract.catalogue.modalities[code].name if code in contract.catalogue.modalities else code
+        return f"What a reading always covers and did not name was read as absent, {name}: {lines} lines."
+    title = contract.tables[str(row["table"])].title.lower()
+    return f"Where several lines spoke of one entry in {title}, the first was taken."

@@ -1,0 +1,161 @@
+"""Examiners by a code drawn anew for the report: own and pooled figures, in the order of the codes, never ranked."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import polars as pl
+
+from examtally.contracts.catalogue.clinical import Condition, Maneuver
+from examtally.reporting.audit.audit import BOTH, Audit
+from examtally.reporting.audit.between_examiner_variation import (
+    AS_SEEN,
+    CORRECTED,
+    ONE,
+    Side,
+    Spread,
+    spread_figure,
+    spread_of,
+    spread_table,
+    spreads,
+    told,
+)
+from examtally.reporting.audit.shrinkage import FEWEST, OWN_FROM, Pair, Shrunk, shrinkage
+from examtally.reporting.engine.estimate import Estimate
+from examtally.reporting.engine.tables import Column, details, table, tabs
+
+FEWEST_EXAMINERS_OF_A_SITE = 3
+_GROUP_BY = {"examiners": "examiner", "sites": "site"}
+_COLUMNS = (
+    Column("sensitivity", "as counted", "Sensitivity"),
+    Column("pooled_sensitivity", "pooled", "Sensitivity"),
+    Column("specificity", "as counted", "Specificity"),
+    Column("pooled_specificity", "pooled", "Specificity"),
+    Column("known", "Answer known\nof findings"),
+)
+
+HOW_TO_GET = (
+    "This report was made without rows about persons. To see each examiner's counts, by a code drawn anew, analyze "
+    "with `--with-examiners` and render the report again; agree first who may see it."
+)
+
+TOO_FEW = "Too few examiners with known knees to say how far examiners differ: it takes three."
+
+CAUTION = (
+    "Each examiner has a code drawn anew for this report; rows stand in the order of the codes, which means nothing. "
+    "*As counted* is what the examiner found in knees whose answer is known: a handful of knees looks brilliant or "
+    "hopeless by chance. *Pooled* takes chance out: the fewer the knees, the closer it lies to the group's figure, and "
+    "where it can be it is corrected for whom each examiner images. A difference between two rows is a question, not a "
+    "finding about a person. Not for grading, credentialing, pay or discipline."
+)
+
+
+def section(audit: Audit) -> str:
+    """How far examiners and sites differ, and what can be shown of each, or how to get it."""
+    parts = [_together(audit)]
+    if audit.results.has_examiners:
+        panels = _panels(audit, "examiners", audit.codes)
+        parts += [CAUTION, tabs(panels)] if panels else ["No core condition has figures to show yet."]
+    else:
+        parts.append(HOW_TO_GET)
+    parts.append(_sites(audit))
+    return "\n\n".join(part.strip("\n") for part in parts if part)
+
+
+def _together(audit: Audit) -> str:
+    """What can be said of all without naming one."""
+    found = spreads(audit)
+    if not found:
+        return TOO_FEW if audit.told else ""
+    text = "**How far examiners differ, chance taken out.** Examiners differ less than their counts make it look."
+    return "\n\n".join([text, told(found), spread_figure(audit, found), details("In numbers", spread_table(found))])
+
+
+def _sites(audit: Audit) -> str:
+    """The same of sites, where the analysis could tell them apart; sites with few examiners would point at a person."""
+    found = spreads(audit, "sites")
+    groups = [site for site in audit.groups("site") if site != "unknown"]
+    large = [s for s in groups if audit.summed("examiners_by_site", s) >= FEWEST_EXAMINERS_OF_A_SITE]
+    if not found:
+        return ""
+    names = {site: audit.group_name("site", site) for site in large}
+    few = len(groups) - len(large)
+    left = f" Sites with fewer than {FEWEST_EXAMINERS_OF_A_SITE} examiners ({few}) are left out below." if few else ""
+    panels = _panels(audit, "sites", names) if len(large) > 1 else []
+    return "\n\n".join(["### Sites", f"Sites differ in whom they see and image too.{left}", told(found), tabs(panels)])
+
+
+def _panels(audit: Audit, among: str, names: Mapping[str, str]) -> list[str]:
+    return [
+        panel
+        for condition in audit.told
+        if condition.core
+        for maneuver in audit.mains(condition)
+        if (panel := _panel(audit, condition, maneuver, among, names))
+    ]
+
+
+def _panel(audit: Audit, condition: Condition, maneuver: Maneuver, among: str, names: Mapping[str, str]) -> str:
+    group_by, one = _GROUP_BY[among], ONE[among]
+    spread = spread_of(audit, condition, maneuver, among)
+    sides = tuple(spread.side(measure) if spread else None for measure in BOTH)
+    rows, cells = [], []
+    for group, name in names.items():
+        tally = audit.tally(condition.code, maneuver.code, group_by, group)
+        if not tally["exams"]:
+            continue
+        found, cleared = (
+            _shrunk(audit, side, (condition.code, maneuver.code, measure, group_by, group))
+            for measure, side in zip(BOTH, sides, strict=True)
+        )
+        pair = Pair(name, found, cleared)
+        rows.append(pair)
+        cells.append(_cells(pair, tally))
+    if not any(row.side(measure).raw.n for row in rows for measure in BOTH):
+        return ""
+    name = f"{maneuver.name}, {condition.name}"
+    figure = shrinkage(
+        rows,
+        sides,
+        f"{among}-{condition.code}-{maneuver.code}",
+        caption=_caption(name, spread, one),
+        alt=f"By {one}, as counted and pooled, for {name}: " + "; ".join(_said(row) for row in rows) + ".",
+    )
+    columns = (Column("name", one.capitalize()), *(c for c in _COLUMNS if spread or not c.key.startswith("pooled")))
+    numbers = table(pl.DataFrame(cells), columns, caption=f"{name}, by {one}")
+    return f"### {maneuver.name}\n\n{figure}\n{numbers}"
+
+
+def _shrunk(audit: Audit, side: Side | None, place: tuple[str, str, str, str, str]) -> Shrunk:
+    """The figure as counted, and pooled the way the group's figure is."""
+    pooled = audit.pooled(side.adjustment, *place) if side else Estimate.absent(place[2])
+    return Shrunk(audit.estimate(*place), pooled)
+
+
+def _cells(pair: Pair, tally: Mapping[str, int]) -> dict[str, str]:
+    return {
+        "name": pair.name,
+        "sensitivity": pair.sensitivity.raw.cell,
+        "pooled_sensitivity": pair.sensitivity.cell,
+        "specificity": pair.specificity.raw.cell,
+        "pooled_specificity": pair.specificity.cell,
+        "known": f"{tally['verified']}\nof {tally['interpretable']}",
+    }
+
+
+def _caption(name: str, spread: Spread | None, one: str) -> str:
+    text = f"{name}: as counted (grey ring), in the order of {'the codes' if one == 'examiner' else 'the sites'}."
+    if spread is not None:
+        how = {side.adjustment for side in spread.sides}
+        corrected = " and corrected for who was imaged" if how == {CORRECTED} else ""
+        part = " in part" if how == {CORRECTED, AS_SEEN} else ""
+        text += (
+            f" Beneath, pooled{corrected}{part} (colour); hollow and thin with fewer than {OWN_FROM} people behind it, "
+            f"when it is mostly the group's figure; none with fewer than {FEWEST}. Dashes: the group. Band: where a "
+            f"new {one} would be expected."
+        )
+    return f"{text} Not a ranking."
+
+
+def _said(row: Pair) -> str:
+    return f"{row.name} sensitivity {row.sensitivity.spoken}; specificity {row.specificity.spoken}"

@@ -1,0 +1,103 @@
+"""The same figures in smaller groups: compact, exploratory, counts alone where there are too few people."""
+
+from __future__ import annotations
+
+import polars as pl
+
+from examtally.contracts.catalogue.clinical import Condition
+from examtally.reporting.audit.audit import Audit
+from examtally.reporting.engine.numbers import count
+from examtally.reporting.engine.tables import Column, download, table, tabs
+
+GROUPINGS = ("role", "setting", "acuity", "sex", "age_band", "effusion", "guarding", "site", "period")
+_OF_EXAMINERS = frozenset({"role", "setting", "site"})
+_FEWEST_EXAMINERS = 3
+_CELLS = ("tp", "fp", "fn", "tn")
+CAUTION = (
+    "Main maneuvers only, and exploratory: many groups are looked at, so some differ by chance. Groups also differ in "
+    "who was imaged. Where there are too few people the counts stand alone. A role, setting or site with fewer than "
+    f"{_FEWEST_EXAMINERS} examiners is merged with others. Intervals by role speak of other examiners of that role "
+    "too, and are wide for it."
+)
+_COLUMNS = (
+    Column("group", "Group"),
+    Column("sensitivity", "Sensitivity"),
+    Column("specificity", "Specificity"),
+    Column("lr_positive", "if positive", "Likelihood ratio"),
+    Column("lr_negative", "if negative", "Likelihood ratio"),
+)
+
+
+def section(audit: Audit) -> str:
+    """Every condition with figures to show, under the sentence that says how to take them."""
+    panels = [f"### {condition.name}\n{inner}" for condition in audit.told if (inner := group_tabs(audit, condition))]
+    if not panels:
+        return "Too few knees with a known answer to part them into groups."
+    return f"{CAUTION}\n\n{tabs(panels, depth=1)}"
+
+
+def group_tabs(audit: Audit, condition: Condition) -> str:
+    """Tabs by grouping, each a table of the condition's main maneuvers in every group."""
+    panels = [
+        f"### {audit.wording.word('group_by', group_by)}\n{text}"
+        for group_by in GROUPINGS
+        if (text := _table(audit, condition, group_by))
+    ]
+    if not panels:
+        return ""
+    return tabs(panels) + _download(audit, condition)
+
+
+def _table(audit: Audit, condition: Condition, group_by: str) -> str:
+    rows = []
+    for maneuver in audit.mains(condition):
+        groups = audit.groups(group_by)
+        few = [group for group in groups if _has_few_examiners(audit, group_by, group)]
+        for group in groups:
+            if group not in few and audit.tally(condition.code, maneuver.code, group_by, group)["verified"]:
+                rows.append(_row(audit, condition, maneuver.code, group_by, group))
+        if few:
+            rows.append(_merged(audit, condition, maneuver.code, group_by, few))
+    if not rows:
+        return ""
+    caption = f"{condition.name} by {audit.wording.word('group_by', group_by).lower()} (exploratory)"
+    return table(pl.DataFrame(rows), _COLUMNS, caption=caption, group="maneuver")
+
+
+def _row(audit: Audit, condition: Condition, maneuver: str, group_by: str, group: str) -> dict[str, str]:
+    cells = {
+        column.key: audit.estimate(condition.code, maneuver, column.key, group_by, group).cell
+        for column in _COLUMNS[1:]
+    }
+    return {"maneuver": audit.catalogue.maneuvers[maneuver].name, "group": audit.group_name(group_by, group)} | cells
+
+
+def _merged(audit: Audit, condition: Condition, maneuver: str, group_by: str, few: list[str]) -> dict[str, str]:
+    """Groups behind which stand too few examiners, as one row of counts."""
+    tallies = [audit.tally(condition.code, maneuver, group_by, group) for group in few]
+    tp, fp, fn, tn = (sum(tally[cell] for tally in tallies) for cell in _CELLS)
+    return {
+        "maneuver": audit.catalogue.maneuvers[maneuver].name,
+        "group": f"others\nfewer than {_FEWEST_EXAMINERS} examiners each",
+        "sensitivity": f"counts\n{count(tp)} of {count(tp + fn)}",
+        "specificity": f"counts\n{count(tn)} of {count(tn + fp)}",
+        "lr_positive": "",
+        "lr_negative": "",
+    }
+
+
+def _has_few_examiners(audit: Audit, group_by: str, group: str) -> bool:
+    return group_by in _OF_EXAMINERS and audit.summed(f"examiners_by_{group_by}", group) < _FEWEST_EXAMINERS
+
+
+def _download(audit: Audit, condition: Condition) -> str:
+    figures = audit.table("accuracy").filter(
+        pl.col("group_by").is_in(GROUPINGS),
+        pl.col("display") == "estimate",
+        condition=condition.code,
+        adjustment="none",
+    )
+    kept = figures.select(
+        "maneuver", "group_by", "group", "measure", "estimate", "ci_low", "ci_high", "events", "n", "participants"
+    )
+    return download(kept, f"groups-{condition.code}")

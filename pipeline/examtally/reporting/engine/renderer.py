@@ -1,0 +1,189 @@
+"""Turn a report into pages: execute its cells, then let Quarto, or pandoc where Quarto is not installed, set the text.
+
+Both renderers read the same executed text, front matter, Lua filter and style sheet. Everything happens in a copy of
+the reports folder with the results folder beside it; the finished pages are moved into place at the end, so that a
+report that fails leaves nothing behind.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import re
+import shutil
+import subprocess
+import tempfile
+import zipfile
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import pypandoc
+import yaml
+
+from examtally.errors import ReportError
+from examtally.reporting.engine import figures, typesetting
+from examtally.reporting.engine.executor import Report, execute, read_report
+from examtally.resources import resource
+
+WRITERS = {"html": "html5", "docx": "docx", "pdf": "typst"}
+"""The formats of a report, and how pandoc calls the writer of each."""
+
+_SECTION = {"html": "html", "docx": "docx", "pdf": "typst"}  # of the front matter
+_QUARTO_ONLY = frozenset({"theme", "minimal"})
+_TROUBLE = re.compile(r"\b(error|warning|warn)\b", re.I)
+
+
+def render(
+    name: str,
+    results: Path,
+    out_dir: Path,
+    *,
+    formats: Sequence[str] = ("html",),
+    source: Path | None = None,
+    page: str | None = None,
+    title: str | None = None,
+    beside: Mapping[str, str] | None = None,
+) -> list[Path]:
+    """Render `reports/<name>.qmd` over a results folder and return the pages written, in the order of `formats`.
+
+    `source` names a folder that does not exist yet; the text, the figures and a copy of the results are left there for
+    who wants to change the report and render it with Quarto. `page` is the name of the pages where it is not that of
+    the report, `title` the title where it is not; `beside` holds small texts, by file name, that its cells read. Raises
+    ReportError; nothing is written then.
+    """
+    _check(formats, source)
+    keep_apart(results, out_dir)
+    with tempfile.TemporaryDirectory(prefix="examtally-report-") as folder:
+        work = Path(folder) / "report"
+        shutil.copytree(resource("reports"), work)
+        shutil.copytree(results, work / "results")
+        for file, text in (beside or {}).items():
+            (work / file).write_text(text, encoding="utf-8")
+        report = _titled(read_report(work / f"{name}.qmd"), title)
+        unsaid = [form for form in formats if _SECTION[form] not in report.front["format"]]
+        if unsaid:
+            raise ReportError(f"{report.name} is not made as {', '.join(unsaid)}")
+        with contextlib.chdir(work), figures.saved_as("png" if "docx" in formats else "svg"):
+            body = execute(report)
+        pages = [_page(report, body, work, form) for form in formats]
+        written = [_put(made, out_dir / f"{page or name}.{form}") for made, form in zip(pages, formats, strict=True)]
+        if source is not None:
+            shutil.copytree(work, source)
+    return written
+
+
+def keep_apart(results: Path, out_dir: Path) -> None:
+    """Refuse to write into a results folder, which a later analysis would then not replace; raises ReportError."""
+    if out_dir.resolve().is_relative_to(results.resolve()):
+        raise ReportError("no report goes into its results folder; name another folder with --out")
+
+
+def _titled(report: Report, title: str | None) -> Report:
+    return report if title is None else replace(report, front={**report.front, "title": title})
+
+
+def _check(formats: Sequence[str], source: Path | None) -> None:
+    unknown = [form for form in formats if form not in WRITERS]
+    if not formats:
+        raise ReportError(f"no format is named; choose from {', '.join(WRITERS)}")
+    if unknown:
+        raise ReportError(f"no such format: {', '.join(unknown)}; choose from {', '.join(WRITERS)}")
+    if source is not None and source.exists():
+        raise ReportError(f"{source} exists already; name a folder that does not")
+
+
+def _page(report: Report, body: str, work: Path, form: str) -> Path:
+    """Write the executed text beside the report and set it in one format."""
+    text = work / f"{Path(report.name).stem}.executed.qmd"
+    front = {key: value for key, value in report.front.items() if key != "jupyter"} | {"engine": "markdown"}
+    text.write_text(f"---\n{yaml.safe_dump(front, sort_keys=False, allow_unicode=True)}---\n{body}", encoding="utf-8")
+    target = work / f"{Path(report.name).stem}.{form}"
+    quarto = shutil.which("quarto")
+    if quarto is None:
+        _pandoc(front, text, target, form)
+    else:
+        _quarto(quarto, text, target, form)
+    if form == "docx" and target.is_file():
+        same_bytes(target)
+    if not target.is_file():
+        raise ReportError(f"{report.name}: the renderer wrote no {form} page")
+    return target
+
+
+def _quarto(program: str, text: Path, target: Path, form: str) -> None:
+    """Quarto exits 0 after an error in a Lua filter, so what it says is read too."""
+    done = _run([program, "render", text.name, "--to", _SECTION[form], "--output", target.name], text.parent)
+    trouble = [line.strip() for line in done.stderr.splitlines() if _TROUBLE.search(line)]
+    if done.returncode != 0 or trouble:
+        raise ReportError(f"{text.name}: Quarto: {trouble[0] if trouble else f'exit {done.returncode}'}")
+
+
+def _pandoc(front: dict[str, Any], text: Path, target: Path, form: str) -> None:
+    """Pandoc is held to silence: a word on its standard error is an error. Typst sets the PDF."""
+    written = target.with_suffix(".typ") if form == "pdf" else target
+    command = [
+        pypandoc.get_pandoc_path(),
+        text.name,
+        "--from=markdown",
+        f"--to={WRITERS[form]}",
+        f"--output={written.name}",
+        "--standalone",
+        "--wrap=none",
+        "--metadata=document-css:false",
+        *(f"--lua-filter={name}" for name in front.get("filters", ())),
+        *_options(front["format"][_SECTION[form]]),
+    ]
+    done = _run(command, text.parent)
+    if done.returncode != 0 or done.stderr.strip():
+        said = done.stderr.strip().splitlines() or [f"exit {done.returncode}"]
+        raise ReportError(f"{text.name}: pandoc: {said[0]}")
+    if form == "pdf":
+        target.write_bytes(typesetting.typeset_file(written))
+
+
+def _options(block: dict[str, Any]) -> Iterator[str]:
+    """The keys of one format in the front matter, as pandoc options."""
+    for key, value in block.items():
+        if key in _QUARTO_ONLY or value is False:
+            continue
+        if key == "toc-title":
+            yield f"--metadata=toc-title:{value}"
+        elif value is True:
+            yield f"--{key}"
+        else:
+            yield f"--{key}={value}"
+
+
+def _run(command: list[str], folder: Path) -> subprocess.CompletedProcess[str]:
+    env = os.environ | {"SOURCE_DATE_EPOCH": "0"}
+    return subprocess.run(command, cwd=folder, env=env, capture_output=True, text=True, encoding="utf-8", check=False)
+
+
+def _put(page: Path, target: Path) -> Path:
+    """Move a finished page into place in one step."""
+    fresh = target.with_name(f".{target.name}.part")
+    try:
+        target.parent.mkdir(parents=True, exist_ok=True)
+        shutil.copyfile(page, fresh)
+        fresh.replace(target)
+    except OSError as error:
+        with contextlib.suppress(OSError):
+            fresh.unlink()
+        raise ReportError(f"{target} cannot be written: {error.strerror}; choose another --out folder") from error
+    return target
+
+
+_LONG_AGO = (1980, 1, 1, 0, 0, 0)
+
+
+def same_bytes(path: Path) -> None:
+    """Rewrite the archive at `path` with its parts in order of name and no clock in it."""
+    with zipfile.ZipFile(path) as archive:
+        parts = {name: archive.read(name) for name in archive.namelist()}
+    with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as archive:
+        for name in sorted(parts, key=lambda name: (name != "[Content_Types].xml", name)):
+            entry = zipfile.ZipInfo(name, _LONG_AGO)
+            entry.compress_type = zipfile.ZIP_DEFLATED
+            archive.writestr(entry, parts[name])

@@ -1,0 +1,106 @@
+"""The reports there are, each one function."""
+
+from __future__ import annotations
+
+import shutil
+import tempfile
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+from examtally.disclosure.folder import read_release, release_name
+from examtally.disclosure.release import Approval, release
+from examtally.errors import ReportError
+from examtally.reporting.engine.renderer import keep_apart, render
+from examtally.reporting.index.listing import shelve, to_text
+from examtally.results import read_results
+from examtally.results.manifest import is_results_folder
+
+
+def render_audit(
+    results_dir: Path,
+    out_dir: Path,
+    *,
+    formats: Sequence[str] = ("html",),
+    source: Path | None = None,
+    progress: Callable[[str], object] | None = None,
+) -> list[Path]:
+    """Render the audit report over a results folder and return the pages written, in the order of `formats`.
+
+    Raises ResultsError where the folder is not a whole results folder and ReportError where the report cannot be made;
+    nothing is written then. `source` names a folder, not there yet, in which text, figures and results are left.
+    """
+    read_results(results_dir)
+    if progress is not None:
+        progress("rendering the audit report")
+    return render("audit", results_dir, out_dir, formats=formats, source=source)
+
+
+def render_release(
+    results_dir: Path,
+    out_dir: Path,
+    *,
+    earlier: Sequence[Path] = (),
+    approval: Approval | None = None,
+    formats: Sequence[str] = ("html",),
+    progress: Callable[[str], object] | None = None,
+) -> list[Path]:
+    """Make a release of a results folder at `out_dir`; return its folder, its log and its pages.
+
+    Earlier releases in `out_dir`, and those named in `earlier`, are taken as known. Raises DisclosureError where the
+    checker can work out a hidden count; nothing is written then.
+    """
+    say = progress or (lambda _step: None)
+    keep_apart(results_dir, out_dir)
+    say("hiding small counts")
+    results = read_results(results_dir)
+    name = release_name(results.provenance.registry, results.provenance.protocol_hash)
+    known = [read_release(folder) for folder in dict.fromkeys([*sorted(out_dir.glob("release-*/")), *earlier])]
+    made = release(results, earlier=[other for other in known if other.name != name], approval=approval)
+    with tempfile.TemporaryDirectory(prefix="examtally-release-") as inner:
+        say("rendering the release")
+        pages = render("release", made.write(Path(inner)), Path(inner) / "pages", formats=formats, page=made.name)
+        folder = made.write(out_dir)
+        moved = [shutil.copyfile(page, out_dir / page.name) for page in pages]
+    return [folder, made.log_in(out_dir), *moved]
+
+
+def render_intake(
+    results_dir: Path,
+    out_dir: Path,
+    *,
+    batch: int | None = None,
+    progress: Callable[[str], object] | None = None,
+) -> list[Path]:
+    """Render the intake check of one batch, or of every batch, as `intake-<number>.html`; return the pages written.
+
+    Raises ResultsError where the folder is not a whole results folder and ReportError where there is no such batch.
+    """
+    results = read_results(results_dir)
+    known = results.tables["batches"]["batch_no"].unique().sort().to_list() if "batches" in results.tables else []
+    if batch is not None and batch not in known:
+        raise ReportError(
+            f"there is no batch {batch}; use one of {', '.join(map(str, known)) or 'none: no batch is stored'}"
+        )
+    pages: list[Path] = []
+    for number in known if batch is None else [batch]:
+        if progress is not None:
+            progress(f"rendering the intake check of batch {number}")
+        pages += render("intake", results_dir, out_dir, page=f"intake-{number}", beside={"batch.txt": str(number)})
+    return pages
+
+
+def render_shelf(results_dir: Path, folder: Path, *, progress: Callable[[str], object] | None = None) -> list[Path]:
+    """Write the catalogue of maneuvers and the index of the reports in `folder` into it; return both pages.
+
+    Raises ReportError where there is no such folder and ResultsError where `results_dir` is not a whole results
+    folder; nothing is written then.
+    """
+    if not folder.is_dir():
+        raise ReportError("there is no such folder; name with --in the folder in which the reports lie")
+    if is_results_folder(folder):
+        raise ReportError("this is a results folder; name with --in the folder in which the reports lie")
+    read_results(results_dir)
+    if progress is not None:
+        progress("rendering the maneuvers and the index")
+    pages = render("maneuvers", results_dir, folder)
+    return [*render("index", results_dir, folder, beside={"shelf.json": to_text(shelve(folder))}), *pages]

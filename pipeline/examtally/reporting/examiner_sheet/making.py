@@ -1,0 +1,85 @@
+"""Sheets made one an examiner, several at once, each from the part of the results that it may hold."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from functools import partial
+from multiprocessing import get_context
+from pathlib import Path
+from tempfile import TemporaryDirectory
+
+import polars as pl
+
+from examtally.errors import ReportError
+from examtally.reporting.engine.renderer import render
+from examtally.reporting.examiner_sheet.sheet import examiners_in
+from examtally.results import Results, read_results
+
+_ALL_EXAMINERS = ("tallies",)
+_TABLES = (
+    *("tallies", "accuracy", "cohort_summary", "examiner_spread", "examiner_probability"),
+    *("agreement", "calibration", "calibration_curve", "learning"),
+)
+_OWNER_ONLY = 0o700
+
+
+def render_sheets(
+    results_dir: Path,
+    out_dir: Path,
+    *,
+    examiner: str | None = None,
+    formats: Sequence[str] = ("html",),
+    progress: Callable[[str], object] | None = None,
+) -> list[Path]:
+    """Render the sheet of `examiner`, or everybody's, into `out_dir` (mode 0700) and return the pages written.
+
+    Raises ResultsError where the folder is not a whole results folder and ReportError where the results hold no rows
+    about persons or none of this examiner; nothing is written then.
+    """
+    results = read_results(results_dir)
+    known = examiners_in(results.tables["tallies"]) if "tallies" in results.tables else []
+    if not known:
+        raise ReportError("the results hold no rows about persons; analyze again with --with-examiners")
+    if examiner is not None and examiner not in known:
+        raise ReportError("the results hold no exam by that examiner; use a code that stands in the exams analysed")
+    chosen = known if examiner is None else [examiner]
+    if progress is not None:
+        progress(f"rendering {len(chosen)} sheets" if len(chosen) > 1 else "rendering the sheet")
+    out_dir.mkdir(parents=True, exist_ok=True)
+    out_dir.chmod(_OWNER_ONLY)
+    with TemporaryDirectory(prefix="examtally-sheets-") as inner:
+        parts = []
+        for number, one in enumerate(chosen):
+            part = Path(inner) / str(number)
+            _of(results, one).write(part)
+            parts.append(part)
+        work = partial(_render, out_dir=out_dir, formats=tuple(formats))
+        if len(chosen) == 1:
+            return work(chosen[0], parts[0])
+        fresh = get_context("spawn")  # a forked process would wait for threads of Polars that it does not have
+        with ProcessPoolExecutor(min(len(chosen), os.cpu_count() or 1), mp_context=fresh) as pool:
+            return [page for pages in pool.map(work, chosen, parts) for page in pages]
+
+
+def _of(results: Results, examiner: str) -> Results:
+    """What the sheet of one examiner is made from: own rows, everybody's together, and counts of the others."""
+    tables = {}
+    for name in _TABLES:
+        if name not in results.tables:
+            continue
+        frame = results.tables[name]
+        if "examiner_id" in frame.columns:
+            frame = frame.filter(pl.col("examiner_id") == examiner)
+        elif "group_by" in frame.columns:
+            is_own = pl.col("group_by").is_in(["examiner", "examiner_supervisor"]) & (pl.col("group") == examiner)
+            kept = pl.col("group_by").is_in(["overall", "period"]) | is_own
+            frame = frame.filter(kept | (pl.col("group_by") == "examiner") if name in _ALL_EXAMINERS else kept)
+        tables[name] = frame
+    return Results(tables, results.provenance)
+
+
+def _render(examiner: str, results: Path, out_dir: Path, formats: Sequence[str]) -> list[Path]:
+    beside = {"examiner.txt": examiner}
+    return render("examiner", results, out_dir, formats=formats, page=f"examiner-{examiner}", beside=beside)

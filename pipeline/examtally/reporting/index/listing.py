@@ -1,0 +1,134 @@
+"""The reports that lie in a folder, by kind and period, newest first."""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from html import escape
+from html.parser import HTMLParser
+from pathlib import Path
+from urllib.parse import quote
+
+from examtally.reporting.engine.tables import raw_html
+
+INDEX = "index"
+KINDS: Mapping[str, str] = {
+    "monthly": "Monthly quality reports",
+    "audit": "Audit",
+    "condition": "One page a condition",
+    "card": "Cards",
+    "study": "Studies",
+    "release": "Releases",
+    "intake": "Intake checks",
+    "maneuvers": "Maneuvers",
+}
+"""Kinds of report by the beginning of the file's name, in the order of the index."""
+
+_NAMED = ("condition", "card")  # their titles are the names of conditions
+_FORMS = (".html", ".pdf", ".docx")
+_NAME = re.compile(rf"(?P<kind>{'|'.join(KINDS)})(?:-(?P<which>[\w.-]+))?", re.A)
+
+
+@dataclass(frozen=True)
+class Shelved:
+    """One report: its kind, the period or other code in its name, its title, and the files by format."""
+
+    kind: str
+    which: str
+    title: str
+    files: Mapping[str, str]
+
+
+def shelve(folder: Path) -> tuple[Shelved, ...]:
+    """The reports in `folder` itself; folders inside it, where sheets of examiners may lie, are not looked into."""
+    files: dict[str, dict[str, str]] = {}
+    for path in sorted(folder.iterdir()) if folder.is_dir() else []:
+        if path.is_file() and path.suffix in _FORMS and _NAME.fullmatch(path.stem):
+            files.setdefault(path.stem, {})[path.suffix[1:]] = path.name
+    return tuple(_shelved(folder, stem, forms) for stem, forms in files.items())
+
+
+def to_text(reports: Iterable[Shelved]) -> str:
+    """What the cells of the index read, as JSON."""
+    return json.dumps([vars(report) for report in reports], sort_keys=True)
+
+
+def from_text(text: str) -> tuple[Shelved, ...]:
+    """Read back what `to_text` wrote."""
+    return tuple(Shelved(**report) for report in json.loads(text))
+
+
+def sections(reports: Sequence[Shelved]) -> str:
+    """A heading and a list for each kind, newest period first; said where there is none."""
+    if not reports:
+        return "No report lies in this folder yet. `examtally report` makes them."
+    parts = []
+    for kind, heading in KINDS.items():
+        rows = sorted((report for report in reports if report.kind == kind), key=_order, reverse=kind == "monthly")
+        if rows:
+            parts.append(f"## {heading}\n{raw_html('<ul>' + ''.join(map(_line, rows)) + '</ul>')}")
+    return "\n\n".join(parts)
+
+
+def _line(row: Shelved) -> str:
+    links = ", ".join(
+        f'<a href="{quote(row.files[form])}">{_said(form, row)}</a>'
+        for form in ("html", "pdf", "docx")
+        if form in row.files
+    )
+    return f"<li>{escape(_name(row))} ({links})</li>"
+
+
+def _said(form: str, row: Shelved) -> str:
+    words = {"html": "page", "pdf": "PDF", "docx": "document"}[form]
+    return f'{words}<span class="away"> of {escape(_name(row))}</span>'
+
+
+def _name(row: Shelved) -> str:
+    if row.kind in _NAMED and "html" in row.files:
+        return row.title
+    return f"{row.which}: {row.title}" if row.which and row.kind == "monthly" else f"{row.title} {row.which}".strip()
+
+
+def _order(row: Shelved) -> tuple[str, int, str]:
+    digits = re.sub(r"\D", "", row.which)
+    return (re.sub(r"\d", "", row.which), int(digits or 0), row.which)
+
+
+def _shelved(folder: Path, stem: str, files: Mapping[str, str]) -> Shelved:
+    match = _NAME.fullmatch(stem)
+    assert match is not None
+    title = _title(folder / files["html"]) if "html" in files else ""
+    return Shelved(match["kind"], match["which"] or "", title or KINDS[match["kind"]], files)
+
+
+def _title(path: Path) -> str:
+    """The text of the title element of a page; empty where it cannot be read."""
+    parser = _TitleParser()
+    with path.open(encoding="utf-8", errors="replace") as stream:
+        parser.feed(stream.read(20_000))
+    return " ".join("".join(parser.said).split())
+
+
+class _TitleParser(HTMLParser):
+    def __init__(self) -> None:
+        super().__init__()
+        self.said: list[str] = []
+        self._inside = False
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:  # noqa: ARG002 - as inherited
+        self._inside = tag == "title"
+
+    def handle_endtag(self, tag: str) -> None:  # noqa: ARG002 - as inherited
+        self._inside = False
+
+    def handle_data(self, data: str) -> None:
+        if self._inside:
+            self.said.append(data)
+
+
+def back() -> str:
+    """A link to the index."""
+    return raw_html(f'<p class="back"><a href="{INDEX}.html">All reports</a></p>')

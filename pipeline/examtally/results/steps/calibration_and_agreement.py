@@ -1,0 +1,48 @@
+"""Stated probabilities against the truth, and examiners against each other."""
+
+from __future__ import annotations
+
+import polars as pl
+
+from examtally.analytics.agreement.tables import agreement_table
+from examtally.analytics.calibration.tables import CalibrationTables, calibration_tables, model_calibration_tables
+from examtally.analytics.diagnostic_models.model_tables import forecasts_of
+from examtally.cohort.forecasts import read_own_forecasts
+from examtally.cohort.pairs import read_pairs
+from examtally.results.steps import diagnostic_models as modelling
+from examtally.results.work import Work
+
+
+def calibrations(work: Work) -> CalibrationTables:
+    """Stated probabilities held against the reference."""
+    cohort = work.cohort
+    work.say("Holding stated probabilities against the truth")
+    own = read_own_forecasts(cohort.con) if work.with_examiners else None
+    return calibration_tables(cohort.forecasts(), work.contract, work.protocol, own)
+
+
+def model_calibrations(work: Work) -> CalibrationTables:
+    """What the models of history and exam forecast for people they had not seen, held against the reference."""
+    forecasts = forecasts_of(work.once(modelling.models))
+    work.say("Holding the models against the truth")
+    return model_calibration_tables(forecasts, work.protocol)
+
+
+def calibration(work: Work) -> pl.DataFrame:
+    """Measures of calibration, of examiners and of models."""
+    both = [work.once(step).calibration for step in (calibrations, model_calibrations)]
+    return work.conform("calibration", pl.concat(both))
+
+
+def calibration_curve(work: Work) -> pl.DataFrame:
+    """The curves behind them."""
+    both = [work.once(step).curves for step in (calibrations, model_calibrations)]
+    return work.conform("calibration_curve", pl.concat(both))
+
+
+def agreement(work: Work) -> pl.DataFrame:
+    """How often two examiners agree on one knee."""
+    cohort = work.cohort
+    work.say("Asking how often two examiners agree")
+    pairs = read_pairs(cohort.con, work.protocol, with_examiners=work.with_examiners)
+    return work.conform("agreement", agreement_table(pairs, work.contract, work.protocol))

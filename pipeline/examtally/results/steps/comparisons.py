@@ -1,0 +1,72 @@
+"""Maneuvers against each other, between groups of exams, and by their grades."""
+
+from __future__ import annotations
+
+import numpy as np
+import polars as pl
+
+from examtally.analytics.comparison.interactions import interactions_table
+from examtally.analytics.comparison.knees import compared_knees
+from examtally.analytics.comparison.tables import comparisons_table
+from examtally.analytics.intervals import FloatArray
+from examtally.analytics.roc.tables import GradedTables, graded_tables
+from examtally.analytics.verification_bias.knees import ConditionKnees
+from examtally.cohort.diagnostic_frame import read_graded_frame
+from examtally.results.work import Work
+
+
+def knees(work: Work) -> dict[str, ConditionKnees]:
+    """The knees of every condition."""
+    return compared_knees(work.verification_frame, work.contract, work.protocol)
+
+
+def graded_frame(work: Work) -> pl.DataFrame:
+    """Grades, measures and the order of doing, beside the verification frame."""
+    return read_graded_frame(work.cohort.con, work.contract)
+
+
+def comparisons(work: Work) -> pl.DataFrame:
+    """Every two maneuvers for one condition."""
+    compared = work.once(knees)
+    work.say("Comparing maneuvers on the same knees")
+    return comparisons_table(compared, _orders(work), work.protocol)
+
+
+def interactions(work: Work) -> pl.DataFrame:
+    """One maneuver in two groups."""
+    compared = work.once(knees)
+    work.say("Comparing groups of exams")
+    return interactions_table(compared, work.protocol)
+
+
+def _orders(work: Work) -> dict[str, FloatArray]:
+    """Each maneuver's place in every exam of the verification frame, NaN where not recorded."""
+    placed = work.once(graded_frame).filter(pl.col("done_order").is_not_null())
+    orders: dict[str, FloatArray] = {}
+    for (maneuver,), part in placed.group_by("maneuver", maintain_order=True):
+        order = np.full(work.verification_frame.height, np.nan)
+        order[part["place"].to_numpy()] = part["done_order"].to_numpy()
+        orders[str(maneuver)] = order
+    return orders
+
+
+def graded(work: Work) -> GradedTables:
+    """What grades, measures, end points and signs tell."""
+    compared, recorded = work.once(knees), work.once(graded_frame)
+    work.say("Reading grades and measures")
+    return graded_tables(compared, recorded, work.contract, work.protocol)
+
+
+def roc(work: Work) -> pl.DataFrame:
+    """A row per threshold."""
+    return work.once(graded).roc
+
+
+def auc(work: Work) -> pl.DataFrame:
+    """Areas under the curves."""
+    return work.once(graded).auc
+
+
+def level_ratios(work: Work) -> pl.DataFrame:
+    """What each level means."""
+    return work.once(graded).level_ratios

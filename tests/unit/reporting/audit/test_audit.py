@@ -1,0 +1,231 @@
+"""The audit report as a reader gets it, of registries of every size."""
+
+from __future__ import annotations
+
+import base64
+import re
+from dataclasses import replace
+from html.parser import HTMLParser
+from pathlib import Path
+
+import polars as pl
+import pytest
+
+from examtally.contracts.contract import load_contract
+from examtally.errors import ResultsError
+from examtally.reporting import render_audit
+from examtally.reporting.audit.audit import Audit
+from examtally.reporting.audit.conditions import condition_block
+from examtally.reporting.engine.wording import read_wording
+from examtally.resources import resource
+from examtally.results import Results, read_results
+
+SIZES = ("clinic", "young", "tiny", "empty")
+
+
+class Text(HTMLParser):
+    """Collect what a reader sees, headings apart, and what every picture says."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.words: list[str] = []
+        self.alts: list[str] = []
+        self.silent = 0
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.silent += tag in ("script", "style")
+        if tag == "img":
+            self.alts.append(dict(attrs).get("alt") or "")
+
+    def handle_endtag(self, tag: str) -> None:
+        self.silent -= tag in ("script", "style")
+
+    def handle_data(self, data: str) -> None:
+        if not self.silent:
+            self.words.append(data)
+
+
+def page(made: Path, size: str) -> str:
+    return (made / size / "out" / "audit.html").read_text(encoding="utf-8")
+
+
+def read(made: Path, size: str) -> Text:
+    text = Text()
+    text.feed(page(made, size))
+    return text
+
+
+def seen(made: Path, size: str) -> str:
+    return " ".join(" ".join(read(made, size).words).split())
+
+
+@pytest.mark.parametrize("size", SIZES)
+def test_every_report_has_its_fourteen_parts_its_marking_and_its_caution(made: Path, size: str) -> None:
+    text, wording = seen(made, size), read_wording(resource("reports"))
+    headings = re.findall(r"<h2[^>]*>(.*?)</h2>", page(made, size), flags=re.S)
+    assert [" ".join(heading.split()) for heading in headings] == [
+        "In short",
+        "Who was studied",
+        "How accurate is each maneuver",
+        "Maneuvers together",
+        "Examiners",
+        "Do two examiners agree",
+        "How learners come along",
+        "Stated probabilities",
+        "Equivocal, not done, not recorded",
+        "Smaller groups",
+        "What other choices would change",
+        "How the records came in",
+        "How to read this",
+        "Where these figures come from",
+    ]
+    assert wording.internal in text
+    assert wording.caution in text
+    assert "A likelihood ratio of 5 turns a suspicion of 30% into 68%" in text
+    assert "A weak figure is no reason to drop a safety check." in text
+
+
+@pytest.mark.parametrize("size", SIZES)
+def test_a_report_is_one_file_that_fetches_nothing(made: Path, size: str) -> None:
+    html = page(made, size)
+    assert "<link" not in html
+    assert not re.findall(r"""(?:src|href)=["'](?!data:|#)""", html)
+    assert not re.search(r"https?://(?!www\.w3\.org/)", html)
+
+
+@pytest.mark.parametrize("size", SIZES)
+def test_no_placeholder_of_a_program_reaches_the_reader(made: Path, size: str) -> None:
+    assert not re.search(r"\b(None|nan|NaN|inf|null)\b|###|:::|\{=html\}", seen(made, size))
+
+
+def test_every_figure_has_its_own_words(made: Path) -> None:
+    alts = read(made, "clinic").alts
+    assert len(alts) > 20
+    assert all(len(alt) > 40 for alt in alts)
+    assert len(set(alts)) == len(alts)
+
+
+def test_figures_are_those_of_the_results(made: Path, clinic: Audit) -> None:
+    found = clinic.estimate("acl_tear", "lachman", "sensitivity")
+    assert found.is_usable
+    assert f"{found.number} {found.limits} {found.counts}" in seen(made, "clinic")
+
+
+def test_the_summary_is_computed_and_says_which_way_figures_err(made: Path) -> None:
+    text = seen(made, "clinic").split("Who was studied", 2)[1]
+    assert re.search(r"Of \d+ main maneuvers with enough knees, a positive finding carries information in \d+", text)
+    assert re.search(r"That a negative finding rules anything out: .* leaves of a suspicion of 30% is \d+%", text)
+    assert "sensitivity comes out too high and specificity too low" in text
+    assert "no test settles these diagnoses" in text
+
+
+def test_unsettled_diagnoses_get_their_sentence_and_no_accuracy(made: Path) -> None:
+    text = seen(made, "clinic")
+    assert "No test settles this diagnosis. We can say how often two examiners agree, not who is right." in text
+    assert 'id="patellofemoral_pain"' not in page(made, "clinic")
+
+
+def test_nobody_is_named_and_nobody_is_ranked(made: Path) -> None:
+    html = page(made, "clinic")
+    carried = [base64.b64decode(data).decode() for data in re.findall(r"base64,([A-Za-z0-9+/=]+)", html)]
+    for text in (html, *carried):
+        assert not re.search(r"\bEX-\d\d\b", text)
+        assert not re.search(r"\bP-\d{5}\b", text)
+    part = html[html.index('<section id="examiners"') : html.index('<section id="do-two-examiners-agree"')]
+    codes = re.findall(r'<th scope="row">([A-Z]\d)</th>', part.split('id="sites"')[0])
+    assert codes[:9] == sorted(codes[:9])
+    assert len(set(codes)) == 9
+
+
+def test_roles_with_few_examiners_are_merged(made: Path) -> None:
+    html = page(made, "clinic")
+    by_role = html[html.index("by role (exploratory)") :][:4000]
+    assert "fewer than 3 examiners each" in by_role
+    assert "fellow" not in by_role.split("</table>")[0]
+
+
+def test_a_young_registry_hears_what_it_has_and_when_more_comes(made: Path) -> None:
+    text = seen(made, "young").split("Who was studied", 2)[1]
+    assert "On the way to the first figures" in text
+    assert re.search(r"in about \d+ periods|no date at this rate", text)
+    assert "How accurate any maneuver is: too few people with a known answer yet." in text
+    assert "sensitivity comes out" not in text
+
+
+def test_under_ten_people_counts_stand_without_an_estimate(young: Audit, made: Path) -> None:
+    found = young.estimate("acl_tear", "lachman", "sensitivity")
+    assert not found.shown
+    assert found.n > 0
+    text = seen(made, "young")
+    assert found.counts in text
+    assert f"{found.value:.0%}" not in text.split("Too early to say", 1)[1].split("Examiners", 1)[0]
+
+
+def test_every_maneuver_of_a_condition_that_waits_has_its_counts(young: Audit, made: Path) -> None:
+    part = seen(made, "young").split("Too early to say", 1)[1].split("Examiners", 1)[0]
+    for maneuver in young.maneuvers(load_contract().catalogue.conditions["pcl_tear"]):
+        found = young.estimate("pcl_tear", maneuver.code, "specificity")
+        assert f"{maneuver.name} too few" in part or f"{maneuver.name} –" in part
+        assert found.counts in part
+
+
+def test_what_the_analysis_says_beside_a_figure_is_passed_on(
+    clinic: Audit, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    here = pl.col("group_by") == "overall", pl.col("maneuver") == "lachman", pl.col("measure") == "lr_positive"
+    said = "No knee without the condition had a positive finding: the ratio is infinite."
+    noted = pl.when(*here).then(pl.lit(said)).otherwise(pl.col("note")).alias("note")
+    tables = {**clinic.results.tables, "accuracy": clinic.results.accuracy.with_columns(noted)}
+    block = condition_block(replace(clinic, results=Results(tables, clinic.results.provenance)), clinic.told[0])
+    assert f"- Lachman test, likelihood ratio if positive: {said}" in block
+
+
+def test_an_empty_registry_gives_a_short_honest_report(made: Path) -> None:
+    text = seen(made, "empty")
+    assert "The registry holds no exam yet, so nothing can be said." in text
+    assert "<img" not in page(made, "empty")
+    assert len(page(made, "empty")) < 0.1 * len(page(made, "clinic"))
+
+
+def test_three_exams_of_one_examiner_give_short_honest_parts(made: Path) -> None:
+    text = seen(made, "tiny").split("Who was studied", 2)[2]
+    assert "Too few knees with a known answer to try other choices." in text
+    assert "No knee was examined by two people" in text or "too few people for a figure" in text
+    assert "new examiner" not in text
+
+
+def test_the_source_can_be_executed_again(made: Path) -> None:
+    left = made / "clinic" / "source"
+    assert (left / "audit.qmd").is_file()
+    assert (left / "results" / "manifest.json").is_file()
+    assert any((left / "fig").glob("forest-*.svg"))
+
+
+def test_a_folder_that_is_no_results_folder_is_refused_before_anything_is_written(tmp_path: Path) -> None:
+    with pytest.raises(ResultsError, match=r"manifest\.json"):
+        render_audit(tmp_path, tmp_path / "out")
+    assert not (tmp_path / "out").exists()
+
+
+def test_tables_left_out_of_an_analysis_leave_their_part_empty(made: Path, tmp_path: Path) -> None:
+    whole = read_results(made / "young" / "results")
+    kept = {name: whole.tables[name] for name in ("flow", "cohort_summary")}
+    Results(kept, whole.provenance).write(tmp_path / "results")
+    (written,) = render_audit(tmp_path / "results", tmp_path / "out")
+    assert "No batch is on record." in written.read_text(encoding="utf-8")
+
+
+def test_every_core_condition_of_the_clinic_is_told(clinic: Audit) -> None:
+    core = {code for code, condition in load_contract().catalogue.conditions.items() if condition.core}
+    assert core <= {condition.code for condition in clinic.told}
+
+
+def test_groups_stand_in_their_declared_order(clinic: Audit) -> None:
+    assert clinic.groups("age_band") == ["under_16", "16_25", "26_39", "40_59", "60_over"]
+    assert [clinic.group_name("acuity", group) for group in clinic.groups("acuity")] == [
+        "acute, up to 21 days",
+        "subacute, 22–84 days",
+        "chronic, 85 days and over",
+    ]
+    assert clinic.groups("role")[0] == "attending"

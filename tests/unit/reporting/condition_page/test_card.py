@@ -1,0 +1,187 @@
+"""The card: own ratios from thirty people on each side, published ones marked until then, and one sheet of paper."""
+
+from __future__ import annotations
+
+import re
+import subprocess
+from dataclasses import replace
+from pathlib import Path
+
+import polars as pl
+import pytest
+from programs import POPPLER
+
+from examtally.cli.app import main
+from examtally.contracts.catalogue.clinical import Condition, Published
+from examtally.contracts.contract import load_contract
+from examtally.contracts.protocol.protocol import canonical_hash
+from examtally.errors import ReportError
+from examtally.reporting import render_cards
+from examtally.reporting.audit.audit import Audit
+from examtally.reporting.condition_page.card import PUBLISHED, SUSPICIONS, card, expiry, periods_covered
+from examtally.reporting.condition_page.ratios import FEWEST, MOST, lines_of, published_ratios
+from examtally.results import Results
+
+FIRST_RULE_OUT = (
+    "First rule out: cannot bear weight or bony tenderness (fracture), a locked knee, no pulse or numb foot, gross "
+    "opening in full extension (possible dislocation: check the vessels), inability to raise the straight leg, fever "
+    "with a hot knee, calf swelling, hip pain in a child. A negative test does not clear a knee for play. Do not "
+    "multiply the ratios of two tests for the same structure. Applies to knees like ours; local protocol and clinical "
+    "judgement come first."
+)
+
+
+def ligament(audit: Audit) -> Condition:
+    return audit.catalogue.conditions["acl_tear"]
+
+
+def with_people(audit: Audit, present: int, absent: int) -> Audit:
+    """The audit with other numbers of people behind every maneuver of the cruciate ligament."""
+    tallies = audit.table("tallies").with_columns(
+        pl.when(condition="acl_tear", group_by="overall").then(people).otherwise(pl.col(name)).alias(name)
+        for name, people in (("participants_present", present), ("participants_absent", absent))
+    )
+    return with_table(audit, "tallies", tallies)
+
+
+def with_table(audit: Audit, name: str, frame: pl.DataFrame) -> Audit:
+    results = Results({**audit.results.tables, name: frame}, audit.results.provenance)
+    return Audit(results, audit.contract, audit.protocol, audit.wording)
+
+
+def spoken(text: str) -> str:
+    """The text of a card on one line, tags taken off."""
+    return " ".join(re.sub(r"<[^>]+>", " ", text).split())
+
+
+def test_it_says_what_comes_first_word_for_word(clinic: Audit) -> None:
+    assert load_contract().catalogue.card_caution == FIRST_RULE_OUT
+    assert FIRST_RULE_OUT in card(clinic, ligament(clinic))
+
+
+def test_thirty_people_on_each_side_are_needed(clinic: Audit) -> None:
+    assert FEWEST == 30
+    for present, absent, is_own in ((30, 30, True), (29, 30, False), (30, 29, False)):
+        changed = with_people(clinic, present, absent)
+        (first, *_) = lines_of(changed, ligament(changed))
+        assert (first.maneuver.code, first.own is not None) == ("lachman", is_own)
+        text = card(changed, ligament(changed))
+        assert (PUBLISHED in text) is not is_own
+        assert (f"ours needs 30 people with it and 30 without, so far {present} and {absent}" in text) is not is_own
+
+
+def test_published_ratios_are_the_lowest_and_highest_of_the_catalogue(clinic: Audit) -> None:
+    # LR+ 0.68/0.21 = 3.24 to 0.86/0.09 = 9.56; LR- 0.09/0.78 = 0.115 to 0.32/0.79 = 0.405; odds 3/7 before.
+    changed = with_people(clinic, 0, 0)
+    text = spoken(card(changed, ligament(changed)))
+    assert "Lachman test: published, not ours" in text
+    assert "positive LR+ 3.2–9.6 26–51% 58–80% 76–91% 88–96%" in text
+    assert "negative LR− 0.12–0.41 1–4% 5–15% 10–29% 21–49%" in text
+    assert "Scholten, J Fam Pract 2003" in text
+
+
+def test_a_publication_without_both_figures_gives_no_ratio() -> None:
+    def row(sensitivity: float | None, specificity: float | None) -> Published:
+        return Published("acl_tear", sensitivity, None, None, specificity, None, None, "a source", "a clinic")
+
+    assert published_ratios([row(0.9, None), row(None, 0.8)]) is None
+    assert published_ratios([row(0.9, 1.0)]) is None
+    assert published_ratios([row(0.8, 0.8), row(0.9, 0.0)]) == (
+        (pytest.approx(4.0), pytest.approx(4.0)),
+        (pytest.approx(0.25), pytest.approx(0.25)),
+    )
+
+
+def test_own_ratios_give_the_probability_by_bayes(clinic: Audit) -> None:
+    changed = with_people(clinic, 40, 40)
+    (first, *_) = lines_of(changed, ligament(changed))
+    assert first.own is not None
+    up = first.own[0]
+    assert up.value is not None
+    for place, before in enumerate(SUSPICIONS):
+        odds = before / (1 - before) * up.value
+        assert first.cells(0, SUSPICIONS)[1 + place].startswith(f"{100 * odds / (1 + odds):.0f}%\n")
+    assert first.cells(0, SUSPICIONS)[0] == up.pair
+
+
+def test_what_is_corrected_says_so_and_what_is_not_too(clinic: Audit) -> None:
+    accuracy = clinic.table("accuracy")
+    seen = with_table(clinic, "accuracy", accuracy.filter(pl.col("adjustment") == "none"))
+    text = card(seen, ligament(seen))
+    assert "imaged knees as they are, not corrected" in text
+    assert "corrected for who was imaged" not in text
+    rows = accuracy.filter(adjustment="none", group_by="overall").with_columns(adjustment=pl.lit("verification"))
+    both = with_table(clinic, "accuracy", pl.concat([accuracy.filter(pl.col("adjustment") != "verification"), rows]))
+    assert "corrected for who was imaged" in card(both, ligament(both))
+
+
+@pytest.mark.parametrize(
+    ("period", "until"),
+    [("2026-03", "the end of 2027-03"), ("2026-12", "the end of 2027-12"), ("2027-01", "the end of 2028-01")],
+)
+def test_it_expires_twelve_months_after_its_last_period(period: str, until: str) -> None:
+    assert expiry(period).startswith(until)
+
+
+def test_ordinals_expire_by_their_number(clinic: Audit) -> None:
+    assert expiry("P018") == "12 periods after P018"
+    condition = ligament(clinic)
+    covered = periods_covered(clinic, condition, lines_of(clinic, condition))
+    known = clinic.table("tallies").filter(pl.col("verified") > 0, condition="acl_tear", group_by="period")["group"]
+    assert covered == sorted(known.unique())
+    text = card(clinic, condition)
+    assert f"Exams of {covered[0]} to {covered[-1]}. Expires 12 periods after {covered[-1]}." in text
+
+
+def test_only_so_many_maneuvers_and_the_core_ones_first(clinic: Audit) -> None:
+    for condition in clinic.settled:
+        lines = lines_of(clinic, condition)
+        core = [item.code for item in clinic.maneuvers(condition) if item.code in clinic.protocol.core]
+        assert [line.maneuver.code for line in lines][: len(core)] == core
+        assert len(lines) <= max(MOST, len(core))
+        assert all(line.own is not None for line in lines[max(len(core), 1) :])
+
+
+@POPPLER
+@pytest.mark.parametrize("size", ["clinic", "young"])
+def test_it_is_one_sheet_of_paper(made: Path, tmp_path: Path, size: str) -> None:
+    for condition in ("meniscal_tear", "acl_tear"):
+        (page,) = render_cards(made / size / "results", tmp_path, condition=condition, formats=("pdf",))
+        done = subprocess.run(["pdfinfo", page], capture_output=True, text=True, check=True)
+        assert re.search(r"^Pages: +1$", done.stdout, re.M)
+        assert "(A4)" in done.stdout
+
+
+@POPPLER
+def test_it_is_one_sheet_however_many_maneuvers_are_core(clinic: Audit, tmp_path: Path) -> None:
+    condition = clinic.catalogue.conditions["meniscal_tear"]
+    core = [item.code for item in clinic.maneuvers(condition)]
+    few = clinic.table("tallies").with_columns(participants_present=pl.lit(3, pl.Int64))
+    protocol = {**clinic.results.provenance.protocol, "core": core}
+    made = replace(clinic.results.provenance, protocol=protocol, protocol_hash=canonical_hash(protocol))
+    Results({**clinic.results.tables, "tallies": few}, made).write(tmp_path / "results")
+    (page,) = render_cards(tmp_path / "results", tmp_path, condition="meniscal_tear", formats=("pdf",))
+    assert len(core) > MOST
+    said = subprocess.run(["pdfinfo", page], capture_output=True, text=True, check=True).stdout
+    assert re.search(r"^Pages: +1$", said, re.M)
+    text = subprocess.run(["pdftotext", page, "-"], capture_output=True, text=True, check=True).stdout
+    assert "No room here for" in text
+
+
+def test_without_any_exam_it_holds_published_figures_alone(made: Path, tmp_path: Path) -> None:
+    (page,) = render_cards(made / "empty" / "results", tmp_path, condition="acl_tear", formats=("html",))
+    text = spoken(page.read_text(encoding="utf-8"))
+    assert "No exam is on record yet" in text
+    assert PUBLISHED in text
+
+
+def test_what_nothing_settles_has_no_card(made: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    results = made / "tiny" / "results"
+    with pytest.raises(ReportError, match="No test settles this diagnosis"):
+        render_cards(results, tmp_path / "out", condition="patellofemoral_pain")
+    with pytest.raises(ReportError, match="there is no such condition; use one of acl_tear"):
+        render_cards(results, tmp_path / "out", condition="wrist")
+    arguments = ["report", "card", "--results", str(results), "--out", str(tmp_path / "out"), "--condition", "wrist"]
+    assert main(arguments) != 0
+    assert "Traceback" not in capsys.readouterr().err
+    assert not (tmp_path / "out").exists()

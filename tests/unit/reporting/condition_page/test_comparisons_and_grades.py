@@ -1,0 +1,79 @@
+"""What the page of a condition says of two maneuvers and of grades: words follow the figures, and few are hidden."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+from clinic import Records
+from compared import Tables, analyzed, exam, paired
+
+from examtally.contracts.contract import Contract
+from examtally.contracts.protocol.protocol import canonical_hash, load_protocol
+from examtally.reporting.audit.audit import Audit
+from examtally.reporting.condition_page.comparisons import NOT_BLIND, comparison_block
+from examtally.reporting.condition_page.graded import graded_block
+from examtally.reporting.engine.wording import read_wording
+from examtally.resources import resource
+from examtally.results.results import Provenance, Results
+
+
+def audit_of(tables: Tables, contract: Contract) -> Audit:
+    protocol = load_protocol(None, contract)
+    plain = protocol.to_dict()
+    provenance = Provenance("0" * 64, plain, canonical_hash(plain), 1, {"examtally": "0.1.0"})
+    return Audit(Results(vars(tables), provenance), contract, protocol, read_wording(resource("reports")))
+
+
+def graded() -> Records:
+    records, number = Records(), 0
+    for status, counts in (("absent", (33, 6, 6, 2)), ("present", (3, 8, 14, 30))):
+        for grade, count in enumerate(counts):
+            for _ in range(count):
+                at = exam(records, number := number + 1, status)
+                records.finding(at, "lachman", "positive" if grade else "negative", grade=grade)
+    return records
+
+
+def test_a_clear_difference_is_said_and_the_caution_stands_beside_it(contract: Contract) -> None:
+    tables = analyzed(paired({"present": (36, 12, 2, 10), "absent": (2, 3, 1, 24)}), contract)
+    text = comparison_block(audit_of(tables, contract), contract.catalogue.conditions["acl_tear"])
+    assert "**Lachman test** has the higher sensitivity than **pivot shift test**: 80% against 63% of 60 knees" in text
+    assert "12 found by it alone, 2 by the other alone" in text
+    assert "higher specificity" not in text
+    assert text.count(NOT_BLIND) >= 2
+    assert "same hands, not blind" in text
+    assert "+17" in text
+
+
+def test_where_nothing_is_clear_nothing_is_called_better(contract: Contract) -> None:
+    tables = analyzed(paired({"present": (20, 4, 3, 8), "absent": (5, 3, 4, 24)}), contract)
+    text = comparison_block(audit_of(tables, contract), contract.catalogue.conditions["acl_tear"])
+    assert "has the higher" not in text
+    assert "not to say that they are equal" in text
+
+
+def test_few_people_show_counts_only(contract: Contract) -> None:
+    tables = analyzed(paired({"present": (3, 3, 0, 1), "absent": (1, 0, 0, 5)}), contract)
+    audit, ligament = audit_of(tables, contract), contract.catalogue.conditions["acl_tear"]
+    text = comparison_block(audit, ligament)
+    assert "too few" in text
+    assert "%" not in text.replace("95% interval", "").replace("%2", "")
+    assert graded_block(audit, ligament) == ""
+
+
+def test_a_condition_without_a_pair_has_no_block(contract: Contract) -> None:
+    audit = audit_of(analyzed(Records(), contract), contract)
+    for condition in contract.catalogue.conditions.values():
+        assert comparison_block(audit, condition) == graded_block(audit, condition) == ""
+
+
+def test_what_two_plus_means(contract: Contract, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    text = graded_block(audit_of(analyzed(graded(), contract), contract), contract.catalogue.conditions["acl_tear"])
+    assert "grade 2 against grade 1: the odds of the condition are 1.8 times as high" in text
+    assert "the two may say the same" in text
+    assert "30 of 55 (55%)" in text
+    assert (tmp_path / "fig" / "curve-acl_tear.svg").exists()
+    assert "grade 2 or more" in text
+    assert "any grade" not in text

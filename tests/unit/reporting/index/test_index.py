@@ -1,0 +1,92 @@
+"""The index of a folder of reports and the catalogue of maneuvers: found by name, opened from disk."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+
+from examtally.cli.app import main
+from examtally.contracts.contract import load_contract
+from examtally.errors import ReportError
+from examtally.reporting import render_shelf
+from examtally.reporting.index.listing import from_text, sections, shelve, to_text
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    for name in ("monthly-P009", "monthly-P010", "monthly-P011", "audit", "intake-1", "release-aaaaaaaa-bbbbbbbb"):
+        (tmp_path / f"{name}.html").write_text(f"<html><head><title>A &amp; B {name}</title></head></html>")
+    (tmp_path / "audit.pdf").write_bytes(b"%PDF-")
+    (tmp_path / "notes.html").write_text("<title>Private notes</title>")
+    (tmp_path / "examiners").mkdir()
+    (tmp_path / "examiners" / "audit.html").write_text("<title>A person</title>")
+    return tmp_path
+
+
+def test_reports_are_found_by_name_with_their_formats(folder: Path) -> None:
+    found = {f"{report.kind}-{report.which}": report for report in shelve(folder)}
+    assert set(found) == {
+        *("monthly-P009", "monthly-P010", "monthly-P011", "audit-", "intake-1"),
+        "release-aaaaaaaa-bbbbbbbb",
+    }
+    assert set(found["audit-"].files) == {"html", "pdf"}
+    assert found["audit-"].title == "A & B audit"
+
+
+def test_months_stand_newest_first_and_everything_else_after(folder: Path) -> None:
+    text = sections(shelve(folder))
+    places = [
+        text.index(name) for name in ("monthly-P011.html", "monthly-P010.html", "monthly-P009.html", "audit.html")
+    ]
+    assert places == sorted(places)
+    assert "Private notes" not in text
+    assert "A person" not in text
+    assert "A &amp; B" in text
+
+
+def test_what_is_written_is_read_back(folder: Path) -> None:
+    assert from_text(to_text(shelve(folder))) == shelve(folder)
+
+
+def test_an_empty_folder_says_so(tmp_path: Path) -> None:
+    assert "No report lies in this folder yet" in sections(shelve(tmp_path))
+
+
+@pytest.mark.parametrize("audience", ["internal", "release"])
+def test_no_report_goes_into_its_results_folder(made: Path, audience: str, capsys: pytest.CaptureFixture[str]) -> None:
+    results = made / "tiny" / "results"
+    before = sorted(results.iterdir())
+    command = ["report", "audit", "--audience", audience, "--results", str(results), "--out"]
+    for out in (results, results / "reports"):
+        assert main([*command, str(out)]) == 8
+        assert "no report goes into its results folder" in capsys.readouterr().err
+    assert sorted(results.iterdir()) == before
+
+
+def test_the_command_writes_both_pages_and_their_links_lead_somewhere(made: Path, tmp_path: Path) -> None:
+    (tmp_path / "audit.html").write_bytes((made / "clinic" / "out" / "audit.html").read_bytes())
+    assert main(["report", "index", "--results", str(made / "clinic" / "results"), "--in", str(tmp_path)]) == 0
+    index = (tmp_path / "index.html").read_text(encoding="utf-8")
+    links = re.findall(r'href="([^"#:]+)"', index)
+    assert set(links) == {"audit.html", "maneuvers.html"}
+    page = (tmp_path / "maneuvers.html").read_text(encoding="utf-8")
+    assert 'href="index.html"' in page
+    for maneuver in load_contract().catalogue.maneuvers.values():
+        assert f'id="{maneuver.code}"' in page
+    assert "First rule out" in page
+
+
+def test_a_registry_without_exams_has_its_catalogue_too(made: Path, tmp_path: Path) -> None:
+    assert main(["report", "index", "--results", str(made / "empty" / "results"), "--in", str(tmp_path)]) == 0
+
+
+def test_a_folder_that_is_none_or_holds_results_is_refused(made: Path, tmp_path: Path) -> None:
+    results = made / "tiny" / "results"
+    before = sorted(results.iterdir())
+    for folder, said in ((tmp_path / "none", "there is no such folder"), (results, "this is a results folder")):
+        with pytest.raises(ReportError, match=said):
+            render_shelf(results, folder)
+    assert not (tmp_path / "none").exists()
+    assert sorted(results.iterdir()) == before
