@@ -85,15 +85,25 @@ class Weights:
 
 @dataclass(frozen=True)
 class Level:
-    """A normal quantity with `mean` and `sd`, its mean moved by `add[name] * feature`."""
+    """A normal quantity with `mean` and `sd`, its mean moved by `add[name] * feature`.
+
+    What falls below `least` or above `most` is mirrored there; None where there is no such limit.
+    """
 
     mean: float
     sd: float
     add: Mapping[str, float]
+    least: float | None = None
+    most: float | None = None
 
     def draw(self, random: np.random.Generator, features: Features) -> Floats:
         """Shape (rows,), in the unit of the mean."""
-        return self.mean + shift(self.add, features) + self.sd * random.standard_normal(features.rows)
+        drawn = self.mean + shift(self.add, features) + self.sd * random.standard_normal(features.rows)
+        if self.least is not None:
+            drawn = self.least + np.abs(drawn - self.least)
+        if self.most is not None:
+            drawn = self.most - np.abs(drawn - self.most)
+        return np.asarray(drawn, dtype=np.float64)
 
 
 def shift(amounts: Mapping[str, float], features: Features) -> Floats:

@@ -49,6 +49,7 @@ class _Sheet:
 
     def _details(self, done: Bools) -> Mapping[str, pl.Series]:
         plan, random = self.plan, self.world.random(f"details {self.code}")
+        self.exams.add(driver=self._driver())
         sign = self._sign(random, plan.signs) if plan.signs else None
         grade = self._grade(random, plan.grades) if plan.grades else None
         measure, by = self._measure(random, plan.measure) if plan.measure else (None, None)
@@ -63,6 +64,10 @@ class _Sheet:
             "flexion_deg": self._flexion(random, done),
             "end_point": self._words(end_point),
         }
+
+    def _driver(self) -> Array:
+        """1 where what the maneuver looks for is truly there; 0 elsewhere, and where it looks for nothing."""
+        return self.exams.numbers[self.plan.driver] if self.plan.driver else np.zeros(self.exams.rows)
 
     def _reason(self, random: np.random.Generator) -> Coded:
         reason = self.plan.habits.reasons.draw(random, self.exams)
@@ -81,8 +86,9 @@ class _Sheet:
     def _grade(self, random: np.random.Generator, plan: ByResult) -> pl.Series:
         written = self._share(random, plan.recorded)
         drawn = self._by_result(random, plan.positive, plan.negative)
-        grades = np.array([int(grade) for grade in drawn.codes])
-        return whole(np.where(written & (drawn.index != BLANK), grades[drawn.index], BLANK))
+        grades = np.array([*(int(grade) for grade in drawn.codes), BLANK])[drawn.index]
+        self.exams.add(grade=np.maximum(grades, 0))
+        return whole(np.where(written, grades, BLANK))
 
     def _measure(self, random: np.random.Generator, plan: Measuring) -> tuple[pl.Series, Coded]:
         levels = [plan.positive.draw(random, self.exams), plan.negative.draw(random, self.exams)]

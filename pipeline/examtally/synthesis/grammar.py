@@ -29,9 +29,12 @@ def weights(node: Node, codes: Collection[str] | None, names: Collection[str]) -
 
 
 def level(node: Node, names: Collection[str]) -> Level:
-    """`{mean: 25, sd: 4, add: {feature: amount}}`."""
-    entries = node.record(required=("mean", "sd"), optional=("add",))
-    return Level(entries["mean"].number(), entries["sd"].number(0), amounts(entries.get("add"), names))
+    """`{mean: 25, sd: 4, add: {feature: amount}}`, with `least` or `most` where it ends; both at once are refused."""
+    entries = node.record(required=("mean", "sd"), optional=("add", "least", "most"))
+    if "least" in entries and "most" in entries:
+        raise node.fail("ends on both sides", "keep 'least' or 'most'")
+    ends = {key: entries[key].number() for key in ("least", "most") if key in entries}
+    return Level(entries["mean"].number(), entries["sd"].number(0), amounts(entries.get("add"), names), **ends)
 
 
 def factors(node: Node | None, names: Collection[str]) -> Mapping[str, float]:

@@ -27,6 +27,7 @@ from examtally.synthesis.vocabulary import Vocabulary, dotted
 
 _HABITS = ("not_recorded", "not_done", "equivocal", "reasons", "sign_recorded", "pain_recorded", "pain")
 _CERTAIN = 1e-4
+_DRIVER, _GRADE = "driver", "grade"
 _NEGATIVE_DAYS = 3650
 
 
@@ -126,18 +127,20 @@ class _Maneuvers:
     def _grades(self, node: Node, maneuver: Maneuver) -> ByResult:
         entries = node.record(required=("recorded", "positive", "negative"))
         legal = [str(grade) for grade in maneuver.grades]
-        positive, negative = (weights(entries[key], legal, self.exam) for key in ("positive", "negative"))
+        names = (*self.exam, _DRIVER)
+        positive, negative = (weights(entries[key], legal, names) for key in ("positive", "negative"))
         return ByResult(share(entries["recorded"]), positive, negative)
 
     def _measure(self, node: Node, maneuver: Maneuver) -> Measuring:
         if maneuver.unit is None:
             raise node.fail("the catalogue gives this maneuver no unit", "remove the measure")
         entries = node.record(required=("recorded", "decimals", "positive", "negative", "by"))
+        names = (*self.exam, _DRIVER, *((_GRADE,) if maneuver.grades else ()))
         return Measuring(
             recorded=share(entries["recorded"]),
             decimals=entries["decimals"].integer(0, 3),
-            positive=level(entries["positive"], self.exam),
-            negative=level(entries["negative"], self.exam),
+            positive=level(entries["positive"], names),
+            negative=level(entries["negative"], names),
             by=weights(entries["by"], self.known.enum("findings", "measured_by"), self.exam),
         )
 
@@ -153,7 +156,7 @@ def read_writing(node: Node, known: Vocabulary, exam: tuple[str, ...]) -> Sheet:
     ends = entries["end_points"].record(required=("recorded", "positive", "negative"))
     order = entries["order"].record(required=("recorded", "shuffle"))
     legal = known.enum("findings", "end_point")
-    positive, negative = (weights(ends[key], legal, exam) for key in ("positive", "negative"))
+    positive, negative = (weights(ends[key], legal, (*exam, _DRIVER)) for key in ("positive", "negative"))
     return Sheet(
         end_points=ByResult(share(ends["recorded"]), positive, negative),
         flexion_recorded=share(entries["flexion_recorded"]),

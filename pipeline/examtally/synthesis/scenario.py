@@ -154,7 +154,9 @@ class Family:
 
 @dataclass(frozen=True)
 class ByResult:
-    """What is written of positive and of negative findings (a grade, an end point), and how often."""
+    """What is written of positive and of negative findings (a grade, an end point), and how often.
+
+    Weights may depend on `driver`: 1 where what the maneuver looks for is truly there."""
 
     recorded: float
     positive: Weights
@@ -163,7 +165,7 @@ class ByResult:
 
 @dataclass(frozen=True)
 class Measuring:
-    """Measured values of positive and negative findings, how often and with what, and decimals written."""
+    """Measured values of positive and negative findings (by `driver` and `grade`), how often, with what, decimals."""
 
     recorded: float
     decimals: int
