@@ -130,21 +130,21 @@ LAXITY = (
     *("valgus_stress_0", "valgus_stress_30", "varus_stress_0", "varus_stress_30", "dial_test", "patellar_glide"),
 )
 SOURCES = {
-    "Sokal",
-    "Scholten",
-    "van Eck",
-    "Huang",
-    "Huang Z",
-    "Bilgin",
-    "Abruscato",
-    "Hegedus",
-    "Karachalios",
-    "Akseki",
-    "Corea",
-    "Konan",
-    "Eren",
-    "Maricar",
-    "Ahmad",
+    *("Sokal", "Scholten", "van Eck", "Huang", "Huang Z", "Bilgin", "Abruscato", "Hegedus", "Karachalios", "Akseki"),
+    *(
+        "Corea",
+        "Konan",
+        "Eren",
+        "Maricar",
+        "Elsawy",
+        "Cook",
+        "Blyth",
+        "Smith",
+        "Galli as tabulated by Smith",
+        "Goossens",
+    ),
+    *("Rubinstein", "Harilainen", "Norris", "Nunes", "Clarke sign against arthroscopy"),
+    *("Active moving patella apprehension test", "Medial joint line tenderness and McMurray test"),
 }
 
 
@@ -339,7 +339,22 @@ class TestPublished:
         rows = [row for maneuver in knee.maneuvers.values() for row in maneuver.published]
         assert {re.split(r",| (?=\d{4})", row.source)[0] for row in rows} == SOURCES
         assert all(row.setting for row in rows)
-        assert len(rows) == 55
+        assert len(rows) == 83
+        assert {row.bias for row in rows} == {"low", "unclear", "high"}
+
+    def test_a_source_is_cited_in_short(self, knee: Catalogue) -> None:
+        cited = {row.cited for code in ("lachman", "mcmurray_medial") for row in knee.maneuvers[code].published}
+        assert {"Sokal 2022", "Huang Z 2022", "Akseki 2004", "Galli as tabulated by Smith 2015"} <= cited
+
+    def test_every_maneuver_has_a_figure_or_the_reason_why_not(self, knee: Catalogue) -> None:
+        for maneuver in knee.maneuvers.values():
+            assert bool(maneuver.published) != bool(maneuver.no_published_figure), maneuver.code
+
+    def test_no_test_is_judged_by_its_originator_alone(self, knee: Catalogue) -> None:
+        for code in ("thessaly_medial", "thessaly_lateral"):
+            figures = [row.sensitivity for row in knee.maneuvers[code].published if "Karachalios" not in row.source]
+            assert len(figures) >= 2
+        assert "Ahmad" not in {row.source[:5] for row in knee.maneuvers["patellar_apprehension"].published}
 
     def test_a_figure_stands_only_at_a_condition_the_maneuver_speaks_of(self, knee: Catalogue) -> None:
         for maneuver in knee.maneuvers.values():
@@ -427,6 +442,7 @@ def _prose(catalogue: Catalogue) -> Iterator[str]:
         yield from (maneuver.name, maneuver.positive, maneuver.technique, maneuver.measure_name or "")
         yield from (*maneuver.cautions, *maneuver.grades.values(), *maneuver.synonyms)
         yield from (row.setting for row in maneuver.published)
+        yield maneuver.no_published_figure
     for item in catalogue.history.values():
         yield from (item.label, item.question, *item.synonyms)
     for mechanism in catalogue.mechanisms.values():
@@ -640,6 +656,16 @@ WRONG = {
         "specificity: 0.95, logit_sd: 1}",
         "logit_sd: 1}",
         "generic_reference_accuracy: 'specificity' is missing; add the key 'specificity'",
+    ),
+    "bias in many words": (
+        "        setting: A series\n",
+        "        setting: A series\n        bias: rather high\n",
+        "maneuvers.shift_test.published[0].bias: 'rather high' is not a risk of bias; use one of low, unclear, high",
+    ),
+    "a figure and none": (
+        "    synonyms: [dorsal shift]",
+        "    no_published_figure: None was found.\n    synonyms: [dorsal shift]",
+        "maneuvers.shift_test.no_published_figure: stands beside 'published'; keep one of the two",
     ),
     "reference in percent": (
         "0.9], specificity: 0.9,",

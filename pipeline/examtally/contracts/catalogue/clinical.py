@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 
@@ -88,7 +89,10 @@ class Condition:
 
 @dataclass(frozen=True, slots=True)
 class Published:
-    """What a publication found for a maneuver against a condition; proportions, None where it gives no figure."""
+    """What a publication found for a maneuver against a condition; proportions, None where it gives no figure.
+
+    `population`, `standard` and `bias` (risk of bias: low, unclear or high) are empty where the catalogue gives none.
+    """
 
     condition: str
     sensitivity: float | None
@@ -99,6 +103,21 @@ class Published:
     specificity_high: float | None
     source: str
     setting: str
+    population: str = ""
+    standard: str = ""
+    bias: str = ""
+
+    @property
+    def cited(self) -> str:
+        """The source in short: what stands before its first comma, and its year."""
+        year = re.findall(r"\b(?:19|20)\d\d\b", self.source)[0]
+        return f"{self.source.split(',')[0].removesuffix(year).strip()} {year}"
+
+    @property
+    def about(self) -> str:
+        """Where the figure is from, in words: source, setting, and what is said of people, standard and bias."""
+        told = {"": self.setting, "people: ": self.population, "standard: ": self.standard, "risk of bias: ": self.bias}
+        return "; ".join([self.source, *(f"{head}{text}" for head, text in told.items() if text)])
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,6 +125,7 @@ class Maneuver:
     """An index test: how it is done, what counts as positive, and which conditions it speaks of.
 
     `grades` labels the grades in use, `unit` and `measure_name` the measured value; empty or None where there is none.
+    `no_published_figure` says why nothing is `published`; empty where something is, or where the catalogue is silent.
     """
 
     code: str
@@ -125,6 +145,7 @@ class Maneuver:
     cautions: tuple[str, ...]
     published: tuple[Published, ...]
     synonyms: tuple[str, ...]
+    no_published_figure: str = ""
 
 
 @dataclass(frozen=True, slots=True)

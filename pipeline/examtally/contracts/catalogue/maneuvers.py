@@ -13,12 +13,13 @@ PHASES = ("look", "feel", "move", "special")
 PURPOSES = ("diagnostic", "contributor", "safety")
 UNITS = ("mm", "deg", "cm")
 HIGHEST_GRADE = 5
+BIASES = ("low", "unclear", "high")
 TRADE_NAME = r"[^A-Z]+"
 
 _REQUIRED = ("name", "phase", "purpose", "positive", "signs", "technique", "synonyms")
 _OPTIONAL = (
     *("conditions", "core", "compared_with_other_knee", "variant_of", "grades", "unit", "measure_name"),
-    *("cautions", "published"),
+    *("cautions", "published", "no_published_figure"),
 )
 
 
@@ -57,6 +58,8 @@ def _maneuver(
     if ("unit" in entry) != ("measure_name" in entry):
         raise node.fail("'unit' and 'measure_name' go together", "give both or neither")
     published = entry["published"].items() if "published" in entry else ()
+    if published and "no_published_figure" in entry:
+        raise entry["no_published_figure"].fail("stands beside 'published'", "keep one of the two")
     return Maneuver(
         code=code,
         name=entry["name"].text(),
@@ -75,6 +78,7 @@ def _maneuver(
         cautions=entry["cautions"].texts() if "cautions" in entry else (),
         published=tuple(_published(row, code, intended) for row in published),
         synonyms=entry["synonyms"].texts(TRADE_NAME),
+        no_published_figure=entry["no_published_figure"].text() if "no_published_figure" in entry else "",
     )
 
 
@@ -94,9 +98,8 @@ def _grades(entry: Mapping[str, Node]) -> dict[int, str]:
 
 
 def _published(row: Node, code: str, intended: Collection[str]) -> Published:
-    entry = row.record(
-        ("condition", "source", "setting"), ("sensitivity", "sensitivity_ci", "specificity", "specificity_ci")
-    )
+    figures_of = ("sensitivity", "sensitivity_ci", "specificity", "specificity_ci")
+    entry = row.record(("condition", "source", "setting"), (*figures_of, "population", "standard", "bias"))
     sensitivity, specificity = figures(entry, "sensitivity"), figures(entry, "specificity")
     if sensitivity[0] is None and specificity[0] is None:
         raise row.fail("gives no figure", "give sensitivity, specificity or both as proportions")
@@ -106,6 +109,9 @@ def _published(row: Node, code: str, intended: Collection[str]) -> Published:
         *specificity,
         source=entry["source"].text(SOURCE),
         setting=entry["setting"].text(),
+        population=entry["population"].text() if "population" in entry else "",
+        standard=entry["standard"].text() if "standard" in entry else "",
+        bias=entry["bias"].code("a risk of bias", BIASES) if "bias" in entry else "",
     )
 
 

@@ -78,7 +78,7 @@ def _maneuver_rows(contract: Contract) -> Iterator[Row]:
         for grade, label in maneuver.grades.items():
             yield entry("catalogue", "maneuvers", maneuver.code, choice=f"grade {grade}", description=label)
         for number, row in enumerate(maneuver.published, 1):
-            text = f"For {row.condition}: {_published(row)} ({row.source}; {row.setting})"
+            text = f"For {row.condition}: {_published(row)} ({row.about})"
             yield entry("catalogue", "maneuvers", maneuver.code, choice=f"published {number}", description=text)
 
 
@@ -92,6 +92,7 @@ def _maneuver_properties(maneuver: Maneuver) -> Mapping[str, str]:
         "variant_of": maneuver.variant_of or "",
         "compared_with_other_knee": _yes(maneuver.compared_with_other_knee),
         "cautions": " ".join(maneuver.cautions),
+        "no_published_figure": maneuver.no_published_figure,
         "synonyms": ", ".join(maneuver.synonyms),
     }
 

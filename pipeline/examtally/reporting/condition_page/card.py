@@ -140,7 +140,7 @@ def _basis(audit: Audit, lines: Sequence[Line]) -> str:
         "specificity too low, and both ratios with them."
         if any(line.correction == UNCORRECTED for line in own)
         else "",
-        f"*Published, not ours:* other clinics, other people, other rules; {span} {'; '.join(sources)}."
+        f"*Published, not ours:* other clinics, other people, other rules; {span} {', '.join(sources)}."
         if sources
         else "",
         f"Figures are {audit.protocol.analysis_status.replace('_', '-')}. Registry {made.registry[:12]}, protocol "

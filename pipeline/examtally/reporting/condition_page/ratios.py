@@ -93,7 +93,7 @@ def _line(audit: Audit, condition: Condition, maneuver: Maneuver) -> Line:
         tally["tp"] + tally["fn"],
         tally["fp"] + tally["tn"],
         people,
-        tuple(dict.fromkeys(row.source for row in found if row.sensitivity and row.specificity)),
+        tuple(dict.fromkeys(row.cited for row in found if row.sensitivity and row.specificity)),
     )
 
 

@@ -10,13 +10,17 @@ from examtally.reporting.audit.conditions import published_span
 from examtally.reporting.engine.estimate import Span
 from examtally.reporting.engine.numbers import listed, percent, percent_range
 from examtally.reporting.engine.plain import box
-from examtally.reporting.engine.tables import Column, table
+from examtally.reporting.engine.tables import Column, details, table
 from examtally.reporting.engine.wording import inside_sentence
 
 _PURPOSES = {
     "contributor": "Looks for what adds to the complaint: counted is how often, and whether two examiners agree.",
     "safety": "For safety: recorded, never scored.",
 }
+_SPECTRUM = (
+    "Figures from people chosen for surgery, with clear injuries or beside well volunteers look better than a clinic's "
+    "own: compare like with like."
+)
 _COLUMNS = (
     Column("whose", "Figures"),
     Column("sensitivity", "Sensitivity"),
@@ -50,6 +54,7 @@ def _maneuver(audit: Audit, maneuver: Maneuver) -> str:
         "\n".join(f"- {caution}" for caution in maneuver.cautions),
         _PURPOSES.get(maneuver.purpose, ""),
         _accuracy(audit, maneuver),
+        _publications(audit, maneuver),
     ]
     return "\n\n".join(line for line in lines if line)
 
@@ -86,6 +91,20 @@ def _rows(audit: Audit, maneuver: Maneuver, condition: Condition) -> list[dict[s
         "published": {m: _span(spans[m]) for m in BOTH},
     }
     return [{"condition": condition.name, "whose": whose} | cells for whose, cells in lines.items()]
+
+
+def _publications(audit: Audit, maneuver: Maneuver) -> str:
+    """Each publication with whom it examined, under a fold; the reason where there is none."""
+    if not maneuver.published:
+        reason = maneuver.no_published_figure
+        return f"*No published figure.* {reason}" if reason else ""
+    lines = [
+        f"- {inside_sentence(audit.catalogue.conditions[row.condition].name)}: "
+        f"{listed([f'{measure} {percent(value)}' for measure in BOTH if (value := getattr(row, measure)) is not None])}"
+        f" ({row.about})"
+        for row in maneuver.published
+    ]
+    return details(f"What others have published ({len(lines)})", "\n\n" + "\n".join([_SPECTRUM, "", *lines]) + "\n\n")
 
 
 def _span(span: Span | None) -> str:

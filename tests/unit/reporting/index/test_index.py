@@ -76,6 +76,9 @@ def test_the_command_writes_both_pages_and_their_links_lead_somewhere(made: Path
     for maneuver in load_contract().catalogue.maneuvers.values():
         assert f'id="{maneuver.code}"' in page
     assert "First rule out" in page
+    catalogue = load_contract().catalogue.maneuvers.values()
+    assert page.count("What others have published (") == sum(bool(each.published) for each in catalogue)
+    assert page.count("No published figure.") == sum(bool(each.no_published_figure) for each in catalogue)
 
 
 def test_a_registry_without_exams_has_its_catalogue_too(made: Path, tmp_path: Path) -> None:
