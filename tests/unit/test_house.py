@@ -13,6 +13,7 @@ ROOT = Path(__file__).resolve().parents[2]
 PACKAGE = ROOT / "pipeline" / "examtally"
 ALLOWED = {
     "errors": set(),
+    "doctor": set(),
     "resources": set(),
     "contracts": {"errors", "resources"},
     "registry": {"contracts", "errors", "resources"},

@@ -10,14 +10,17 @@ import time
 import traceback
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
+from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from examtally.cli.stopping import Truth, tell
 from examtally.errors import ExamtallyError
 
 if TYPE_CHECKING:
     from examtally.deidentification import Deidentified
     from examtally.demo import Demo
+    from examtally.doctor import Check
     from examtally.ingestion import BatchReport
     from examtally.ingestion.drafting.draft import Draft
     from examtally.results import Results
@@ -32,8 +35,13 @@ _NO_ROOM_SAID = (*(f"(os error {number})" for number in _NO_ROOM), "No usable te
 
 
 @contextmanager
-def progress() -> Iterator[Callable[[str], None]]:
-    """Give a function that is told each step; steps are shown on standard error, in place where it is a output."""
+def progress(truth: Truth | None = None) -> Iterator[Callable[[str], None]]:
+    """Give a function that is told each step; steps are shown on standard error, in place where it is a terminal.
+
+    `truth` says what is stored, for who presses Ctrl-C meanwhile; a command that stores nothing has none.
+    """
+    if truth is not None:
+        tell(truth)
     if not sys.stderr.isatty():
         yield _line
         return
@@ -86,6 +94,34 @@ def show_demo(made: Demo) -> None:
     print("Open this in a browser:")
     for page in made.pages:
         print(f"  {page.resolve()}")
+
+
+_CHECKED = {
+    "package": "Python and packages",
+    "program": "Programs",
+    "font": "Fonts of pages and figures",
+    "private": "Who can read it",
+    "disk": "Free disk",
+}
+
+
+def show_checks(checks: Sequence[Check], *, as_json: bool) -> None:
+    """Say what was looked at, kind by kind; what must be mended stands again at the end."""
+    faults = [one for one in checks if one.state == "fault"]
+    if as_json:
+        print(json.dumps({"is_well": not faults, "checks": [asdict(one) for one in checks]}, indent=2))
+        return
+    for kind, heading in _CHECKED.items():
+        chosen = [one for one in checks if one.kind == kind]
+        if chosen:
+            print(heading)
+            print_rows([(one.state, one.name, one.says) for one in chosen])
+    ran = [one.ran for one in checks if one.ran]
+    print("To ask for versions these were run: " + "; ".join(ran) if ran else "No program was run.")
+    for one in faults:
+        print(f"To mend: {one.name}: {one.says}")
+    if not faults:
+        print("Nothing must be mended.")
 
 
 def show_synthesis(made: SynthesisReport, *, as_json: bool) -> None:
@@ -248,8 +284,13 @@ def _intake(batch: BatchReport) -> None:
 
 def print_table(heads: tuple[str, ...], rows: Sequence[tuple[object, ...]], *, are_words: bool = False) -> None:
     """Print a table, the first column to the left, the others to the right, or all to the left where they are words."""
-    cells = [heads, *(tuple(f"{cell:,}" if isinstance(cell, int) else str(cell) for cell in row) for row in rows)]
-    widths = [max(len(row[column]) for row in cells) for column in range(len(heads))]
+    written = [tuple(f"{cell:,}" if isinstance(cell, int) else str(cell) for cell in row) for row in rows]
+    print_rows([heads, *written], are_words=are_words)
+
+
+def print_rows(cells: Sequence[tuple[str, ...]], *, are_words: bool = True) -> None:
+    """Print rows of words under each other, as `print_table` does."""
+    widths = [max(len(row[column]) for row in cells) for column in range(len(cells[0]))]
     for row in cells:
         first, *others = (
             cell.ljust(width) if column == 0 or are_words else cell.rjust(width)

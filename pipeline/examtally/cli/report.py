@@ -1,4 +1,7 @@
-"""The commands that render what the group reads of itself: the audit, examiners' sheets, the index of a folder."""
+"""The commands that render pages: the audit and its release, monthly report, conditions, cards, sheets, index, intake.
+
+Each takes --results, --out and --format; `examtally report KIND --help` says in which formats a page is made.
+"""
 
 from __future__ import annotations
 
@@ -9,7 +12,11 @@ from typing import Annotated
 import typer
 
 from examtally.cli import output
+from examtally.cli.options import Condition, Format, Out, Results, Source, Wait, listed, patience
+from examtally.cli.stopping import files_at
 from examtally.errors import ReportError
+
+app = typer.Typer(no_args_is_help=True, help="Render a report from a results folder; reads no records.")
 
 
 class Audience(StrEnum):
@@ -19,12 +26,21 @@ class Audience(StrEnum):
     release = "release"
 
 
+def formats(words: str, *legal: str) -> tuple[str, ...]:
+    """The formats that --format names; raises ReportError where this page is not made in one of them."""
+    named = listed(words)
+    unknown = [word for word in named if word not in legal]
+    if unknown or not named:
+        problem = f"{', '.join(unknown)} is not made" if unknown else "no format is named"
+        raise ReportError(f"--format: {problem}; choose from {', '.join(legal)}")
+    return named
+
+
+@app.command()
 def audit(
-    results: Annotated[Path, typer.Option("--results", help="Results folder that analyze wrote.", show_default=False)],
-    out: Annotated[Path, typer.Option("--out", help="Folder to write the report to.", show_default=False)],
-    form: Annotated[
-        str, typer.Option("--format", help="Comma-separated: html (one file), docx, pdf (tagged).")
-    ] = "html",
+    results: Results,
+    out: Out,
+    form: Format = "html",
     audience: Annotated[
         Audience, typer.Option("--audience", help="internal, or release: small counts hidden.")
     ] = Audience.internal,
@@ -46,126 +62,161 @@ def audit(
         str | None,
         typer.Option("--because", help="With --approved-by: the reason; kept in the log.", show_default=False),
     ] = None,
-    source: Annotated[
-        Path | None,
-        typer.Option("--source", help="Also leave the report's source here, for `quarto render` by hand."),
-    ] = None,
+    source: Source = None,
 ) -> None:
     """The audit: who was studied, accuracy of each maneuver, examiners, calibration, data quality, methods.
 
-    For release: figures that may leave the group, as CSV files and a page, and a disclosure log that stays inside.
+    As html, docx or pdf. For release: figures that may leave the group, as CSV files and a page, and a disclosure log
+    that stays inside.
     """
     from examtally.disclosure.release import Approval
     from examtally.reporting import render_audit, render_release
 
-    formats = tuple(name.strip() for name in form.split(",") if name.strip())
-    with output.progress() as say:
+    chosen = formats(form, "html", "docx", "pdf")
+    with output.progress(files_at(out)) as say:
         if audience is Audience.internal:
             if earlier or approved_by is not None or because is not None:
                 raise ReportError("--earlier, --approved-by and --because belong to --audience release")
-            made = render_audit(results, out, formats=formats, source=source, progress=say)
+            made = render_audit(results, out, formats=chosen, source=source, progress=say)
         else:
             if source is not None or (approved_by is None) != (because is None):
                 raise ReportError("for release give --approved-by and --because together, and no --source")
             approval = Approval(approved_by, because) if approved_by is not None and because is not None else None
-            made = render_release(results, out, earlier=earlier or (), approval=approval, formats=formats, progress=say)
+            made = render_release(results, out, earlier=earlier or (), approval=approval, formats=chosen, progress=say)
     output.show_files(made)
 
 
-def index(
-    results: Annotated[Path, typer.Option("--results", help="Results folder that analyze wrote.", show_default=False)],
-    folder: Annotated[Path, typer.Option("--in", help="The folder in which the reports lie.", show_default=False)],
-) -> None:
-    """A small site that opens from disk: an index of the reports in a folder, and the catalogue of maneuvers.
-
-    The catalogue tells how each maneuver is done, what to mind, what is published and what was found here.
-    """
-    from examtally.reporting import render_shelf
-
-    with output.progress() as say:
-        made = render_shelf(results, folder, progress=say)
-    output.show_files(made)
-
-
-def examiner(
-    results: Annotated[
-        Path, typer.Option("--results", help="Results folder of analyze --with-examiners.", show_default=False)
-    ],
-    out: Annotated[
-        Path, typer.Option("--out", help="Folder to write to; only its owner may enter it.", show_default=False)
-    ],
-    code: Annotated[
-        str | None,
-        typer.Option("--examiner", help="Coded identifier of one examiner; everybody without it.", show_default=False),
-    ] = None,
-    form: Annotated[str, typer.Option("--format", help="Comma-separated: html (one file), pdf (tagged).")] = "html",
-) -> None:
-    """An examiner's own sheet: own figures beside the others', what chance would do, what to practise.
-
-    Private: for the examiner alone. Analyze with --last-periods 12 first.
-    """
-    from examtally.reporting import render_sheets
-
-    formats = tuple(name.strip() for name in form.split(",") if name.strip())
-    with output.progress() as say:
-        made = render_sheets(results, out, examiner=code, formats=formats, progress=say)
-    output.show_files(made)
-
-
-ResultsDir = Annotated[Path, typer.Option("--results", help="Results folder that analyze wrote.", show_default=False)]
-Out = Annotated[Path, typer.Option("--out", help="Folder to write to.", show_default=False)]
-Condition = Annotated[
-    str | None,
-    typer.Option("--condition", help="One condition by its code; all of them without it.", show_default=False),
-]
-Form = Annotated[str, typer.Option("--format", help="Comma-separated: html (one file), pdf (tagged).")]
-
-
-def condition(results: ResultsDir, out: Out, code: Condition = None, form: Form = "html") -> None:
-    """One page a condition, told as a story: each maneuver alone, which of two is better, what several say together.
-
-    Then what the hands added to the history, how few maneuvers are enough, and what imaging by the exam would save and
-    miss.
-    """
-    from examtally.reporting import render_conditions
-
-    with output.progress() as say:
-        made = render_conditions(results, out, condition=code, formats=_formats(form), progress=say)
-    output.show_files(made)
-
-
-def card(results: ResultsDir, out: Out, code: Condition = None, form: Form = "html,pdf") -> None:
-    """One card a condition, one sheet of paper: what each finding makes of a suspicion, with intervals and expiry.
-
-    Our own ratios where 30 people with the condition and 30 without are proven; published ranges, marked, until then.
-    """
-    from examtally.reporting import render_cards
-
-    with output.progress() as say:
-        made = render_cards(results, out, condition=code, formats=_formats(form), progress=say)
-    output.show_files(made)
-
-
-def _formats(form: str) -> tuple[str, ...]:
-    return tuple(name.strip() for name in form.split(",") if name.strip())
-
-
+@app.command()
 def monthly(
-    results: Annotated[Path, typer.Option("--results", help="Results folder that analyze wrote.", show_default=False)],
+    results: Results,
     period: Annotated[str, typer.Option("--period", help="The month, as 2026-03, or P012.", show_default=False)],
-    out: Annotated[Path, typer.Option("--out", help="Folder to write the report to.", show_default=False)],
+    out: Out,
     actions: Annotated[
         Path | None,
         typer.Option("--actions", help="YAML with the committee's decisions; docs/monthly.md.", show_default=False),
     ] = None,
-    form: Annotated[
-        str, typer.Option("--format", help="Comma-separated: html (one file), docx, pdf (tagged).")
-    ] = "html",
+    form: Format = "html",
 ) -> None:
-    """The monthly quality report: signals, decisions asked for, missed injuries, charts; for a quality committee."""
+    """The monthly quality report: signals, decisions asked for, missed injuries, charts; for a quality committee.
+
+    As html, docx or pdf.
+    """
     from examtally.reporting import render_monthly
 
-    formats = tuple(name.strip() for name in form.split(",") if name.strip())
-    with output.progress() as say:
-        made = render_monthly(results, out, period=period, actions=actions, formats=formats, progress=say)
+    chosen = formats(form, "html", "docx", "pdf")
+    with output.progress(files_at(out)) as say:
+        made = render_monthly(results, out, period=period, actions=actions, formats=chosen, progress=say)
+    output.show_files(made)
+
+
+@app.command()
+def condition(results: Results, out: Out, code: Condition = None, form: Format = "html") -> None:
+    """One page a condition: each maneuver alone, which of two is better, what several say together.
+
+    Then what the exam adds to the history, how few maneuvers are enough, and what imaging by the exam would save and
+    miss. As html or pdf.
+    """
+    from examtally.reporting import render_conditions
+
+    chosen = formats(form, "html", "pdf")
+    with output.progress(files_at(out)) as say:
+        made = render_conditions(results, out, condition=code, formats=chosen, progress=say)
+    output.show_files(made)
+
+
+@app.command()
+def card(results: Results, out: Out, code: Condition = None, form: Format = "html,pdf") -> None:
+    """One card a condition, one sheet of paper: what each finding makes of a suspicion, with intervals and expiry.
+
+    Our own ratios where 30 people with the condition and 30 without are confirmed; published ranges, marked, until
+    then. As html or pdf.
+    """
+    from examtally.reporting import render_cards
+
+    chosen = formats(form, "html", "pdf")
+    with output.progress(files_at(out)) as say:
+        made = render_cards(results, out, condition=code, formats=chosen, progress=say)
+    output.show_files(made)
+
+
+@app.command()
+def examiner(
+    results: Results,
+    out: Out,
+    code: Annotated[
+        str | None,
+        typer.Option("--examiner", help="Coded identifier of one examiner; everybody without it.", show_default=False),
+    ] = None,
+    form: Format = "html",
+) -> None:
+    """An examiner's own sheet: own figures beside the others', what chance would do, what to practice.
+
+    Private: for the examiner alone, in a folder that only its owner may enter. Analyze with --with-examiners, and best
+    with --last-periods 12, first. As html or pdf.
+    """
+    from examtally.reporting import render_sheets
+
+    chosen = formats(form, "html", "pdf")
+    with output.progress(files_at(out)) as say:
+        made = render_sheets(results, out, examiner=code, formats=chosen, progress=say)
+    output.show_files(made)
+
+
+@app.command()
+def index(
+    results: Results,
+    out: Annotated[
+        Path, typer.Option("--out", "--in", help="The folder in which the reports lie.", show_default=False)
+    ],
+    form: Format = "html",
+) -> None:
+    """A small site that opens from disk: an index of the reports in a folder, and the catalog of maneuvers.
+
+    The catalog tells how each maneuver is done, what to mind, what is published and what was found here. As html.
+    """
+    from examtally.reporting import render_shelf
+
+    formats(form, "html")
+    with output.progress(files_at(out)) as say:
+        made = render_shelf(results, out, progress=say)
+    output.show_files(made)
+
+
+@app.command()
+def intake(
+    out: Out,
+    results: Annotated[
+        Path | None, typer.Option("--results", help="Results folder that analyze wrote.", show_default=False)
+    ] = None,
+    registry: Annotated[
+        Path | None,
+        typer.Option("--registry", help="Or the registry itself, before an analysis.", show_default=False),
+    ] = None,
+    batch: Annotated[
+        int | None, typer.Option("--batch", help="One batch; every batch without it.", show_default=False)
+    ] = None,
+    form: Format = "html",
+    wait: Wait = 0,
+) -> None:
+    """The intake check, a page a batch: each expectation in words, counts, and the trend over the batches.
+
+    From a results folder, or from the registry before anything was analyzed. As html.
+    """
+    from tempfile import TemporaryDirectory
+
+    from examtally.registry import open_registry
+    from examtally.reporting import render_intake
+    from examtally.results import analyze
+
+    formats(form, "html")
+    if (results is None) == (registry is None):
+        raise ReportError("give one of --results (a results folder) and --registry (before an analysis)")
+    with output.progress(files_at(out)) as say:
+        if results is not None:
+            made = render_intake(results, out, batch=batch, progress=say)
+        if registry is not None:
+            with TemporaryDirectory(prefix="examtally-intake-") as folder:
+                with open_registry(registry, patience=patience(wait)) as opened:
+                    found = analyze(opened, only=("batches", "held_back", "intake_checks"))
+                made = render_intake(found.write(Path(folder) / "results"), out, batch=batch, progress=say)
     output.show_files(made)

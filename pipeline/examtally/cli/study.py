@@ -8,8 +8,9 @@ from typing import Annotated
 import typer
 
 from examtally.cli import output, output_study
-from examtally.cli import registry as cli_registry
-from examtally.cli.registry import Json, Operator, Wait
+from examtally.cli.options import Format, Json, Operator, Registry, Source, Wait, patience
+from examtally.cli.report import formats
+from examtally.cli.stopping import entries_of, files_at, tell
 from examtally.errors import StudyError
 
 app = typer.Typer(
@@ -18,7 +19,9 @@ app = typer.Typer(
 )
 
 Protocol = Annotated[Path, typer.Argument(help="The study protocol, a YAML file.", show_default=False)]
-Registry = Annotated[Path, typer.Option("--registry", help="The registry, one DuckDB file.", show_default=False)]
+StudyResults = Annotated[
+    Path, typer.Option("--results", help="Results folder that `study run` wrote.", show_default=False)
+]
 
 
 @app.command()
@@ -96,8 +99,9 @@ def plan(
     from examtally.studies.plan_text import paragraph, write_plan
     from examtally.studies.planning import plan as make_plan
 
+    tell(files_at(out))
     study = load_study(protocol)
-    with open_registry(registry, patience=cli_registry.patience(wait)) as opened:
+    with open_registry(registry, patience=patience(wait)) as opened:
         made = make_plan(study, opened)
     output_study.show_plan(paragraph(made), write_plan(made, out))
 
@@ -108,7 +112,8 @@ def lock(protocol: Protocol, registry: Registry, operator: Operator = None, wait
     from examtally.studies.lockfile import lock_path
     from examtally.studies.locking import lock as make_lock
 
-    made = make_lock(protocol, registry, operator=operator, patience=cli_registry.patience(wait))
+    tell(entries_of(registry))
+    made = make_lock(protocol, registry, operator=operator, patience=patience(wait))
     output_study.show_lock(made, lock_path(protocol))
 
 
@@ -124,7 +129,8 @@ def amend(
     from examtally.studies.lockfile import lock_path
     from examtally.studies.locking import amend as make_amendment
 
-    made = make_amendment(protocol, registry, reason, operator=operator, patience=cli_registry.patience(wait))
+    tell(entries_of(registry))
+    made = make_amendment(protocol, registry, reason, operator=operator, patience=patience(wait))
     output_study.show_lock(made, lock_path(protocol))
 
 
@@ -146,9 +152,10 @@ def run(
     from examtally.studies.lockfile import lock_path
 
     study = load_study(protocol)
-    with output.progress() as say, open_registry(registry, patience=cli_registry.patience(wait)) as opened:
+    with output.progress(files_at(out)) as say, open_registry(registry, patience=patience(wait)) as opened:
         made = run_study(study, opened, lock=lock_path(protocol), exploratory=exploratory, progress=say)
-    output_study.show_run(made, made.write(out), as_json=as_json)
+        written = made.write(out)
+    output_study.show_run(made, written, as_json=as_json)
 
 
 def _asked(name: str, given: str | None, question: str, default: str | None = None) -> str:
@@ -168,29 +175,19 @@ def _asked(name: str, given: str | None, question: str, default: str | None = No
     return str(typer.prompt(question, default=default, show_default=bool(default), value_proc=answer))
 
 
-StudyResults = Annotated[
-    Path, typer.Option("--results", help="Results folder that `study run` wrote.", show_default=False)
-]
-
-
 @app.command()
 def report(
     results: StudyResults,
     out: Annotated[Path, typer.Option("--out", help="Folder to write the manuscript to.", show_default=False)],
-    form: Annotated[
-        str, typer.Option("--format", help="Comma-separated: html (one file), docx, pdf (tagged).")
-    ] = "html",
-    source: Annotated[
-        Path | None,
-        typer.Option("--source", help="Also leave the manuscript's source here, for `quarto render` by hand."),
-    ] = None,
+    form: Format = "html",
+    source: Source = None,
 ) -> None:
     """Write the draft of the paper: methods, flow diagram, tables, figures, checklist; gaps are the author's."""
     from examtally.reporting.manuscript.paper import render_study
 
-    formats = tuple(name.strip() for name in form.split(",") if name.strip())
-    with output.progress() as say:
-        made = render_study(results, out, formats=formats, source=source, progress=say)
+    chosen = formats(form, "html", "docx", "pdf")
+    with output.progress(files_at(out)) as say:
+        made = render_study(results, out, formats=chosen, source=source, progress=say)
     output.show_files(made)
 
 
@@ -209,7 +206,7 @@ def bundle(
     """
     from examtally.studies import write_bundle
 
-    with output.progress() as say:
+    with output.progress(files_at(out)) as say:
         made = write_bundle(results, out, earlier=earlier or (), progress=say)
     output.show_files(made)
 
@@ -217,7 +214,7 @@ def bundle(
 @app.command()
 def reproduce(
     folder: Annotated[Path, typer.Argument(help="The bundle.", metavar="BUNDLE", show_default=False)],
-    registry: Annotated[Path, typer.Option("--registry", help="The registry, one DuckDB file.", show_default=False)],
+    registry: Registry,
     wait: Wait = 0,
 ) -> None:
     """Run a bundle again and compare: which figures differ, and which withdrawal or batch since then explains it.
@@ -227,7 +224,7 @@ def reproduce(
     from examtally.studies import reproduce as run_again
 
     with output.progress() as say:
-        found = run_again(folder, registry, patience=cli_registry.patience(wait), progress=say)
+        found = run_again(folder, registry, patience=patience(wait), progress=say)
     print(found.text())
     if not found.is_same:
         raise typer.Exit(1)

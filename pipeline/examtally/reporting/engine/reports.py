@@ -96,9 +96,9 @@ def render_shelf(results_dir: Path, folder: Path, *, progress: Callable[[str], o
     folder; nothing is written then.
     """
     if not folder.is_dir():
-        raise ReportError("there is no such folder; name with --in the folder in which the reports lie")
+        raise ReportError("there is no such folder; name with --out the folder in which the reports lie")
     if is_results_folder(folder):
-        raise ReportError("this is a results folder; name with --in the folder in which the reports lie")
+        raise ReportError("this is a results folder; name with --out the folder in which the reports lie")
     read_results(results_dir)
     if progress is not None:
         progress("rendering the maneuvers and the index")

@@ -67,7 +67,7 @@ def test_no_report_goes_into_its_results_folder(made: Path, audience: str, capsy
 
 def test_the_command_writes_both_pages_and_their_links_lead_somewhere(made: Path, tmp_path: Path) -> None:
     (tmp_path / "audit.html").write_bytes((made / "clinic" / "out" / "audit.html").read_bytes())
-    assert main(["report", "index", "--results", str(made / "clinic" / "results"), "--in", str(tmp_path)]) == 0
+    assert main(["report", "index", "--results", str(made / "clinic" / "results"), "--out", str(tmp_path)]) == 0
     index = (tmp_path / "index.html").read_text(encoding="utf-8")
     links = re.findall(r'href="([^"#:]+)"', index)
     assert set(links) == {"audit.html", "maneuvers.html"}
@@ -82,7 +82,7 @@ def test_the_command_writes_both_pages_and_their_links_lead_somewhere(made: Path
 
 
 def test_a_registry_without_exams_has_its_catalogue_too(made: Path, tmp_path: Path) -> None:
-    assert main(["report", "index", "--results", str(made / "empty" / "results"), "--in", str(tmp_path)]) == 0
+    assert main(["report", "index", "--results", str(made / "empty" / "results"), "--out", str(tmp_path)]) == 0
 
 
 def test_a_folder_that_is_none_or_holds_results_is_refused(made: Path, tmp_path: Path) -> None:

@@ -1,0 +1,80 @@
+"""Commands that make figures: the analysis, and the cases it contradicts."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from examtally.cli import output, output_registry
+from examtally.cli.options import Json, Operator, Protocol, Registry, Wait, listed, patience
+from examtally.cli.stopping import files_at
+
+
+def analyze(
+    registry: Registry,
+    out: Annotated[Path, typer.Option("--out", help="Results folder to write.", show_default=False)],
+    protocol: Protocol = None,
+    with_examiners: Annotated[
+        bool, typer.Option("--with-examiners", help="Also write rows about persons, to OUT/examiners/ (mode 0700).")
+    ] = False,
+    only: Annotated[
+        str | None, typer.Option("--only", help="Comma-separated result tables, such as accuracy,flow.")
+    ] = None,
+    last_periods: Annotated[
+        int | None,
+        typer.Option(
+            "--last-periods",
+            min=0,
+            max=1200,
+            help="Only so many of the newest periods whose results are in; 0 takes all.",
+            show_default=False,
+        ),
+    ] = None,
+    wait: Wait = 0,
+    as_json: Json = False,
+) -> None:
+    """Estimate everything from the registry (opened read-only) and write the results folder."""
+    from dataclasses import replace
+
+    from examtally.contracts import load_contract
+    from examtally.contracts.protocol.protocol import load_protocol
+    from examtally.registry import open_registry
+    from examtally.results import analyze as estimate
+    from examtally.results.folder import check_replaceable
+
+    check_replaceable(out)
+    tables = listed(only) if only is not None else None
+    settings = load_protocol(protocol, load_contract())
+    if last_periods is not None:
+        settings = replace(settings, eligibility=replace(settings.eligibility, last_periods=last_periods))
+    with output.progress(files_at(out)) as say, open_registry(registry, patience=patience(wait)) as opened:
+        results = estimate(opened, settings, with_examiners=with_examiners, only=tables, progress=say)
+        results.write(out)
+    output.show_results(results, out, as_json=as_json)
+
+
+def review(
+    registry: Registry,
+    examiner: Annotated[
+        str | None, typer.Option("--examiner", help="Coded identifier of one examiner.", show_default=False)
+    ] = None,
+    period: Annotated[str | None, typer.Option("--period", help="One reporting period.", show_default=False)] = None,
+    protocol: Protocol = None,
+    operator: Operator = None,
+    wait: Wait = 0,
+    as_json: Json = False,
+) -> None:
+    """List exam codes whose core finding or stated probability the reference contradicted, missed conditions first.
+
+    For looking at the case again, together and without blame; a contradicted finding is not always a wrong one. Each
+    opening stands in the registry's log. Never part of a release.
+    """
+    from examtally.contracts import load_contract
+    from examtally.contracts.protocol.protocol import load_protocol
+    from examtally.results.review import review as open_cases
+
+    settings = load_protocol(protocol, load_contract())
+    found = open_cases(registry, settings, examiner=examiner, period=period, operator=operator, patience=patience(wait))
+    output_registry.show_review(found, as_json=as_json)

@@ -1,0 +1,85 @@
+"""Options that several commands share: one name, one meaning, one help text each."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from examtally.cli import output
+
+if TYPE_CHECKING:
+    from examtally.registry.lock_wait import Patience
+
+Registry = Annotated[Path, typer.Option("--registry", help="The registry, one DuckDB file.", show_default=False)]
+Results = Annotated[Path, typer.Option("--results", help="Results folder that analyze wrote.", show_default=False)]
+Out = Annotated[Path, typer.Option("--out", help="Folder to write to.", show_default=False)]
+Format = Annotated[
+    str, typer.Option("--format", help="Comma-separated: html (one file), docx, pdf (tagged); not every page has all.")
+]
+Json = Annotated[bool, typer.Option("--json", help="Print JSON on standard output, for scripts.")]
+Wait = Annotated[
+    float, typer.Option("--wait", min=0, help="Seconds to wait for a registry that another program holds.")
+]
+Operator = Annotated[
+    str | None,
+    typer.Option("--operator", help="Coded identifier of who does this; kept in the log.", show_default=False),
+]
+Protocol = Annotated[
+    Path | None,
+    typer.Option(
+        "--protocol",
+        help="YAML with what differs from the defaults; `dictionary --table protocol` lists keys.",
+        show_default=False,
+    ),
+]
+Mapping = Annotated[
+    Path | None,
+    typer.Option(
+        "--mapping",
+        help="A mapping file for a clinic's own export; `map draft` writes a first one.",
+        show_default=False,
+    ),
+]
+Paths = Annotated[
+    list[Path],
+    typer.Argument(
+        help="A folder, or single files named after their table: exams.csv, findings.csv.gz, references.parquet …",
+        show_default=False,
+    ),
+]
+AllowHeld = Annotated[
+    float | None,
+    typer.Option(
+        "--allow-held",
+        min=0,
+        max=1,
+        help="Share of lines that may be held back before the whole batch is refused; with a mapping its own, or 0.05.",
+        show_default=False,
+    ),
+]
+Amend = Annotated[
+    bool,
+    typer.Option("--amend", help="Lines that differ from what is stored replace it; the earlier version is kept."),
+]
+Condition = Annotated[
+    str | None,
+    typer.Option("--condition", help="One condition by its code; all of them without it.", show_default=False),
+]
+Source = Annotated[
+    Path | None,
+    typer.Option("--source", help="Also leave the source here, for `quarto render` by hand.", show_default=False),
+]
+
+
+def patience(seconds: float) -> Patience:
+    """Return how long to wait; whom for is said in one line."""
+    from examtally.registry.lock_wait import Patience
+
+    return Patience(seconds, output.complain)
+
+
+def listed(words: str) -> tuple[str, ...]:
+    """The words of a comma-separated option, in order, each once."""
+    return tuple(dict.fromkeys(word.strip() for word in words.split(",") if word.strip()))

@@ -1,0 +1,135 @@
+"""Commands that bring records in: workbook, mapping, de-identification, check and ingest."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from examtally.cli import output
+from examtally.cli.options import AllowHeld, Amend, Json, Mapping, Operator, Paths, Registry, Wait, patience
+from examtally.cli.stopping import entries_of, files_at
+
+
+def workbook(
+    out: Annotated[Path, typer.Option("--out", help="Workbook to write, .xlsx.")] = Path("records.xlsx"),
+    as_tables: Annotated[
+        bool, typer.Option("--tables", help="A sheet for each record table instead of one row a knee.")
+    ] = False,
+) -> None:
+    """Write an empty workbook with drop-downs for groups without an export; `check` and `ingest` take it as it is."""
+    from examtally.contracts.contract import load_contract
+    from examtally.workbook.book import write_workbook
+
+    sheets = write_workbook(out, load_contract(), as_tables=as_tables)
+    print(f"{out}: fill in {', '.join(sheets)}; the first sheet says how.")
+    print(f"Then: examtally check {out}, and examtally ingest {out} --registry REGISTRY")
+
+
+def sheet(
+    out: Annotated[Path, typer.Option("--out", help="PDF to write.")] = Path("sheet.pdf"),
+    paper: Annotated[str, typer.Option("--paper", help="a4 or letter.")] = "a4",
+) -> None:
+    """Write the one-page exam sheet that the workbook is typed from: look, feel, move, special."""
+    from examtally.contracts.contract import load_contract
+    from examtally.reporting.exam_sheet import write_sheet
+
+    print(write_sheet(out, load_contract(), paper=paper).resolve())
+
+
+def map_draft(
+    export: Annotated[list[Path], typer.Argument(help="The file or files of the export.", show_default=False)],
+    out: Annotated[
+        Path | None, typer.Option("--out", help="File to write; standard output where left out.", show_default=False)
+    ] = None,
+) -> None:
+    """Look at an export and write a first mapping file, with `# unsure:` wherever a person must decide."""
+    from examtally.ingestion.drafting.draft import draft
+
+    with output.progress() as say:
+        made = draft(export, progress=say)
+    output.show_draft(made, out)
+
+
+def key_make(
+    file: Annotated[Path, typer.Argument(help="The key file to write; outside any repository.", show_default=False)],
+    around: Annotated[
+        int | None,
+        typer.Option(
+            "--around", help="Year in the middle of the records; this year where left out.", show_default=False
+        ),
+    ] = None,
+) -> None:
+    """Make the key of a site, once. It is never printed; its steward keeps it, and a copy, apart from the records."""
+    from examtally.deidentification import make_key
+
+    make_key(file, around=around)
+    output.show_key()
+
+
+def deidentify(
+    export: Annotated[list[Path], typer.Argument(help="The export: files, or a folder.", show_default=False)],
+    mapping: Annotated[Path, typer.Option("--mapping", help="Mapping file with a `deidentify` section.")],
+    key: Annotated[Path, typer.Option("--key", help="The site key; see `examtally key make`.")],
+    out: Annotated[Path, typer.Option("--out", help="New folder for the files that may go on.")],
+    as_json: Json = False,
+) -> None:
+    """Replace record numbers, names and dates of an export by codes and days; drop what nothing reads.
+
+    Prints what it dropped and what could still point at a person. The written files and the mapping file beside them
+    are what `check` and `ingest` take.
+    """
+    from examtally.deidentification import deidentify as clean
+
+    with output.progress(files_at(out)) as say:
+        made = clean(export, mapping, key, out, progress=say)
+    output.show_deidentified(made, as_json=as_json)
+
+
+def check(
+    paths: Paths,
+    registry: Annotated[
+        Path | None, typer.Option("--registry", help="Check against this registry too (nothing is stored).")
+    ] = None,
+    mapping: Mapping = None,
+    amend: Amend = False,
+    wait: Wait = 0,
+    as_json: Json = False,
+) -> None:
+    """Say what ingest would do with these files, line by line where something is wrong. Stores nothing.
+
+    With --mapping it also shows ten mapped rows of each table and every code it could not place, with counts.
+    """
+    from examtally.ingestion import check as dry_run
+
+    with output.progress() as say:
+        batch = dry_run(paths, registry, mapping=mapping, amend=amend, patience=patience(wait), progress=say)
+    output.show_batch(batch, as_json=as_json, is_dry_run=True)
+
+
+def ingest(
+    paths: Paths,
+    registry: Registry,
+    operator: Operator = None,
+    mapping: Mapping = None,
+    amend: Amend = False,
+    allow_held: AllowHeld = None,
+    wait: Wait = 0,
+    as_json: Json = False,
+) -> None:
+    """Store record files in the registry as one batch: all of it or nothing, and every line accounted for."""
+    from examtally.ingestion import ingest as store
+
+    with output.progress(entries_of(registry)) as say:
+        batch = store(
+            paths,
+            registry,
+            mapping=mapping,
+            operator=operator,
+            amend=amend,
+            allow_held=allow_held,
+            patience=patience(wait),
+            progress=say,
+        )
+    output.show_batch(batch, as_json=as_json, is_dry_run=False)

@@ -1,0 +1,76 @@
+"""Commands to begin with: the demo, what is installed, the dictionary, an invented clinic."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from examtally.cli import output
+from examtally.cli.options import Json
+from examtally.cli.stopping import unfinished_at
+
+
+def demo(
+    out: Annotated[Path, typer.Option("--out", help="Folder to write to.")] = Path("demo"),
+    seed: Annotated[int | None, typer.Option("--seed", help="Another synthetic clinic.", show_default=False)] = None,
+) -> None:
+    """Make the synthetic clinic, ingest it, analyze it and render its report; prints where to look."""
+    from examtally.demo import run_demo
+
+    with output.progress(unfinished_at(out)) as say:
+        made = run_demo(out, seed=seed, progress=say)
+    output.show_demo(made)
+
+
+def doctor(
+    registry: Annotated[
+        Path | None, typer.Option("--registry", help="A registry to look at.", show_default=False)
+    ] = None,
+    results: Annotated[
+        Path | None, typer.Option("--results", help="A results folder to look at.", show_default=False)
+    ] = None,
+    key: Annotated[Path | None, typer.Option("--key", help="A site key to look at.", show_default=False)] = None,
+    as_json: Json = False,
+) -> None:
+    """Say what is installed, which files others could read, and how much disk is free. Changes nothing.
+
+    Programs are asked for their version, and every command that was run for it is told. Without --registry, --results
+    and --key it looks at those in the working folder. Exit code 1 where something must be mended.
+    """
+    from examtally.doctor import examine
+
+    checks = examine(registry=registry, results=results, key=key)
+    output.show_checks(checks, as_json=as_json)
+    if any(one.state == "fault" for one in checks):
+        raise typer.Exit(1)
+
+
+def dictionary(
+    table: Annotated[
+        str | None,
+        typer.Option("--table", help="One table, `catalogue`, `protocol`, `study`, `mapping` or a result table."),
+    ] = None,
+    form: Annotated[str, typer.Option("--format", help="text, csv, markdown or json.")] = "text",
+) -> None:
+    """Print every table, column and code that records and results may hold, and what each means."""
+    from examtally.contracts.dictionary.dictionary import render_dictionary
+
+    typer.echo(render_dictionary(table=table, form=form))
+
+
+def synthesize(
+    out: Annotated[Path, typer.Option("--out", help="Folder to write to: records/, dirty/ and truth.json.")],
+    seed: Annotated[int | None, typer.Option("--seed", help="The same seed gives the same bytes.")] = None,
+    scenario: Annotated[
+        Path | None, typer.Option("--scenario", help="A scenario file; the built-in clinic without it.")
+    ] = None,
+    as_json: Json = False,
+) -> None:
+    """Write the record files of an invented clinic whose truth is known, and a dirty copy with planted faults."""
+    from examtally.synthesis import synthesize as make
+
+    with output.progress(unfinished_at(out)) as say:
+        made = make(out, seed=seed, scenario=scenario, progress=say)
+    output.show_synthesis(made, as_json=as_json)

@@ -1,0 +1,93 @@
+"""The help: one screen of every command by group, quick, and no word of it leads to a file that is not there."""
+
+from __future__ import annotations
+
+import re
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+import typer.main
+from typer.testing import CliRunner
+
+from examtally.cli.app import GROUPS, app
+
+ROOT = Path(__file__).resolve().parents[3]
+GROUP = typer.main.get_group(app)
+
+
+def _help(*words: str) -> str:
+    found = CliRunner().invoke(app, [*words, "--help"], prog_name="examtally", env={"COLUMNS": "80"})
+    assert found.exit_code == 0
+    return found.output
+
+
+def _every_command() -> list[tuple[str, ...]]:
+    inner = [
+        (name, below)
+        for name, command in GROUP.commands.items()
+        if hasattr(command, "commands")
+        for below in command.commands
+    ]
+    return [(name,) for name in GROUP.commands] + inner
+
+
+def test_every_command_stands_on_one_screen_under_its_group() -> None:
+    lines = _help().rstrip().splitlines()
+    assert 24 <= len(lines) <= 39
+    assert max(map(len, lines)) <= 80
+    assert {name for group in GROUPS.values() for name in group} == set(GROUP.commands)
+    at = [lines.index(heading) for heading in GROUPS]
+    assert at == sorted(at)
+    for heading, commands in GROUPS.items():
+        below = lines[lines.index(heading) + 1 :][: len(commands)]
+        assert [line.split()[0] for line in below] == list(commands)
+        assert all(line.endswith(words) for line, words in zip(below, commands.values(), strict=True))
+
+
+@pytest.mark.parametrize("words", _every_command(), ids=" ".join)
+def test_a_page_or_command_that_help_names_exists(words: tuple[str, ...]) -> None:
+    text = " ".join(_help(*words).split())
+    for path in re.findall(r"docs/[\w./-]+\w", text):
+        assert (ROOT / path).is_file(), path
+    for name in re.findall(r"`examtally (\w+)", text):
+        assert name in GROUP.commands
+
+
+def test_help_and_version_come_at_once() -> None:
+    command = [sys.executable, "-m", "examtally.cli"]
+    took = []
+    for _ in range(3):
+        begun = time.perf_counter()
+        subprocess.run([*command, "--help"], check=True, capture_output=True)
+        took.append(time.perf_counter() - begun)
+    assert min(took) < 0.5 + _bare()
+    said = subprocess.run([*command, "--version"], check=True, capture_output=True, text=True).stdout
+    assert re.fullmatch(r"examtally \d+\.\d+\S*\n", said)
+
+
+def _bare() -> float:
+    """What Python itself takes to start just now, on a machine that may be busy."""
+    begun = time.perf_counter()
+    subprocess.run([sys.executable, "-c", "pass"], check=True)
+    return time.perf_counter() - begun
+
+
+@pytest.mark.parametrize(("typed", "wanted"), [("examtally in", "ingest"), ("examtally report mon", "monthly")])
+def test_the_shell_completes_commands(typed: str, wanted: str) -> None:
+    env = {
+        "_EXAMTALLY_COMPLETE": "complete_bash",
+        "COMP_WORDS": typed,
+        "COMP_CWORD": str(len(typed.split()) - 1),
+    }
+    found = CliRunner().invoke(app, [], prog_name="examtally", env=env)
+    assert wanted in found.output.split()
+
+
+def test_a_command_that_is_not_there_is_told_with_the_nearest(capsys: pytest.CaptureFixture[str]) -> None:
+    from examtally.cli.app import main
+
+    assert main(["anlyze"]) == 2
+    assert "analyze" in capsys.readouterr().err
