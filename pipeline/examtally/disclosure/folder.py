@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import hashlib
 import json
-import shutil
 import tempfile
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -59,15 +58,26 @@ class Release:
                     frame.write_csv(fresh / f"{name}.csv")
                 text = json.dumps({**self.about, _FILES: _sums(fresh)}, indent=2, ensure_ascii=False)
                 (fresh / ABOUT).write_text(f"{text}\n", encoding="utf-8")
-                if target.exists():
-                    shutil.rmtree(target)
-                fresh.rename(target)
-            log = self.log_in(out)
-            self.log.write_csv(log)
-            log.chmod(0o600)
+                log = Path(inner) / "log.csv"
+                self.log.write_csv(log)
+                log.chmod(0o600)
+                log.replace(self.log_in(out))
+                _put_in_place(fresh, target, Path(inner) / "before")
         except OSError as fault:
             raise DisclosureError(f"the release cannot be written: {fault.strerror}; name another --out") from None
         return target
+
+
+def _put_in_place(fresh: Path, target: Path, before: Path) -> None:
+    """Give a finished folder its name; one of that name stands again where that is stopped."""
+    try:
+        if target.exists():
+            target.rename(before)
+        fresh.rename(target)
+    except BaseException:
+        if before.exists() and not target.exists():
+            before.rename(target)
+        raise
 
 
 def release_name(registry: str, protocol: str) -> str:

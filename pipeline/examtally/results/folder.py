@@ -117,12 +117,12 @@ def _beside(out: Path) -> Iterator[Path]:
 
 def _put_in_place(fresh: Path, out: Path) -> None:
     before = _set_aside(out)
-    if out.exists():
-        out.rename(before)
     try:
+        if out.exists():
+            out.rename(before)
         fresh.rename(out)
-    except OSError:
-        if before.exists():
+    except BaseException:
+        if before.exists() and not out.exists():
             before.rename(out)
         raise
     shutil.rmtree(before, ignore_errors=True)

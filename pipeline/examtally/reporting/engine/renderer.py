@@ -68,7 +68,9 @@ def render(
         with contextlib.chdir(work), figures.saved_as("png" if "docx" in formats else "svg"):
             body = execute(report)
         pages = [_page(report, body, work, form) for form in formats]
-        written = [_put(made, out_dir / f"{page or name}.{form}") for made, form in zip(pages, formats, strict=True)]
+        written = [
+            put_page(made, out_dir / f"{page or name}.{form}") for made, form in zip(pages, formats, strict=True)
+        ]
         if source is not None:
             shutil.copytree(work, source)
     return written
@@ -161,17 +163,18 @@ def _run(command: list[str], folder: Path) -> subprocess.CompletedProcess[str]:
     return subprocess.run(command, cwd=folder, env=env, capture_output=True, text=True, encoding="utf-8", check=False)
 
 
-def _put(page: Path, target: Path) -> Path:
-    """Move a finished page into place in one step."""
+def put_page(page: Path, target: Path) -> Path:
+    """Move a finished page into place in one step; raises ReportError where it cannot be written."""
     fresh = target.with_name(f".{target.name}.part")
     try:
         target.parent.mkdir(parents=True, exist_ok=True)
         shutil.copyfile(page, fresh)
         fresh.replace(target)
     except OSError as error:
-        with contextlib.suppress(OSError):
-            fresh.unlink()
         raise ReportError(f"{target} cannot be written: {error.strerror}; choose another --out folder") from error
+    finally:
+        with contextlib.suppress(OSError):
+            fresh.unlink(missing_ok=True)
     return target
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shutil
 import tempfile
 from collections.abc import Callable, Sequence
 from pathlib import Path
@@ -10,7 +9,7 @@ from pathlib import Path
 from examtally.disclosure.folder import read_release, release_name
 from examtally.disclosure.release import Approval, release
 from examtally.errors import ReportError
-from examtally.reporting.engine.renderer import keep_apart, render
+from examtally.reporting.engine.renderer import keep_apart, put_page, render
 from examtally.reporting.index.listing import shelve, to_text
 from examtally.results import read_results
 from examtally.results.manifest import is_results_folder
@@ -60,7 +59,7 @@ def render_release(
         say("rendering the release")
         pages = render("release", made.write(Path(inner)), Path(inner) / "pages", formats=formats, page=made.name)
         folder = made.write(out_dir)
-        moved = [shutil.copyfile(page, out_dir / page.name) for page in pages]
+        moved = [put_page(page, out_dir / page.name) for page in pages]
     return [folder, made.log_in(out_dir), *moved]
 
 

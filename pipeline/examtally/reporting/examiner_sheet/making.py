@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import signal
 from collections.abc import Callable, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from functools import partial
@@ -59,8 +60,12 @@ def render_sheets(
         if len(chosen) == 1:
             return work(chosen[0], parts[0])
         fresh = get_context("spawn")  # a forked process would wait for threads of Polars that it does not have
-        with ProcessPoolExecutor(min(len(chosen), os.cpu_count() or 1), mp_context=fresh) as pool:
+        with ProcessPoolExecutor(min(len(chosen), os.cpu_count() or 1), fresh, _leave_keys_to_parent) as pool:
             return [page for pages in pool.map(work, chosen, parts) for page in pages]
+
+
+def _leave_keys_to_parent() -> None:
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
 
 
 def _of(results: Results, examiner: str) -> Results:
