@@ -1,4 +1,10 @@
-"""Charts keep what they print: false signals of a stable clinic, and the delay after a shift."""
+"""Quality charts of a whole page: how often a stable clinic's page signals within a year, how soon a shift shows.
+
+Aims, stated before the first run: a page of ten charts with a false-signal rate of 5 % a year signals in at most 6 % of
+stable years; a shift of 0.30 to 0.46 in months of 60 cases signals within four months (median). Months that differ more
+than chance, a slow drift and a single month far out stand beside these as they come. Development seeds 1 to 9; the
+published table is judged on seeds 101 and up.
+"""
 
 from __future__ import annotations
 
@@ -7,89 +13,90 @@ from collections.abc import Iterator
 import numpy as np
 import pytest
 
-from examtally.analytics.control_charts import BASELINE, Chart, chart, run_chart
+from examtally.analytics.control_charts import BASELINE, YEAR, Chart, share_chart
 
-CLINICS = 200
-FEW = 80  # of the cumulative chart, whose limits take longer to find
-YEAR = 12
+CHARTS = 10
+RATE = 0.05
+AFTER = 36
 
-
-# share, cases a month, spread, clinics, false signals stated and seen in per cent, delay printed and seen in months
-TABLE = [
-    (0.3, 40, 0.0, 4000, 12.7, 12.5, 4.0, 3.7),
-    (0.9, 60, 0.0, 3000, 14.2, 12.7, 4.6, 4.0),
-    (0.5, 200, 0.0, 4000, 12.3, 11.7, 1.1, 1.1),
-    (0.3, 80, 20.0, 4000, 23.4, 23.3, None, None),
-    (0.85, 300, 30.0, 4000, 24.3, 25.9, None, None),
-    (0.04, 40, 0.0, 1000, 4.4, 5.7, 18.3, 12.1),
+# setting, share, cases a month, spread between months (Beta), pages, pages with a signal within a year in per cent
+STABLE = [
+    ("ten like charts", 0.3, 60, 0.0, 200),
+    ("rare events", 0.04, 60, 0.0, 200),
+    ("nearly all", 0.95, 60, 0.0, 200),
+    ("few cases", 0.3, 12, 0.0, 200),
+    ("months apart", 0.3, 60, 80.0, 200),
 ]
 
 
-def simulate(
-    share: float,
-    size: int,
-    *,
-    periods: int,
-    seed: int,
-    spread: float = 0.0,
-    is_shifted: bool = False,
-    clinics: int | None = None,
+def series(
+    share: float, size: int, draw: np.random.Generator, *, after: np.ndarray, spread: float = 0.0
+) -> tuple[np.ndarray, np.ndarray]:
+    """Events and sizes of a baseline at `share` and of months whose shares are `after`."""
+    sizes = draw.poisson(size, BASELINE + after.size)
+    shares = np.concatenate([np.full(BASELINE, share), after])
+    if spread:
+        shares = draw.beta(shares * spread, (1 - shares) * spread)
+    return draw.binomial(sizes, shares), sizes
+
+
+def charts(
+    share: float, size: int, number: int, seed: int, *, after: np.ndarray, rate: float, spread: float = 0.0
 ) -> Iterator[Chart]:
-    """Yield charts of clinics; with `spread` each month has its own share; `is_shifted` changes the odds twofold."""
+    """Yield the charts of so many series."""
     draw = np.random.default_rng(seed)
-    odds = share / (1 - share) * (2 if share <= 0.5 else 0.5)
-    for _ in range(clinics or (CLINICS if share * size > 5 else FEW)):
-        sizes = draw.poisson(size, BASELINE + periods)
-        shares = np.full(sizes.size, share)
-        if spread:
-            shares = draw.beta(share * spread, (1 - share) * spread, sizes.size)
-        if is_shifted:
-            shares[BASELINE:] = odds / (1 + odds)
-        made = chart(draw.binomial(sizes, shares), sizes)
-        if made.promise is not None:
+    for _ in range(number):
+        made = share_chart(*series(share, size, draw, after=after, spread=spread), rate)
+        if made is not None:
             yield made
 
 
-@pytest.mark.parametrize(
-    ("share", "size", "spread"), [(0.3, 40, 0.0), (0.9, 60, 0.0), (0.5, 200, 0.0), (0.3, 80, 20.0), (0.04, 40, 0.0)]
-)
-def test_a_stable_clinic_gets_false_signals_as_often_as_stated(share: float, size: int, spread: float) -> None:
-    charts = list(simulate(share, size, periods=YEAR, seed=11, spread=spread))
-    seen = np.mean([any(made.rules[BASELINE:]) for made in charts])
-    stated = np.mean([made.promise.false_signal for made in charts if made.promise])
-    error = np.sqrt(stated * (1 - stated) / len(charts))
-    assert abs(seen - stated) < 3.3 * error + 0.02
+def first_signal(made: Chart, longest: int) -> int:
+    """Months after the baseline to the first signal."""
+    return next((month for month, rule in enumerate(made.rules[BASELINE:], 1) if rule), longest)
 
 
-def test_a_run_chart_of_a_stable_clinic_does_the_same() -> None:
-    draw = np.random.default_rng(13)
-    charts = [run_chart(draw.gamma(4.0, 3.0, BASELINE + YEAR)) for _ in range(900)]
-    seen = np.mean([any(made.rules[BASELINE:]) for made in charts])
-    stated = np.mean([made.promise.false_signal for made in charts if made.promise])
-    assert abs(seen - stated) < 0.03
+def page_share(share: float, size: int, spread: float, pages: int, seed: int) -> float:
+    """Share of pages of ten charts with any signal within twelve months."""
+    steady = np.full(YEAR, share)
+    made = charts(share, size, pages * CHARTS, seed, after=steady, rate=RATE / CHARTS, spread=spread)
+    signals = np.array([any(one.rules[BASELINE:]) for one in made])
+    return float(signals.reshape(pages, CHARTS).any(axis=1).mean())
 
 
-@pytest.mark.parametrize(("share", "size"), [(0.3, 40), (0.9, 60), (0.04, 40)])
-def test_a_shift_gives_its_signal_within_the_printed_delay(share: float, size: int) -> None:
-    charts = list(simulate(share, size, periods=48, seed=12, is_shifted=True))
-    waits = [next((n for n, rule in enumerate(made.rules[BASELINE:], 1) if rule), 48) for made in charts]
-    assert np.mean(waits) <= np.mean(
-        [made.promise.delay for made in charts if made.promise and made.promise.delay]
-    ) + 3 * np.std(waits) / np.sqrt(len(waits))
+def test_single_charts_of_a_stable_clinic_signal_no_more_than_stated() -> None:
+    made = list(charts(0.3, 60, 120, 1, after=np.full(YEAR, 0.3), rate=0.2))
+    seen = np.mean([any(one.rules[BASELINE:]) for one in made])
+    assert 0.02 < seen < 0.2 + 3 * np.sqrt(0.2 * 0.8 / 120)
+
+
+def test_a_shift_shows_within_four_months() -> None:
+    made = charts(0.3, 60, 40, 2, after=np.full(AFTER, 0.46), rate=RATE / CHARTS)
+    assert np.median([first_signal(one, AFTER) for one in made]) <= 4
 
 
 @pytest.mark.study
-@pytest.mark.parametrize("row", TABLE)
-def test_the_published_table_comes_back(
-    row: tuple[float, int, float, int, float, float, float | None, float | None],
-) -> None:
-    share, size, spread, clinics, stated, seen, printed, waited = row
-    charts = list(simulate(share, size, periods=YEAR, seed=1, spread=spread, clinics=clinics))
-    found = 100 * np.mean([any(made.rules[BASELINE:]) for made in charts])
-    promised = 100 * np.mean([made.promise.false_signal for made in charts if made.promise])
-    assert (round(promised, 1), round(found, 1)) == (stated, seen)
-    if printed is not None:
-        moved = list(simulate(share, size, periods=80, seed=2, is_shifted=True, clinics=clinics // 2))
-        waits = [next((n for n, rule in enumerate(made.rules[BASELINE:], 1) if rule), 80) for made in moved]
-        delay = np.mean([made.promise.delay for made in moved if made.promise and made.promise.delay])
-        assert (round(float(delay), 1), round(float(np.mean(waits)), 1)) == (printed, waited)
+@pytest.mark.parametrize("row", STABLE, ids=lambda row: row[0])
+def test_a_stable_page_cries_wolf_as_seldom_as_said(row: tuple[str, float, int, float, int]) -> None:
+    name, share, size, spread, pages = row
+    seen = page_share(share, size, spread, pages, 101)
+    print(f"{name}: {100 * seen:.1f} % of {pages} pages within a year")
+    if not spread:
+        assert seen <= 0.06 + 2 * np.sqrt(0.06 * 0.94 / pages)
+
+
+@pytest.mark.study
+@pytest.mark.parametrize(
+    ("name", "after"),
+    [
+        ("shift to 0.46", np.full(AFTER, 0.46)),
+        ("shift to 0.20", np.full(AFTER, 0.20)),
+        ("drift to 0.46 in a year", np.minimum(0.46, 0.3 + 0.16 * np.arange(1, AFTER + 1) / 12)),
+        ("one month at 0.60", np.concatenate([[0.6], np.full(AFTER - 1, 0.3)])),
+    ],
+)
+def test_how_soon_a_change_shows(name: str, after: np.ndarray) -> None:
+    waits = [first_signal(one, AFTER) for one in charts(0.3, 60, 200, 102, after=after, rate=RATE / CHARTS)]
+    print(f"{name}: median {np.median(waits):.1f} months, three in four within {np.quantile(waits, 0.75):.0f}")
+    if name == "shift to 0.46":
+        assert np.median(waits) <= 4

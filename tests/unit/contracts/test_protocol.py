@@ -100,7 +100,7 @@ DEFAULTS: dict[str, Any] = {
         **{"p_acceptable": 0.2, "p_unacceptable": 0.4, "planned": 60, "false_signal": 0.05},
         **{"outcome": "both", "orders": 101, "seed": 20260301},
     },
-    "monitoring": {"likely": 0.5, "unlikely": 0.1, "baseline_from": {}},
+    "monitoring": {"likely": 0.5, "unlikely": 0.1, "baseline_from": {}, "false_signals_a_year": 0.05},
     "modelling": {
         "max_combined": 3,
         "max_pattern": 3,

@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from typing import Any
 
 import numpy as np
 import polars as pl
 
-from examtally.analytics.control_charts import Chart, bears_limits, chart, funnel, run_chart
-from examtally.analytics.control_charts.funnel import LEVEL
-from examtally.analytics.intervals import FloatArray, IntArray
-from examtally.contracts.periods import quarter_of
+from examtally.analytics.control_charts import YEAR, Chart, funnel, share_chart, value_chart
+from examtally.analytics.intervals import FloatArray
 from examtally.contracts.protocol.values import CHARTED
 
 LEAST_EXAMINERS = 3
@@ -42,34 +40,40 @@ def merged_sites(sites: pl.DataFrame) -> dict[str, str]:
 OF_RECORDS = ("exams_seen", "core_complete", "probability_stated", "equivocal", "examiner_blinded", "held_back")
 LAST = 12
 FEWEST_SITES = 5
-_NO_LIMITS = "Limits need 12 mature periods with enough cases; so far there are points alone."
-_ELSEWHERE = "Too few events in a period for limits; see the rows of the {}."
+_NO_LIMITS = "Limits need 12 mature periods with cases; so far there are points alone."
 
 Row = dict[str, Any]
 
 
 def watched_rows(
-    counts: pl.DataFrame, periods: pl.DataFrame, sites: pl.DataFrame, baseline_from: Mapping[str, str]
+    counts: pl.DataFrame,
+    periods: pl.DataFrame,
+    sites: pl.DataFrame,
+    baseline_from: Mapping[str, str],
+    false_signal: float,
 ) -> Iterator[Row]:
     """Yield the rows of every indicator that is a count: overall with its chart, by site, and the funnel of sites.
 
     `counts`: period, site (null: of no site), indicator, numerator, denominator (null for a plain count). `periods`:
     period, records_open, answers_open, every period of the registry, oldest first. `sites`: site, examiners.
-    `baseline_from`: the period from which the chart of an indicator begins, where it is not the first.
+    `baseline_from`: the period from which the chart of an indicator begins, where it is not the first. `false_signal`:
+    chance of a false signal of each chart within twelve periods.
     """
     names = merged_sites(sites)
     for (indicator,), part in counts.group_by("indicator", maintain_order=True):
         is_open = periods["records_open" if indicator in OF_RECORDS else "answers_open"]
         mature = dict(zip(periods["period"], ~is_open, strict=True))
         whole = _summed(part, ["period"]).sort("period")
-        yield from _overall(str(indicator), whole, mature, baseline_from)
+        yield from _overall(str(indicator), whole, mature, baseline_from, false_signal)
         if names:
             of_sites = part.filter(pl.col("site").is_not_null()).with_columns(pl.col("site").replace_strict(names))
-            yield from _by_site(str(indicator), of_sites, mature)
+            yield from _by_site(str(indicator), of_sites, mature, false_signal)
 
 
-def days_rows(days: pl.DataFrame, periods: pl.DataFrame, baseline_from: Mapping[str, str]) -> Iterator[Row]:
-    """Yield the median days to an answer by period, with its run chart; `days`: period, days, exams."""
+def days_rows(
+    days: pl.DataFrame, periods: pl.DataFrame, baseline_from: Mapping[str, str], false_signal: float
+) -> Iterator[Row]:
+    """Yield the median days to an answer by period, with its chart; `days`: period, days, exams."""
     known = dict(zip(periods["period"], ~periods["answers_open"], strict=True))
     by_period = {key[0]: part for key, part in days.group_by("period")}
     medians = {
@@ -85,27 +89,24 @@ def days_rows(days: pl.DataFrame, periods: pl.DataFrame, baseline_from: Mapping[
         for period, is_mature in sorted(known.items())
     ]
     closed = _closed(rows, baseline_from)
-    made = run_chart(np.array([np.nan if row["value"] is None else row["value"] for row in closed]))
-    _apply(made, closed)
+    values = np.array([np.nan if row["value"] is None else row["value"] for row in closed])
+    _apply(value_chart(values, false_signal), closed)
     yield from rows
 
 
 def _overall(
-    indicator: str, whole: pl.DataFrame, mature: dict[str, bool], baseline_from: Mapping[str, str]
+    indicator: str,
+    whole: pl.DataFrame,
+    mature: dict[str, bool],
+    baseline_from: Mapping[str, str],
+    false_signal: float,
 ) -> Iterator[Row]:
     rows = list(_counted(whole, "overall", "all", indicator, mature))
     closed = _closed(rows, baseline_from)
     if indicator in CHARTED and closed:
-        events, sizes = _arrays(closed)
-        quarters = list(_quarters(closed))
-        if bears_limits(events, sizes):
-            _apply(chart(events, sizes), closed)
-        elif quarters and bears_limits(*_arrays(quarters)):
-            _apply(chart(*_arrays(quarters)), quarters)
-            _note(closed, _ELSEWHERE.format("quarters"))
-            yield from quarters
-        else:
-            yield from _scores(chart(events, sizes), closed)
+        pairs = [(row["numerator"] or 0, row["denominator"] or 0) for row in closed]
+        events, sizes = np.array(pairs, dtype=np.int64).T
+        _apply(share_chart(events, sizes, false_signal), closed)
     yield from rows
 
 
@@ -114,34 +115,7 @@ def _closed(rows: list[Row], baseline_from: Mapping[str, str]) -> list[Row]:
     return [row for row in rows if row["mature"] and row["period"] >= baseline_from.get(row["indicator"], "")]
 
 
-def _scores(made: Chart, closed: list[Row]) -> Iterator[Row]:
-    """Rows of the cumulative chart; where there is none the points get a note."""
-    if made.form != "cumulative":
-        _note(closed, _NO_LIMITS)
-        return
-    _note(closed, _ELSEWHERE.format("cumulative chart"))
-    scores = [{**row, "group_by": "cumulative", "note": None} for row in closed]
-    _apply(made, scores)
-    for row, value in zip(scores, made.values, strict=True):
-        row["value"] = float(value)
-    yield from scores
-
-
-def _quarters(closed: list[Row]) -> Iterator[Row]:
-    """Mature periods three by three, complete quarters only, named by their last period."""
-    held: dict[tuple[int, int], list[Row]] = {}
-    for row in closed:
-        held.setdefault(quarter_of(row["period"])[0], []).append(row)
-    for rows in held.values():
-        if quarter_of(rows[-1]["period"])[1]:
-            events, sizes = (int(sum(row[name] or 0 for row in rows)) for name in ("numerator", "denominator"))
-            yield {
-                **_row(rows[-1]["period"], "quarter", "all", rows[0]["indicator"], mature=True),
-                **{"numerator": events, "denominator": sizes, "value": events / sizes if sizes else None},
-            }
-
-
-def _by_site(indicator: str, part: pl.DataFrame, mature: dict[str, bool]) -> Iterator[Row]:
+def _by_site(indicator: str, part: pl.DataFrame, mature: dict[str, bool], false_signal: float) -> Iterator[Row]:
     summed = _summed(part, ["site", "period"]).sort("site", "period")
     for (site,), rows in summed.group_by("site", maintain_order=True):
         yield from _counted(rows, "site", str(site), indicator, mature)
@@ -150,11 +124,11 @@ def _by_site(indicator: str, part: pl.DataFrame, mature: dict[str, bool]) -> Ite
         year = summed.filter(pl.col("period").is_in(last), ~pl.col("site").is_in(NAMELESS))
         totals = _summed(year, ["site"]).filter(pl.col("denominator") > 0).sort("site")
         if totals.height >= FEWEST_SITES:
-            yield from _funnel(indicator, totals, last[-1])
+            yield from _funnel(indicator, totals, last[-1], false_signal / len(CHARTED) / totals.height / YEAR)
 
 
-def _funnel(indicator: str, totals: pl.DataFrame, period: str) -> Iterator[Row]:
-    made = funnel(totals["numerator"].to_numpy(), totals["denominator"].to_numpy())
+def _funnel(indicator: str, totals: pl.DataFrame, period: str, false_signal: float) -> Iterator[Row]:
+    made = funnel(totals["numerator"].to_numpy(), totals["denominator"].to_numpy(), 1 - false_signal)
     columns = zip(totals.iter_rows(named=True), made.low, made.high, made.outside, strict=True)
     for row, low, high, is_outside in columns:
         yield {
@@ -163,7 +137,7 @@ def _funnel(indicator: str, totals: pl.DataFrame, period: str) -> Iterator[Row]:
             "value": row["numerator"] / row["denominator"],
             **{"centre": made.centre, "limit_low": float(low), "limit_high": float(high)},
             **{"signal": bool(is_outside), "rule": "funnel" if is_outside else None, "chart": "funnel"},
-            "false_signal": 1 - LEVEL,
+            "false_signal": false_signal,
         }
 
 
@@ -187,22 +161,17 @@ def _row(period: str, group_by: str, group: str, indicator: str, *, mature: bool
     return {**keys, "mature": mature, "signal": False, "rule": None, "note": None}
 
 
-def _arrays(rows: Iterable[Row]) -> tuple[IntArray, IntArray]:
-    pairs = [(row["numerator"] or 0, row["denominator"] or 0) for row in rows]
-    events, sizes = np.array(pairs, dtype=np.int64).T
-    return events, sizes
-
-
-def _apply(made: Chart, rows: list[Row]) -> None:
-    """Write centre, limits, rule and promise of a chart into its rows; a chart without form leaves them alone."""
-    if made.form == "none" or made.promise is None:
+def _apply(made: Chart | None, rows: list[Row]) -> None:
+    """Write average, centre, limits, rule and promise of a chart into its rows; without a chart they get a note."""
+    if made is None:
         _note(rows, _NO_LIMITS)
         return
     promise = made.promise
     for place, row in enumerate(rows):
         row |= {
-            **{"centre": made.centre, "limit_low": _known(made.low, place), "limit_high": _known(made.high, place)},
-            **{"signal": bool(made.rules[place]), "rule": made.rules[place] or None, "chart": made.form},
+            **{"smoothed": _known(made.smoothed, place), "centre": made.centre},
+            **{"limit_low": _known(made.low, place), "limit_high": _known(made.high, place)},
+            **{"signal": bool(made.rules[place]), "rule": made.rules[place] or None, "chart": "ewma"},
             **{"false_signal": promise.false_signal, "shift": promise.shift, "delay": promise.delay},
         }
 

@@ -14,7 +14,6 @@ from scipy.stats import betabinom
 from examtally.analytics.intervals import FloatArray, t_quantile
 
 WINDOW = 12
-LEVEL = 0.998
 _SIDES = {"sensitivity": ("tp", "fn"), "specificity": ("tn", "fp")}
 
 
@@ -47,12 +46,14 @@ class _Sums:
         return share, cases, cases / max(1.0, float(spread) / chance) if chance else people, people
 
 
-def rolling_accuracy(tallies: pl.DataFrame, condition: str, maneuver: str, needed: int) -> Iterator[dict[str, Any]]:
+def rolling_accuracy(
+    tallies: pl.DataFrame, condition: str, maneuver: str, needed: int, false_signal: float
+) -> Iterator[dict[str, Any]]:
     """Yield rows of sensitivity and specificity of one pair at each period that ends a window of twelve mature ones.
 
     `tallies` are the tallies by period of that pair, mature periods only, oldest first. `needed` participants stand
-    behind a figure on either side of a comparison. Limits are those within which the share of the window lies with at
-    least 99.8 % probability when nothing has changed: beta-binomial quantiles, given the periods before it
+    behind a figure on either side of a comparison. Limits are those outside which the share of the window lies with at
+    most the probability `false_signal` when nothing has changed: beta-binomial quantiles, given the periods before it
     and Jeffreys' prior, of the effective number of knees (clustered by participant within periods).
 
     Source: predictive distribution of a binomial count, Aitchison J, Dunsmore IR. Statistical Prediction Analysis,
@@ -73,18 +74,18 @@ def rolling_accuracy(tallies: pl.DataFrame, condition: str, maneuver: str, neede
                 "value": share if people >= needed else None,
             }
             if min(people, people_before) >= needed and last >= 2 * WINDOW:
-                row |= _judged(share, before, *predicted_limits(before, size_before, size))
+                row |= _judged(share, before, *predicted_limits(before, size_before, size, false_signal), false_signal)
             yield row
 
 
 def rolling_calibration(
-    stated: pl.DataFrame, periods: list[str], condition: str, needed: int
+    stated: pl.DataFrame, periods: list[str], condition: str, needed: int, false_signal: float
 ) -> Iterator[dict[str, Any]]:
     """Yield rows of what was found minus what was stated, of one condition, over windows of twelve mature `periods`.
 
     `stated` holds period, probability, present and n of that condition. `needed` knees stand behind a figure.
-    Limits within which the window lies with about 99.8 % probability when nothing has changed: those of two means with
-    one variance (Student's t), since a window without an event would seem to have none.
+    Limits outside which the window lies with about the probability `false_signal` when nothing has changed: those of
+    two means with one variance (Student's t), since a window without an event would seem to have none.
     """
     place = {period: number for number, period in enumerate(periods)}
     kept = stated.filter(pl.col("period").is_in(periods))
@@ -107,19 +108,19 @@ def rolling_calibration(
         if min(knees, knees_before) >= max(needed, 2) and last >= 2 * WINDOW:
             freedom = knees + knees_before - 2
             pooled = (squares + squares_before) / freedom * (1 / knees + 1 / knees_before)
-            half = float(t_quantile(LEVEL, freedom)) * sqrt(pooled)
-            row |= _judged(mean, before, max(-1.0, before - half), min(1.0, before + half))
+            half = float(t_quantile(1 - false_signal, freedom)) * sqrt(pooled)
+            row |= _judged(mean, before, max(-1.0, before - half), min(1.0, before + half), false_signal)
         yield row
 
 
-def predicted_limits(share: float, size: float, wanted: float) -> tuple[float, float]:
+def predicted_limits(share: float, size: float, wanted: float, false_signal: float) -> tuple[float, float]:
     """Limits of the share of about `wanted` knees to come, after a `share` in `size` knees; neither need be whole.
 
-    >>> low, high = predicted_limits(0.9, 120, 120)
+    >>> low, high = predicted_limits(0.9, 120, 120, 0.002)
     >>> round(low, 3), round(high, 3)
     (0.75, 0.983)
     """
-    knees, tail = max(1, round(wanted)), (1 - LEVEL) / 2
+    knees, tail = max(1, round(wanted)), false_signal / 2
     chance = betabinom.pmf(np.arange(knees + 1), knees, share * size + 0.5, (1 - share) * size + 0.5)
     low = np.argmax(np.cumsum(chance) >= tail)
     high = knees - np.argmax(np.cumsum(chance[::-1]) >= tail)
@@ -153,12 +154,13 @@ def _mean(values: FloatArray, n: FloatArray) -> tuple[float, float, int]:
     return mean, float((n * (values - mean) ** 2).sum()), knees
 
 
-def _judged(value: float, centre: float, low: float, high: float) -> dict[str, Any]:
+def _judged(value: float, centre: float, low: float, high: float, false_signal: float) -> dict[str, Any]:
     is_off = bool(value < low or value > high)
     return {
         "centre": centre,
         "limit_low": low,
         "limit_high": high,
+        "false_signal": false_signal,
         "signal": is_off,
         "rule": "twelve_periods" if is_off else None,
     }

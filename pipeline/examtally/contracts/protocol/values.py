@@ -22,16 +22,17 @@ from examtally.contracts.periods import PERIOD
 
 @dataclass(frozen=True)
 class Monitoring:
-    """When a stated probability calls a condition likely or unlikely, and where a chart's baseline begins anew."""
+    """When a stated probability calls a condition likely or unlikely, how charts begin and how seldom they cry wolf."""
 
     likely: float
     unlikely: float
     baseline_from: Mapping[str, str]
+    false_signals_a_year: float
 
 
 CHARTED = (
     *("core_complete", "probability_stated", "equivocal", "examiner_blinded", "held_back"),
-    *("verified", "days_to_reference", "yield", "unsuspected_proven"),
+    *("missed_injuries", "verified", "days_to_reference", "yield", "unsuspected_proven"),
 )
 """Indicators that have a chart by period."""
 

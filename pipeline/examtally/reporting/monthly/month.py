@@ -20,18 +20,9 @@ from examtally.reporting.monthly.actions import Action, from_text, read_actions,
 from examtally.results import read_results
 
 LAST = 12
-BY_PERIOD = ("overall", "quarter", "cumulative")
 Row = Mapping[str, Any]
 _CHART = ("indicator", "group_by", "group")
 _JUDGED = ("limit_low", "limit_high", "rule", "chart", "false_signal", "shift", "delay")
-_LOOKS = {
-    "overall": "",
-    "quarter": ", by quarter",
-    "cumulative": ", cumulative",
-    "site_year": ", site {}",
-    "pair": "",
-    "condition": "",
-}
 
 
 def open_month() -> Month:
@@ -53,8 +44,8 @@ class Month:
         """The rows of the indicators table up to this period; a chart that had no baseline then judges nothing."""
         rows = self.audit.table("indicators").filter(pl.col("period") <= self.period)
         points = (pl.col("value").is_not_null() & pl.col("mature")).sum().over(*_CHART)
-        is_bare = pl.col("group_by").is_in(BY_PERIOD) & (points < LAST)
-        judged = (pl.when(~is_bare).then(name).alias(name) for name in ("centre", *_JUDGED))
+        is_bare = (pl.col("group_by") == "overall") & (points < LAST)
+        judged = (pl.when(~is_bare).then(name).alias(name) for name in ("smoothed", "centre", *_JUDGED))
         return rows.with_columns(*judged, signal=pl.col("signal") & ~is_bare)
 
     @cached_property
@@ -103,7 +94,7 @@ class Month:
             return f"{base}, {words.maneuvers[maneuver].name} ({inside_sentence(words.conditions[condition].name)})"
         if row["group_by"] == "condition":
             return f"{base}, {inside_sentence(self.audit.catalogue.conditions[row['group']].name)}"
-        return base + _LOOKS[row["group_by"]].format(row["group"])
+        return f"{base}, site {row['group']}" if row["group_by"] == "site_year" else base
 
     def indicator(self, code: str) -> str:
         """How an indicator is called."""

@@ -15,26 +15,28 @@ from examtally.reporting.monthly.month import Month
 from examtally.reporting.monthly.values import plain, value_of
 
 RECORDS = ("core_complete", "probability_stated", "equivocal", "examiner_blinded", "held_back")
-ANSWERS = ("verified", "days_to_reference", "yield", "unsuspected_proven")
+ANSWERS = ("missed_injuries", "verified", "days_to_reference", "yield", "unsuspected_proven")
 SHOWN = 36
 _HEIGHT = 1.35
 _FOOT = 0.45
 _FEWEST = 2
-_DATA = ("period", "indicator", "group_by", "numerator", "denominator", "value", "centre", "limit_low", "limit_high")
-
-
-def shown(month: Month, indicator: str) -> pl.DataFrame:
-    """The newest 36 rows of the chart an indicator has: quarters, cumulative scores or single periods."""
-    for group_by in ("quarter", "cumulative", "overall"):
-        rows = month.series(indicator, group_by)
-        if rows.height:
-            return rows.tail(SHOWN)
-    return rows
+_DATA = (
+    "period",
+    "indicator",
+    "group_by",
+    "numerator",
+    "denominator",
+    "value",
+    "smoothed",
+    "centre",
+    "limit_low",
+    "limit_high",
+)
 
 
 def panels(month: Month, indicators: Sequence[str], name: str, caption: str) -> str:
     """A figure with a panel for each indicator that has two points; words where none has."""
-    held = [(code, rows) for code in indicators if (rows := shown(month, code))["value"].count() >= _FEWEST]
+    held = [(code, rows) for code in indicators if (rows := month.series(code).tail(SHOWN))["value"].count() >= _FEWEST]
     if not held:
         return f"No chart yet: nothing has been counted in two {month.unit}s."
     height = _HEIGHT * len(held) + _FOOT
@@ -46,7 +48,7 @@ def panels(month: Month, indicators: Sequence[str], name: str, caption: str) -> 
         with style():
             _draw(axes, rows)
             _frame(axes, rows, names, is_last=number == len(held) - 1)
-            axes.set_title(_title(month, code, rows), loc="left", fontsize=9, fontweight="bold", pad=3)
+            axes.set_title(_title(month, code), loc="left", fontsize=9, fontweight="bold", pad=3)
             axes.set_title(_newest(rows), loc="right", fontsize=9, pad=3, color=GREY)
     data = pl.concat([rows.select(*_DATA, "mature", "signal", "rule", "chart") for _, rows in held])
     alt = " ".join(_spoken(month, code, rows) for code, rows in held)
@@ -57,7 +59,8 @@ def legend(month: Month) -> str:
     """How the points and lines are read."""
     return (
         f"Filled: {month.unit}s whose results are in. Hollow: still open, results still coming; they never signal. "
-        "Line: the usual value, of the first twelve. Broken lines: limits. A diamond signals."
+        "Thin line: the usual value, of the first twelve. Thick line: the moving average of what came after. Broken "
+        "lines: its limits. A diamond signals."
     )
 
 
@@ -68,7 +71,8 @@ def _draw(axes: Axes, rows: pl.DataFrame) -> None:
     for column, line in (("centre", "-"), ("limit_low", (0, (3, 2))), ("limit_high", (0, (3, 2)))):
         edge = rows[column].cast(pl.Float64).to_numpy()
         axes.step(where, edge, where="mid", color=GREY, linewidth=0.8, linestyle=line)
-    axes.plot(where, values, color=RULE, linewidth=1.2, zorder=1)
+    axes.plot(where, values, color=RULE, linewidth=0.8, zorder=1)
+    axes.plot(where, rows["smoothed"].cast(pl.Float64).to_numpy(), color=PRESENT, linewidth=1.8, zorder=2)
     mature, signal = rows["mature"].to_numpy(), rows["signal"].to_numpy()
     axes.plot(where[mature & ~signal], values[mature & ~signal], "o", color=PRESENT, markersize=4)
     axes.plot(where[~mature], values[~mature], "o", markerfacecolor="white", color=PRESENT, markersize=4.5)
@@ -98,25 +102,20 @@ def _newest(rows: pl.DataFrame) -> str:
 
 def _tick(rows: pl.DataFrame, value: float) -> str:
     row = rows.row(-1, named=True)
-    is_share = row["group_by"] != "cumulative" and row["indicator"] != "days_to_reference"
-    if not is_share:
+    if row["indicator"] == "days_to_reference":
         return f"{value:.0f}"
     share = 100 * min(1.0, max(0.0, value))
     return f"{share:.0f}%" if share >= 2 or not share else f"{share:.1g}%"
 
 
-def _title(month: Month, code: str, rows: pl.DataFrame) -> str:
-    how = {"quarter": ", by quarter", "cumulative": ", cumulative score"}.get(rows["group_by"][0], "")
-    unit = ", median days" if code == "days_to_reference" else ""
-    return f"{month.indicator(code)}{unit}{how}"
+def _title(month: Month, code: str) -> str:
+    return f"{month.indicator(code)}{', median days' if code == 'days_to_reference' else ''}"
 
 
 def _spoken(month: Month, code: str, rows: pl.DataFrame) -> str:
     points = counted(rows["value"].count(), "point")
     mature = rows.filter(pl.col("mature") & pl.col("value").is_not_null())
-    text = (
-        f"{_title(month, code, rows)}: {points}, {counted(rows.filter(~pl.col('mature')).height, 'period')} still open"
-    )
+    text = f"{_title(month, code)}: {points}, {counted(rows.filter(~pl.col('mature')).height, 'period')} still open"
     if mature.is_empty():
         return f"{text}."
     last = mature.row(-1, named=True)

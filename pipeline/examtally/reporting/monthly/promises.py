@@ -2,48 +2,41 @@
 
 from __future__ import annotations
 
-from math import prod
-
 import polars as pl
 
 from examtally.reporting.engine.numbers import counted, percent
 from examtally.reporting.engine.tables import Column, details, table
-from examtally.reporting.monthly.month import BY_PERIOD, LAST, Month, Row
+from examtally.reporting.monthly.month import LAST, Month, Row
 from examtally.reporting.monthly.values import plain
 
 
 def multiplicity(month: Month) -> str:
-    """How many charts are looked at, and what that many give by chance alone."""
-    yearly = [row for row in month.charts if row["group_by"] in BY_PERIOD]
-    looks = [row for row in month.charts if row["group_by"] not in BY_PERIOD]
-    if not yearly and not looks:
-        return f"No chart can signal yet: limits need {LAST} mature {month.unit}s."
-    chance = 1 - prod(1 - row["false_signal"] for row in yearly)
-    parts = [
-        f"{counted(len(yearly), 'chart')} by {month.unit} are watched. In a clinic where nothing changes, at least one "
-        f"of them would still signal with a chance of about {percent(1 - (1 - chance) ** (1 / LAST))} at each look and "
-        f"{percent(chance)} within {LAST}"
-    ]
-    if looks:
-        parts.append(
-            f"; {counted(len(looks), 'figure')} of twelve {month.unit}s or of sites add a chance of "
-            f"{percent(1 - prod(1 - row['false_signal'] for row in looks))} at each look"
-        )
-    return f"{''.join(parts)}. A signal is a reason to look, not a finding."
+    """How many charts are looked at, and what they give by chance alone, all together."""
+    if not month.charts:
+        return f"No chart can signal yet: limits need {LAST} {month.unit}s with follow-up complete."
+    by_period = sum(row["group_by"] == "overall" for row in month.charts)
+    others = len(month.charts) - by_period
+    beside = f" and {counted(others, 'figure')} of twelve {month.unit}s together" if others else ""
+    rate = percent(month.audit.protocol.monitoring.false_signals_a_year)
+    return (
+        f"{counted(by_period, 'chart')} by {month.unit}{beside} are watched. Limits are set so that, in a clinic where "
+        f"nothing changes, all of them together give a signal in about {rate} of years. A signal is a reason to look, "
+        "not a finding."
+    )
 
 
 def promises(month: Month) -> str:
     """A table of every chart by month: its kind, the usual value, false signals and the delay after a change."""
-    rows = [_promise(month, row) for row in month.charts if row["group_by"] in BY_PERIOD]
+    rows = [_promise(month, row) for row in month.charts if row["group_by"] == "overall"]
     if not rows:
         return ""
     columns = (
         Column("name", "Chart"),
         Column("chart", "Kind", words=True),
         Column("usual", "Usual"),
-        Column("false", f"False signal\nwithin {LAST} points if nothing changes"),
+        Column("false", f"False signal\nwithin {LAST} if nothing changes"),
         Column("change", "A change to"),
-        Column("delay", "shows after about"),
+        Column("delay", "half such changes show within"),
     )
     return details("What each chart promises", table(pl.DataFrame(rows), columns, caption="What each chart promises"))
 
@@ -74,9 +67,9 @@ def terms(month: Month) -> str:
         "core condition have run out. Only mature points signal.",
         f"**Suspected**: put at {above} or more after the exam; where no number was stated, a positive finding of any "
         f"of its maneuvers. **Missed injury**: put below {below} and proven. Not every one was avoidable.",
-        f"**Signals**: a point outside three-standard-deviation limits about the first {LAST} mature {month.unit}s, or "
-        "eight in a row on one side of the centre. Where months differ more than chance allows the limits are wider "
-        "(Laney). With fewer than 5 events, or 5 cases without, in an average month: quarters, or a cumulative score.",
+        f"**Signals**: the first {LAST} {month.unit}s with follow-up complete set the usual value. After them a moving "
+        f"average (each new {month.unit} counts a fifth) signals outside its limits, and a single {month.unit} where "
+        "chance hardly brings it there. The limits allow for what the first twelve leave open.",
         *_anew(month),
         "**Sites** with fewer than three examiners are merged. No chart here is about a person.",
     ]
@@ -91,13 +84,12 @@ def _anew(month: Month) -> list[str]:
 
 
 def _promise(month: Month, row: Row) -> dict[str, str]:
-    unit = "quarter" if row["group_by"] == "quarter" else month.unit
     delay = row["delay"]
     return {
         "name": month.name(row),
         "chart": month.audit.wording.word("chart", row["chart"]),
-        "usual": "–" if row["group_by"] == "cumulative" else plain(row, row["centre"]),
+        "usual": plain(row, row["centre"]),
         "false": percent(row["false_signal"]),
-        "change": percent(row["shift"]),
-        "delay": "–" if delay is None else counted(max(1, round(delay)), unit),
+        "change": "–" if row["shift"] is None else percent(row["shift"]),
+        "delay": "–" if delay is None else counted(max(1, round(delay)), month.unit),
     }

@@ -12,7 +12,7 @@ from examtally.reporting.engine.numbers import count, counted, listed, percent, 
 from examtally.reporting.engine.tables import Column, details, table
 from examtally.reporting.engine.wording import inside_sentence
 from examtally.reporting.monthly.actions import Action
-from examtally.reporting.monthly.month import BY_PERIOD, LAST, Month, Row
+from examtally.reporting.monthly.month import LAST, Month, Row
 from examtally.reporting.monthly.panels import RECORDS
 from examtally.reporting.monthly.values import moved, plain
 
@@ -125,7 +125,7 @@ def held_back(month: Month) -> str:
 
 def _judged(month: Month) -> str:
     """Up to which period records and answers are judged; nothing where no chart can signal."""
-    able = [row for row in month.charts if row["group_by"] in (*BY_PERIOD, "site_year")]
+    able = [row for row in month.charts if row["group_by"] in ("overall", "site_year")]
     kinds = ((True, "what was recorded"), (False, "answers"))
     newest = {kind: [row["period"] for row in able if (row["indicator"] in RECORDS) is kind] for kind, _ in kinds}
     parts = [f"{words} up to {max(newest[kind])}" for kind, words in kinds if newest[kind]]

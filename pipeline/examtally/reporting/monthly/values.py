@@ -16,17 +16,13 @@ def value_of(row: Row) -> str:
     """
     if row["value"] is None:
         return "none"
-    if row["group_by"] == "cumulative":
-        return f"score {row['value']:.1f} at {share_of(row['numerator'], row['denominator'])}"
     return share_of(row["numerator"], row["denominator"]) if _is_share(row) else plain(row, row["value"])
 
 
 def plain(row: Row, value: float | None) -> str:
-    """A number on the scale of its row: a percentage, days, points of percentage, or a score."""
+    """A number on the scale of its row: a percentage, days, or points of percentage."""
     if value is None:
         return "–"
-    if row["group_by"] == "cumulative":
-        return f"{value:.1f}"
     if row["indicator"] == "days_to_reference":
         return f"{round(value, 1):g} days"
     if row["indicator"] in _POINTS:
@@ -38,8 +34,6 @@ def moved(row: Row) -> str:
     """What the value is held against: the centre of its chart."""
     if row["centre"] is None or row["value"] is None:
         return "no centre yet"
-    if row["group_by"] == "cumulative":
-        return "more than expected" if row["value"] > 0 else "fewer than expected"
     return f"usually {plain(row, row['centre'])}"
 
 

@@ -7,11 +7,12 @@ from typing import Any
 
 import polars as pl
 
-from examtally.analytics.control_charts.funnel import LEVEL
+from examtally.analytics.control_charts import YEAR
 from examtally.analytics.control_charts.indicators import days_rows, watched_rows
 from examtally.analytics.control_charts.rolling import rolling_accuracy, rolling_calibration
 from examtally.cohort.monitoring import Watched, read_watched
 from examtally.contracts.protocol.protocol import Protocol
+from examtally.contracts.protocol.values import CHARTED
 from examtally.contracts.results import result_tables
 from examtally.results import intake_tables
 from examtally.results.steps.accuracy import tallies
@@ -35,10 +36,11 @@ def indicator_frame(
 ) -> pl.DataFrame:
     """Return the rows of the indicators table: what was counted, charted, compared between sites, and what drifts."""
     baselines = protocol.monitoring.baseline_from
+    share = protocol.monitoring.false_signals_a_year / (len(CHARTED) + 2)  # drift and sites: one share each
     rows = [
-        *watched_rows(pl.concat([watched.counts, held_back]), watched.periods, watched.sites, baselines),
-        *days_rows(watched.days, watched.periods, baselines),
-        *_drifting(watched, tallies.filter(group_by="period"), protocol),
+        *watched_rows(pl.concat([watched.counts, held_back]), watched.periods, watched.sites, baselines, share),
+        *days_rows(watched.days, watched.periods, baselines, share),
+        *_drifting(watched, tallies.filter(group_by="period"), protocol, share),
     ]
     schema = result_tables()["indicators"].schema
     return pl.DataFrame(rows, schema={name: kind for name, kind in schema.items() if name not in ("status", "flag")})
@@ -63,21 +65,29 @@ def held_back_by_period(batches: pl.DataFrame, newest: pl.DataFrame) -> pl.DataF
     )
 
 
-def _drifting(watched: Watched, by_period: pl.DataFrame, protocol: Protocol) -> Iterator[dict[str, Any]]:
-    """Accuracy of the core maneuvers and calibration for the core conditions, over the last twelve mature periods."""
+def _drifting(
+    watched: Watched, by_period: pl.DataFrame, protocol: Protocol, false_signal: float
+) -> Iterator[dict[str, Any]]:
+    """Accuracy of the core maneuvers and calibration for the core conditions, over the last twelve mature periods.
+
+    All their figures together signal falsely within twelve periods with at most the chance `false_signal`.
+    """
     needed = protocol.display.min_participants
+    conditions = watched.conditions["condition"].unique()
+    pairs = by_period.filter(pl.col("condition").is_in(conditions.implode()), pl.col("maneuver").is_in(protocol.core))
+    figures = 2 * pairs.select("condition", "maneuver").n_unique() + conditions.len()
+    each = false_signal / max(1, figures) / YEAR
     for (condition,), part in watched.conditions.group_by("condition", maintain_order=True):
         closed = part.filter(~pl.col("is_open"))["period"].to_list()
         for maneuver in protocol.core:
             pair = by_period.filter(pl.col("group").is_in(closed), condition=condition, maneuver=maneuver)
-            yield from map(_rolling, rolling_accuracy(pair.sort("group"), str(condition), maneuver, needed))
+            yield from map(_rolling, rolling_accuracy(pair.sort("group"), str(condition), maneuver, needed, each))
         stated = watched.stated.filter(condition=condition)
-        yield from map(_rolling, rolling_calibration(stated, closed, str(condition), needed))
+        yield from map(_rolling, rolling_calibration(stated, closed, str(condition), needed, each))
 
 
 def _rolling(row: dict[str, Any]) -> dict[str, Any]:
-    bounds = {"chart": "rolling", "false_signal": 1 - LEVEL} if row.get("centre") is not None else {}
-    return {"mature": True, "signal": False, **row, **bounds}
+    return {"mature": True, "signal": False, **row, **({"chart": "rolling"} if row.get("centre") is not None else {})}
 
 
 def batches(work: Work) -> pl.DataFrame:

@@ -1,13 +1,14 @@
-"""Quality charts: which chart a series can bear, the rules, and the funnel of places."""
+"""Quality charts: what the baseline leaves open, the moving average and its limits, and the funnel of places."""
 
 from __future__ import annotations
 
 import numpy as np
 import pytest
-from scipy.stats import binom
+from scipy.stats import betabinom, binom
 
-from examtally.analytics.control_charts import bears_limits, chart, funnel, in_run, run_chart
-from examtally.analytics.control_charts.chances import binomial_promise, normal_promise
+from examtally.analytics.control_charts import funnel, share_chart, value_chart
+from examtally.analytics.control_charts.baseline import ShareBaseline, ValueBaseline
+from examtally.analytics.control_charts.chart import WEIGHT
 
 
 def flat(events: int, size: int, periods: int) -> tuple[np.ndarray, np.ndarray]:
@@ -15,88 +16,118 @@ def flat(events: int, size: int, periods: int) -> tuple[np.ndarray, np.ndarray]:
     return np.full(periods, events), np.full(periods, size)
 
 
-def test_a_p_chart_needs_twelve_periods_and_five_of_each_outcome() -> None:
-    assert bears_limits(*flat(5, 50, 12))
-    assert not bears_limits(*flat(5, 50, 11))
-    assert not bears_limits(*flat(4, 50, 12))
-    assert not bears_limits(*flat(46, 50, 12))
+def alternating(apart: int, periods: int) -> tuple[np.ndarray, np.ndarray]:
+    """Periods of 100 that lie `apart` above and below 40 in turn."""
+    return np.array([40 - apart, 40 + apart] * (periods // 2)), np.full(periods, 100)
+
+
+def test_a_chart_needs_twelve_periods_with_cases() -> None:
     events, sizes = flat(5, 50, 13)
+    assert share_chart(events, sizes, 0.05) is not None
+    assert share_chart(events[:11], sizes[:11], 0.05) is None
     sizes[3] = events[3] = 0
-    assert bears_limits(events, sizes), "a period without cases does not count as one of the twelve"
-    assert not bears_limits(events[:12], sizes[:12])
+    assert share_chart(events, sizes, 0.05) is not None, "twelve of thirteen have cases"
+    assert share_chart(events[:12], sizes[:12], 0.05) is None
 
 
-@pytest.mark.parametrize(
-    ("events", "size", "periods", "form"),
-    [
-        (10, 50, 18, "p"),
-        (2, 50, 18, "cumulative"),
-        (48, 50, 18, "cumulative"),
-        (10, 50, 11, "none"),
-        (0, 50, 18, "none"),
-    ],
-)
-def test_the_chart_a_series_can_bear(events: int, size: int, periods: int, form: str) -> None:
-    made = chart(*flat(events, size, periods))
-    assert made.form == form
+@pytest.mark.parametrize("events", [0, 1, 15, 49, 50])
+def test_a_series_that_never_moves_never_signals(events: int) -> None:
+    made = share_chart(*flat(events, 50, 40), 0.05)
+    assert made is not None
     assert set(made.rules) == {""}
-    assert (made.promise is None) == (form == "none")
+    assert np.isnan(made.smoothed[:12]).all()
+    assert (made.low[12:] <= made.smoothed[12:]).all()
+    assert (made.smoothed[12:] <= made.high[12:]).all()
 
 
-def test_a_series_that_jumps_more_than_chance_gets_wider_limits() -> None:
-    events = np.array([20, 60] * 8)
-    made = chart(events, np.full(16, 100))
-    assert made.form == "laney"
-    assert set(made.rules) == {""}
-    assert made.high[0] - made.low[0] > 6 * np.sqrt(0.24 / 100)
+def test_the_average_is_what_its_weights_say() -> None:
+    events, sizes = flat(20, 100, 15)
+    events[12:] = 30, 25, 10
+    made = share_chart(events, sizes, 0.05)
+    assert made is not None
+    gaps = np.array([0.3, 0.25, 0.1]) - made.centre
+    expected = made.centre + WEIGHT * (0.64 * gaps[0] + 0.8 * gaps[1] + gaps[2])
+    assert made.smoothed[-1] == pytest.approx(expected)
 
 
-def test_a_point_far_off_names_its_rule() -> None:
-    events, sizes = flat(10, 50, 16)
-    events[14] = 30
-    assert chart(events, sizes).rules[13:] == ("", "beyond_limits", "")
+def test_a_period_without_cases_leaves_the_average_alone() -> None:
+    events, sizes = flat(20, 100, 16)
+    events[12], events[13], sizes[13] = 30, 0, 0
+    made = share_chart(events, sizes, 0.05)
+    assert made is not None
+    assert made.smoothed[13] == made.smoothed[12]
+    assert made.high[13] == made.high[12]
 
 
-def test_eight_in_a_row_name_theirs_and_a_turned_chart_says_the_same() -> None:
-    events, sizes = flat(10, 50, 22)
-    events[13:] = 11
-    made = chart(events, sizes).rules
-    assert [place for place, rule in enumerate(made) if rule] == [20, 21]
-    assert set(made[20:]) == {"run_of_eight"}
-    assert chart(sizes - events, sizes).rules == made
-
-
-def test_a_run_passes_over_a_missing_point() -> None:
-    values = np.array([0.6] * 5 + [np.nan] + [0.6] * 3)
-    assert np.flatnonzero(in_run(values, 0.5)).tolist() == [8]
-
-
-def test_what_a_short_baseline_leaves_open_makes_false_signals_likelier() -> None:
-    short, long = binomial_promise(144, 480, 40), binomial_promise(144_000, 480_000, 40)
-    assert short.false_signal > 1.15 * long.false_signal
-    assert long.false_signal > 0.03, "the rules themselves err: three in a thousand points and runs by chance"
-    few, many = normal_promise(0.3, 40, 2.0, 12), normal_promise(0.3, 40, 2.0, 1200)
-    assert few.false_signal > 1.5 * many.false_signal
-
-
-def test_a_run_chart_has_a_median_and_no_limits() -> None:
-    values = np.array([9.0, 11.0] * 6 + [12.0] * 8)
-    made = run_chart(values)
-    assert (made.form, made.centre) == ("run", 10.0)
-    assert np.isnan(made.low).all()
-    assert [place for place, rule in enumerate(made.rules) if rule] == [18, 19]
-    assert run_chart(values[:11]).form == "none"
-
-
-def test_a_rare_event_that_doubles_reaches_the_cumulative_limit() -> None:
-    events, sizes = flat(2, 60, 30)
-    events[12:] = 6
-    made = chart(events, sizes)
+def test_a_lasting_shift_signals_and_a_turned_chart_says_the_same() -> None:
+    events, sizes = flat(18, 60, 20)
+    events[12:] = 28
+    made, turned = share_chart(events, sizes, 0.005), share_chart(sizes - events, sizes, 0.005)
+    assert made is not None
+    assert turned is not None
     first = next(place for place, rule in enumerate(made.rules) if rule)
-    assert made.rules[first] == "cumulative_limit"
-    assert made.promise is not None
-    assert 12 <= first < 12 + (made.promise.delay or 0)
-    assert not any(chart(*flat(2, 60, 30)).rules)
+    assert first <= 15
+    assert all(made.rules[first:]), "and goes on until the baseline is begun anew"
+    assert abs(next(place for place, rule in enumerate(turned.rules) if rule) - first) <= 1, "but for the simulation"
+    np.testing.assert_allclose(turned.smoothed[12:], 1 - made.smoothed[12:])
+
+
+def test_a_single_period_far_out_is_a_sudden_change() -> None:
+    events, sizes = flat(18, 60, 30)
+    events[29] = 36
+    made = share_chart(events, sizes, 0.05)
+    assert made is not None
+    assert made.rules[28] == ""
+    assert made.rules[29] in ("sudden_change", "smoothed_limit")
+    events[29] = 34
+    short = share_chart(events, sizes, 0.3)
+    assert short is not None
+    usual = ShareBaseline.of(events[:12], sizes[:12])
+    assert usual.tails(np.array([0.6]), np.array([60]))[0] < 1e-3
+
+
+def test_periods_that_differ_more_than_chance_widen_the_limits() -> None:
+    calm, wild = share_chart(*alternating(0, 24), 0.05), share_chart(*alternating(20, 24), 0.05)
+    assert calm is not None
+    assert wild is not None
+    assert wild.high[-1] - wild.low[-1] > 2 * (calm.high[-1] - calm.low[-1])
+    assert set(wild.rules) == {""}
+
+
+def test_a_short_baseline_has_wider_limits_than_a_sure_one() -> None:
+    few, many = ShareBaseline.of(*flat(2, 8, 12)), ShareBaseline.of(*flat(200, 800, 12))
+    assert few.centre_variance > 50 * many.centre_variance
+    assert few.variance(np.array([60]))[0] > many.variance(np.array([60]))[0]
+
+
+def test_predictive_tails_are_beta_binomial_where_periods_do_not_differ() -> None:
+    """With a large baseline the spread between periods is found to be small, and the tail is near the exact one."""
+    usual = ShareBaseline.of(*flat(300, 1000, 12))
+    seen = usual.tails(np.array([0.5]), np.array([60]))[0]
+    exact = betabinom(60, 3600.5, 8400.5).sf(29)
+    assert exact < seen < 3 * exact
+
+
+def test_days_are_charted_on_their_logarithm() -> None:
+    values = np.array([10.0, 12.0, 9.0, 11.0] * 4 + [30.0] * 8)
+    made = value_chart(values, 0.05)
+    assert made is not None
+    assert 10 < made.centre < 11
+    assert made.rules[16] in ("sudden_change", "smoothed_limit")
+    assert made.promise.shift is None
+    assert value_chart(values[:11], 0.05) is None
+    with pytest.raises(ValueError, match="two values"):
+        ValueBaseline.of(values[:1])
+
+
+def test_fewer_false_signals_mean_wider_limits_and_a_longer_wait() -> None:
+    events, sizes = flat(18, 60, 13)
+    strict, loose = share_chart(events, sizes, 0.005), share_chart(events, sizes, 0.1)
+    assert strict is not None
+    assert loose is not None
+    assert strict.high[-1] - strict.low[-1] > loose.high[-1] - loose.low[-1]
+    assert (strict.promise.delay or 0) > (loose.promise.delay or 0)
+    assert strict.promise.shift == pytest.approx(0.46, abs=0.01)
 
 
 def test_a_funnel_of_alike_places_finds_nobody_and_of_one_unlike_finds_that_one() -> None:
@@ -144,19 +175,3 @@ def test_no_side_of_a_funnel_signals_more_often_than_it_says(share: float) -> No
         outside = np.array([bool(made.outside[0]) and made.dispersion == 1.0 for made in apart])
         for side in (counts < share * size, counts > share * size):
             assert chance[outside & side].sum() <= 0.001 + 1e-6
-
-
-def test_periods_with_hardly_a_case_get_no_cumulative_chart() -> None:
-    sizes = np.array([1, 0, 0] * 13 + [1])
-    events = np.zeros(40, dtype=np.int64)
-    events[0] = 1
-    assert chart(events, sizes).form == "none"
-
-
-@pytest.mark.parametrize("size", [1, 400])
-def test_one_event_in_the_baseline_promises_no_delay_of_centuries(size: int) -> None:
-    events = np.zeros(17, dtype=np.int64)
-    events[11] = 1
-    promise = chart(events, np.full(17, size)).promise
-    assert promise is not None
-    assert 12 < (promise.delay or 0) <= 120
