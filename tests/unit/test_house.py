@@ -81,7 +81,7 @@ def test_heavy_libraries_stay_in_one_module(library: str) -> None:
 
 def test_no_module_outgrows_one_noun() -> None:
     long = {str(path.relative_to(PACKAGE)): len(path.read_text().splitlines()) for path in MODULES}
-    assert {name: lines for name, lines in long.items() if lines > 300} == {}
+    assert {name: lines for name, lines in long.items() if lines > 400} == {}
 
 
 def test_importing_the_package_loads_nothing_heavy() -> None:
