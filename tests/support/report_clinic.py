@@ -16,7 +16,7 @@ from examtally.analytics.examiner_effects.tables import pooling_tables
 from examtally.analytics.learning_curves.tables import learning_table
 from examtally.cohort.cohort import build_cohort
 from examtally.cohort.examiners import read_examiners
-from examtally.cohort.learning_frame import read_learning_frame
+from examtally.cohort.learning_frame import read_learning_frame, read_supervisor_counts
 from examtally.cohort.monitoring import read_watched
 from examtally.cohort.pairs import read_pairs
 from examtally.cohort.scenarios import read_scenarios
@@ -185,6 +185,7 @@ def write_results(folder: Path, made: Records, *, with_examiners: bool = False) 
         pooling = pooling_tables(knees, read_examiners(cohort.con), contract, protocol)
         pairs = read_pairs(cohort.con, protocol, with_examiners=with_examiners)
         cases = read_learning_frame(cohort.con, protocol)
+        supervisors = read_supervisor_counts(cohort.con, protocol)
         lines = bookkeeping(made)
         watched = read_watched(cohort.con, contract, protocol)
         newest = watched.periods.tail(1).select(pl.lit(1, pl.Int64).alias("batch_no"), "period")
@@ -196,7 +197,7 @@ def write_results(folder: Path, made: Records, *, with_examiners: bool = False) 
             "examiner_spread": pooling.spread,
             "examiner_probability": pooling.probability,
             "agreement": conform("agreement", agreement_table(pairs, contract, protocol)),
-            "learning": conform("learning", learning_table(cases, protocol)),
+            "learning": conform("learning", learning_table(cases, supervisors, protocol)),
             "sensitivity_analyses": conform("sensitivity_analyses", other),
             "post_test": post_test_table(accuracy, protocol),
             "flow": conform("flow", cohort.flow()),

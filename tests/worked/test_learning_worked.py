@@ -9,7 +9,7 @@ from clinic import Records, connect
 from examtally.analytics.learning_curves.cusum import first_signal, lccusum_weights, path, risk_adjusted_weights
 from examtally.analytics.learning_curves.tables import learning_table
 from examtally.cohort.cohort import build_cohort
-from examtally.cohort.learning_frame import read_learning_frame
+from examtally.cohort.learning_frame import read_learning_frame, read_supervisor_counts
 from examtally.contracts.contract import Contract
 from examtally.contracts.protocol.protocol import load_protocol
 
@@ -47,8 +47,10 @@ def test_the_same_path_from_records(contract: Contract) -> None:
     levels = {"p_acceptable": 0.10, "p_unacceptable": 0.25, "planned": 50, "outcome": "reference"}
     protocol = load_protocol({"learning": levels}, contract)
     with build_cohort(connect(contract, records), contract, protocol) as cohort:
-        table = learning_table(read_learning_frame(cohort.con, protocol), protocol)
-    chart = table.filter(maneuver="lachman", among="all").sort("sequence")
+        table = learning_table(
+            read_learning_frame(cohort.con, protocol), read_supervisor_counts(cohort.con, protocol), protocol
+        )
+    chart = table.filter(maneuver="lachman", among="positive").sort("sequence")
     assert chart["score"].to_numpy() == pytest.approx(PATH, abs=1e-10)
     assert set(chart["state"]) == {"followed"}
     assert chart["true_signal"][0] == pytest.approx(0.73, abs=0.005)

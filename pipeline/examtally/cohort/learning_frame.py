@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
+
 import duckdb
 import polars as pl
 
@@ -9,7 +11,7 @@ from examtally.cohort.cells import CELLS_A_PAIR, RESULTS, STATUSES
 from examtally.cohort.pairs import listed, takes_part
 from examtally.contracts.protocol.protocol import Protocol
 
-_LEARNER = "l.group_by = 'role' and l.label in ({})"
+_ROLE = "l.group_by = 'role' and l.label in ({})"
 
 
 def read_learning_frame(con: duckdb.DuckDBPyConnection, protocol: Protocol) -> pl.DataFrame:
@@ -29,7 +31,7 @@ def read_learning_frame(con: duckdb.DuckDBPyConnection, protocol: Protocol) -> p
     are sorted, and the order within a period means nothing.
     """
     asked = protocol.learning.outcome
-    parts = {"reference": _against_reference(protocol), "supervisor": _against_supervisor(protocol)}
+    parts = {"reference": _against_reference(protocol.agreement.learners), "supervisor": _against_supervisor(protocol)}
     cases = " union all ".join(f"({part})" for name, part in parts.items() if asked in (name, "both"))
     frame: pl.DataFrame = con.sql(
         f"""
@@ -43,13 +45,28 @@ def read_learning_frame(con: duckdb.DuckDBPyConnection, protocol: Protocol) -> p
     return frame
 
 
-def _against_reference(protocol: Protocol) -> str:
+def read_supervisor_counts(con: duckdb.DuckDBPyConnection, protocol: Protocol) -> pl.DataFrame:
+    """Return how often supervisors' findings differ from the reference, each one's first eligible exam of an episode.
+
+    Columns: condition, maneuver, outcome (reference), positive (the condition is there), cases, failures, participants.
+    """
+    frame: pl.DataFrame = con.sql(
+        f"""
+        select condition, maneuver, outcome, positive, count(*) as cases,
+            count(*) filter (failed) as failures, count(distinct pk) as participants
+        from ({_against_reference(protocol.agreement.supervisors)}) group by all order by all
+        """
+    ).pl()
+    return frame
+
+
+def _against_reference(roles: Collection[str]) -> str:
     status, result = f"cell % {len(STATUSES)}", f"cell // {len(STATUSES)} % {len(RESULTS)}"
     return f"""
         select p.condition, p.maneuver, 'reference' as outcome, ex.period, ex.pk, cells.g_examiner,
             {status} = 0 as positive, {status} <> {result} as failed
         from cells join ex using (ek) join pairs p on p.pair = cell // {CELLS_A_PAIR}
-            join labels l on l.code = cells.g_role and {_LEARNER.format(listed(protocol.agreement.learners) or "null")}
+            join labels l on l.code = cells.g_role and {_ROLE.format(listed(roles) or "null")}
         where {status} <= 1 and {result} <= 1
     """
 

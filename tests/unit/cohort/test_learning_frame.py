@@ -9,7 +9,7 @@ import pytest
 from clinic import Records
 from ends import cohort_of
 
-from examtally.cohort.learning_frame import read_learning_frame
+from examtally.cohort.learning_frame import read_learning_frame, read_supervisor_counts
 from examtally.contracts.contract import load_contract
 from examtally.contracts.protocol.protocol import load_protocol
 
@@ -134,3 +134,20 @@ def test_periods_are_in_order_and_nobody_or_nothing_is_an_empty_frame() -> None:
     records.exam("EXLAST", "PTLAST", complaint="no", period="P2000")
     assert _cases(records).sort("place").select("period", "place").rows() == [("P002", 1), ("P200", 2), ("P1000", 3)]
     assert _cases(Records()).is_empty()
+
+
+def test_supervisors_are_counted_by_side_against_the_reference() -> None:
+    records = Records()
+    for number, (found, status) in enumerate(
+        [("positive", "present"), ("negative", "present"), ("negative", "absent"), ("positive", "absent")]
+    ):
+        exam, person = f"EX{number}", f"P{number}"
+        records = records.exam(exam, participant_id=person, examiner_role="attending").finding(exam, "drawer", found)
+        records = records.reference("ligament", status, 5, participant_id=person)
+    protocol = load_protocol({}, load_contract())
+    with cohort_of(records) as cohort:
+        counts = read_supervisor_counts(cohort.con, protocol)
+    assert counts.select("positive", "cases", "failures", "participants").sort("positive").rows() == [
+        (False, 2, 1, 2),
+        (True, 2, 1, 2),
+    ]

@@ -97,7 +97,7 @@ DEFAULTS: dict[str, Any] = {
         "seed": 20260301,
     },
     "learning": {
-        **{"p_acceptable": 0.2, "p_unacceptable": 0.4, "planned": 60, "false_signal": 0.05},
+        **{"p_acceptable": 0.2, "p_unacceptable": 0.4, "margin": 0.05, "planned": 60, "false_signal": 0.05},
         **{"outcome": "both", "orders": 101, "seed": 20260301},
     },
     "monitoring": {"likely": 0.5, "unlikely": 0.1, "baseline_from": {}, "false_signals_a_year": 0.05},

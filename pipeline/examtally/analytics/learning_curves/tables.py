@@ -1,9 +1,16 @@
-"""From the cases of learners to the public table of their charts."""
+"""From the cases of learners to the public table of their charts: knees with the condition and those without apart.
+
+A finding can agree by habit: whoever always writes "negative" is right in every knee without the condition. So each
+learner has a chart for either side, and the target counts as reached only where both have reached theirs.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from dataclasses import replace
 from functools import lru_cache
 
+import numpy as np
 import polars as pl
 
 from examtally.analytics.learning_curves.cusum import LEAST_TRUE_SIGNAL, Design, design
@@ -11,25 +18,95 @@ from examtally.analytics.learning_curves.followed import follow_all
 from examtally.contracts.protocol.protocol import Protocol
 from examtally.contracts.protocol.values import Learning
 
-_CHART = ("condition", "maneuver", "examiner_id", "outcome", "among")
+_PAIR = ("condition", "maneuver", "outcome")
+_LEARNER = (*_PAIR, "examiner_id")
+_CHART = (*_LEARNER, "among")
+_SIDES = {"positive": "present", "negative": "absent"}
+LEAST_CASES = 10
+_STEP = 0.05  # targets are declared in steps of five points
 _NOT_DESIGNED = "The limits for these levels and so many planned cases cannot be worked out: no limit is drawn."
+_NO_ROOM = (
+    "The supervisors' own figures leave too little room between the target and a guess on the two sides together: no "
+    "limit is drawn."
+)
 
 
-def learning_table(cases: pl.DataFrame, protocol: Protocol) -> pl.DataFrame:
-    """Follow the chart of every learner, maneuver, condition and outcome, overall and for positives and negatives.
+def learning_table(cases: pl.DataFrame, supervisors: pl.DataFrame, protocol: Protocol) -> pl.DataFrame:
+    """Follow the charts of every learner, maneuver, condition and outcome, one for positives and one for negatives.
 
     `cases` has a row a case: condition, maneuver, examiner_id, outcome, period, place (whole numbers that put the
     periods in order), participant, positive (the condition is there, or the supervisor found it positive) and failed.
-    Nothing may be missing; the order of the rows does not matter. Positives and negatives have charts of their own
-    where `display.min_participants` people stand behind each; the planned number is that of each chart.
+    `supervisors` counts their own: condition, maneuver, outcome, positive, cases, failures, participants. Nothing may
+    be missing; the order of the rows does not matter.
 
-    Returns the columns of the public table `learning` without status. Levels and planned number come from the protocol:
-    see `design` for the limits and `follow_all` for the path. Where the planned number gives no limit the score is
-    still there, with state `followed`, flag `no_limit` and a note that says what the chances would be.
+    Target: what the supervisors fail plus `learning.margin`, so never stricter than they themselves reach, where
+    `display.min_participants` people stand behind their figure on each side; else the protocol's levels. A target
+    under which a guess could pass (the two unacceptable shares together above 1) has no limit: whoever does not look
+    fails 1 on the two sides together. Limits: see `design`; path: `follow_all`. Where the planned number gives no limit
+    the score is still there, with state `followed`, flag `no_limit` and a note with the chances.
+
+    `standing` is that of both sides at the end of the period. Returns the columns of the table `learning` but status.
     """
     chosen = protocol.learning
-    charts = _charts(cases, protocol.display.min_participants)
+    charts = _charts(cases, _targets(cases, supervisors, protocol))
+    followed = [
+        _followed(part, replace(chosen, p_acceptable=float(low), p_unacceptable=float(high)))
+        for (low, high), part in charts.group_by("p_acceptable", "p_unacceptable", maintain_order=True)
+    ]
+    rows = pl.concat(followed) if followed else _followed(charts, chosen)
+    return (
+        rows.sort(*_CHART, "sequence")
+        .join(_standing(rows), on=[*_LEARNER, "place"], how="left", maintain_order="left")
+        .with_columns(_flag(protocol.display.min_participants), outcome_side=pl.col("among").replace_strict(_SIDES))
+        .drop("chart", "place", "participant", "positive", "failed", "is_signal")
+    )
+
+
+def _targets(cases: pl.DataFrame, supervisors: pl.DataFrame, protocol: Protocol) -> pl.DataFrame:
+    """The levels of each pair and side: condition, maneuver, outcome, positive, p_acceptable, p_unacceptable."""
+    chosen = protocol.learning
+    gap = chosen.p_unacceptable - chosen.p_acceptable
+    steps = (pl.col("failures") / pl.col("cases") + chosen.margin) / _STEP
+    own = (
+        supervisors.filter(pl.col("participants") >= protocol.display.min_participants)
+        .filter(pl.len().over(_PAIR) == len(_SIDES))
+        .with_columns(((steps - 1e-9).ceil() * _STEP).round(2).clip(_STEP, 1 - gap - _STEP).alias("p_acceptable"))
+    )
+    sides = cases.select(*_PAIR).unique().join(pl.DataFrame({"positive": [True, False]}), how="cross")
+    return sides.join(own, on=[*_PAIR, "positive"], how="left").select(
+        *_PAIR,
+        "positive",
+        pl.col("p_acceptable").fill_null(chosen.p_acceptable),
+        (pl.col("p_acceptable") + gap).round(2).fill_null(chosen.p_unacceptable).alias("p_unacceptable"),
+    )
+
+
+def _charts(cases: pl.DataFrame, targets: pl.DataFrame) -> pl.DataFrame:
+    """The cases with their target, numbered by chart, in the order of charts and periods."""
+    room = targets.group_by(_PAIR).agg((pl.col("p_unacceptable").sum() <= 1 + 1e-9).alias("has_room"))
+    among = pl.when("positive").then(pl.lit("positive")).otherwise(pl.lit("negative"))
+    return (
+        cases.join(targets, on=[*_PAIR, "positive"], how="left")
+        .join(room, on=_PAIR, how="left")
+        .with_columns(among.alias("among"))
+        .sort(*_CHART, "place", "failed")
+        .with_columns((pl.struct(_CHART).rank("dense").cast(pl.Int64) - 1).alias("chart"))
+        .sort("chart", "place", "failed", maintain_order=True)
+    )
+
+
+def _followed(charts: pl.DataFrame, chosen: Learning) -> pl.DataFrame:
+    """The charts of one target with score, rule, limit and state after each case."""
     designs = {rule: _designed(chosen, is_monitoring=rule == "cusum") for rule in ("lc_cusum", "cusum")}
+    barred = {rule: replace(made, limit=None) for rule, made in designs.items()}
+    parts = [
+        _course(part, designs if has_room else barred, chosen, has_room=bool(has_room))
+        for (has_room,), part in charts.group_by("has_room", maintain_order=True)
+    ]
+    return pl.concat(parts) if parts else _course(charts, designs, chosen, has_room=True)
+
+
+def _course(charts: pl.DataFrame, designs: dict[str, Design], chosen: Learning, *, has_room: bool) -> pl.DataFrame:
     course = follow_all(
         charts["chart"].to_numpy(),
         charts["place"].to_numpy(),
@@ -41,7 +118,8 @@ def learning_table(cases: pl.DataFrame, protocol: Protocol) -> pl.DataFrame:
     )
     is_keeping = pl.Series("is_keeping", course.is_keeping)
     return (
-        charts.with_columns(
+        charts.drop("has_room")
+        .with_columns(
             pl.int_range(1, pl.len() + 1, dtype=pl.Int64).over("chart").alias("sequence"),
             pl.Series("score", course.score),
             pl.Series("share_signalled", course.share_signalled),
@@ -51,35 +129,19 @@ def learning_table(cases: pl.DataFrame, protocol: Protocol) -> pl.DataFrame:
             rule=is_keeping.replace_strict({False: "lc_cusum", True: "cusum"}, return_dtype=pl.String),
         )
         .with_columns(pl.col("failures").last().over("chart", "place"))
-        .join(_plan(designs, chosen), on="rule", how="left", maintain_order="left")
-        .with_columns(_state(), _flag(protocol.display.min_participants))
-        .drop("chart", "place", "participant", "positive", "failed", "is_signal")
+        .join(_plan(designs, chosen, has_room=has_room), on="rule", how="left", maintain_order="left")
+        .with_columns(_state())
     )
 
 
-def _charts(cases: pl.DataFrame, least: int) -> pl.DataFrame:
-    """The cases under each chart they belong to, numbered by chart, in the order of charts and periods."""
-    people = pl.col("participant").n_unique().over(_CHART)
-    apart = cases.with_columns(
-        pl.when("positive").then(pl.lit("positive")).otherwise(pl.lit("negative")).alias("among")
-    )
-    every = cases.with_columns(pl.lit("all").alias("among"))
-    return (
-        pl.concat([every, apart.filter(people >= least)])
-        .sort(*_CHART, "place", "failed")
-        .with_columns((pl.struct(_CHART).rank("dense").cast(pl.Int64) - 1).alias("chart"))
-        .sort("chart", "place", "failed", maintain_order=True)
-    )
-
-
-@lru_cache(maxsize=64)
+@lru_cache(maxsize=256)
 def _designed(chosen: Learning, *, is_monitoring: bool) -> Design:
     return design(
         chosen.p_acceptable, chosen.p_unacceptable, chosen.planned, chosen.false_signal, is_monitoring=is_monitoring
     )
 
 
-def _plan(designs: dict[str, Design], chosen: Learning) -> pl.DataFrame:
+def _plan(designs: dict[str, Design], chosen: Learning, *, has_room: bool) -> pl.DataFrame:
     """What stands beside every case of a rule."""
     return pl.DataFrame(
         [
@@ -88,11 +150,9 @@ def _plan(designs: dict[str, Design], chosen: Learning) -> pl.DataFrame:
                 "limit": made.limit,
                 "false_signal": made.false_signal,
                 "true_signal": made.true_signal,
-                "p_acceptable": chosen.p_acceptable,
-                "p_unacceptable": chosen.p_unacceptable,
                 "planned": chosen.planned,
                 "orders": chosen.orders,
-                "note": None if made.limit is not None else _lacking(made),
+                "note": None if made.limit is not None else _lacking(made) if has_room else _NO_ROOM,
             }
             for rule, made in designs.items()
         ],
@@ -109,6 +169,42 @@ def _lacking(made: Design) -> str:
         f"{made.false_signal:.0%}, under the {LEAST_TRUE_SIGNAL:.0%} asked for: no limit is drawn. Plan more cases, or "
         "declare levels further apart."
     )
+
+
+def _standing(rows: pl.DataFrame) -> pl.DataFrame:
+    """Where a learner stands at the end of each period, by both sides: the keys of a learner, place, standing."""
+    names: list[pl.DataFrame] = []
+    standings: list[str] = []
+    for key, part in rows.group_by(_LEARNER, maintain_order=True):
+        places = part["place"].unique().sort()
+        sides = [list(_by_place(part.filter(among=side), places)) for side in _SIDES]
+        names.append(pl.DataFrame({"place": places}).with_columns(
+            **{name: pl.lit(value) for name, value in zip(_LEARNER, key, strict=True)}
+        ))  # fmt: skip
+        standings.extend(_both(one, other) for one, other in zip(*sides, strict=True))
+    schema = {**dict.fromkeys(_LEARNER, pl.String), "place": pl.Int64}
+    keys = pl.concat(names).select(*schema) if names else pl.DataFrame(schema=schema)
+    return keys.with_columns(pl.Series("standing", standings, dtype=pl.String))
+
+
+def _by_place(side: pl.DataFrame, places: pl.Series) -> Iterator[tuple[int, str]]:
+    """Cases and state of a side at the end of each period; no case has the state `learning`."""
+    ends = side.sort("sequence").group_by("place", maintain_order=True).last()
+    at = np.searchsorted(ends["place"].to_numpy(), places.to_numpy(), side="right") - 1
+    cases, state = ends["sequence"].to_list(), ends["state"].to_list()
+    yield from ((cases[place], state[place]) if place >= 0 else (0, "learning") for place in at)
+
+
+def _both(one: tuple[int, str], other: tuple[int, str]) -> str:
+    """The standing that the cases and states of both sides make together."""
+    states = {one[1], other[1]}
+    if "followed" in states:
+        return "no_limit"
+    if min(one[0], other[0]) < LEAST_CASES:
+        return "too_few"
+    if states <= {"reached", "keeping"}:
+        return "reached"
+    return "left" if "left" in states else "not_yet"
 
 
 def _state() -> pl.Expr:

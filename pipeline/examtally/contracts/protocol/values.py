@@ -57,6 +57,7 @@ class Learning:
 
     p_acceptable: float
     p_unacceptable: float
+    margin: float
     planned: int
     false_signal: float
     outcome: str

@@ -1,4 +1,4 @@
-"""One chart of learning: up is towards the declared level, and once that is reached down is away from it."""
+"""A learner's progress on one maneuver, knees with the condition above those without: up is towards the target."""
 
 from __future__ import annotations
 
@@ -18,19 +18,25 @@ from examtally.reporting.engine.numbers import counted, percent, share_of
 from examtally.reporting.engine.wording import inside_sentence
 
 NOT_THE_TRUTH = "The supervisor is not the truth."
-AGAINST = {"reference": "the known answer", "supervisor": "a supervisor's own finding"}
-_HEIGHT = 2.6
-_BOX = (0.02, 0.19, 0.96, 0.64)
+AGAINST = {"reference": "the reference", "supervisor": "a supervisor's own finding"}
+_HEAD, _PANEL, _FOOT = 0.5, 2.0, 0.3
+_STANDING = {
+    "too_few": "too few cases on a side to judge",
+    "not_yet": "target not reached on both sides yet",
+    "reached": "target reached on both sides",
+    "left": "one side may have left its target",
+    "no_limit": "no target can be judged with so few planned cases",
+}
 _FLOOR = 2.0  # height of an axis without a limit, in score, at least
-_DATA = ("sequence", "period", "rule", "score", "limit", "state", "share_signalled", "failures")
+_DATA = ("outcome_side", "sequence", "period", "rule", "score", "limit", "state", "share_signalled", "failures")
 
 
 @dataclass(frozen=True, eq=False)
 class LearningChart:
-    """One chart of the table `learning`: its rows in order of cases, with the names to show a reader.
+    """One side of the charts of a learner: its rows in order of cases, with the names to show a reader.
 
-    `rows` are those of one learner, maneuver, condition, outcome and choice of cases (`among`); at least one.
-    `condition` is empty where the chart speaks of none.
+    `rows` are those of one learner, maneuver, condition, outcome and side; at least one. `condition` is empty where the
+    chart speaks of none.
     """
 
     who: str
@@ -59,6 +65,19 @@ class LearningChart:
         return self.rows.row(-1, named=True)
 
     @property
+    def side(self) -> str:
+        """Which knees these are."""
+        is_there = self.last["outcome_side"] == "present"
+        if self.is_by_supervisor:
+            return "Supervisor positive" if is_there else "Supervisor negative"
+        return "Knees with the condition" if is_there else "Knees without it"
+
+    @property
+    def target(self) -> str:
+        """The share of findings that may differ."""
+        return f"target: at most {percent(self.last['p_acceptable'])} differ"
+
+    @property
     def against(self) -> str:
         """What the findings are held against."""
         return AGAINST[self.last["outcome"]]
@@ -83,16 +102,8 @@ class LearningChart:
         """Where the learner stands, as it stands in a sentence."""
         if self.rows["limit"].is_null().all():
             return "no limit for so few planned cases"
-        words = {"reached": "level reached at case {}", "left": "signal at case {} that it may have been left"}
-        return ", ".join(words[state].format(case) for state, case in self.turns) or "level not shown yet"
-
-    @property
-    def reached(self) -> str:
-        """The same as it stands in a table."""
-        if self.rows["limit"].is_null().all():
-            return "no limit"
-        words = {"reached": "case {}", "left": "perhaps left at {}"}
-        return "\n".join(words[state].format(case) for state, case in self.turns) or "not yet"
+        words = {"reached": "target reached at case {}", "left": "signal at case {} that it may have been left"}
+        return ", ".join(words[state].format(case) for state, case in self.turns) or "target not reached yet"
 
     @property
     def orders(self) -> str:
@@ -105,41 +116,54 @@ class LearningChart:
     @property
     def sentence(self) -> str:
         """The chart in a sentence or two."""
-        truth = f" {NOT_THE_TRUTH}" if self.is_by_supervisor else ""
         orders = f" {self.orders}" if self.orders else ""
-        return f"{self.counts} findings differed from {self.against}; {self.standing}.{orders}{truth}"
+        counts = f"{self.counts} findings disagreed with {self.against}"
+        return f"{self.side}: {counts}; {self.target}; {self.standing}.{orders}"
 
 
-def learning_chart(chart: LearningChart, name: str) -> str:
-    """Draw one chart and return the Markdown that shows it, with its alternative text and the figures behind it.
+def learning_chart(sides: Sequence[LearningChart], name: str) -> str:
+    """Draw the sides of one learner's chart and return the Markdown that shows them, with alternative text and data.
 
     The limits stand on it with their exact chances of a false and of a true signal over the planned cases; where there
-    is none, the reason does. Raises ReportError where the chart has no case.
+    is none, the reason does. Raises ReportError where a side has no case.
     """
+    first = sides[0]
+    height = _HEAD + _PANEL * len(sides) + _FOOT
     with style():
-        figure = paper(_HEIGHT)
-        axes = bare(figure.add_axes(_BOX), keep="left")
-        _frame(axes, chart)
-        for stage in _stages(chart.rows):
-            _draw(axes, stage)
-        _limits(axes, chart)
-        figure.text(0.02, 0.94, f"{chart.who}: {chart.maneuver}", fontsize=10, fontweight="bold")
-        figure.text(0.02, 0.875, _held(chart), fontsize=9, color=GREY)
-        figure.text(0.5, 0.015, "Case", fontsize=9, color=GREY, ha="center")
+        figure = paper(height)
+        for number, chart in enumerate(sides):
+            bottom = _FOOT + _PANEL * (len(sides) - 1 - number)
+            axes = bare(figure.add_axes((0.02, (bottom + 0.2) / height, 0.96, (_PANEL - 0.55) / height)), keep="left")
+            _frame(axes, chart)
+            for stage in _stages(chart.rows):
+                _draw(axes, stage)
+            _limits(axes, chart)
+            figure.text(0.02, (bottom + _PANEL - 0.25) / height, f"{chart.side}; {chart.target}", fontsize=9)
+        figure.text(0.02, 1 - 0.2 / height, f"{first.who}: {first.maneuver}", fontsize=10, fontweight="bold")
+        figure.text(0.02, 1 - 0.38 / height, _held(first), fontsize=9, color=GREY)
+        figure.text(0.5, 0.05 / height, "Case", fontsize=9, color=GREY, ha="center")
+        said = [chart.sentence for chart in sides]
+        truth = [NOT_THE_TRUTH] if first.is_by_supervisor else []
         return publish(
             figure,
             name,
-            caption=f"{chart.who}: {chart.what}. {chart.sentence}",
-            alt=_alt(chart),
-            data=chart.rows.select(_DATA),
+            caption=" ".join([f"{first.who}: {first.what}; {standing(sides)}.", *said, *truth]),
+            alt=" ".join([f"{first.who}, {first.what}; {standing(sides)}.", *map(_alt, sides), *truth]),
+            data=pl.concat([chart.rows.select(_DATA) for chart in sides]),
         )
+
+
+def standing(sides: Sequence[LearningChart]) -> str:
+    """Where the learner stands by both sides, in words; a side without a case makes it too few."""
+    latest = max(sides, key=lambda chart: str(chart.last["period"]))
+    return _STANDING[latest.last["standing"]]
 
 
 def _held(chart: LearningChart) -> str:
     """What the findings are held against, as it stands on the chart."""
     if chart.is_by_supervisor:
-        return f"Held against {chart.against}. {NOT_THE_TRUTH}"
-    return f"{chart.condition}, knees whose answer is known"
+        return f"Compared with {chart.against}. {NOT_THE_TRUTH}"
+    return f"{chart.condition}, verified knees"
 
 
 def _frame(axes: Axes, chart: LearningChart) -> None:
@@ -178,9 +202,9 @@ def _draw(axes: Axes, stage: pl.DataFrame) -> None:
 
 def _limits(axes: Axes, chart: LearningChart) -> None:
     """The limits with their chances on them, or why there are none."""
-    rules = [("lc_cusum", PRESENT, 1, "Level reached")]
+    rules = [("lc_cusum", PRESENT, 1, "Target reached")]
     if "cusum" in chart.rows["rule"]:
-        rules.append(("cusum", ABSENT, -1, "Level perhaps left"))
+        rules.append(("cusum", ABSENT, -1, "Target perhaps left"))
     for rule, colour, sign, words in rules:
         limit, row = _limit(chart, rule), _row(chart, rule)
         top = axes.get_ylim()[1] / 1.3
@@ -211,6 +235,6 @@ def _alt(chart: LearningChart) -> str:
     limit = chart.last["limit"]
     of = f" of {limit:.1f}" if limit is not None else ""
     return (
-        f"Chart of learning of {chart.who} for {chart.what} over {counted(chart.cases, 'case')}. {chart.sentence} "
+        f"{counted(chart.cases, 'case')}. {chart.sentence} "
         f"The score stands at {chart.last['score']:.1f}{of}; {_chances(chart.last)}."
     )

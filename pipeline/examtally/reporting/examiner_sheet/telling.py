@@ -75,19 +75,20 @@ def agreement(sheet: Sheet) -> str:
 
 
 def learning(sheet: Sheet) -> str:
-    """The charts of learning with the most cases."""
-    rows = sheet.audit.table("learning").filter(
-        pl.col("participants") >= sheet.audit.min_participants, examiner_id=sheet.examiner, among="all"
-    )
+    """The charts of learning with the most cases, both sides of each."""
+    rows = sheet.audit.table("learning").filter(examiner_id=sheet.examiner)
     charts = [
-        LearningChart("You", _maneuver(sheet, maneuver), _condition(sheet, condition), part.sort("sequence"))
+        [
+            LearningChart("You", _maneuver(sheet, maneuver), _condition(sheet, condition), side.sort("sequence"))
+            for _, side in part.sort("among", descending=True).group_by("among", maintain_order=True)
+        ]
         for (condition, maneuver, _), part in rows.group_by("condition", "maneuver", "outcome", maintain_order=True)
-        if maneuver in sheet.audit.protocol.core
+        if maneuver in sheet.audit.protocol.core and part.height >= sheet.audit.min_participants
     ]
-    chosen = sorted(charts, key=lambda chart: (-chart.cases, chart.maneuver))[:_MOST_CHARTS]
+    chosen = sorted(charts, key=lambda sides: (-sum(side.cases for side in sides), sides[0].maneuver))[:_MOST_CHARTS]
     if not chosen:
         return "Too few cases for a chart yet."
-    return "\n\n".join(learning_chart(chart, f"learning-{number}") for number, chart in enumerate(chosen, start=1))
+    return "\n\n".join(learning_chart(sides, f"learning-{number}") for number, sides in enumerate(chosen, start=1))
 
 
 def _agreed(sheet: Sheet, group_by: str, caption: str) -> str:

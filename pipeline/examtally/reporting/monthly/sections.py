@@ -15,7 +15,7 @@ from examtally.reporting.monthly.values import plain, value_of
 _BATCHES = 6
 _PLACES = ("lines", "stored", "unchanged", "conflict", "waiting", "held_back")
 _HEADS = ("Lines read", "Stored", "Already there", "In conflict", "Waiting", "Held back")
-_CROSSED = {"reached": "reached the declared level", "left": "may have left it"}
+_CROSSED = {"reached": "reached a target on both sides", "left": "may have left one"}
 
 
 def verification(month: Month) -> str:
@@ -105,13 +105,17 @@ def learners(month: Month) -> str:
     table_ = month.audit.table("learning")
     if table_.is_empty():
         return "These results hold no learning charts (they come with `analyze --with-examiners`)."
-    crossed = table_.filter(pl.col("state").is_in(list(_CROSSED)), period=month.period)
+    keys = ("condition", "maneuver", "outcome", "examiner_id")
+    ends = table_.sort("period", "sequence").group_by(*keys, "period", maintain_order=True).last()
+    changed = ends.filter(
+        (pl.col("standing") != pl.col("standing").shift(1).over(keys)).fill_null(value=True), period=month.period
+    )
     parts = [
-        f"{counted(crossed.filter(state=state)['examiner_id'].n_unique(), 'learner')} {words}"
-        for state, words in _CROSSED.items()
+        f"{counted(changed.filter(standing=standing)['examiner_id'].n_unique(), 'learner')} {words}"
+        for standing, words in _CROSSED.items()
     ]
     return (
-        f"In this {month.unit}, by the cases so far: {parts[0]}, {parts[1]}, for at least one maneuver. Of "
+        f"In this {month.unit}, by the cases so far: {parts[0]}, {parts[1]}. Of "
         f"{counted(table_['examiner_id'].n_unique(), 'learner')} with a chart. Names stay on their own sheets."
     )
 

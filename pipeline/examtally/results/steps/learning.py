@@ -5,7 +5,7 @@ from __future__ import annotations
 import polars as pl
 
 from examtally.analytics.learning_curves.tables import learning_table
-from examtally.cohort.learning_frame import read_learning_frame
+from examtally.cohort.learning_frame import read_learning_frame, read_supervisor_counts
 from examtally.contracts.results import empty
 from examtally.results.work import Work
 
@@ -16,4 +16,6 @@ def learning(work: Work) -> pl.DataFrame:
         return empty("learning")
     cohort = work.cohort
     work.say("Following how learners come along")
-    return work.conform("learning", learning_table(read_learning_frame(cohort.con, work.protocol), work.protocol))
+    cases = read_learning_frame(cohort.con, work.protocol)
+    supervisors = read_supervisor_counts(cohort.con, work.protocol)
+    return work.conform("learning", learning_table(cases, supervisors, work.protocol))

@@ -40,28 +40,65 @@ def _cases(
     )
 
 
-def _table(cases: pl.DataFrame, contract: Contract, **learning: Any) -> pl.DataFrame:
-    return conform("learning", learning_table(cases, load_protocol({"learning": learning}, contract)))
+def _table(
+    cases: pl.DataFrame, contract: Contract, supervisors: pl.DataFrame | None = None, **learning: Any
+) -> pl.DataFrame:
+    protocol = load_protocol({"learning": learning}, contract)
+    return conform("learning", learning_table(cases, NOBODY if supervisors is None else supervisors, protocol))
 
 
-def test_a_chart_for_all_and_for_positives_and_negatives_where_enough_people_stand_behind(contract: Contract) -> None:
+def _sides(answers: tuple[float, float], seed: int, cases: tuple[int, int] = (60, 60)) -> pl.DataFrame:
+    """Cases of a learner who writes "positive" with these chances in knees with and without the condition."""
+    draw = np.random.default_rng(seed)
+    there = np.repeat([True, False], cases)
+    says = draw.random(there.size) < np.repeat(answers, cases)
+    place = np.arange(there.size) % 12 + 1
+    return pl.DataFrame(
+        {
+            **{"condition": "acl_tear", "maneuver": "lachman", "examiner_id": "E1", "outcome": "reference"},
+            "period": [f"P{period:03}" for period in place],
+            "place": place,
+            "participant": np.arange(there.size),
+            "positive": there,
+            "failed": says != there,
+        },
+        schema=SCHEMA,
+    )
+
+
+def _supervisors(missed: int, false: int, people: int = 50) -> pl.DataFrame:
+    """Supervisors who fail so many of 50 knees with the condition and of 50 without."""
+    key = {"condition": "acl_tear", "maneuver": "lachman", "outcome": "reference"}
+    rows = [
+        {**key, "positive": there, "cases": 50, "failures": failures, "participants": people}
+        for there, failures in ((True, missed), (False, false))
+    ]
+    return pl.DataFrame(rows)
+
+
+NOBODY = _supervisors(0, 0).clear()
+
+
+def _last(table: pl.DataFrame) -> str:
+    return str(table.sort("period", "sequence")["standing"][-1])
+
+
+def test_positives_and_negatives_have_a_chart_each(contract: Contract) -> None:
     table = _table(_cases(40), contract)
-    counts = dict(table.group_by("among").len().iter_rows())
-    assert counts["all"] == 40
-    assert counts["positive"] + counts["negative"] == 40
-    few = _table(_cases(40, share=0.1), contract)
-    assert set(few["among"]) == {"all", "negative"}
+    assert table.height == 40
+    assert set(table.select("among", "outcome_side").iter_rows()) == {("positive", "present"), ("negative", "absent")}
 
 
 def test_sequence_period_and_failures_run_along(contract: Contract) -> None:
-    cases = _cases(40)
-    table = _table(cases, contract).filter(among="all")
-    assert table["sequence"].to_list() == list(range(1, 41))
+    cases = _cases(40).filter("positive")
+    table = _table(cases, contract)
+    assert table["sequence"].to_list() == list(range(1, cases.height + 1))
     assert table["period"].to_list() == cases["period"].to_list()
     assert table["failures"][-1] == cases["failed"].sum()
     until = {row[0]: row[1] for row in table.select("period", "failures").iter_rows()}
-    assert until["P005"] == cases.filter(pl.col("place") <= 5)["failed"].sum()
-    assert table["participants"].unique().to_list() == [40]
+    newest = max(period for period in until if period <= "P005")
+    assert until[newest] == cases.filter(pl.col("place") <= 5)["failed"].sum()
+    assert table["participants"].unique().to_list() == [cases.height]
 
 
 def test_limits_and_their_chances_stand_in_every_row(contract: Contract) -> None:
@@ -72,15 +109,61 @@ def test_limits_and_their_chances_stand_in_every_row(contract: Contract) -> None
     assert (row["planned"], row["p_acceptable"], row["p_unacceptable"]) == (100, 0.10, 0.25)
 
 
-def test_reaching_the_level_begins_the_monitoring_chart_with_its_own_limit(contract: Contract) -> None:
-    table = _table(_cases(60, p_failure=0.0), contract).filter(among="all")
+def test_reaching_the_target_begins_the_monitoring_chart_with_its_own_limit(contract: Contract) -> None:
+    table = _table(_cases(60, p_failure=0.0, share=1.0), contract)
     assert table["state"].to_list() == ["learning"] * 14 + ["reached"] + ["keeping"] * 45
     assert table["rule"].to_list() == ["lc_cusum"] * 15 + ["cusum"] * 45
     assert table.group_by("rule").agg(pl.col("limit").n_unique())["limit"].to_list() == [1, 1]
     assert table["score"][-1] == 0
-    later = _cases(20, 1.0).with_columns(period=pl.lit("P020"), place=pl.lit(20, pl.Int64))
-    lost = _table(pl.concat([_cases(20, 0.0), later]), contract)
-    assert lost.filter(state="left", among="all")["sequence"].to_list() == [26]
+    assert set(table["standing"]) == {"too_few"}, "one side alone never reaches it"
+
+
+def test_both_sides_reach_and_one_that_leaves_takes_it_away(contract: Contract) -> None:
+    good = _sides((1.0, 0.0), 1)
+    assert _last(_table(good, contract)) == "reached"
+    lost = good.filter("positive").head(20).with_columns(period=pl.lit("P020"), place=pl.lit(20, pl.Int64), failed=True)
+    assert _last(_table(pl.concat([good, lost]), contract)) in ("left", "not_yet")
+
+
+def test_ten_cases_on_either_side_are_needed(contract: Contract) -> None:
+    assert _last(_table(_sides((1.0, 0.0), 1, (9, 200)), contract, planned=60)) == "too_few"
+    assert _last(_table(_sides((1.0, 0.0), 1, (200, 9)), contract, planned=60)) == "too_few"
+
+
+@pytest.mark.parametrize("supervisors", [None, (5, 5), (25, 5), (5, 25), (20, 15)])
+@pytest.mark.parametrize("answers", [(0.0, 0.0), (1.0, 1.0), (0.3, 0.3), (0.5, 0.5), (0.8, 0.8)])
+def test_nobody_reaches_the_target_without_looking(
+    contract: Contract, answers: tuple[float, float], supervisors: tuple[int, int] | None
+) -> None:
+    """Always negative, always positive, and guesses at a fixed rate: at most 5 in 100 series, by chance 9 of 120."""
+    other = None if supervisors is None else _supervisors(*supervisors)
+    reached = 0
+    for seed in range(120):
+        reached += "reached" in set(_table(_sides(answers, seed), contract, other, orders=11)["standing"])
+        if answers[0] in (0.0, 1.0) and seed == 3:
+            break
+    assert reached <= (0 if answers[0] in (0.0, 1.0) else 9)
+
+
+def test_a_good_learner_does_reach_it(contract: Contract) -> None:
+    reached = sum(
+        _last(_table(_sides((0.85, 0.15), seed), contract, orders=11)) in ("reached", "left") for seed in range(20)
+    )
+    assert reached >= 12
+
+
+def test_the_target_is_what_supervisors_reach_less_the_margin(contract: Contract) -> None:
+    table = _table(_sides((0.9, 0.1), 1), contract, _supervisors(10, 4))
+    levels = dict(table.group_by("outcome_side").agg(pl.col("p_acceptable").first()).iter_rows())
+    assert levels == {"present": 0.25, "absent": 0.15}, "20 and 8 % with 5 points more, in steps of five"
+    few = _table(_sides((0.9, 0.1), 1), contract, _supervisors(10, 4, people=9))
+    assert set(few["p_acceptable"]) == {0.2}
+
+
+def test_a_target_that_a_guess_could_pass_has_no_limit(contract: Contract) -> None:
+    table = _table(_sides((0.9, 0.1), 1), contract, _supervisors(22, 10))
+    assert set(table["standing"]) == {"no_limit"}
+    assert "guess" in table["note"][0]
 
 
 def test_a_planned_number_that_is_too_small_says_so_in_every_row(contract: Contract) -> None:
@@ -88,16 +171,16 @@ def test_a_planned_number_that_is_too_small_says_so_in_every_row(contract: Contr
     assert table["limit"].null_count() == table.height
     assert set(table["state"]) == {"followed"}
     assert set(table["flag"]) == {"no_limit"}
+    assert set(table["standing"]) == {"no_limit", "too_few"} or set(table["standing"]) == {"no_limit"}
     assert table["note"][0].startswith("20 planned cases give a true signal a chance of 52% at a false one of 5%")
     assert table["score"].max() > 0
     near = _table(_cases(30), contract, planned=2000, p_acceptable=0.5, p_unacceptable=0.501)
     assert set(near["flag"]) == {"no_limit"}
-    assert "cannot be worked out" in near["note"][0]
 
 
 def test_few_people_are_flagged(contract: Contract) -> None:
-    assert set(_table(_cases(9), contract)["flag"]) == {"too_few"}
-    assert _table(_cases(12), contract)["flag"].null_count() == 12
+    assert set(_table(_cases(9, share=1.0), contract)["flag"]) == {"too_few"}
+    assert _table(_cases(12, share=1.0), contract)["flag"].null_count() == 12
 
 
 def test_the_order_of_rows_and_other_learners_change_nothing(contract: Contract) -> None:
@@ -108,7 +191,7 @@ def test_the_order_of_rows_and_other_learners_change_nothing(contract: Contract)
 
 
 def test_one_class_only_and_nobody_at_all(contract: Contract) -> None:
-    assert set(_table(_cases(30, share=0.0), contract)["among"]) == {"all", "negative"}
+    assert set(_table(_cases(30, share=0.0), contract)["among"]) == {"negative"}
     assert _table(_cases(0), contract).is_empty()
 
 
