@@ -118,7 +118,7 @@ def test_a_planned_number_without_a_limit_is_said_on_the_chart() -> None:
 def test_the_group_sees_counts_and_no_learner() -> None:
     made = audit(*(cases(60 + number, f"EX-{number:02}") for number in range(1, 5)))
     text = section(made)
-    assert [cell for cell in re.findall(r"<td[^>]*>(.*?)</td>", text) if cell][0] == "4"
+    assert next(cell for cell in re.findall(r"<td[^>]*>(.*?)</td>", text) if cell) == "4"
     assert "EX-0" not in text
     assert not any(re.search(rf"\b{code}\b", text) for code in made.codes.values())
     assert not Path("fig").exists()
