@@ -24,9 +24,19 @@ ALLOWED = {
     "analytics": {"contracts", "errors", "resources"},
     "synthesis": {"cohort", "ingestion", "registry", "contracts", "errors", "resources"},
     "results": {"analytics", "cohort", "registry", "contracts", "errors", "resources"},
-    "disclosure": {"results", "contracts", "errors"},
+    "disclosure": {"results", "registry", "contracts", "errors"},
     "studies": {"disclosure", "results", "analytics", "cohort", "registry", "contracts", "errors", "resources"},
-    "reporting": {"studies", "disclosure", "results", "analytics", "workbook", "contracts", "errors", "resources"},
+    "reporting": {
+        "studies",
+        "disclosure",
+        "results",
+        "analytics",
+        "workbook",
+        "contracts",
+        "errors",
+        "resources",
+        "registry",
+    },
     "demo": {"reporting", "results", "synthesis", "ingestion", "registry", "contracts", "errors", "resources"},
 }
 ONLY_IN = {

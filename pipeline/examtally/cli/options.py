@@ -10,6 +10,7 @@ import typer
 from examtally.cli import output
 
 if TYPE_CHECKING:
+    from examtally.disclosure.release import Approval
     from examtally.registry.lock_wait import Patience
 
 Registry = Annotated[Path, typer.Option("--registry", help="The registry, one DuckDB file.", show_default=False)]
@@ -67,6 +68,26 @@ Condition = Annotated[
     str | None,
     typer.Option("--condition", help="One condition by its code; all of them without it.", show_default=False),
 ]
+Earlier = Annotated[
+    list[Path] | None,
+    typer.Option(
+        "--earlier",
+        help="A release or bundle made from a copy of the registry; those in its own log are known.",
+        show_default=False,
+    ),
+]
+ApprovedBy = Annotated[
+    str | None,
+    typer.Option(
+        "--approved-by",
+        help="For what goes out: role (no name) that approved showing whole-cohort tables with small counts.",
+        show_default=False,
+    ),
+]
+Because = Annotated[
+    str | None,
+    typer.Option("--because", help="With --approved-by: the reason; kept in the disclosure log.", show_default=False),
+]
 Source = Annotated[
     Path | None,
     typer.Option("--source", help="Also leave the source here, for `quarto render` by hand.", show_default=False),
@@ -78,6 +99,16 @@ def patience(seconds: float) -> Patience:
     from examtally.registry.lock_wait import Patience
 
     return Patience(seconds, output.complain)
+
+
+def approval_of(role: str | None, reason: str | None) -> Approval | None:
+    """Return the approval that --approved-by and --because make together; DisclosureError where one is missing."""
+    from examtally.disclosure.release import Approval
+    from examtally.errors import DisclosureError
+
+    if (role is None) != (reason is None):
+        raise DisclosureError("give --approved-by and --because together")
+    return Approval(role, reason) if role is not None and reason is not None else None
 
 
 def listed(words: str) -> tuple[str, ...]:

@@ -12,8 +12,22 @@ from typing import Annotated
 import typer
 
 from examtally.cli import output
-from examtally.cli.options import Condition, Format, Out, Results, Source, Wait, listed, patience
-from examtally.cli.stopping import files_at
+from examtally.cli.options import (
+    ApprovedBy,
+    Because,
+    Condition,
+    Earlier,
+    Format,
+    Operator,
+    Out,
+    Results,
+    Source,
+    Wait,
+    approval_of,
+    listed,
+    patience,
+)
+from examtally.cli.stopping import entries_and_files, files_at
 from examtally.errors import ReportError
 
 app = typer.Typer(no_args_is_help=True, help="Render a report from a results folder; reads no records.")
@@ -42,26 +56,19 @@ def audit(
     out: Out,
     form: Format = "html",
     audience: Annotated[
-        Audience, typer.Option("--audience", help="internal, or release: small counts hidden.")
+        Audience, typer.Option("--audience", help="internal, or release: what may leave the group.")
     ] = Audience.internal,
-    earlier: Annotated[
-        list[Path] | None,
+    registry: Annotated[
+        Path | None,
         typer.Option(
-            "--earlier", help="With release: an earlier release folder; those in --out are known.", show_default=False
+            "--registry", help="With release: the registry, whose log keeps what went out.", show_default=False
         ),
     ] = None,
-    approved_by: Annotated[
-        str | None,
-        typer.Option(
-            "--approved-by",
-            help="With release: role (no name) that approved showing the table of everybody with its small counts.",
-            show_default=False,
-        ),
-    ] = None,
-    because: Annotated[
-        str | None,
-        typer.Option("--because", help="With --approved-by: the reason; kept in the log.", show_default=False),
-    ] = None,
+    earlier: Earlier = None,
+    approved_by: ApprovedBy = None,
+    because: Because = None,
+    operator: Operator = None,
+    wait: Wait = 0,
     source: Source = None,
 ) -> None:
     """The audit: who was studied, accuracy of each maneuver, examiners, calibration, data quality, methods.
@@ -69,20 +76,32 @@ def audit(
     As html, docx or pdf. For release: figures that may leave the group, as CSV files and a page, and a disclosure log
     that stays inside.
     """
-    from examtally.disclosure.release import Approval
     from examtally.reporting import render_audit, render_release
 
     chosen = formats(form, "html", "docx", "pdf")
-    with output.progress(files_at(out)) as say:
-        if audience is Audience.internal:
-            if earlier or approved_by is not None or because is not None:
-                raise ReportError("--earlier, --approved-by and --because belong to --audience release")
+    if audience is Audience.internal:
+        if earlier or any(one is not None for one in (registry, operator, approved_by, because)):
+            raise ReportError(
+                "--registry, --operator, --earlier, --approved-by and --because belong to --audience release"
+            )
+        with output.progress(files_at(out)) as say:
             made = render_audit(results, out, formats=chosen, source=source, progress=say)
-        else:
-            if source is not None or (approved_by is None) != (because is None):
-                raise ReportError("for release give --approved-by and --because together, and no --source")
-            approval = Approval(approved_by, because) if approved_by is not None and because is not None else None
-            made = render_release(results, out, earlier=earlier or (), approval=approval, formats=chosen, progress=say)
+    else:
+        if registry is None or source is not None:
+            raise ReportError("for release name the registry, whose log keeps what went out, and no --source")
+        approval = approval_of(approved_by, because)
+        with output.progress(entries_and_files(registry, out)) as say:
+            made = render_release(
+                results,
+                out,
+                registry=registry,
+                earlier=earlier or (),
+                approval=approval,
+                operator=operator,
+                formats=chosen,
+                patience=patience(wait),
+                progress=say,
+            )
     output.show_files(made)
 
 

@@ -110,6 +110,12 @@ def entries_of(registry: Path) -> Truth:
     return truth
 
 
+def entries_and_files(registry: Path, out: Path) -> Truth:
+    """The truth of a command that enters what it writes in a registry's log first."""
+    entered, written = entries_of(registry), files_at(out)
+    return lambda: f"{written()}; in the registry, {entered()}"
+
+
 def _seen(out: Path) -> dict[Path, tuple[int, int, int]]:
     """Files at `out`, as deep as commands write, with what tells a new one; those in the making are hidden."""
     states = {}

@@ -8,9 +8,21 @@ from typing import Annotated
 import typer
 
 from examtally.cli import output, output_study
-from examtally.cli.options import Format, Json, Operator, Registry, Source, Wait, patience
+from examtally.cli.options import (
+    ApprovedBy,
+    Because,
+    Earlier,
+    Format,
+    Json,
+    Operator,
+    Registry,
+    Source,
+    Wait,
+    approval_of,
+    patience,
+)
 from examtally.cli.report import formats
-from examtally.cli.stopping import entries_of, files_at, tell
+from examtally.cli.stopping import entries_and_files, entries_of, files_at, tell
 from examtally.errors import StudyError
 
 app = typer.Typer(
@@ -194,21 +206,35 @@ def report(
 @app.command()
 def bundle(
     results: StudyResults,
+    registry: Registry,
     out: Annotated[Path, typer.Option("--out", help="Folder of the bundle; not there yet.", show_default=False)],
-    earlier: Annotated[
-        list[Path] | None,
-        typer.Option("--earlier", help="An earlier bundle or release of this registry.", show_default=False),
-    ] = None,
+    earlier: Earlier = None,
+    approved_by: ApprovedBy = None,
+    because: Because = None,
+    operator: Operator = None,
+    wait: Wait = 0,
 ) -> None:
     """Make a Data Package: released aggregates, protocol, lock, versions and a script that repeats the numbers.
 
-    Small counts are hidden; the log of what was hidden stands beside the bundle and stays inside.
+    Only tables without small counts go out; the log of what was left out stands beside the bundle and stays inside.
     """
     from examtally.studies import write_bundle
 
-    with output.progress(files_at(out)) as say:
-        made = write_bundle(results, out, earlier=earlier or (), progress=say)
-    output.show_files(made)
+    approval = approval_of(approved_by, because)
+    with output.progress(entries_and_files(registry, out)) as say:
+        made = write_bundle(
+            results,
+            out,
+            registry=registry,
+            earlier=earlier or (),
+            approval=approval,
+            operator=operator,
+            patience=patience(wait),
+            progress=say,
+        )
+    output.show_files([made.folder, made.log])
+    for sentence in made.lacks:
+        output.complain(sentence)
 
 
 @app.command()

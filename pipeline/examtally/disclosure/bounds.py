@@ -1,105 +1,108 @@
-"""What a reader can work out about hidden counts from those that are shown: exact integer bounds.
+"""What can be worked out from linear sums of whole numbers: exact bounds by integer programming.
 
-The groups of a grouping add up to the table of everybody, for each cell. Several groupings share that table and no
-other, so the sums form a tree; on a tree, narrowing each count by each sum until nothing moves gives the exact range
-of every count (interval propagation on an acyclic system of sums).
+A system holds counts that nobody sees, as variables, and what is printed, as weighted sums of them between two limits.
+The range of a sum is found by minimizing and maximizing it over all whole numbers that agree with what is printed, in
+the part of the system that hangs together with it.
 """
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 
-from examtally.disclosure.sides import CELLS, MOST_HIDDEN, Row, Shown, Side
+import numpy as np
+from scipy.optimize import Bounds, LinearConstraint, milp
+from scipy.sparse import csr_array
+
+MOST = 1_000_000
+"""No count is larger."""
 
 FEWEST_VALUES = 5
-"""A hidden count of 1 to 10 must leave a reader at least this many values it could have."""
+"""A count of 1 to 10 that is not shown must leave a reader at least this many values it could have."""
 
-UNBOUNDED = 10**9
+_OPTIMAL = 0
+Terms = Mapping[str, float]
+"""A weighted sum: weight by name of the variable."""
 
 
 @dataclass(frozen=True)
 class Range:
-    """The least and the most a count can be, ends included."""
+    """The least and the most a count, or a difference of two, can be; ends included."""
 
     low: int
     high: int
 
     @property
-    def gives_back(self) -> bool:
-        """Whether it says too much about a count, or a difference, of 1 to 10; that it is 0 says nothing of anybody."""
-        is_narrow = self.high - self.low + 1 < FEWEST_VALUES
-        return is_narrow and self.low <= MOST_HIDDEN and self.high >= -MOST_HIDDEN and (self.low, self.high) != (0, 0)
-
-    def beyond(self, count: int) -> Range:
-        """The range of the difference to a count known from elsewhere."""
-        return Range(self.low - count, self.high - count)
+    def tells(self) -> bool:
+        """Whether fewer than five values are left and one of them is small: of 0 to 10 people, more or fewer."""
+        return self.high - self.low + 1 < FEWEST_VALUES and self.low <= 10 and self.high >= -10
 
 
-def given_back(rows: Iterable[Row], shown: Shown, earlier: Collection[Shown] = ()) -> dict[tuple[Side, str], Range]:
-    """The hidden counts of which a reader learns too much: of themselves, or of their difference to an earlier release.
+@dataclass
+class System:
+    """Whole numbers from 0 on, by name, and weighted sums of them between two limits."""
 
-    Raises ValueError where counts that are shown contradict each other.
-    """
-    leaks: dict[tuple[Side, str], Range] = {}
-    for (side, cell), span in ranges(rows, shown).items():
-        before = [count for release in earlier if (count := release.get(side.row, {}).get(cell)) is not None]
-        if span.gives_back or any(span.beyond(count).gives_back for count in before):
-            leaks[side, cell] = span
-    return leaks
+    names: dict[str, int] = field(default_factory=dict)
+    sums: list[tuple[dict[int, float], float, float]] = field(default_factory=list)
+
+    def between(self, terms: Terms, low: float, high: float) -> None:
+        """Add that a weighted sum lies between two limits, ends included."""
+        self.sums.append((self._places(terms), low, high))
+
+    def equal(self, terms: Terms, value: float) -> None:
+        """Add that a weighted sum has a value."""
+        self.between(terms, value, value)
+
+    def range(self, terms: Terms) -> Range:
+        """The exact range of a weighted sum. Raises ValueError where what is printed contradicts itself."""
+        wanted = self._places(terms)
+        known = self._substituted()
+        if wanted.keys() <= known.keys():
+            value = round(sum(weight * known[place] for place, weight in wanted.items()))
+            return Range(value, value)
+        places, rows = self._around(set(wanted))
+        column = {place: number for number, place in enumerate(places)}
+        weights = np.zeros(len(places))
+        for place, weight in wanted.items():
+            weights[column[place]] = weight
+        entries = [(n, column[place], weight) for n, r in enumerate(rows) for place, weight in self.sums[r][0].items()]
+        constraints = []
+        if entries:
+            at, of, values = zip(*entries, strict=True)
+            matrix = csr_array((values, (at, of)), shape=(len(rows), len(places)))
+            constraints = [LinearConstraint(matrix, *zip(*[self.sums[r][1:] for r in rows], strict=True))]
+        return Range(_least(weights, constraints), -_least(-weights, constraints))
+
+    def _places(self, terms: Terms) -> dict[int, float]:
+        return {self.names.setdefault(name, len(self.names)): weight for name, weight in terms.items()}
+
+    def _substituted(self) -> dict[int, float]:
+        """The variables that follow one after the other from sums with a single unknown."""
+        known: dict[int, float] = {}
+        is_moving = True
+        while is_moving:
+            is_moving = False
+            for terms, low, high in self.sums:
+                unknown = [place for place in terms if place not in known]
+                if low == high and len(unknown) == 1:
+                    rest = sum(weight * known[place] for place, weight in terms.items() if place in known)
+                    known[unknown[0]] = (low - rest) / terms[unknown[0]]
+                    is_moving = True
+        return known
+
+    def _around(self, wanted: set[int]) -> tuple[list[int], list[int]]:
+        """The variables and sums that hang together with these variables."""
+        places, rows = set(wanted), set[int]()
+        while True:
+            fresh = {r for r, (terms, _, _) in enumerate(self.sums) if r not in rows and places & terms.keys()}
+            if not fresh:
+                return sorted(places), sorted(rows)
+            rows |= fresh
+            places |= {other for r in fresh for other in self.sums[r][0]}
 
 
-def ranges(rows: Iterable[Row], shown: Shown) -> dict[tuple[Side, str], Range]:
-    """Range of each cell of `rows` that `shown` does not give, worked out from those it gives.
-
-    `rows` are all tables, hidden or not; the groups of every grouping among them add up to the table of everybody.
-    Raises ValueError where counts that are shown contradict each other.
-    """
-    found: dict[tuple[Side, str], Range] = {}
-    by_whole: dict[Row, list[Row]] = {}
-    for row in rows:
-        by_whole.setdefault(row.whole, []).append(row)
-    for whole, parts in by_whole.items():
-        for name, cells in CELLS.items():
-            for cell in cells:
-                solved = _solve(whole, parts, {row: shown.get(row, {}).get(cell) for row in parts})
-                found |= {
-                    (Side(row, name), cell): span
-                    for row, span in solved.items()
-                    if shown.get(row, {}).get(cell) is None and row in parts
-                }
-    return found
-
-
-def _solve(whole: Row, parts: list[Row], known: Mapping[Row, int | None]) -> dict[Row, Range]:
-    """Ranges of one cell in the whole table and in every group of it."""
-    span = {row: Range(0, UNBOUNDED) if value is None else Range(value, value) for row, value in known.items()}
-    span.setdefault(whole, Range(0, UNBOUNDED))
-    groupings: dict[str, list[Row]] = {}
-    for row in parts:
-        if row != whole:
-            groupings.setdefault(row.group_by, []).append(row)
-    while True:
-        before = dict(span)
-        for groups in groupings.values():
-            _narrow(span, whole, groups)
-        if span == before:
-            return span
-
-
-def _narrow(span: dict[Row, Range], whole: Row, groups: list[Row]) -> None:
-    """Narrow the whole by its groups and each group by the whole and the others."""
-    low, high = sum(span[row].low for row in groups), sum(span[row].high for row in groups)
-    span[whole] = _meet(span[whole], low, high)
-    for row in groups:
-        others_low, others_high = low - span[row].low, high - span[row].high
-        fresh = _meet(span[row], span[whole].low - others_high, span[whole].high - others_low)
-        low, high = low + fresh.low - span[row].low, high + fresh.high - span[row].high
-        span[row] = fresh
-
-
-def _meet(span: Range, low: int, high: int) -> Range:
-    met = Range(max(span.low, low), min(span.high, high))
-    if met.low > met.high:
-        raise ValueError("the groups of a table do not add up to it")
-    return met
+def _least(weights: np.ndarray, constraints: list[LinearConstraint]) -> int:
+    found = milp(weights, constraints=constraints, integrality=np.ones(weights.size), bounds=Bounds(0, MOST))
+    if found.status != _OPTIMAL:
+        raise ValueError("what is printed contradicts itself")
+    return round(float(found.fun))

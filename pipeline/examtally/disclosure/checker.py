@@ -1,79 +1,188 @@
-"""The checker: reads a release as an outsider would and tries to work out what it hides."""
+"""The checker: reads what goes out as an outsider would, with all that went out before, and works out what it can.
+
+Nothing here knows how tables were chosen. It takes the printed counts and figures, writes down what they say of counts
+that are not printed, and asks for the exact range of each.
+"""
 
 from __future__ import annotations
 
 import re
-from collections.abc import Collection, Iterator
+from collections.abc import Collection, Iterator, Mapping, Sequence
+from itertools import combinations
+from types import MappingProxyType
 
-import polars as pl
-
-from examtally.disclosure.bounds import given_back
-from examtally.disclosure.figures import sides_of
+from examtally.disclosure.bounds import Range, System
 from examtally.disclosure.folder import Release
-from examtally.disclosure.inversion import counts_behind
-from examtally.disclosure.sides import CELLS, KEY, MOST_HIDDEN, Row, Shown
+from examtally.disclosure.ledger import Shown
+from examtally.disclosure.tables import CELLS, FEWEST, SIDES, Row
 
-_PERSONS = re.compile(r"(examiner|participant|reader|exam|reference)_id|pair", re.I)
-_OF_A_SHARE = {"sensitivity": ("tp", "fn"), "specificity": ("tn", "fp"), "ppv": ("tp", "fp"), "npv": ("tn", "fn")}
+_PERSONS = re.compile(r"(examiner|participant|reader|exam|reference)_id|pairs?\b", re.I)
+_OF_PERSONS = ("examiner", "examiner_pair", "same_examiner", "site", "period")
+_HALF = 0.005 + 1e-9  # a figure is rounded to two decimals
+_STATUSES = ("present", "absent", "unknown")
 
 
-def leaks(release: Release, earlier: Collection[Release] = ()) -> list[str]:
+def leaks(
+    release: Release, earlier: Sequence[Shown] = (), parts: Mapping[str, Collection[str]] = MappingProxyType({})
+) -> list[str]:
     """What the release gives back, one plain sentence each, without the count itself; empty where nothing is.
 
-    Tried: counts of 1 to 10 that are simply there; sums of groups against the table of everybody and against earlier
-    releases (exact integer bounds); figures whose counts are hidden, turned back into counts; columns about persons.
+    Tried: small counts and zeros that are simply there; people in no group shown, groups shown at one time and not at
+    another, and what changed between releases; two conditions of one maneuver; corrected figures turned back into
+    knees without an answer; differences turned back into pairs; figures without counts; columns about persons.
+    `parts` are the conditions of which another is made. Raises ValueError where counts contradict each other.
     """
-    shown = release.shown
-    approved = {Row(*key) for key in release.about.get("approved", [])}
+    now, approved = release.shown, {Row(*key) for key in release.about.get("approved", [])}
     return [
-        *_small(shown, approved),
-        *_by_sums(shown, [other.shown for other in earlier]),
-        *_by_difference(shown, [other.shown for other in earlier]),
-        *(_by_figures(release.figures["accuracy"], shown) if "accuracy" in release.figures else ()),
+        *_small(now, approved),
+        *_by_groups(now, approved),
+        *(sentence for before in earlier for sentence in _by_time(now, before)),
+        *_by_conditions([now, *(before for before in earlier if before.records == now.records)], parts),
+        *_by_correction(release, approved),
+        *_by_pairs(release, approved),
+        *_without_counts(release),
         *_persons(release),
     ]
 
 
-def _small(shown: Shown, approved: Collection[Row]) -> Iterator[str]:
-    for row, cells in sorted(shown.items()):
-        for cell, count in cells.items():
-            if count is not None and 1 <= count <= MOST_HIDDEN and row not in approved:
-                yield f"{_place(row)}: {cell} is shown although it is small"
+def _small(now: Shown, approved: Collection[Row]) -> Iterator[str]:
+    for row, cells in now.counts.items():
+        if any(cells[cell] == 0 for cell in CELLS):
+            yield f"{_place(row)}: everybody of one finding or with one answer is alike"
+        elif min(cells.values()) < FEWEST and row not in approved:
+            yield f"{_place(row)}: a count is shown although it is small"
+        elif any(sum(cells[cell] for cell in side) < FEWEST for side in SIDES.values()):
+            yield f"{_place(row)}: fewer than {FEWEST} people have one of the answers"
 
 
-def _by_sums(shown: Shown, earlier: Collection[Shown]) -> Iterator[str]:
-    try:
-        found = given_back(shown, shown, earlier)
-    except ValueError as fault:
-        yield str(fault)
-        return
-    for side, cell in sorted(found):
-        yield f"{_place(side.row)}: {cell} can be worked out from sums and earlier releases"
+def _by_groups(now: Shown, approved: Collection[Row]) -> Iterator[str]:
+    """The people in none of the groups shown: small, or alike, by subtraction from everybody."""
+    for whole, group_by in _groupings(now):
+        if whole in approved:
+            yield f"{_place(whole)}: groups are shown beside a table with small counts"
+        found = [_system(now, whole, group_by, cell).range({"others": 1}) for cell in CELLS]
+        if any(span != Range(0, 0) for span in found) and any(span.tells for span in found):
+            yield f"{_place(whole)}: the people in no group by {group_by} can be worked out"
 
 
-def _by_difference(shown: Shown, earlier: Collection[Shown]) -> Iterator[str]:
-    for row, cells in sorted(shown.items()):
-        for cell, count in cells.items():
-            before = [release.get(row, {}).get(cell) for release in earlier]
-            if any(
-                count is not None and other is not None and 1 <= abs(count - other) <= MOST_HIDDEN for other in before
-            ):
-                yield f"{_place(row)}: {cell} differs from an earlier release by 1 to {MOST_HIDDEN}"
+def _by_time(now: Shown, before: Shown) -> Iterator[str]:
+    """What changed in a table, in a group, and in the people in no group, between two releases."""
+    for whole in (row for row in now.counts if row == row.whole and row in before.counts):
+        groupings = {group_by for shown in (now, before) for row, group_by in _groupings(shown) if row == whole}
+        for group_by in sorted(groupings) or ["overall"]:
+            changes = list(_changes(now, before, whole, group_by))
+            is_as_it_was = all(span == Range(0, 0) for spans in changes for span in spans)
+            if is_as_it_was and now.records == before.records:
+                continue
+            if any(span.tells for spans in changes for span in spans):
+                yield f"{_place(whole)}, {group_by}: what changed since an earlier release can be worked out"
 
 
-def _by_figures(accuracy: pl.DataFrame, shown: Shown) -> Iterator[str]:
-    for line in accuracy.iter_rows(named=True):
-        row = Row(*(line[name] for name in KEY))
-        cells = shown.get(row, {})
-        hidden = [cell for name in sides_of(line["measure"]) for cell in CELLS[name] if cells.get(cell) is None]
-        if not hidden or line["estimate"] is None:
+def _changes(now: Shown, before: Shown, whole: Row, group_by: str) -> Iterator[list[Range]]:
+    """By cell, the ranges of what changed in the table, in every group that one of the two shows, and in the rest."""
+    groups = {row.group for shown in (now, before) for row in _parts(shown, whole, group_by)}
+    for cell in CELLS:
+        system = System()
+        for time, shown in (("now", now), ("before", before)):
+            known = {row.group: shown.counts[row][cell] for row in _parts(shown, whole, group_by)}
+            for group, count in known.items():
+                system.equal({f"{time} {group}": 1}, count)
+            system.equal({f"{time} {group}": 1 for group in (*groups, "others")}, shown.counts[whole][cell])
+        names = [{group} for group in (*groups, "others")] + [{*groups, "others"}]
+        yield [
+            system.range({f"{time} {group}": sign for group in some for time, sign in (("now", 1), ("before", -1))})
+            for some in names
+        ]
+
+
+def _by_conditions(releases: Sequence[Shown], parts: Mapping[str, Collection[str]]) -> Iterator[str]:
+    """Two conditions of one maneuver on the same knees: who has one and not the other, or an answer to one only."""
+    counts = {row: cells for shown in reversed(releases) for row, cells in shown.counts.items()}
+    for one, other in combinations(sorted(counts), 2):
+        if (one.maneuver, one.group_by, one.group) != (other.maneuver, other.group_by, other.group):
             continue
-        yield f"{_place(row)}: {line['measure']} is shown although its counts are hidden"
-        if line["measure"] in _OF_A_SHARE and line["adjustment"] == "none":
-            spans = counts_behind(line["estimate"], line["ci_low"], line["ci_high"], line["level"])
-            for cell, span in zip(_OF_A_SHARE[line["measure"]], spans, strict=True):
-                if cell in hidden and span.gives_back:
-                    yield f"{_place(row)}: {line['measure']} with its interval gives back {cell}"
+        whole, part = (one, other) if other.condition in parts.get(one.condition, ()) else (other, one)
+        is_composite = part.condition in parts.get(whole.condition, ())
+        for cells in (("tp", "fp"), ("fn", "tn")):
+            if any(span.tells for span in _crossed(counts[part], counts[whole], cells, is_composite=is_composite)):
+                yield f"{_place(part)} and {whole.condition}: who has one of the two can be worked out"
+                break
+
+
+def _crossed(
+    part: Mapping[str, int], whole: Mapping[str, int], cells: tuple[str, str], *, is_composite: bool
+) -> list[Range]:
+    """Ranges of knees of one finding by both conditions. Where as many have an answer to either, they are the same
+    knees to any reader; where they are not, how many more have an answer to one is told as it stands."""
+    system = System()
+    for place, (cell, status) in enumerate(zip(cells, _STATUSES, strict=False)):
+        system.equal({f"{status} {other}": 1 for other in _STATUSES}, part[cells[place]])
+        system.equal({f"{other} {status}": 1 for other in _STATUSES}, whole[cell])
+    never = ["unknown unknown"]
+    if is_composite:  # with a part of it the whole is present; without the whole every part is absent
+        never += ["present absent", "present unknown", "unknown absent"]
+    surplus = sum(part[cell] - whole[cell] for cell in cells)
+    if surplus == 0:
+        never += [f"{status} unknown" for status in _STATUSES[:2]] + [f"unknown {status}" for status in _STATUSES[:2]]
+    system.equal(dict.fromkeys(never, 1), 0)
+    inner = [f"{one} {other}" for one in _STATUSES[:2] for other in _STATUSES[:2]]
+    spans = [system.range({name: 1}) for name in inner if name not in never]
+    return [*spans, *([Range(surplus, surplus)] if surplus else [])]
+
+
+def _by_correction(release: Release, approved: Collection[Row]) -> Iterator[str]:
+    """Knees without an answer from the corrected figures: P(condition | finding) is that of the printed table."""
+    figures = release.estimates("verification")
+    for row in (row for row in release.shown.counts if row not in approved):
+        cells, system = release.shown.counts[row], System()
+        rate = {
+            "positive": cells["tp"] / (cells["tp"] + cells["fp"]),
+            "negative": cells["fn"] / (cells["fn"] + cells["tn"]),
+        }
+        known = {"positive": cells["tp"] + cells["fp"], "negative": cells["fn"] + cells["tn"]}
+        for measure, share, of in (("sensitivity", "positive", True), ("specificity", "negative", False)):
+            estimate = figures.get((row, measure))
+            if estimate is None:
+                continue
+            odds = {finding: rate[finding] if of else 1 - rate[finding] for finding in rate}
+            for limit, sign in ((estimate - _HALF, 1), (estimate + _HALF, -1)):
+                terms = {name: sign * odds[name] * ((name == share) - limit) for name in odds}
+                system.between(terms, -sum(terms[name] * known[name] for name in odds), float("inf"))
+        if system.sums and any(span.tells for span in _possible(system, tuple(rate))):
+            yield f"{_place(row)}: knees without an answer can be worked out from the corrected figures"
+
+
+def _by_pairs(release: Release, approved: Collection[Row]) -> Iterator[str]:
+    """Knees right by one of two maneuvers alone, by both or by neither, from the printed difference."""
+    right = {"sensitivity": ("tp", "fn"), "specificity": ("tn", "fp")}
+    frame = release.figures.get("comparisons")
+    for line in () if frame is None else frame.filter(adjustment="none").iter_rows(named=True):
+        rows = [Row(line["condition"], line[name]) for name in ("maneuver_a", "maneuver_b")]
+        if not all(row in release.shown.counts for row in rows) or any(row in approved for row in rows):
+            continue
+        system, names = System(), ("both", "first", "second", "neither")
+        hit, miss = right[line["measure"]]
+        for row, alone, other in zip(rows, names[1:3], names[2:0:-1], strict=True):
+            system.between({"both": 1, alone: 1}, 0, release.shown.counts[row][hit])
+            system.between({"neither": 1, other: 1}, 0, release.shown.counts[row][miss])
+        for limit, sign in ((line["difference"] - _HALF, 1), (line["difference"] + _HALF, -1)):
+            gain = {"both": 0, "first": 1, "second": -1, "neither": 0}
+            system.between({name: sign * (gain[name] - limit) for name in names}, 0, float("inf"))
+        if any(span.tells for span in _possible(system, names)):
+            yield f"{_place(rows[0])} and {rows[1].maneuver}: pairs can be worked out from their difference"
+
+
+def _possible(system: System, names: Sequence[str]) -> list[Range]:
+    """The ranges of variables; none where the figures come from another formula and so fit no counts."""
+    try:
+        return [system.range({name: 1}) for name in names]
+    except ValueError:
+        return []
+
+
+def _without_counts(release: Release) -> Iterator[str]:
+    for row in sorted({row for row, _ in release.estimates(None)} - release.shown.counts.keys()):
+        yield f"{_place(row)}: figures are shown although the counts are not"
 
 
 def _persons(release: Release) -> Iterator[str]:
@@ -81,11 +190,26 @@ def _persons(release: Release) -> Iterator[str]:
         for column in frame.columns:
             if _PERSONS.search(column):
                 yield f"{name}: column {column} is about persons"
-        if (
-            "group_by" in frame.columns
-            and frame["group_by"].is_in(["examiner", "examiner_pair", "same_examiner"]).any()
-        ):
-            yield f"{name}: rows about persons"
+        if "group_by" in frame.columns and frame["group_by"].is_in(_OF_PERSONS).any():
+            yield f"{name}: rows about persons, places or periods"
+
+
+def _system(shown: Shown, whole: Row, group_by: str, cell: str) -> System:
+    """One cell of a table: the groups shown and the others make the whole."""
+    system = System()
+    parts = _parts(shown, whole, group_by)
+    for row in parts:
+        system.equal({row.group: 1}, shown.counts[row][cell])
+    system.equal(dict.fromkeys([*(row.group for row in parts), "others"], 1), shown.counts[whole][cell])
+    return system
+
+
+def _parts(shown: Shown, whole: Row, group_by: str) -> list[Row]:
+    return [row for row in shown.counts if row.whole == whole and row.group_by == group_by and row != whole]
+
+
+def _groupings(shown: Shown) -> list[tuple[Row, str]]:
+    return sorted({(row.whole, row.group_by) for row in shown.counts if row != row.whole})
 
 
 def _place(row: Row) -> str:

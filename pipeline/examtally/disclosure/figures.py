@@ -1,54 +1,52 @@
-"""The figures of a release: rounded, and only where every count they are made of is shown."""
+"""The figures that go out: rounded, and only of tables that go out whole."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
 from math import floor, log10
 
 import polars as pl
 
-from examtally.disclosure.hiding import Hiding
-from examtally.disclosure.sides import CELLS, GROUPINGS, KEY, MOST_HIDDEN, Row, Shown, Side
+from examtally.disclosure.selection import Selection
+from examtally.disclosure.tables import CELLS, FEWEST, KEY, Row
 
-SIDES_OF = {"sensitivity": ("with_condition",), "specificity": ("without_condition",)}
-"""The sides a measure is made of; every other measure is made of both."""
+ADJUSTMENTS = ("none", "verification", "bias_adjusted")
+"""Corrections told of: verified knees as they are, and the corrections that readers decide by."""
 
-ADJUSTMENTS = ("none", "verification")
 RATIOS = ("lr_positive", "lr_negative", "diagnostic_odds_ratio")
-SCORES = ("brier", "intercept", "slope", "ici", "auc")
-STATISTICS = ("observed_agreement", "gwet_ac1")
+MEASURES = ("sensitivity", "specificity")
+STATISTICS = ("observed_agreement", "positive_agreement", "negative_agreement", "cohen_kappa", "gwet_ac1")
 _FEWEST_EXAMINERS = 5
 _LIMITS = ("estimate", "ci_low", "ci_high")
+_UNADJUSTED = pl.col("adjustment") == "none"
 
 
-def sides_of(measure: str) -> tuple[str, ...]:
-    """The sides of a 2x2 table that a measure gives something away about."""
-    return SIDES_OF.get(measure, tuple(CELLS))
+@dataclass(frozen=True)
+class Figures:
+    """How the rows of a result table that may go out are made, and by which rule, for the log."""
+
+    make: Callable[[pl.DataFrame, Selection], pl.DataFrame]
+    rule: str
 
 
-def counts_table(shown: Shown) -> pl.DataFrame:
-    """The 2x2 tables with hidden counts left empty."""
+def counts_table(selection: Selection) -> pl.DataFrame:
+    """The 2x2 tables that go out, one row each."""
     lines = [
-        dict(zip(KEY, (row.condition, row.maneuver, row.group_by, row.group), strict=True)) | dict(cells)
-        for row, cells in sorted(shown.items())
+        (row.condition, row.maneuver, row.group_by, row.group, *(table.knees[cell] for cell in CELLS))
+        for row, table in selection.tables.items()
     ]
-    cells = [cell for pair in CELLS.values() for cell in pair]
-    schema = {**dict.fromkeys(KEY, pl.String()), **dict.fromkeys(cells, pl.Int64())}
-    return pl.DataFrame(lines, schema=schema)
+    schema = {**dict.fromkeys(KEY, pl.String()), **dict.fromkeys(CELLS, pl.Int64())}
+    return pl.DataFrame(lines, schema=schema, orient="row")
 
 
-def accuracy_figures(accuracy: pl.DataFrame, hiding: Hiding) -> pl.DataFrame:
-    """Figures on verified knees and corrected for verification, of sides that are shown."""
+def accuracy_figures(accuracy: pl.DataFrame, selection: Selection) -> pl.DataFrame:
+    """Estimates with limits of the tables that go out; percentages whole, ratios with two digits."""
     kept = accuracy.filter(
-        pl.col("group_by").is_in(["overall", *GROUPINGS]),
-        pl.col("adjustment").is_in(ADJUSTMENTS),
-        pl.col("display") == "estimate",
-        pl.col("estimate").is_not_null(),
+        pl.col("adjustment").is_in(ADJUSTMENTS), pl.col("display") == "estimate", pl.col("estimate").is_not_null()
     )
     is_shown = [
-        Row(*key) in hiding.counts.knees
-        and all(Side(Row(*key), name) not in hiding.reasons for name in sides_of(measure))
-        for *key, measure in kept.select(*KEY, "measure").iter_rows()
+        _is_shown(selection, adjustment, Row(*key)) for *key, adjustment in kept.select(*KEY, "adjustment").iter_rows()
     ]
     rounded = [
         pl.when(pl.col("measure").is_in(RATIOS)).then(_two_digits(name)).otherwise(pl.col(name).round(2)).alias(name)
@@ -59,100 +57,109 @@ def accuracy_figures(accuracy: pl.DataFrame, hiding: Hiding) -> pl.DataFrame:
     )
 
 
-def calibration_figures(calibration: pl.DataFrame) -> pl.DataFrame:
-    """Measures of stated probabilities of everybody, where more than ten knees stand on either side; no counts."""
-    enough = (pl.col("events") > MOST_HIDDEN) & (pl.col("n") - pl.col("events") > MOST_HIDDEN)
-    kept = calibration.filter(
-        enough & (pl.col("participants") > 2 * MOST_HIDDEN),
-        pl.col("measure").is_in(SCORES) & pl.col("estimate").is_not_null(),
+def comparison_figures(comparisons: pl.DataFrame, selection: Selection) -> pl.DataFrame:
+    """Differences of two maneuvers on the same knees, for everybody; p values and counts would tell the knees."""
+    pair = ["condition", "maneuver_a", "maneuver_b", "measure"]
+    differences = comparisons.filter(
+        (pl.col("contrast") == "difference") & pl.col("measure").is_in(MEASURES) & pl.col("difference").is_not_null(),
         group_by="overall",
     )
-    return kept.select("condition", "forecast", "measure", *(pl.col(name).round(2) for name in _LIMITS), "status")
+    again = pl.col("n") - pl.col("participants")
+    both = (pl.col("estimate_a") * pl.col("n")).round(0) - pl.col("only_a")
+    neither = pl.col("n") - both - pl.col("only_a") - pl.col("only_b")
+    is_enough = pl.min_horizontal(both, neither, "only_a", "only_b") - again >= FEWEST
+    enough = differences.filter(_UNADJUSTED & is_enough).select(pair)
+    kept = differences.join(enough, on=pair, how="semi", maintain_order="left").filter(
+        pl.col("adjustment").is_in(ADJUSTMENTS)
+    )
+    is_shown = [
+        _is_shown(selection, adjustment, *(Row(condition, maneuver) for maneuver in maneuvers))
+        for condition, *maneuvers, adjustment in kept.select(*pair[:3], "adjustment").iter_rows()
+    ]
+    return kept.filter(pl.Series(is_shown, dtype=pl.Boolean)).select(
+        *pair[:3],
+        *("group_by", "group", "adjustment", "measure"),
+        *(pl.col(name).round(2) for name in ("difference", "ci_low", "ci_high")),
+        "status",
+    )
 
 
-def agreement_figures(agreement: pl.DataFrame) -> pl.DataFrame:
-    """Agreement of two examiners, where more than ten pairs agree and more than ten do not, or all or none do."""
+def interaction_figures(interactions: pl.DataFrame, selection: Selection) -> pl.DataFrame:
+    """Differences between two groups whose tables both go out, on verified knees as they are."""
+    kept = interactions.filter(_UNADJUSTED, pl.col("measure").is_in(MEASURES), pl.col("difference").is_not_null())
+    is_shown = [
+        all(
+            Row(line["condition"], line["maneuver"], line["group_by"], line[side]) in selection.tables
+            for side in ("group_a", "group_b")
+        )
+        for line in kept.iter_rows(named=True)
+    ]
+    numbers = ("estimate_a", "estimate_b", "difference", "ci_low", "ci_high")
+    return kept.filter(pl.Series(is_shown, dtype=pl.Boolean)).select(
+        *("condition", "maneuver", "group_by", "adjustment", "measure", "group_a", "group_b"),
+        *(pl.col(name).round(2) for name in numbers),
+        "status",
+    )
+
+
+def agreement_figures(agreement: pl.DataFrame, _selection: Selection) -> pl.DataFrame:
+    """Agreement of two examiners. Positive agreement is 2a / (2a + unlike pairs), a the pairs both positive."""
     key = ["maneuver", "group_by", "group"]
     observed = agreement.filter(statistic="observed_agreement").select(
-        *key, discord=((1 - pl.col("estimate")) * pl.col("pairs")).round(0), observed=pl.col("pairs")
+        *key,
+        again=pl.col("pairs") - pl.col("participants"),
+        pairs="pairs",
+        alike=(pl.col("estimate") * pl.col("pairs")),
     )
-    concord = pl.col("observed") - pl.col("discord")
-    is_safe = [(part == 0) | (part > 2 * MOST_HIDDEN) for part in (pl.col("discord"), concord)]
-    kept = agreement.join(observed, on=key, how="left").filter(
-        is_safe[0] & is_safe[1] & (pl.col("participants") > 2 * MOST_HIDDEN),
-        pl.col("group_by").is_in(["overall", "learner_supervisor"]),
-        pl.col("statistic").is_in(STATISTICS) & pl.col("estimate").is_not_null(),
+    positive = agreement.filter(statistic="positive_agreement").select(*key, share="estimate")
+    unlike = pl.col("pairs") - pl.col("alike")
+    both_positive = pl.col("share") * unlike / (2 * (1 - pl.col("share")))
+    fewest = pl.min_horizontal(unlike, both_positive, pl.col("alike") - both_positive).round(0) - pl.col("again")
+    enough = observed.join(positive, on=key).filter(fewest >= FEWEST)
+    kept = agreement.join(enough, on=key, how="semi", maintain_order="left").filter(
+        pl.col("statistic").is_in(STATISTICS) & pl.col("estimate").is_not_null()
     )
     return kept.select(*key, "statistic", *(pl.col(name).round(2) for name in _LIMITS), "status")
 
 
-def spread_figures(spread: pl.DataFrame, hiding: Hiding) -> pl.DataFrame:
-    """Mean of the examiners and prediction for a new one, five examiners or more, where everybody's side is shown."""
+def spread_figures(spread: pl.DataFrame, selection: Selection) -> pl.DataFrame:
+    """Mean of the examiners and prediction for a new one."""
     kept = spread.filter(
         pl.col("examiners") >= _FEWEST_EXAMINERS,
-        pl.col("measure").is_in(list(SIDES_OF)),
+        pl.col("measure").is_in(MEASURES),
         between="examiners",
         adjustment="pooled_verification",
     )
-    is_shown = [
-        Side(Row(condition, maneuver, "overall", "all"), SIDES_OF[measure][0]) not in hiding.reasons
-        for condition, maneuver, measure in kept.select("condition", "maneuver", "measure").iter_rows()
-    ]
+    is_shown = [selection.is_corrected(Row(*key)) for key in kept.select("condition", "maneuver").iter_rows()]
     names = ("mean", "ci_low", "ci_high", "predict_low", "predict_high")
-    rounded = [pl.col(name).round(2) for name in names]
     return kept.filter(pl.Series(is_shown, dtype=pl.Boolean)).select(
-        "condition", "maneuver", "measure", *rounded, "status"
+        "condition", "maneuver", "measure", *(pl.col(name).round(2) for name in names), "status"
     )
 
 
-def comparison_figures(comparisons: pl.DataFrame, hiding: Hiding) -> pl.DataFrame:
-    """Two maneuvers on the same knees, everybody, where no discordant count is small and both sides are shown.
-
-    Whole percentages: a share to a tenth would tell how many knees had both, and so how few lacked one of the two.
-    """
-
-    def is_safe(name: str) -> pl.Expr:
-        return (pl.col(name) == 0) | (pl.col(name) > 2 * MOST_HIDDEN)
-
-    kept = comparisons.filter(
-        is_safe("only_a") & is_safe("only_b") & (pl.col("n") > 2 * MOST_HIDDEN),
-        pl.col("difference").is_not_null(),
-        group_by="overall",
-    )
-    is_shown = [
-        _whole_shown(hiding, condition, maneuvers, measure)
-        for condition, *maneuvers, measure in kept.select(
-            "condition", "maneuver_a", "maneuver_b", "measure"
-        ).iter_rows()
-    ]
-    key = ("condition", "maneuver_a", "maneuver_b", "adjustment", "measure", "contrast")
-    is_ratio = {"estimate": pl.col("measure").is_in(RATIOS), "contrast": pl.col("contrast") == "ratio"}
-    numbers = dict.fromkeys(("estimate_a", "estimate_b"), "estimate")
-    numbers |= dict.fromkeys(("difference", "ci_low", "ci_high"), "contrast")
-    rounded = [
-        pl.when(is_ratio[kind]).then(_two_digits(name)).otherwise(pl.col(name).round(2)).alias(name)
-        for name, kind in numbers.items()
-    ]
-    tests = [pl.col(name).round(3) for name in ("p_value", "p_adjusted")]
-    return kept.filter(pl.Series(is_shown, dtype=pl.Boolean)).select(*key, *rounded, *tests, "status")
-
-
-FIGURES: dict[str, Callable[[pl.DataFrame, Hiding], pl.DataFrame]] = {
-    "accuracy": accuracy_figures,
-    "calibration": lambda frame, _hiding: calibration_figures(frame),
-    "agreement": lambda frame, _hiding: agreement_figures(frame),
-    "examiner_spread": spread_figures,
-    "comparisons": comparison_figures,
+FIGURES: Mapping[str, Figures] = {
+    "accuracy": Figures(
+        accuracy_figures,
+        "figures of tables that go out; corrected ones where 22 knees or more of either finding lack an answer",
+    ),
+    "comparisons": Figures(
+        comparison_figures,
+        "differences for everybody where both tables go out and 11 people or more stand behind both right, the first "
+        "alone, the second alone and neither",
+    ),
+    "interactions": Figures(interaction_figures, "differences between two groups whose tables both go out"),
+    "agreement": Figures(
+        agreement_figures, "where 11 people or more stand behind the pairs both positive, both negative and unlike"
+    ),
+    "examiner_spread": Figures(spread_figures, "five examiners or more, where corrected figures of everybody go out"),
 }
-"""The figures a release is made of, by result table."""
+"""The figures that can go out, by result table."""
 
 
-def _whole_shown(hiding: Hiding, condition: str, maneuvers: Collection[str], measure: str) -> bool:
-    return all(
-        Side(Row(condition, maneuver, "overall", "all"), name) not in hiding.reasons
-        for maneuver in maneuvers
-        for name in sides_of(measure)
-    )
+def _is_shown(selection: Selection, adjustment: str, *rows: Row) -> bool:
+    if adjustment == "none":
+        return all(row in selection.tables for row in rows)
+    return all(selection.is_corrected(row) for row in rows)
 
 
 def _two_digits(name: str) -> pl.Expr:

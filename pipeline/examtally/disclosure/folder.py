@@ -13,7 +13,8 @@ from typing import Any
 
 import polars as pl
 
-from examtally.disclosure.sides import CELLS, KEY, Row, Shown
+from examtally.disclosure.ledger import Shown
+from examtally.disclosure.tables import CELLS, KEY, Row
 from examtally.errors import DisclosureError
 
 ABOUT = "release.json"
@@ -39,8 +40,25 @@ class Release:
 
     @cached_property
     def shown(self) -> Shown:
-        """The counts as a reader sees them."""
-        return shown_in(self.counts)
+        """The counts as a reader sees them, who knows of nobody that is counted twice."""
+        counts = {Row(*line[:4]): dict(zip(CELLS, line[4:], strict=True)) for line in self.counts.iter_rows()}
+        return Shown(self.about["registry"], counts, dict.fromkeys(counts, 0))
+
+    @cached_property
+    def sum(self) -> str:
+        """One sum over every count and figure."""
+        tables = {COUNTS: self.counts, **self.figures}
+        text = json.dumps([[name, frame.write_csv()] for name, frame in sorted(tables.items())])
+        return hashlib.sha256(text.encode()).hexdigest()
+
+    def estimates(self, adjustment: str | None = None) -> dict[tuple[Row, str], float]:
+        """The estimates of accuracy by table and measure, under one correction or any."""
+        frame = self.figures.get("accuracy", pl.DataFrame())
+        return {
+            (Row(*(line[name] for name in KEY)), line["measure"]): line["estimate"]
+            for line in frame.iter_rows(named=True)
+            if adjustment in (None, line["adjustment"])
+        }
 
     def log_in(self, out: Path) -> Path:
         """Where the log stands beside the release."""
@@ -95,7 +113,7 @@ def read_release(folder: Path) -> Release:
             path.stem: pl.read_csv(path, schema_overrides=dict.fromkeys(KEY, pl.String()), infer_schema_length=None)
             for path in sorted(folder.glob("*.csv"))
         }
-        counts = tables.pop(COUNTS).with_columns(pl.col(cell).cast(pl.Int64) for cell in _cells())
+        counts = tables.pop(COUNTS).select(*KEY, *(pl.col(cell).cast(pl.Int64) for cell in CELLS))
     except (OSError, ValueError, KeyError, TypeError, RecursionError, pl.exceptions.PolarsError):
         raise DisclosureError(
             f"{folder.name} is no release folder, or was changed; name one that `report audit --audience release` wrote"
@@ -108,18 +126,6 @@ def about_release(registry: str, protocol: str, **more: object) -> dict[str, obj
     return {"format": _FORMAT, "version": 1, "registry": registry, "protocol": protocol, **more}
 
 
-def shown_in(counts: pl.DataFrame) -> Shown:
-    """The counts of a released table by row, None where hidden."""
-    return {
-        Row(*(line[name] for name in KEY)): {cell: line[cell] for cell in _cells()}
-        for line in counts.iter_rows(named=True)
-    }
-
-
 def _sums(folder: Path) -> dict[str, str]:
     """The sha256 of every table in the folder by name."""
     return {path.name: hashlib.sha256(path.read_bytes()).hexdigest() for path in sorted(folder.glob("*.csv"))}
-
-
-def _cells() -> list[str]:
-    return [cell for pair in CELLS.values() for cell in pair]

@@ -1,4 +1,4 @@
-"""The page of a release: what may leave the group, hidden counts said to be hidden, figures whole."""
+"""The page of a release: what may leave the group, in whole figures."""
 
 from __future__ import annotations
 
@@ -13,13 +13,12 @@ import polars as pl
 from examtally.contracts.catalogue.clinical import Catalogue, Condition
 from examtally.contracts.contract import load_contract
 from examtally.disclosure.folder import Release, read_release
-from examtally.disclosure.sides import CELLS, GROUPINGS, Row
-from examtally.reporting.engine.numbers import count, percent, percent_range, ratio, ratio_range
+from examtally.disclosure.tables import Row
+from examtally.reporting.engine.numbers import percent, percent_range, ratio, ratio_range
 from examtally.reporting.engine.plain import box
 from examtally.reporting.engine.tables import Column, table, tabs
 from examtally.reporting.engine.wording import Wording, read_wording
 
-HIDDEN = "hidden"
 _RATIOS = ("lr_positive", "lr_negative")
 _SHARES = ("sensitivity", "specificity")
 _TOLD_BY = {"none": "as they are", "verification": "corrected"}
@@ -34,7 +33,6 @@ _COLUMNS = (
 )
 _AGREEMENT = (
     Column("what", "Maneuver"),
-    Column("who", "Whose findings", words=True),
     Column("observed_agreement", "Agreed"),
     Column("gwet_ac1", "Beyond chance (AC1)"),
 )
@@ -76,7 +74,7 @@ class ReleasePage:
     def rows(self, condition: str, group_by: str = "overall") -> list[Row]:
         """The tables of a condition in catalogue and reading order."""
         order = {code: place for place, code in enumerate(self.catalogue.maneuvers)}
-        found = [row for row in self.release.shown if row.condition == condition and row.group_by == group_by]
+        found = [row for row in self.release.shown.counts if row.condition == condition and row.group_by == group_by]
         return sorted(found, key=lambda row: (order[row.maneuver], row.group == "unknown", row.group))
 
 
@@ -87,20 +85,16 @@ def open_release(folder: Path = Path("results"), reports_dir: Path = Path()) -> 
 
 def opening(page: ReleasePage) -> str:
     """What this is and what is not in it."""
-    hidden = sum(cells[cell] is None for cells in page.release.shown.values() for cell in cells)
-    shown = sum(cells[cell] is not None for cells in page.release.shown.values() for cell in cells)
     words = (
-        "Counts that stand for 1 to 10 people are hidden, with every figure that would give one back. Percentages are "
-        "whole. No figure is about one examiner, and none may be used to look for a person."
+        "Every count stands for 11 people or more. A table in which one would not is left out whole, and so is "
+        "whatever would give it away; nothing can be concluded from its absence. Percentages are whole. No figure is "
+        "about one examiner, and none may be used to look for a person."
     )
     status = {
         "prespecified": "The analysis was written down before its results were seen.",
         "exploratory": "The analysis was not written down beforehand: it is exploratory.",
     }[str(page.release.about["analysis_status"])]
-    kept = (
-        f"{count(shown)} counts are shown and {count(hidden)} are hidden." if hidden else "No count had to be hidden."
-    )
-    return f"{words}\n\n{kept} {status}\n{box(page.wording.caution, 'caution')}"
+    return f"{words} {status}\n{box(page.wording.caution, 'caution')}"
 
 
 def accuracy(page: ReleasePage) -> str:
@@ -114,7 +108,8 @@ def groups(page: ReleasePage) -> str:
     """Smaller groups of those conditions, where a figure may be shown."""
     panels = []
     for condition in page.told:
-        inner = [text for group_by in GROUPINGS if (text := _by_group(page, condition, group_by))]
+        groupings = dict.fromkeys(row.group_by for row in page.release.shown.counts if row != row.whole)
+        inner = [text for group_by in groupings if (text := _by_group(page, condition, group_by))]
         if inner:
             panels.append(f"### {condition.name}\n" + "\n".join(inner))
     return tabs(panels) if panels else "No smaller group is large enough."
@@ -123,14 +118,13 @@ def groups(page: ReleasePage) -> str:
 def agreement(page: ReleasePage) -> str:
     """How often two examiners found the same."""
     frame = page.release.figures.get("agreement", pl.DataFrame())
-    rows: dict[tuple[str, str], dict[str, str]] = {}
+    rows: dict[str, dict[str, str]] = {}
     for line in frame.iter_rows(named=True):
         name = page.catalogue.maneuvers[line["maneuver"]].name
-        who = "learner and supervisor" if line["group_by"] == "learner_supervisor" else "any two examiners"
         cell = f"{percent(line['estimate'])}\n{percent_range(line['ci_low'], line['ci_high'])}"
         if line["statistic"] == "gwet_ac1":
             cell = f"{line['estimate']:.2f}"
-        rows.setdefault((name, who), {"what": name, "who": who})[line["statistic"]] = cell
+        rows.setdefault(name, {"what": name})[line["statistic"]] = cell
     if not rows:
         return "Too few pairs of exams to say how often two examiners agree."
     filled = [{column.key: row.get(column.key, "") for column in _AGREEMENT} for row in rows.values()]
@@ -178,11 +172,7 @@ def _block(page: ReleasePage, condition: Condition) -> str:
 
 
 def _by_group(page: ReleasePage, condition: Condition, group_by: str) -> str:
-    shown = [
-        row
-        for row in page.rows(condition.code, group_by)
-        if any((row, "none", measure) in page.figures for measure in _SHARES)
-    ]
+    shown = page.rows(condition.code, group_by)
     if not shown:
         return ""
     lines = [
@@ -206,16 +196,11 @@ def _line(page: ReleasePage, row: Row, adjustment: str, name: str) -> dict[str, 
 def _cell(page: ReleasePage, row: Row, adjustment: str, measure: str) -> str:
     line = page.figures.get((row, adjustment, measure))
     if line is None:
-        return HIDDEN if _is_hidden(page, row, measure) else ""
+        return ""
     if measure in _RATIOS:
         return f"{ratio(line['estimate'])}\n{ratio_range(line['ci_low'], line['ci_high'])}"
     text = f"{percent(line['estimate'])}\n{percent_range(line['ci_low'], line['ci_high'])}"
     if adjustment != "none":
         return text
-    hit, miss = (page.release.shown[row][cell] or 0 for cell in _COUNTS[measure])
+    hit, miss = (page.release.shown.counts[row][cell] for cell in _COUNTS[measure])
     return f"{text}\n{hit} of {hit + miss}"
-
-
-def _is_hidden(page: ReleasePage, row: Row, measure: str) -> bool:
-    cells = _COUNTS.get(measure, tuple(cell for pair in CELLS.values() for cell in pair))
-    return any(page.release.shown[row][cell] is None for cell in cells)

@@ -25,6 +25,7 @@ from examtally.resources import resource
 from examtally.studies.lockfile import LockEntry, lock_path, read_lock, write_lock
 
 PACKAGE, DATA, PROTOCOL, SCRIPT = "datapackage.json", "data", "study.yaml", "reproduce.py"
+README = "README.md"
 REQUIREMENTS, LOCKED = "requirements.txt", "requirements.lock"
 FORMAT = "examtally study bundle"
 _PROFILE = "https://datapackage.org/profiles/2.0/datapackage.json"
@@ -42,11 +43,21 @@ found = reproduce(Path(__file__).resolve().parent, Path(sys.argv[1]))
 print(found.text())
 sys.exit(0 if found.is_same else 1)
 '''
+_ABOUT = (
+    "Released aggregates of a study with its protocol, its lock and a script that repeats the numbers. Every count "
+    "stands for 11 people or more; tables with a smaller one, and whatever would give one away, are left out whole."
+)
+_READ_ME = (
+    "`data/` holds the counts and figures, `study.yaml` the protocol as it was run, `study.lock.json` its lock where "
+    "it was locked, `requirements.txt` the versions of the packages. `python reproduce.py registry.duckdb` runs the "
+    "study again on the registry and says which figures differ. `datapackage.json` names every file with its sum."
+)
 
 
 @dataclass(frozen=True)
 class Bundle:
-    """What a bundle holds. `log_entry` is the newest entry of the log at the run, `versions` the packages."""
+    """What a bundle holds. `log_entry` is the newest entry of the log at the run, `versions` the packages, `lacks` what
+    of the main results it does not hold, in sentences."""
 
     study: Study
     locked: tuple[LockEntry, ...]
@@ -54,6 +65,7 @@ class Bundle:
     log_entry: int
     prespecified: frozenset[str]
     versions: Mapping[str, str]
+    lacks: tuple[str, ...]
 
     def write(self, folder: Path) -> None:
         """Write every file of the bundle into a folder that is there."""
@@ -64,6 +76,7 @@ class Bundle:
         (folder / PROTOCOL).write_text(text, encoding="utf-8")
         if self.locked:  # who locked it stays in the registry's log
             write_lock(lock_path(folder / PROTOCOL), [replace(one, operator=None) for one in self.locked])
+        (folder / README).write_text(self._readme(), encoding="utf-8")
         (folder / SCRIPT).write_text(_TEXT, encoding="utf-8")
         pins = "".join(f"{name}=={version}\n" for name, version in sorted(self.versions.items()) if name != "python")
         (folder / REQUIREMENTS).write_text(pins, encoding="utf-8")
@@ -72,6 +85,10 @@ class Bundle:
             shutil.copyfile(lock, folder / LOCKED)
         (folder / PACKAGE).write_text(f"{json.dumps(self._package(folder), indent=1)}\n", encoding="utf-8")
 
+    def _readme(self) -> str:
+        lacks = self.lacks or ("Every figure of the primary analyses is in it.",)
+        return "\n\n".join([f"# {self.study.title}", _ABOUT, *lacks, _READ_ME]) + "\n"
+
     def _package(self, folder: Path) -> dict[str, Any]:
         files = sorted(path for path in folder.rglob("*") if path.is_file())
         governance = {name: value or "not stated" for name, value in asdict(self.study.governance).items()}
@@ -79,15 +96,13 @@ class Bundle:
             "$schema": _PROFILE,
             "name": self.study.code.replace("_", "-"),
             "title": self.study.title,
-            "description": (
-                "Released aggregates of a study with its protocol, its lock and a script that repeats the numbers. "
-                "Counts of 1 to 10 people are hidden. Licence, contributors and sources are left to the author."
-            ),
+            "description": " ".join([_ABOUT, *self.lacks, "Licence, contributors and sources are left to the author."]),
             "version": "1.0.0",
             "resources": [_resource(path, folder, self.release) for path in files],
             "examtally": {
                 "format": FORMAT,
                 "log_entry": self.log_entry,
+                "lacks": list(self.lacks),
                 "prespecified": sorted(self.prespecified),
                 "versions": dict(self.versions),
                 "governance": governance,
@@ -120,6 +135,7 @@ def read_bundle(folder: Path) -> Bundle:
             log_entry=int(about["log_entry"]),
             prespecified=frozenset(about["prespecified"]),
             versions=dict(about["versions"]),
+            lacks=tuple(about["lacks"]),
         )
     except (KeyError, TypeError, ValueError):
         raise StudyError(f"{PACKAGE}: is incomplete or was changed; make the bundle again") from None

@@ -5,44 +5,73 @@ from __future__ import annotations
 import shutil
 import tempfile
 from collections.abc import Callable, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import polars as pl
 
 from examtally.contracts.results import empty
+from examtally.contracts.study.parts import StudyAnalysis, leaves
+from examtally.contracts.study.study import Study
 from examtally.disclosure.folder import Release, read_release
-from examtally.disclosure.release import release
-from examtally.disclosure.sides import KEY, Row, Shown
+from examtally.disclosure.ledger import Shown
+from examtally.disclosure.publishing import prepare
+from examtally.disclosure.release import Approval, Scope, make
 from examtally.errors import StudyError
+from examtally.registry.lock_wait import Patience
 from examtally.results import Results
 from examtally.studies.bundle import DATA, PACKAGE, Bundle
+from examtally.studies.declared import OVERALL, rows_of
 from examtally.studies.lock_status import EXPLORATORY, PRESPECIFIED
 from examtally.studies.reading import read_study
 from examtally.studies.running import StudyResults
 
-_CELLS = {"sensitivity": ("tp", "fn"), "specificity": ("fp", "tn")}
+_FIGURES = ("accuracy", "comparisons", "interactions", "agreement")
+_MAIN = {  # the table with the main result of each kind of analysis, and what tells its rows apart
+    "accuracy": ("accuracy", ("maneuver", "group_by", "group", "measure")),
+    "paired": ("comparisons", ("maneuver_a", "maneuver_b", "group_by", "group", "measure")),
+    "by_group": ("interactions", ("maneuver", "group_a", "group_b", "measure")),
+    "agreement": ("agreement", ("maneuver", "group_by", "group")),
+}
+
+
+@dataclass(frozen=True)
+class Written:
+    """A bundle that was written, the log beside it, and in sentences what of the main result it lacks."""
+
+    folder: Path
+    log: Path
+    lacks: tuple[str, ...]
 
 
 def write_bundle(
     results: Path | str,
     out: Path | str,
     *,
+    registry: Path | str,
     earlier: Sequence[Path] = (),
+    approval: Approval | None = None,
+    operator: str | None = None,
+    patience: Patience | None = None,
     progress: Callable[[str], object] | None = None,
-) -> list[Path]:
-    """Write the bundle of a study's results folder at `out`; return it and the log of what was hidden, beside it.
+) -> Written:
+    """Write the bundle of a study's results folder at `out`, and the log of what was left out beside it.
 
-    `earlier` names bundles or release folders of this registry, taken as known. Raises StudyError where `out` is there
-    or the folder is not of a study, DisclosureError where a hidden count could be worked out; nothing is written then.
+    It is held against every release and bundle in the ledger of `registry`, and against the folders named in `earlier`,
+    and entered there. Raises StudyError where `out` is there or the folder is not of a study, DisclosureError where the
+    bundle may not go out; nothing is written then.
     """
     out = Path(out).resolve()
     found = read_study(results)
     if out.exists():
         raise StudyError(f"{out.name} is there already; name a folder that is not, with --out")
     if progress is not None:
-        progress("hiding small counts")
-    made = bundle_of(found, earlier=[read_release(_released(folder)) for folder in earlier])
+        progress("choosing what may go out")
+    known = [read_release(_released(folder)).shown for folder in earlier]
+    ready = prepare(
+        _releasable(found), registry, scope_of(found.study), earlier=known, approval=approval, patience=patience
+    )
+    made = _bundle(found, ready.made.release)
     log = out.with_name(f"{out.name}-disclosure-log.csv")
     try:
         out.parent.mkdir(parents=True, exist_ok=True)
@@ -50,53 +79,78 @@ def write_bundle(
             fresh = Path(inner) / "fresh"
             fresh.mkdir()
             made.write(fresh)
+            ready.enter("bundle", operator=operator, patience=patience)
             log.touch(mode=0o600)
             made.release.log.write_csv(log)
             shutil.move(fresh, out)
     except OSError as fault:
         raise StudyError(f"the bundle cannot be written ({fault.strerror}); name another --out") from None
-    return [out, log]
+    return Written(out, log, made.lacks)
 
 
-def bundle_of(found: StudyResults, *, earlier: Sequence[Release] = ()) -> Bundle:
-    """Return the bundle of a study: its released aggregates with everything that repeats them."""
-    made = released(found, earlier=earlier)
-    stands = found.standing
-    versions = found.results.provenance.versions
-    return Bundle(found.study, stands.locked, made, found.log_entry, stands.prespecified, versions)
+def scope_of(study: Study) -> Scope:
+    """What a bundle is for: the figures the study declared, by the groups it declared, and no others."""
+    groupings = dict.fromkeys(name for one in study.analyses for name in (one.group_by, one.pairs_of) if name)
+    made_of = {test.code: frozenset(leaf.maneuver for leaf in leaves(test.rule)) for test in study.selection.tests}
+    return Scope(tuple(groupings), _FIGURES, made_of)
 
 
-def released(found: StudyResults, *, earlier: Sequence[Release] = ()) -> Release:
-    """Return what of a study may go out; see `release`. A study of agreement has no table of accuracy."""
-    tables = {"accuracy": empty("accuracy"), **found.results.tables}
-    made = release(Results(tables, found.results.provenance), earlier=earlier)
+def released(found: StudyResults, earlier: Sequence[Shown] = ()) -> Release:
+    """Return what of a study may go out, with what went out before known; it is neither checked nor entered."""
+    return _marked(found, make(_releasable(found), scope_of(found.study), earlier=earlier).release)
+
+
+def _bundle(found: StudyResults, release: Release) -> Bundle:
+    """The bundle of a study: what is released of it with everything that repeats it."""
+    stands, versions = found.standing, found.results.provenance.versions
+    made = _marked(found, release)
+    lacks = lacking(found, made)
+    return Bundle(found.study, stands.locked, made, found.log_entry, stands.prespecified, versions, lacks)
+
+
+def _releasable(found: StudyResults) -> Results:
+    """The results of a study; one of agreement has no table of accuracy."""
+    return replace(found.results, tables={"accuracy": empty("accuracy"), **found.results.tables})
+
+
+def _marked(found: StudyResults, release: Release) -> Release:
+    """The release with the status of the study's analyses."""
     statuses = set(found.results.study_analyses["status"])
     status = PRESPECIFIED if statuses == {PRESPECIFIED} else EXPLORATORY
-    figures = dict(made.figures)
-    if "interactions" in tables:
-        figures["interactions"] = _interactions(tables["interactions"], made.shown)
-    return replace(made, about={**made.about, "analysis_status": status}, figures=figures)
-
-
-def _interactions(frame: pl.DataFrame, shown: Shown) -> pl.DataFrame:
-    """Differences between groups whose counts are both shown: they say nothing that the counts do not."""
-    kept = frame.filter(pl.col("measure").is_in(list(_CELLS)), pl.col("difference").is_not_null(), adjustment="none")
-    is_shown = [
-        all(
-            shown.get(Row(line["condition"], line["maneuver"], line["group_by"], line[side]), {}).get(cell) is not None
-            for side in ("group_a", "group_b")
-            for cell in _CELLS[line["measure"]]
-        )
-        for line in kept.iter_rows(named=True)
-    ]
-    numbers = ("estimate_a", "estimate_b", "difference", "ci_low", "ci_high")
-    return kept.filter(pl.Series(is_shown, dtype=pl.Boolean)).select(
-        *KEY[:3], "adjustment", "measure", "group_a", "group_b",
-        *(pl.col(name).round(2) for name in numbers),
-        *(pl.col(name).round(3) for name in ("p_value", "p_adjusted")),
-        "status",
-    )  # fmt: skip
+    return replace(release, about={**release.about, "analysis_status": status})
 
 
 def _released(folder: Path) -> Path:
     return folder / DATA if (folder / PACKAGE).is_file() else folder
+
+
+def lacking(found: StudyResults, release: Release) -> tuple[str, ...]:
+    """Say in sentences which figures of the primary analyses do not go out."""
+    return tuple(sentence for one in found.study.primary if (sentence := _lacking(one, found, release)))
+
+
+def _lacking(analysis: StudyAnalysis, found: StudyResults, release: Release) -> str:
+    table, key = _MAIN[analysis.kind]
+    rows = rows_of(table, analysis, found.study)
+    frames = (found.results.tables.get(table), release.figures.get(table))
+    if rows is None or frames[0] is None:
+        return ""
+    of_everybody = pl.col("group_by").is_in([OVERALL, analysis.group_by or analysis.pairs_of])
+    whole, shown = (
+        set[tuple[str, ...]]() if one is None or one.is_empty() else set(_asked(one, rows & of_everybody, key))
+        for one in frames
+    )
+    missing = whole - shown
+    if whole and not missing:
+        return ""
+    how_many = "all" if not shown & whole else f"{len(missing)} of {len(whole)}"
+    return (
+        f"The bundle lacks a main result: {how_many} of the figures of {analysis.name.replace('_', ' ')} are left out, "
+        "because too few people stand behind them or behind what they would give away."
+    )
+
+
+def _asked(frame: pl.DataFrame, rows: pl.Expr, key: Sequence[str]) -> list[tuple[str, ...]]:
+    """The declared rows of a table by their key, apart from the corrections they come in."""
+    missing = [pl.lit("none").alias("adjustment")] if "adjustment" not in frame.columns else []
+    return frame.with_columns(missing).filter(rows).select(key).unique().rows()

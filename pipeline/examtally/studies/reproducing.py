@@ -10,6 +10,7 @@ from pathlib import Path
 import polars as pl
 
 from examtally.disclosure.folder import Release
+from examtally.disclosure.ledger import before
 from examtally.errors import StudyError
 from examtally.registry import Registry, open_registry
 from examtally.registry.audit_log import Entry, entries
@@ -102,7 +103,7 @@ def reproduce(
             read.study, _sealed(read, opened, log), exploratory=bool(read.locked) and not read.prespecified
         )
         found = run_as(read.study, stands, opened, progress=progress)
-    now = released(found)
+    now = released(found, before(log, read.release.sum, read.log_entry))
     compared, differences = compare(read.release, now)
     made = found.results.provenance
     changed = sorted(

@@ -6,9 +6,11 @@ import tempfile
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
-from examtally.disclosure.folder import read_release, release_name
-from examtally.disclosure.release import Approval, release
+from examtally.disclosure.folder import read_release
+from examtally.disclosure.publishing import prepare
+from examtally.disclosure.release import Approval
 from examtally.errors import ReportError
+from examtally.registry.lock_wait import Patience
 from examtally.reporting.engine.renderer import keep_apart, put_page, render
 from examtally.reporting.index.listing import shelve, to_text
 from examtally.results import read_results
@@ -38,26 +40,30 @@ def render_release(
     results_dir: Path,
     out_dir: Path,
     *,
+    registry: Path,
     earlier: Sequence[Path] = (),
     approval: Approval | None = None,
+    operator: str | None = None,
     formats: Sequence[str] = ("html",),
+    patience: Patience | None = None,
     progress: Callable[[str], object] | None = None,
 ) -> list[Path]:
     """Make a release of a results folder at `out_dir`; return its folder, its log and its pages.
 
-    Earlier releases in `out_dir`, and those named in `earlier`, are taken as known. Raises DisclosureError where the
-    checker can work out a hidden count; nothing is written then.
+    It is held against every release and bundle in the ledger of `registry`, and against the folders named in `earlier`,
+    and entered there. Raises DisclosureError where it may not go out; nothing is written then.
     """
     say = progress or (lambda _step: None)
     keep_apart(results_dir, out_dir)
-    say("hiding small counts")
-    results = read_results(results_dir)
-    name = release_name(results.provenance.registry, results.provenance.protocol_hash)
-    known = [read_release(folder) for folder in dict.fromkeys([*sorted(out_dir.glob("release-*/")), *earlier])]
-    made = release(results, earlier=[other for other in known if other.name != name], approval=approval)
+    say("choosing what may go out")
+    known = [read_release(folder).shown for folder in earlier]
+    ready = prepare(read_results(results_dir), registry, earlier=known, approval=approval, patience=patience)
+    made = ready.made.release
     with tempfile.TemporaryDirectory(prefix="examtally-release-") as inner:
         say("rendering the release")
         pages = render("release", made.write(Path(inner)), Path(inner) / "pages", formats=formats, page=made.name)
+        say("entering it in the registry's log")
+        ready.enter("release", operator=operator, patience=patience)
         folder = made.write(out_dir)
         moved = [put_page(page, out_dir / page.name) for page in pages]
     return [folder, made.log_in(out_dir), *moved]

@@ -7,6 +7,7 @@ from examtally.reporting.manuscript import contrasts, findings
 from examtally.reporting.manuscript.flow import flow_of, flow_words
 from examtally.reporting.manuscript.pairs import pairs_of, pairs_words
 from examtally.reporting.manuscript.paper import TO_COMPLETE, Paper
+from examtally.studies.bundling import lacking, released
 
 
 def abstract(paper: Paper) -> str:
@@ -99,12 +100,13 @@ def other(paper: Paper) -> str:
     """Registration, protocol, data, funding."""
     locked = paper.found.standing.locked
     protocol = f"sha256 of the locked protocol {locked[0].sha256[:16]}…" if locked else "the protocol was not locked"
+    lacks = "".join(f"{sentence} " for sentence in lacking(paper.found, released(paper.found)))
     return "\n".join(
         [
             f"- Registration: {TO_COMPLETE}",
             f"- Protocol: {protocol}. Where it can be read: {TO_COMPLETE}",
             "- Data and code: released aggregates, protocol, lock and a script that repeats the numbers stand in the "
-            f"bundle of this study. Where it lies: {TO_COMPLETE}",
+            f"bundle of this study. {lacks}Where it lies: {TO_COMPLETE}",
             f"- Funding and the part of the funders; conflicts of interest; contributions: {TO_COMPLETE}",
         ]
     )
