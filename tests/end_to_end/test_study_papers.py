@@ -33,7 +33,7 @@ AS_DOCX = ("paired_by_girth", "single_test")
 def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A folder with the registry and, of every example, protocol, lock, results, paper and bundle."""
     root = tmp_path_factory.mktemp("papers")
-    registry = str(make_registry(root))
+    registry = str(make_registry(root, people=300))
     for name in NAMES:
         protocol = Path(shutil.copy(EXAMPLES / f"{name}.yaml", root))
         if name == "single_test":  # a subgroup is added after the lock
@@ -49,7 +49,8 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
         assert main(["study", "run", str(protocol), "--registry", registry, "--out", results]) == 0
         forms = "docx" if name in AS_DOCX else "html"
         assert main(["study", "report", "--results", results, "--out", paper, "--format", forms]) == 0
-        assert main(["study", "bundle", "--results", results, "--out", str(root / f"{name}-bundle")]) == 0
+        bundle = ["study", "bundle", "--results", results, "--registry", registry]
+        assert main([*bundle, "--out", str(root / f"{name}-bundle")]) == 0
     return root
 
 
@@ -205,7 +206,7 @@ def test_a_bundle_that_was_tampered_with_is_caught(name: str, said: str, made: P
 
 def test_a_bundle_is_not_written_over(made: Path) -> None:
     with pytest.raises(StudyError, match="is there already"):
-        write_bundle(made / "agreement-results", made / "agreement-bundle")
+        write_bundle(made / "agreement-results", made / "agreement-bundle", registry=made / "registry.duckdb")
 
 
 @pytest.fixture
@@ -256,7 +257,7 @@ def test_a_draft_of_its_kind_goes_from_new_to_bundle(name: str, made: Path, tmp_
     assert main(["study", "check", str(protocol)]) == 0
     assert main(["study", "lock", str(protocol), *at]) == 0
     assert main(["study", "run", str(protocol), *at, "--out", str(results)]) == 0
-    assert main(["study", "bundle", "--results", str(results), "--out", str(bundle)]) == 0
+    assert main(["study", "bundle", "--results", str(results), *at, "--out", str(bundle)]) == 0
     assert (bundle / "datapackage.json").is_file()
 
 

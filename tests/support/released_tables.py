@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 import polars as pl
-from examtally.analytics.accuracy import accuracy_table
 
+from examtally.analytics.diagnostic_accuracy.accuracy import accuracy_table
 from examtally.contracts.contract import load_contract
 from examtally.contracts.protocol.protocol import Protocol
 from examtally.contracts.results import conform, empty

@@ -103,19 +103,21 @@ def interaction_figures(interactions: pl.DataFrame, selection: Selection) -> pl.
 
 
 def agreement_figures(agreement: pl.DataFrame, _selection: Selection) -> pl.DataFrame:
-    """Agreement of two examiners. Positive agreement is 2a / (2a + unlike pairs), a the pairs both positive."""
+    """Agreement of two examiners.
+
+    Of the pairs alike, the fewer, both positive or both negative, follow from the chance term of AC1, 2q(1 - q), with q
+    the mean share of the rarer finding (Gwet, Br J Math Stat Psychol 2008;61:29).
+    """
     key = ["maneuver", "group_by", "group"]
-    observed = agreement.filter(statistic="observed_agreement").select(
-        *key,
-        again=pl.col("pairs") - pl.col("participants"),
-        pairs="pairs",
-        alike=(pl.col("estimate") * pl.col("pairs")),
+    again, unlike = pl.col("pairs") - pl.col("participants"), (1 - pl.col("observed")) * pl.col("pairs")
+    chance = (pl.col("observed") - pl.col("ac1")) / (1 - pl.col("ac1"))
+    rarer = (1 - (1 - 2 * chance).clip(0, 1).sqrt()) / 2
+    fewer_alike = pl.col("pairs") * rarer - unlike / 2
+    observed = agreement.filter(statistic="observed_agreement").rename({"estimate": "observed"})
+    ac1 = agreement.filter(statistic="gwet_ac1").select(*key, ac1="estimate")
+    enough = observed.join(ac1, on=key).filter(
+        pl.all_horizontal(part.round(0) - again >= FEWEST for part in (unlike, fewer_alike))
     )
-    positive = agreement.filter(statistic="positive_agreement").select(*key, share="estimate")
-    unlike = pl.col("pairs") - pl.col("alike")
-    both_positive = pl.col("share") * unlike / (2 * (1 - pl.col("share")))
-    fewest = pl.min_horizontal(unlike, both_positive, pl.col("alike") - both_positive).round(0) - pl.col("again")
-    enough = observed.join(positive, on=key).filter(fewest >= FEWEST)
     kept = agreement.join(enough, on=key, how="semi", maintain_order="left").filter(
         pl.col("statistic").is_in(STATISTICS) & pl.col("estimate").is_not_null()
     )

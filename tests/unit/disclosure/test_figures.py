@@ -71,16 +71,18 @@ def agreed(both: int, unlike: int, neither: int, participants: int | None = None
     pairs = both + unlike + neither
     line = {"maneuver": "lachman", "group_by": "overall", "group": "all", "pairs": pairs, "ci_low": 0.1, "ci_high": 0.9}
     line |= {"participants": pairs if participants is None else participants, "status": "exploratory"}
-    values = {"observed_agreement": (both + neither) / pairs, "positive_agreement": 2 * both / (2 * both + unlike)}
+    observed, positive = (both + neither) / pairs, (both + unlike / 2) / pairs
+    chance = 2 * positive * (1 - positive)
+    values = {"observed_agreement": observed, "gwet_ac1": (observed - chance) / (1 - chance)}
     values |= {"cohen_kappa": 0.417, "bias_index": 0.05}
     return pl.DataFrame([line | {"statistic": name, "estimate": value} for name, value in values.items()])
 
 
 def test_agreement_goes_out_where_every_kind_of_pair_is_enough() -> None:
     found = agreement_figures(agreed(11, 11, 11), CHOSEN)
-    assert found["statistic"].to_list() == ["observed_agreement", "positive_agreement", "cohen_kappa"]
-    assert found["estimate"].to_list() == [0.67, 0.67, 0.42]
-    for few in ((10, 11, 11), (11, 10, 11), (11, 11, 10), (11, 11, 11, 32)):
+    assert found["statistic"].to_list() == ["observed_agreement", "gwet_ac1", "cohen_kappa"]
+    assert found["estimate"].to_list() == [0.67, 0.33, 0.42]
+    for few in ((30, 0, 30), (0, 30, 30), (10, 11, 11), (11, 10, 11), (11, 11, 10), (11, 11, 11, 32)):
         assert agreement_figures(agreed(*few), CHOSEN).is_empty()
 
 

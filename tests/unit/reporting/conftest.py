@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import shutil
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 from browsing import CHROMIUM
+from ledger_kept import make_ledger
 from playwright.sync_api import Browser, sync_playwright
 from programs import REQUIRED
 from report_clinic import records, write_results
@@ -47,10 +49,17 @@ def _together(tmp_path_factory: pytest.TempPathFactory, worker_id: str) -> Path:
 
 
 def _make(root: Path) -> None:
+    make_ledger(root / "kept")
     for name, (exams, examiners) in SIZES.items():
         lines = records(load_contract(), exams, examiners, seed=20260301)
         results = write_results(root / name / "results", lines, with_examiners=name == "clinic")
         render_audit(results, root / name / "out", source=root / name / "source")
+
+
+@pytest.fixture
+def registry(made: Path, tmp_path: Path) -> Path:
+    """A registry whose ledger knows the records of these results and of no release of them."""
+    return Path(shutil.copy(made / "kept" / "registry.duckdb", tmp_path / "ledger.duckdb"))
 
 
 @pytest.fixture(scope="session")

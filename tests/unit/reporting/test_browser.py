@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 from browsing import DESK, PHONE, Opened, assert_quiet, hindrances, open_file
+from ledger_kept import make_ledger
 from playwright.sync_api import Browser
 
 from examtally.reporting import render_release, render_sheets, render_shelf
@@ -147,7 +148,7 @@ def others(made: Path, tmp_path_factory: pytest.TempPathFactory) -> dict[str, Pa
     """The other pages of the clinic, by the report they belong to."""
     results, out = made / "clinic" / "results", tmp_path_factory.mktemp("others")
     examiner = examiners_in(read_results(results).tables["tallies"])[0]
-    release = render_release(results, out)[2]
+    release = render_release(results, out, registry=make_ledger(out / "kept"))[2]
     maneuvers, index = sorted(render_shelf(results, out), key=lambda page: page.stem != "maneuvers")
     (sheet,) = render_sheets(results, out / "sheets", examiner=examiner)
     return {"release": release, "maneuvers": maneuvers, "index": index, "examiner": sheet}

@@ -1,0 +1,19 @@
+"""A registry whose ledger knows the records of made-up results, so that a release of them is of a frozen cohort."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from study_clinic import make_registry
+
+from examtally.disclosure.ledger import RELEASE, Shown
+from examtally.registry.audit_entry import note_use
+
+
+def make_ledger(folder: Path, records: str = "0" * 64) -> Path:
+    """Make a registry in `folder` from which nothing went out but an empty release of these records."""
+    folder.mkdir(parents=True, exist_ok=True)
+    registry = make_registry(folder, people=1)
+    details = {"kind": "release", "protocol": "", "sum": "", **Shown(records, {}, {}).to_details()}
+    note_use(registry, RELEASE, details=details)
+    return registry
