@@ -8,6 +8,6 @@ _HERE = Path(__file__).resolve().parent
 
 
 def resource(kind: str) -> Path:
-    """Return the folder of packaged data called `kind` (schemas, reports or synthetic)."""
+    """Return the folder of packaged data called `kind` (schemas, reports, synthetic or docs)."""
     inside = _HERE / kind
     return inside if inside.is_dir() else _HERE.parents[1] / kind

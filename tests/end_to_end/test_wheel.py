@@ -30,7 +30,9 @@ def _run(words: list[str], cwd: Path, **environment: str) -> str:
     return done.stdout
 
 
-@pytest.mark.parametrize("words", [["dictionary", "--table", "findings"], ["synthesize", "--out", "clinic"]])
+@pytest.mark.parametrize(
+    "words", [["dictionary", "--table", "findings"], ["guide", "monthly"], ["synthesize", "--out", "clinic"]]
+)
 def test_the_wheel_stands_alone(elsewhere: Path, words: list[str]) -> None:
     site = str(elsewhere / "site")
     where = _run([sys.executable, "-c", "import examtally; print(examtally.__file__)"], elsewhere, PYTHONPATH=site)

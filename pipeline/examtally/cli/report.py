@@ -112,7 +112,9 @@ def monthly(
     out: Out,
     actions: Annotated[
         Path | None,
-        typer.Option("--actions", help="YAML with the committee's decisions; docs/monthly.md.", show_default=False),
+        typer.Option(
+            "--actions", help="YAML with the committee's decisions; see `examtally guide monthly`.", show_default=False
+        ),
     ] = None,
     form: Format = "html",
 ) -> None:

@@ -1,4 +1,4 @@
-"""Commands to begin with: the demo, what is installed, the dictionary, an invented clinic."""
+"""Commands to begin with: the demo, what is installed, the dictionary, the documentation, an invented clinic."""
 
 from __future__ import annotations
 
@@ -10,6 +10,8 @@ import typer
 from examtally.cli import output
 from examtally.cli.options import Json
 from examtally.cli.stopping import unfinished_at
+from examtally.errors import ContractError
+from examtally.resources import resource
 
 
 def demo(
@@ -58,6 +60,20 @@ def dictionary(
     from examtally.contracts.dictionary.dictionary import render_dictionary
 
     typer.echo(render_dictionary(table=table, form=form))
+
+
+def guide(
+    topic: Annotated[str | None, typer.Argument(help="One page; without it their titles.", show_default=False)] = None,
+) -> None:
+    """Print a page of the documentation, as Markdown."""
+    pages = {path.stem: path.read_text(encoding="utf-8") for path in sorted(resource("docs").glob("*.md"))}
+    if topic is None:
+        for name, text in pages.items():
+            typer.echo(f"{name:<20}{text.splitlines()[0].removeprefix('# ')}")
+    elif topic in pages:
+        typer.echo(pages[topic].rstrip())
+    else:
+        raise ContractError(f"no page of the documentation is called so; choose from {', '.join(pages)}")
 
 
 def synthesize(
