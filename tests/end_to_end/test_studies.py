@@ -41,7 +41,7 @@ def test_an_example_checks_plans_locks_and_runs(
     found = read_study(tmp_path / "results")
     study, results = load_study(protocol), found.results
     assert found.study == study
-    assert found.standing.locked[0].study == study
+    assert found.lock_status.locked[0].study == study
     content = json.loads((tmp_path / "results" / "study.json").read_text(encoding="utf-8"))
     assert content["prespecified"] == sorted(one.name for one in study.analyses)
     assert content["deviations"] == []

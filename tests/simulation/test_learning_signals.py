@@ -8,7 +8,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from examtally.analytics.learning_curves.cusum import Design, design, signal_probability
+from examtally.analytics.learning_curves.cusum import CusumDesign, design, signal_probability
 from examtally.analytics.learning_curves.followed import follow_all
 
 SEED = 20261125
@@ -17,7 +17,7 @@ PERIODS = (5, 20)
 
 
 def signalled(
-    chart: Design, p_failure: float, runs: int, charts: int, *, period: int = 1, orders: int = 1
+    chart: CusumDesign, p_failure: float, runs: int, charts: int, *, period: int = 1, orders: int = 1
 ) -> tuple[float, float]:
     """Share of simulated charts that signal within the planned cases, `period` of which come in one, and its error.
 

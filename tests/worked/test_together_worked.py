@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from examtally.analytics.test_combinations import Joint, combine, dependence, series_parallel
+from examtally.analytics.test_combinations import JointFindings, combine, dependence, series_parallel
 
 EXPECTED = {
     "series_sens": 0.61,
@@ -36,7 +36,7 @@ def test_the_joint_table_gives_what_the_formula_does() -> None:
     """100 knees with the condition and 1000 without, laid out with those accuracies and covariances."""
     with_it = table({(1, 1): 61, (1, 0): 19, (0, 1): 9, (0, 0): 11})
     without = table({(1, 1): 25, (1, 0): 75, (0, 1): 25, (0, 0): 875})
-    joint = Joint.of(np.vstack([with_it, without]), np.repeat([1, 0], [100, 1000]))
+    joint = JointFindings.of(np.vstack([with_it, without]), np.repeat([1, 0], [100, 1000]))
     both, either = combine(joint, "all_of"), combine(joint, "any_of")
     assert both.counts["tp"] / 100 == pytest.approx(EXPECTED["series_sens"])
     assert both.counts["tn"] / 1000 == pytest.approx(EXPECTED["series_spec"])

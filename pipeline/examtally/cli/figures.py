@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from examtally.cli import output, output_registry
-from examtally.cli.options import Json, Operator, Protocol, Registry, Wait, listed, patience
+from examtally.cli.options import Json, Operator, Protocol, Registry, Wait, listed, lock_wait
 from examtally.cli.stopping import files_at
 
 
@@ -49,7 +49,7 @@ def analyze(
     settings = load_protocol(protocol, load_contract())
     if last_periods is not None:
         settings = replace(settings, eligibility=replace(settings.eligibility, last_periods=last_periods))
-    with output.progress(files_at(out)) as say, open_registry(registry, patience=patience(wait)) as opened:
+    with output.progress(files_at(out)) as say, open_registry(registry, lock_wait=lock_wait(wait)) as opened:
         results = estimate(opened, settings, with_examiners=with_examiners, only=tables, progress=say)
         results.write(out)
     output.show_results(results, out, as_json=as_json)
@@ -76,5 +76,7 @@ def review(
     from examtally.results.review import review as open_cases
 
     settings = load_protocol(protocol, load_contract())
-    found = open_cases(registry, settings, examiner=examiner, period=period, operator=operator, patience=patience(wait))
+    found = open_cases(
+        registry, settings, examiner=examiner, period=period, operator=operator, lock_wait=lock_wait(wait)
+    )
     output_registry.show_review(found, as_json=as_json)

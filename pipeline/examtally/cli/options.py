@@ -11,7 +11,7 @@ from examtally.cli import output
 
 if TYPE_CHECKING:
     from examtally.disclosure.release import Approval
-    from examtally.registry.lock_wait import Patience
+    from examtally.registry.lock_wait import LockWait
 
 Registry = Annotated[Path, typer.Option("--registry", help="The registry, one DuckDB file.", show_default=False)]
 Results = Annotated[Path, typer.Option("--results", help="Results folder that analyze wrote.", show_default=False)]
@@ -94,11 +94,11 @@ Source = Annotated[
 ]
 
 
-def patience(seconds: float) -> Patience:
+def lock_wait(seconds: float) -> LockWait:
     """Return how long to wait; whom for is said in one line."""
-    from examtally.registry.lock_wait import Patience
+    from examtally.registry.lock_wait import LockWait
 
-    return Patience(seconds, output.complain)
+    return LockWait(seconds, output.complain)
 
 
 def approval_of(role: str | None, reason: str | None) -> Approval | None:

@@ -64,7 +64,7 @@ def show_run(made: StudyResults, out: Path, *, as_json: bool) -> None:
     if as_json:
         print(made.to_json(), end="")
         return
-    stands = made.standing
+    stands = made.lock_status
     rows = made.results.study_analyses.select("analysis", "role", "status").iter_rows()
     for name, role, status in rows:
         print(f"  {name} ({role}): {status}")

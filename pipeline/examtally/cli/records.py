@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from examtally.cli import output
-from examtally.cli.options import AllowHeld, Amend, Json, Mapping, Operator, Paths, Registry, Wait, patience
+from examtally.cli.options import AllowHeld, Amend, Json, Mapping, Operator, Paths, Registry, Wait, lock_wait
 from examtally.cli.stopping import entries_of, files_at
 
 
@@ -104,7 +104,7 @@ def check(
     from examtally.ingestion import check as dry_run
 
     with output.progress() as say:
-        batch = dry_run(paths, registry, mapping=mapping, amend=amend, patience=patience(wait), progress=say)
+        batch = dry_run(paths, registry, mapping=mapping, amend=amend, lock_wait=lock_wait(wait), progress=say)
     output.show_batch(batch, as_json=as_json, is_dry_run=True)
 
 
@@ -129,7 +129,7 @@ def ingest(
             operator=operator,
             amend=amend,
             allow_held=allow_held,
-            patience=patience(wait),
+            lock_wait=lock_wait(wait),
             progress=say,
         )
     output.show_batch(batch, as_json=as_json, is_dry_run=False)

@@ -9,7 +9,7 @@ from typing import Annotated
 import typer
 
 from examtally.cli import output, output_registry
-from examtally.cli.options import AllowHeld, Amend, Json, Mapping, Operator, Registry, Wait, patience
+from examtally.cli.options import AllowHeld, Amend, Json, Mapping, Operator, Registry, Wait, lock_wait
 from examtally.cli.stopping import entries_of
 from examtally.errors import ExamtallyError
 
@@ -24,9 +24,9 @@ def batches(
     from examtally.registry.accounts import list_batches, list_log
 
     if log:
-        output_registry.show_log(list_log(registry, patience=patience(wait)), as_json=as_json)
+        output_registry.show_log(list_log(registry, lock_wait=lock_wait(wait)), as_json=as_json)
     else:
-        output_registry.show_batches(list_batches(registry, patience=patience(wait)), as_json=as_json)
+        output_registry.show_batches(list_batches(registry, lock_wait=lock_wait(wait)), as_json=as_json)
 
 
 def held(
@@ -38,7 +38,7 @@ def held(
     """List the lines held back or in conflict, by table, rule and known examiner: what to mend in the export."""
     from examtally.registry.accounts import list_held
 
-    output_registry.show_held(list_held(registry, batch, patience=patience(wait)), as_json=as_json)
+    output_registry.show_held(list_held(registry, batch, lock_wait=lock_wait(wait)), as_json=as_json)
 
 
 def retry(
@@ -57,7 +57,7 @@ def retry(
     from examtally.ingestion import ingest
     from examtally.registry.accounts import list_held
 
-    before = list_held(registry, batch, patience=patience(wait))
+    before = list_held(registry, batch, lock_wait=lock_wait(wait))
     if not before:
         raise ExamtallyError("no line is held back there; send new files with `examtally ingest`")
     number = max(group.batch_no for group in before)
@@ -70,7 +70,7 @@ def retry(
             amend=amend,
             allow_held=allow_held,
             retries=number,
-            patience=patience(wait),
+            lock_wait=lock_wait(wait),
             progress=say,
         )
     output.show_batch(report, as_json=False, is_dry_run=False)
@@ -86,7 +86,7 @@ def undo(
     from examtally.registry.undo import undo as take_back
 
     with output.progress(entries_of(registry)) as say:
-        done = take_back(registry, operator=operator, patience=patience(wait), progress=say)
+        done = take_back(registry, operator=operator, lock_wait=lock_wait(wait), progress=say)
     output_registry.show_undone(done)
 
 
@@ -108,8 +108,8 @@ def withdraw(
         raise ExamtallyError("say one of --stop (nothing new is taken) and --erase (every trace is removed)")
     code = sys.stdin.readline().strip() if participant == "-" else participant
     with output.progress(entries_of(registry)) as say:
-        done = take_out(registry, code, erase=erase, operator=operator, patience=patience(wait), progress=say)
-    known = list_batches(registry, patience=patience(wait)) if done.batches else ()
+        done = take_out(registry, code, erase=erase, operator=operator, lock_wait=lock_wait(wait), progress=say)
+    known = list_batches(registry, lock_wait=lock_wait(wait)) if done.batches else ()
     output_registry.show_withdrawal(done, [one for one in known if one.batch_no in done.batches])
 
 
@@ -117,7 +117,7 @@ def verify(registry: Registry, wait: Wait = 0, as_json: Json = False) -> None:
     """Read every block of a registry and check fingerprints, keys, references, accounts and the log."""
     from examtally.registry.verifying import verify as check
 
-    found = check(registry, patience=patience(wait))
+    found = check(registry, lock_wait=lock_wait(wait))
     output_registry.show_verification(found, as_json=as_json)
     if found.faults:
         raise typer.Exit(4)

@@ -25,7 +25,7 @@ from examtally.cli.options import (
     Wait,
     approval_of,
     listed,
-    patience,
+    lock_wait,
 )
 from examtally.cli.stopping import entries_and_files, files_at
 from examtally.errors import ReportError
@@ -99,7 +99,7 @@ def audit(
                 approval=approval,
                 operator=operator,
                 formats=chosen,
-                patience=patience(wait),
+                lock_wait=lock_wait(wait),
                 progress=say,
             )
     output.show_files(made)
@@ -237,7 +237,7 @@ def intake(
             made = render_intake(results, out, batch=batch, progress=say)
         if registry is not None:
             with TemporaryDirectory(prefix="examtally-intake-") as folder:
-                with open_registry(registry, patience=patience(wait)) as opened:
+                with open_registry(registry, lock_wait=lock_wait(wait)) as opened:
                     found = analyze(opened, only=("batches", "held_back", "intake_checks"))
                 made = render_intake(found.write(Path(folder) / "results"), out, batch=batch, progress=say)
     output.show_files(made)

@@ -19,7 +19,7 @@ from examtally.cli.options import (
     Source,
     Wait,
     approval_of,
-    patience,
+    lock_wait,
 )
 from examtally.cli.report import formats
 from examtally.cli.stopping import entries_and_files, entries_of, files_at, tell
@@ -113,7 +113,7 @@ def plan(
 
     tell(files_at(out))
     study = load_study(protocol)
-    with open_registry(registry, patience=patience(wait)) as opened:
+    with open_registry(registry, lock_wait=lock_wait(wait)) as opened:
         made = make_plan(study, opened)
     output_study.show_plan(paragraph(made), write_plan(made, out))
 
@@ -125,7 +125,7 @@ def lock(protocol: Protocol, registry: Registry, operator: Operator = None, wait
     from examtally.studies.locking import lock as make_lock
 
     tell(entries_of(registry))
-    made = make_lock(protocol, registry, operator=operator, patience=patience(wait))
+    made = make_lock(protocol, registry, operator=operator, lock_wait=lock_wait(wait))
     output_study.show_lock(made, lock_path(protocol))
 
 
@@ -142,7 +142,7 @@ def amend(
     from examtally.studies.locking import amend as make_amendment
 
     tell(entries_of(registry))
-    made = make_amendment(protocol, registry, reason, operator=operator, patience=patience(wait))
+    made = make_amendment(protocol, registry, reason, operator=operator, lock_wait=lock_wait(wait))
     output_study.show_lock(made, lock_path(protocol))
 
 
@@ -164,7 +164,7 @@ def run(
     from examtally.studies.lockfile import lock_path
 
     study = load_study(protocol)
-    with output.progress(files_at(out)) as say, open_registry(registry, patience=patience(wait)) as opened:
+    with output.progress(files_at(out)) as say, open_registry(registry, lock_wait=lock_wait(wait)) as opened:
         made = run_study(study, opened, lock=lock_path(protocol), exploratory=exploratory, progress=say)
         written = made.write(out)
     output_study.show_run(made, written, as_json=as_json)
@@ -229,7 +229,7 @@ def bundle(
             earlier=earlier or (),
             approval=approval,
             operator=operator,
-            patience=patience(wait),
+            lock_wait=lock_wait(wait),
             progress=say,
         )
     output.show_files([made.folder, made.log])
@@ -250,7 +250,7 @@ def reproduce(
     from examtally.studies import reproduce as run_again
 
     with output.progress() as say:
-        found = run_again(folder, registry, patience=patience(wait), progress=say)
+        found = run_again(folder, registry, lock_wait=lock_wait(wait), progress=say)
     print(found.text())
     if not found.is_same:
         raise typer.Exit(1)

@@ -55,7 +55,7 @@ def read_diagnostic_frame(con: duckdb.DuckDBPyConnection, contract: Contract, pr
             p.age_years, e.days_since_onset, coalesce(e.mechanism, '{UNKNOWN}') as mechanism,
             {"".join(f"coalesce(history_{i}, '{NOT_RECORDED}') as history_{i}, " for i in catalogue.history)}
             {"".join(f"coalesce(result_{m}, '{NOT_RECORDED}') as result_{m}, " for m in catalogue.maneuvers)}
-            {"".join(_standing(code, bits[code]) for code in conditions)}
+            {"".join(_status_rows(code, bits[code]) for code in conditions)}
             {", ".join(f"{stage}_{code}" for code in conditions for stage in STAGES) or "null as none"}
         from taken join {EXAMS} on e.exam_id = taken.exam_id join people on people.pk = taken.pk
             left join found on found.exam_id = taken.exam_id
@@ -92,7 +92,7 @@ def _impressions(conditions: tuple[str, ...]) -> str:
     )
 
 
-def _standing(condition: str, bit: int) -> str:
+def _status_rows(condition: str, bit: int) -> str:
     held = f"{bit}::ubigint"
     return f"(case when (known_bits & {held}) <> 0 then (present_bits & {held}) <> 0 end) as present_{condition}, "
 

@@ -75,7 +75,7 @@ def read_tallies(
             select grouped_by, code, cell // {CELLS_A_PAIR} as pair, {cells} from counted group by all
         ),
         clusters as ({_union(_clusters(place, grouping, repeats_of) for place, grouping in chosen)}),
-        standing as ({_union(_standing(place, grouping) for place, grouping in chosen)}),
+        standing as ({_union(_status_rows(place, grouping) for place, grouping in chosen)}),
         index_exams as (
             select grouped_by, code, bit, sum(n) filter ((open_bits & bit) = 0) as mature,
                 sum(n) filter ((open_bits & bit) <> 0) as window_open
@@ -108,7 +108,7 @@ def _counted(place: int, grouping: Grouping, source: str) -> str:
     )
 
 
-def _standing(place: int, grouping: Grouping) -> str:
+def _status_rows(place: int, grouping: Grouping) -> str:
     """Exams by group, the conditions they are index exams for and the conditions still open."""
     return (
         f"(select {place} as grouped_by, {grouping.column} as code, {grouping.index_bits} as bits, open_bits, "

@@ -99,7 +99,7 @@ def read_verification_frame(
         select dense_rank() over (order by participant_id)::uinteger as participant, g_examiner as examiner,
             {"".join(f"{grouping.column} as {grouping.name}, " for grouping in named)}
             {"".join(f"coalesce(result_{m}, {len(RESULTS)})::utinyint as result_{m}, " for m in maneuvers)}
-            {"".join(_standing(code, bits[code]) for code in conditions)}
+            {"".join(_status_rows(code, bits[code]) for code in conditions)}
             {"".join(f"severity_{code}, " for code in degrees)}
             {", ".join(f"impression_{code}" for code in conditions) or "null as none"}
         from taken left join found using (ek) left join stated using (ek) left join graded using (ek)
@@ -141,7 +141,7 @@ def _impressions(conditions: tuple[str, ...]) -> str:
     )
 
 
-def _standing(condition: str, bit: int) -> str:
+def _status_rows(condition: str, bit: int) -> str:
     held = f"{bit}::ubigint"
     status = (
         f"case when (present_bits & {held}) <> 0 then {STATUSES.index('present')} "

@@ -12,7 +12,7 @@ from examtally.errors import DisclosureError
 from examtally.registry import open_registry
 from examtally.registry.audit_entry import note_use
 from examtally.registry.audit_log import entries
-from examtally.registry.lock_wait import Patience
+from examtally.registry.lock_wait import LockWait
 from examtally.results import Results
 
 
@@ -25,7 +25,7 @@ class Publication:
     newest: int
     is_entered: bool
 
-    def enter(self, kind: str, *, operator: str | None = None, patience: Patience | None = None) -> None:
+    def enter(self, kind: str, *, operator: str | None = None, lock_wait: LockWait | None = None) -> None:
         """Enter it in the ledger, before any file of it is where somebody may take it; once only.
 
         Raises DisclosureError where another went out meanwhile, RegistryError where the registry cannot be written.
@@ -39,9 +39,9 @@ class Publication:
             RELEASE,
             operator=operator,
             details={**details, **self.made.shown.to_details()},
-            patience=patience,
+            lock_wait=lock_wait,
         )
-        with open_registry(self.registry, patience=patience) as opened:
+        with open_registry(self.registry, lock_wait=lock_wait) as opened:
             between = [one for one in entries(opened.con) if self.newest < one.entry < entry.entry]
         if any(one.action == RELEASE for one in between):
             raise DisclosureError("another release was made meanwhile; nothing was written: repeat the command")
@@ -54,14 +54,14 @@ def prepare(
     *,
     earlier: Sequence[Shown] = (),
     approval: Approval | None = None,
-    patience: Patience | None = None,
+    lock_wait: LockWait | None = None,
 ) -> Publication:
     """Make what may go out of `results` and check it against everything that the registry's ledger holds.
 
     `earlier` are releases that its ledger does not know, made from a copy of the registry. Raises DisclosureError where
     the results are not of the registry, or where the release may not go out; see `make` and `check`.
     """
-    with open_registry(registry, patience=patience) as opened:
+    with open_registry(registry, lock_wait=lock_wait) as opened:
         log, records = entries(opened.con), opened.fingerprint()
     known = [*entered(log), *earlier]
     if results.provenance.registry not in {records, *(before.records for before in known)}:

@@ -40,7 +40,7 @@ from examtally.ingestion.storing.storing import Account, count_amending, count_s
 from examtally.registry.audit_entry import coded
 from examtally.registry.bookkeeping import migrate
 from examtally.registry.faults import writing_fault
-from examtally.registry.lock_wait import Patience
+from examtally.registry.lock_wait import LockWait
 from examtally.registry.registry import check_place, reading, writing
 from examtally.registry.workspace import Workspace
 
@@ -56,7 +56,7 @@ def ingest(
     amend: bool = False,
     allow_held: float | None = None,
     retries: int | None = None,
-    patience: Patience | None = None,
+    lock_wait: LockWait | None = None,
     progress: Progress | None = None,
 ) -> BatchReport:
     """Store the record files under `paths` in the registry, which is made where missing; one batch, one transaction.
@@ -65,7 +65,7 @@ def ingest(
     identifier of the person who sends the batch. With `amend`, lines whose key is stored with other content replace it,
     and the earlier version is kept; without, they are conflicts. `allow_held` is the share of lines that may be held
     back; without it that of the mapping, 0.05 where it says none, and any share of files in our own form.
-    `retries` is the number of the batch whose held-back lines these files mend. `patience` says how long to wait for a
+    `retries` is the number of the batch whose held-back lines these files mend. `lock_wait` says how long to wait for a
     registry that another program holds. `progress` is told each step as it begins.
     Raises FileFault where a file cannot be read as what it claims to be, RegistryError where the registry cannot be
     written and ReconciliationError where the lines do not add up; in each case nothing is stored.
@@ -73,7 +73,7 @@ def ingest(
     registry, contract = Path(registry), load_contract()
     mapped, paths = _mapping(mapping, paths, contract)
     check_place(registry)
-    with Workspace(registry.parent, patience) as workspace, _plain_faults(registry):
+    with Workspace(registry.parent, lock_wait) as workspace, _plain_faults(registry):
         operator = coded(workspace.con, operator)
         if registry.exists():
             with reading(workspace, registry, contract, any_form=True):
@@ -96,7 +96,7 @@ def check(
     *,
     mapping: Path | str | None = None,
     amend: bool = False,
-    patience: Patience | None = None,
+    lock_wait: LockWait | None = None,
     progress: Progress | None = None,
 ) -> BatchReport:
     """Say what `ingest` would do with the record files, against `registry` or an empty one, and store nothing.
@@ -106,7 +106,7 @@ def check(
     contract = load_contract()
     mapped, paths = _mapping(mapping, paths, contract)
     beside = None if registry is None else Path(registry).parent
-    with Workspace(beside, patience) as workspace, _plain_faults(registry or "check"):
+    with Workspace(beside, lock_wait) as workspace, _plain_faults(registry or "check"):
         batch = _Batch(workspace, contract, paths, mapped, progress)
         with _to_check_against(workspace, registry, contract):
             held = batch.place(amend=amend)

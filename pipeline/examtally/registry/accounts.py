@@ -13,7 +13,7 @@ from examtally.contracts.records.rules import key_rule, reference_rules, rules_f
 from examtally.contracts.records.screening import screen_rules
 from examtally.errors import RegistryError
 from examtally.registry.audit_log import Entry, entries
-from examtally.registry.lock_wait import Patience
+from examtally.registry.lock_wait import LockWait
 from examtally.registry.registry import open_registry
 
 _CONFLICT = ("the content already stored under this key", "find out which is right; --amend replaces what is stored")
@@ -64,9 +64,9 @@ class HeldGroup:
     of: tuple[HeldOf, ...]
 
 
-def list_batches(registry: Path | str, *, patience: Patience | None = None) -> tuple[BatchLine, ...]:
+def list_batches(registry: Path | str, *, lock_wait: LockWait | None = None) -> tuple[BatchLine, ...]:
     """Return the batches of a registry in order."""
-    with open_registry(registry, patience=patience) as opened:
+    with open_registry(registry, lock_wait=lock_wait) as opened:
         replaced = " union all ".join(
             f'select replaced_by as batch_no from reg.superseded."{name}"' for name in load_contract().tables
         )
@@ -87,21 +87,21 @@ def list_batches(registry: Path | str, *, patience: Patience | None = None) -> t
         return tuple(BatchLine(*row) for row in rows)
 
 
-def list_log(registry: Path | str, *, patience: Patience | None = None) -> tuple[Entry, ...]:
+def list_log(registry: Path | str, *, lock_wait: LockWait | None = None) -> tuple[Entry, ...]:
     """Return the log of a registry from its first entry on."""
-    with open_registry(registry, patience=patience) as opened:
+    with open_registry(registry, lock_wait=lock_wait) as opened:
         return entries(opened.con)
 
 
 def list_held(
-    registry: Path | str, batch_no: int | None = None, *, patience: Patience | None = None
+    registry: Path | str, batch_no: int | None = None, *, lock_wait: LockWait | None = None
 ) -> tuple[HeldGroup, ...]:
     """Return the lines held back or in conflict, by batch, table, rule and examiner: of one batch, or all not retried.
 
     Raises RegistryError where there is no such batch.
     """
     contract = load_contract()
-    with open_registry(registry, patience=patience) as opened:
+    with open_registry(registry, lock_wait=lock_wait) as opened:
         con = opened.con
         if (
             batch_no is not None

@@ -13,7 +13,7 @@ from examtally.contracts.records.rules import pseudonym_sql
 from examtally.errors import ExamtallyError
 from examtally.registry.audit_log import Entry, note
 from examtally.registry.faults import writing_fault
-from examtally.registry.lock_wait import Patience
+from examtally.registry.lock_wait import LockWait
 from examtally.registry.registry import reading, writing
 from examtally.registry.workspace import Workspace, transaction
 
@@ -37,14 +37,14 @@ def note_use(
     *,
     operator: str | None = None,
     details: Mapping[str, object] | None = None,
-    patience: Patience | None = None,
+    lock_wait: LockWait | None = None,
 ) -> Entry:
     """Append `action` to the log of the registry and return the entry; `details` are codes, hashes and counts.
 
     Raises RegistryError where there is no registry or it cannot be written.
     """
     registry, contract = Path(registry), load_contract()
-    with Workspace(registry.parent, patience) as workspace:
+    with Workspace(registry.parent, lock_wait) as workspace:
         operator = coded(workspace.con, operator)
         try:
             with reading(workspace, registry, contract, any_form=True):

@@ -12,7 +12,7 @@ _PAUSE = 0.1
 
 
 @dataclass(frozen=True)
-class Patience:
+class LockWait:
     """Try again for `seconds`; `say` is told once, in one line, whom the program waits for."""
 
     seconds: float = 0

@@ -18,7 +18,7 @@ from examtally.contracts.records.tables import Table
 from examtally.errors import RegistryError
 from examtally.registry.bookkeeping import check_form, migrate, stored_version
 from examtally.registry.faults import opening_fault, unreadable, writing_fault
-from examtally.registry.lock_wait import Patience
+from examtally.registry.lock_wait import LockWait
 from examtally.registry.workspace import Workspace
 
 
@@ -74,20 +74,20 @@ def open_registry(
     *,
     read_only: bool = True,
     contract: Contract | None = None,
-    patience: Patience | None = None,
+    lock_wait: LockWait | None = None,
 ) -> Registry:
     """Open the registry at `path`; for writing it is made where missing and brought to the present form.
 
     Raises RegistryError for a file that is missing, damaged, of another form or no registry, and RegistryLocked where
-    another program holds it, after waiting as long as `patience` says.
+    another program holds it, after waiting as long as `lock_wait` says.
     """
     path, contract = Path(path), contract or load_contract()
     if not read_only and not path.exists():
-        with Workspace(path.parent, patience) as workspace, writing(workspace, path, contract):
+        with Workspace(path.parent, lock_wait) as workspace, writing(workspace, path, contract):
             pass
-    workspace = Workspace(path.parent, patience)
+    workspace = Workspace(path.parent, lock_wait)
     try:
-        attach(workspace.con, path, contract, read_only=read_only, patience=workspace.patience)
+        attach(workspace.con, path, contract, read_only=read_only, lock_wait=workspace.lock_wait)
     except BaseException:
         workspace.close()
         raise
@@ -105,7 +105,7 @@ def writing(workspace: Workspace, path: Path, contract: Contract) -> Iterator[No
     is_new = not path.exists()
     target = workspace.folder / "new.duckdb" if is_new else path
     with private_files():
-        attach(workspace.con, target, contract, read_only=False, patience=workspace.patience)
+        attach(workspace.con, target, contract, read_only=False, lock_wait=workspace.lock_wait)
         try:
             yield
             _checkpoint(workspace.con, path, is_new=is_new)
@@ -118,7 +118,7 @@ def writing(workspace: Workspace, path: Path, contract: Contract) -> Iterator[No
 @contextmanager
 def reading(workspace: Workspace, path: Path, contract: Contract, *, any_form: bool = False) -> Iterator[None]:
     """Hold the registry at `path` for reading, attached as `reg`; with `any_form` an older form will do."""
-    attach(workspace.con, path, contract, read_only=True, any_form=any_form, patience=workspace.patience)
+    attach(workspace.con, path, contract, read_only=True, any_form=any_form, lock_wait=workspace.lock_wait)
     try:
         yield
     finally:
@@ -132,7 +132,7 @@ def attach(
     *,
     read_only: bool,
     any_form: bool = False,
-    patience: Patience = Patience(),  # noqa: B008  frozen
+    lock_wait: LockWait = LockWait(),  # noqa: B008  frozen
     name: str = "reg",
 ) -> None:
     """Attach the file at `path` as `reg`, checked (reading) or brought to the present form (writing).
@@ -151,7 +151,7 @@ def attach(
         except duckdb.Error as error:
             raise opening_fault(error, path) from None
 
-    patience.wait_for(attempt)
+    lock_wait.wait_for(attempt)
     if name == "reg":
         _look(con, path, contract, read_only=read_only, any_form=any_form)
 

@@ -30,9 +30,9 @@ def rewriting(workspace: Workspace, path: Path, contract: Contract, progress: Ca
     con = workspace.con
     work, fresh = workspace.folder / "work.duckdb", workspace.folder / "fresh.duckdb"
     with private_files():
-        attach(con, path, contract, read_only=False, patience=workspace.patience)
+        attach(con, path, contract, read_only=False, lock_wait=workspace.lock_wait)
         con.execute("checkpoint reg; detach reg")
-        attach(con, path, contract, read_only=False, patience=workspace.patience, name="original")
+        attach(con, path, contract, read_only=False, lock_wait=workspace.lock_wait, name="original")
         try:
             _copy(con, "original", "reg", work, path)
             progress("before change")

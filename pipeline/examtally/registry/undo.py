@@ -17,7 +17,7 @@ from examtally.registry.audit_entry import coded
 from examtally.registry.audit_log import note, seal
 from examtally.registry.bookkeeping import waiting_tables
 from examtally.registry.faults import writing_fault
-from examtally.registry.lock_wait import Patience
+from examtally.registry.lock_wait import LockWait
 from examtally.registry.rewriting import rewriting
 from examtally.registry.workspace import Workspace, transaction
 
@@ -41,12 +41,12 @@ def undo(
     registry: Path | str,
     *,
     operator: str | None = None,
-    patience: Patience | None = None,
+    lock_wait: LockWait | None = None,
     progress: Progress | None = None,
 ) -> Undone:
     """Take the last batch of the registry back; RegistryError where there is none or the file cannot be written."""
     registry, contract, say = Path(registry), load_contract(), progress or (lambda _step: None)
-    with Workspace(registry.parent, patience) as workspace:
+    with Workspace(registry.parent, lock_wait) as workspace:
         operator = coded(workspace.con, operator)
         try:
             with rewriting(workspace, registry, contract, say):

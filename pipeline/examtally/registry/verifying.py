@@ -13,7 +13,7 @@ from examtally.contracts.records.rules import quoted
 from examtally.registry.audit_log import broken_entry, content_sum, entries, head, sums
 from examtally.registry.bookkeeping import waiting_tables
 from examtally.registry.faults import unreadable
-from examtally.registry.lock_wait import Patience
+from examtally.registry.lock_wait import LockWait
 from examtally.registry.registry import open_registry
 
 _DAMAGED = "a part of the file cannot be read as it was written; restore the registry from a copy"
@@ -30,14 +30,14 @@ class Verification:
     log_head: str
 
 
-def verify(registry: Path | str, *, patience: Patience | None = None) -> Verification:
+def verify(registry: Path | str, *, lock_wait: LockWait | None = None) -> Verification:
     """Check blocks, fingerprints, keys, references, accounts and log of a registry, opened for reading.
 
     Raises RegistryError where it cannot be opened at all.
     """
     path, contract = Path(registry), load_contract()
     try:
-        with open_registry(path, contract=contract, patience=patience) as opened:
+        with open_registry(path, contract=contract, lock_wait=lock_wait) as opened:
             con = opened.con
             faults = tuple(_unreadable(con))
             if faults:

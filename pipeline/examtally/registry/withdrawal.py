@@ -16,7 +16,7 @@ from examtally.errors import ExamtallyError
 from examtally.registry.audit_entry import coded
 from examtally.registry.audit_log import note, record_tables, seal
 from examtally.registry.faults import writing_fault
-from examtally.registry.lock_wait import Patience
+from examtally.registry.lock_wait import LockWait
 from examtally.registry.registry import reading, writing
 from examtally.registry.rewriting import rewriting
 from examtally.registry.workspace import Workspace, transaction
@@ -55,7 +55,7 @@ def withdrawn_sql(key: str, kind: str, column: str, source: str) -> str:
     )
 
 
-def bury(con: duckdb.DuckDBPyConnection, key: str, kind: str, identifiers: str) -> int:
+def add_withdrawals(con: duckdb.DuckDBPyConnection, key: str, kind: str, identifiers: str) -> int:
     """Add tombstones for what the SELECT `identifiers` gives as `id`; return how many were new."""
     ((added,),) = con.execute(
         f"insert into reg.tombstones select distinct {literal(kind)}, digest from "
@@ -84,7 +84,7 @@ def withdraw(
     *,
     erase: bool,
     operator: str | None = None,
-    patience: Patience | None = None,
+    lock_wait: LockWait | None = None,
     progress: Progress | None = None,
 ) -> Withdrawal:
     """Take nothing more of `participant`; with `erase` remove every trace and write the registry's file anew.
@@ -92,7 +92,7 @@ def withdraw(
     Raises ExamtallyError for what is no coded identifier and RegistryError where the registry cannot be written.
     """
     registry, contract, say = Path(registry), load_contract(), progress or (lambda _step: None)
-    with Workspace(registry.parent, patience) as workspace:
+    with Workspace(registry.parent, lock_wait) as workspace:
         con = workspace.con
         person, operator = coded(con, participant, "the participant"), coded(con, operator)
         if person is None:
@@ -122,7 +122,7 @@ def _stop(con: duckdb.DuckDBPyConnection, person: str, operator: str | None, say
 
 def _bury(con: duckdb.DuckDBPyConnection, person: str) -> None:
     con.execute("create or replace temp table person as select cast(? as varchar) as id", [person])
-    bury(con, make_key(con), PARTICIPANT, "select id from person")
+    add_withdrawals(con, make_key(con), PARTICIPANT, "select id from person")
 
 
 def _erase(
@@ -132,7 +132,7 @@ def _erase(
     with transaction(con):
         _bury(con, person)
         _list_own(con, contract)
-        bury(con, make_key(con), EXAM, "select own.id from own where \"table\" = 'exams'")
+        add_withdrawals(con, make_key(con), EXAM, "select own.id from own where \"table\" = 'exams'")
         erased: dict[str, int] = {}
         batches: set[int] = set()
         for part, table, name in record_tables(con, contract):

@@ -14,7 +14,7 @@ from types import TracebackType
 
 import duckdb
 
-from examtally.registry.lock_wait import Patience
+from examtally.registry.lock_wait import LockWait
 
 if sys.platform == "win32":
     import msvcrt
@@ -109,8 +109,8 @@ def transaction(con: duckdb.DuckDBPyConnection) -> Iterator[None]:
 class Workspace:
     """An in-memory DuckDB connection with its private spill folder; a context manager."""
 
-    def __init__(self, beside: Path | None = None, patience: Patience | None = None) -> None:
-        self.patience = patience or Patience()
+    def __init__(self, beside: Path | None = None, lock_wait: LockWait | None = None) -> None:
+        self.lock_wait = lock_wait or LockWait()
         self._spill = SpillFolder(beside)
         self.folder = self._spill.path
         self.con = duckdb.connect(

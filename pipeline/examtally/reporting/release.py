@@ -66,7 +66,7 @@ class ReleasePage:
         }
 
     @cached_property
-    def told(self) -> tuple[Condition, ...]:
+    def reportable(self) -> tuple[Condition, ...]:
         """Conditions of which any figure of everybody is shown."""
         seen = {row.condition for row, _, _ in self.figures if row == row.whole}
         return tuple(item for code, item in self.catalogue.conditions.items() if code in seen)
@@ -99,15 +99,15 @@ def opening(page: ReleasePage) -> str:
 
 def accuracy(page: ReleasePage) -> str:
     """A table for each condition that has a figure to show."""
-    if not page.told:
+    if not page.reportable:
         return "Too few people with a known answer: no figure can be released yet."
-    return "\n".join(_block(page, condition) for condition in page.told)
+    return "\n".join(_block(page, condition) for condition in page.reportable)
 
 
 def groups(page: ReleasePage) -> str:
     """Smaller groups of those conditions, where a figure may be shown."""
     panels = []
-    for condition in page.told:
+    for condition in page.reportable:
         groupings = dict.fromkeys(row.group_by for row in page.release.shown.counts if row != row.whole)
         inner = [text for group_by in groupings if (text := _by_group(page, condition, group_by))]
         if inner:
@@ -132,7 +132,7 @@ def agreement(page: ReleasePage) -> str:
     return f"{note}\n{table(pl.DataFrame(filled), _AGREEMENT, caption='How often two examiners found the same')}"
 
 
-def spread(page: ReleasePage) -> str:
+def variation(page: ReleasePage) -> str:
     """How far examiners differ, without any of them."""
     frame = page.release.figures.get("examiner_spread", pl.DataFrame())
     rows = [

@@ -20,10 +20,9 @@ from examtally.results.steps import accuracy as estimating
 from examtally.results.steps import calibration_and_agreement as judging
 from examtally.results.steps import comparisons as comparing
 from examtally.results.steps import diagnostic_models as modelling
-from examtally.results.steps import imperfect_reference as erring
+from examtally.results.steps import imperfect_reference, learning
 from examtally.results.steps import indicators as monitoring
 from examtally.results.steps import indicators as receiving
-from examtally.results.steps import learning
 from examtally.results.work import Progress, Work
 
 _STEPS: tuple[Callable[[Work], pl.DataFrame], ...] = (
@@ -31,7 +30,12 @@ _STEPS: tuple[Callable[[Work], pl.DataFrame], ...] = (
     *(estimating.accuracy, estimating.post_test),
     *(judging.calibration, judging.calibration_curve),
     *(estimating.verification, estimating.verification_bounds, estimating.verification_models),
-    *(erring.reference_error, erring.tipping, erring.reference_accuracy, erring.latent_class),
+    *(
+        imperfect_reference.reference_error,
+        imperfect_reference.tipping,
+        imperfect_reference.reference_accuracy,
+        imperfect_reference.latent_class,
+    ),
     *(estimating.examiner_spread, estimating.examiner_probability),
     *(judging.agreement, learning.learning, estimating.sensitivity_analyses),
     *(comparing.comparisons, comparing.interactions, comparing.roc, comparing.auc, comparing.level_ratios),

@@ -13,7 +13,7 @@ from examtally.contracts.protocol.protocol import Protocol
 from examtally.errors import ResultsError
 from examtally.registry import open_registry
 from examtally.registry.audit_entry import note_use
-from examtally.registry.lock_wait import Patience
+from examtally.registry.lock_wait import LockWait
 
 
 def review(
@@ -23,7 +23,7 @@ def review(
     examiner: str | None = None,
     period: str | None = None,
     operator: str | None = None,
-    patience: Patience | None = None,
+    lock_wait: LockWait | None = None,
 ) -> pl.DataFrame:
     """Return the contradicted findings and probabilities; see `read_contradictions`. The registry's log notes it.
 
@@ -33,7 +33,7 @@ def review(
     if (examiner is None) == (period is None):
         raise ResultsError("say one of --examiner and --period: whose exams, or of when")
     column, code = ("examiner_id", examiner) if examiner is not None else ("period", period)
-    with open_registry(registry, patience=patience) as opened:
+    with open_registry(registry, lock_wait=lock_wait) as opened:
         known = opened.con.execute(f"select 1 from reg.exams where {column} = ? limit 1", [code]).fetchall()
         if not known:
             which = "no exam by that examiner" if examiner is not None else "no exam in that period"
@@ -43,5 +43,5 @@ def review(
             found = read_contradictions(cohort.con, contract, protocol).filter(pl.col(column) == code)
     scope = "examiner" if examiner is not None else "period"
     details = {"by": scope, "rows": found.height, "exams": found["exam_id"].n_unique()}
-    note_use(registry, "review", operator=operator, details=details, patience=patience)
+    note_use(registry, "review", operator=operator, details=details, lock_wait=lock_wait)
     return found.drop("examiner_id")

@@ -18,7 +18,7 @@ from examtally.disclosure.ledger import Shown
 from examtally.disclosure.publishing import prepare
 from examtally.disclosure.release import Approval, Scope, make
 from examtally.errors import StudyError
-from examtally.registry.lock_wait import Patience
+from examtally.registry.lock_wait import LockWait
 from examtally.results import Results
 from examtally.studies.bundle import DATA, PACKAGE, Bundle
 from examtally.studies.declared import OVERALL, rows_of
@@ -52,7 +52,7 @@ def write_bundle(
     earlier: Sequence[Path] = (),
     approval: Approval | None = None,
     operator: str | None = None,
-    patience: Patience | None = None,
+    lock_wait: LockWait | None = None,
     progress: Callable[[str], object] | None = None,
 ) -> Written:
     """Write the bundle of a study's results folder at `out`, and the log of what was left out beside it.
@@ -69,7 +69,7 @@ def write_bundle(
         progress("choosing what may go out")
     known = [read_release(_released(folder)).shown for folder in earlier]
     ready = prepare(
-        _releasable(found), registry, scope_of(found.study), earlier=known, approval=approval, patience=patience
+        _releasable(found), registry, scope_of(found.study), earlier=known, approval=approval, lock_wait=lock_wait
     )
     made = _bundle(found, ready.made.release)
     log = out.with_name(f"{out.name}-disclosure-log.csv")
@@ -79,7 +79,7 @@ def write_bundle(
             fresh = Path(inner) / "fresh"
             fresh.mkdir()
             made.write(fresh)
-            ready.enter("bundle", operator=operator, patience=patience)
+            ready.enter("bundle", operator=operator, lock_wait=lock_wait)
             log.touch(mode=0o600)
             made.release.log.write_csv(log)
             shutil.move(fresh, out)
@@ -102,7 +102,7 @@ def released(found: StudyResults, earlier: Sequence[Shown] = ()) -> Release:
 
 def _bundle(found: StudyResults, release: Release) -> Bundle:
     """The bundle of a study: what is released of it with everything that repeats it."""
-    stands, versions = found.standing, found.results.provenance.versions
+    stands, versions = found.lock_status, found.results.provenance.versions
     made = _marked(found, release)
     lacks = lacking(found, made)
     return Bundle(found.study, stands.locked, made, found.log_entry, stands.prespecified, versions, lacks)

@@ -27,7 +27,7 @@ class Deviation:
 
 
 @dataclass(frozen=True)
-class Standing:
+class LockStatus:
     """`prespecified` holds the names of the analyses that were locked and are as they were."""
 
     locked: tuple[LockEntry, ...]
@@ -39,7 +39,7 @@ class Standing:
         return PRESPECIFIED if analysis in self.prespecified else EXPLORATORY
 
 
-def standing(study: Study, locked: Sequence[LockEntry], *, exploratory: bool = False) -> Standing:
+def lock_status(study: Study, locked: Sequence[LockEntry], *, exploratory: bool = False) -> LockStatus:
     """Compare a study with its lock; `exploratory` lets a changed one run, and then nothing is prespecified.
 
     Population, tests, target, reference, blinding, corrections and error rates are one frame: where it differs from the
@@ -47,7 +47,7 @@ def standing(study: Study, locked: Sequence[LockEntry], *, exploratory: bool = F
     An analysis or subgroup that was not locked, or is not as it was, is exploratory alone.
     """
     if not locked:
-        return Standing((), frozenset(), ())
+        return LockStatus((), frozenset(), ())
     first, last = locked[0].study, locked[-1].study
     changed = _changed(last, study)
     if changed and not exploratory:
@@ -66,7 +66,7 @@ def standing(study: Study, locked: Sequence[LockEntry], *, exploratory: bool = F
     kept = (
         one.name for one in study.analyses if were.get(one.name) == one and _role_of(one, first) == _role_of(one, study)
     )
-    return Standing(tuple(locked), frozenset(kept) if is_as_locked else frozenset(), tuple(deviations))
+    return LockStatus(tuple(locked), frozenset(kept) if is_as_locked else frozenset(), tuple(deviations))
 
 
 def _changed(before: Study, now: Study) -> list[str]:

@@ -8,7 +8,7 @@ from examtally.contracts.study.study import Study, load_study
 from examtally.errors import StudyError
 from examtally.registry import open_registry
 from examtally.registry.audit_entry import note_use
-from examtally.registry.lock_wait import Patience
+from examtally.registry.lock_wait import LockWait
 from examtally.studies.checking import check_study
 from examtally.studies.lockfile import (
     AMENDMENT,
@@ -26,7 +26,9 @@ from examtally.studies.lockfile import (
 _LONGEST_REASON = 500
 
 
-def lock(protocol: Path, registry: Path, *, operator: str | None = None, patience: Patience | None = None) -> LockEntry:
+def lock(
+    protocol: Path, registry: Path, *, operator: str | None = None, lock_wait: LockWait | None = None
+) -> LockEntry:
     """Lock the study at `protocol`: note its hash in the registry's log and write the lock beside it.
 
     Raises StudyError where something that must be decided is missing or the study is locked already; ProtocolError for
@@ -36,16 +38,16 @@ def lock(protocol: Path, registry: Path, *, operator: str | None = None, patienc
     _complete(study)
     path = lock_path(protocol)
     check_writable(path)
-    locked, records = _before(study, path, registry, patience)
+    locked, records = _before(study, path, registry, lock_wait)
     if locked:
         raise StudyError(f"{path.name}: the study {study.code} is locked since {locked[0].at} UTC; use `study amend`")
-    made = _note(LOCK, study, registry, records, 1, "", operator, patience)
+    made = _note(LOCK, study, registry, records, 1, "", operator, lock_wait)
     write_lock(path, [made])
     return made
 
 
 def amend(
-    protocol: Path, registry: Path, reason: str, *, operator: str | None = None, patience: Patience | None = None
+    protocol: Path, registry: Path, reason: str, *, operator: str | None = None, lock_wait: LockWait | None = None
 ) -> LockEntry:
     """Note that a locked study was changed, and why; see `lock`."""
     study = load_study(protocol)
@@ -55,12 +57,12 @@ def amend(
         raise StudyError(f"an amendment needs a reason: write 1 to {_LONGEST_REASON} printable characters")
     path = lock_path(protocol)
     check_writable(path)
-    locked, records = _before(study, path, registry, patience)
+    locked, records = _before(study, path, registry, lock_wait)
     if not locked:
         raise StudyError(f"the study {study.code} is not locked; use `study lock`")
     if written_hash(study) == locked[-1].sha256:
         raise StudyError("the protocol is as it was locked or last amended; there is nothing to amend")
-    made = _note(AMENDMENT, study, registry, records, len(locked) + 1, said, operator, patience)
+    made = _note(AMENDMENT, study, registry, records, len(locked) + 1, said, operator, lock_wait)
     write_lock(path, [*locked, made])
     return made
 
@@ -72,10 +74,10 @@ def _complete(study: Study) -> None:
         raise StudyError(f"not ready to be locked: {missing[0].key}: {missing[0].says}{more}")
 
 
-def _before(study: Study, path: Path, registry: Path, patience: Patience | None) -> tuple[tuple[LockEntry, ...], str]:
+def _before(study: Study, path: Path, registry: Path, lock_wait: LockWait | None) -> tuple[tuple[LockEntry, ...], str]:
     """The lock so far, held against the log, and the fingerprint of the records."""
     locked = read_lock(path)
-    with open_registry(registry, patience=patience) as opened:
+    with open_registry(registry, lock_wait=lock_wait) as opened:
         check_sealed(opened.con, study.code, locked, path)
         return locked, opened.fingerprint()
 
@@ -88,7 +90,7 @@ def _note(
     place: int,
     reason: str,
     operator: str | None,
-    patience: Patience | None,
+    lock_wait: LockWait | None,
 ) -> LockEntry:
     sha256 = written_hash(study)
     details = {
@@ -98,7 +100,7 @@ def _note(
         "place": place,
         "reason": reason_hash(reason),
     }
-    entry = note_use(registry, kind, operator=operator, details=details, patience=patience)
+    entry = note_use(registry, kind, operator=operator, details=details, lock_wait=lock_wait)
     return LockEntry(
         kind, entry.at, entry.operator, reason, sha256, records, entry.entry, entry.hash, dict(study.source)
     )

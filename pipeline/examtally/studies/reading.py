@@ -8,7 +8,7 @@ from pathlib import Path
 from examtally.contracts.study.study import load_study
 from examtally.errors import StudyError
 from examtally.results import read_results
-from examtally.studies.lock_status import Deviation, Standing
+from examtally.studies.lock_status import Deviation, LockStatus
 from examtally.studies.lockfile import LockEntry
 from examtally.studies.running import FORMAT, STUDY_FILE, StudyResults
 
@@ -20,7 +20,7 @@ def read_study(folder: Path | str) -> StudyResults:
         content = json.loads(path.read_text(encoding="utf-8"))
         if content["format"] != FORMAT:
             raise ValueError
-        stands = Standing(
+        stands = LockStatus(
             tuple(LockEntry(**one) for one in content["lock"]),
             frozenset(content["prespecified"]),
             tuple(Deviation(**one) for one in content["deviations"]),

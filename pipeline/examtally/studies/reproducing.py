@@ -14,11 +14,11 @@ from examtally.disclosure.ledger import before
 from examtally.errors import StudyError
 from examtally.registry import Registry, open_registry
 from examtally.registry.audit_log import Entry, entries
-from examtally.registry.lock_wait import Patience
+from examtally.registry.lock_wait import LockWait
 from examtally.results.work import Progress
 from examtally.studies.bundle import Bundle, read_bundle
 from examtally.studies.bundling import released
-from examtally.studies.lock_status import standing
+from examtally.studies.lock_status import lock_status
 from examtally.studies.lockfile import LockEntry, check_sealed
 from examtally.studies.running import run_as
 
@@ -89,7 +89,7 @@ class Reproduction:
 
 
 def reproduce(
-    bundle: Path | str, registry: Path | str, *, patience: Patience | None = None, progress: Progress | None = None
+    bundle: Path | str, registry: Path | str, *, lock_wait: LockWait | None = None, progress: Progress | None = None
 ) -> Reproduction:
     """Run the study of a bundle again on its registry, opened for reading, and compare what may be released.
 
@@ -97,9 +97,9 @@ def reproduce(
     for the group alone: a count that changed by one person says something of that person.
     """
     read = read_bundle(Path(bundle))
-    with open_registry(registry, patience=patience) as opened:
+    with open_registry(registry, lock_wait=lock_wait) as opened:
         log = entries(opened.con)
-        stands = standing(
+        stands = lock_status(
             read.study, _sealed(read, opened, log), exploratory=bool(read.locked) and not read.prespecified
         )
         found = run_as(read.study, stands, opened, progress=progress)

@@ -35,7 +35,7 @@ from examtally.studies.declared import (
     rows_of,
     wanted_tables,
 )
-from examtally.studies.lock_status import EXPLORATORY, PRESPECIFIED, Standing, standing
+from examtally.studies.lock_status import EXPLORATORY, PRESPECIFIED, LockStatus, lock_status
 from examtally.studies.lockfile import check_sealed, lock_path, read_lock
 
 GROUPINGS = ("overall", "sex", "age_band", "bmi_band", "thigh_band", "acuity", "effusion", "guarding", "setting")
@@ -78,7 +78,7 @@ class StudyResults:
     """
 
     study: Study
-    standing: Standing
+    lock_status: LockStatus
     results: Results
     log_entry: int
 
@@ -94,13 +94,13 @@ class StudyResults:
             "study": self.study.code,
             "title": self.study.title,
             "governance": governance,
-            "is_locked": bool(self.standing.locked),
-            "lock": [asdict(one) for one in self.standing.locked],
-            "records_at_lock_are_those_analyzed": bool(self.standing.locked)
-            and self.standing.locked[0].records == self.results.provenance.registry,
+            "is_locked": bool(self.lock_status.locked),
+            "lock": [asdict(one) for one in self.lock_status.locked],
+            "records_at_lock_are_those_analyzed": bool(self.lock_status.locked)
+            and self.lock_status.locked[0].records == self.results.provenance.registry,
             "log_entry": self.log_entry,
-            "prespecified": sorted(self.standing.prespecified),
-            "deviations": [asdict(one) for one in self.standing.deviations],
+            "prespecified": sorted(self.lock_status.prespecified),
+            "deviations": [asdict(one) for one in self.lock_status.deviations],
             "protocol": dict(self.study.source),
             "resolved": self.study.to_dict(),
         }
@@ -127,26 +127,26 @@ def run(
     if not isinstance(registry, Registry):
         with open_registry(registry) as opened:
             return run(study, opened, lock=lock, exploratory=exploratory, progress=progress)
-    return run_as(study, stand(study, registry, lock, exploratory=exploratory), registry, progress=progress)
+    return run_as(study, status_of(study, registry, lock, exploratory=exploratory), registry, progress=progress)
 
 
-def run_as(study: Study, stands: Standing, registry: Registry, *, progress: Progress | None = None) -> StudyResults:
+def run_as(study: Study, stands: LockStatus, registry: Registry, *, progress: Progress | None = None) -> StudyResults:
     """Run the study with a standing that is known already."""
     newest = max((entry.entry for entry in entries(registry.con)), default=0)
     tables = _tables(study, stands, registry, progress)
     return StudyResults(study, stands, Results(tables, provenance(registry, study.protocol)), newest)
 
 
-def stand(study: Study, registry: Registry, lock: Path | None, *, exploratory: bool = False) -> Standing:
-    """Say how a study stands to its lock, held against the log of the registry; see `standing`."""
+def status_of(study: Study, registry: Registry, lock: Path | None, *, exploratory: bool = False) -> LockStatus:
+    """Say how a study stands to its lock, held against the log of the registry; see `lock_status`."""
     if lock is None:
-        return standing(study, ())
+        return lock_status(study, ())
     locked = read_lock(lock)
     check_sealed(registry.con, study.code, locked, lock)
-    return standing(study, locked, exploratory=exploratory)
+    return lock_status(study, locked, exploratory=exploratory)
 
 
-def _tables(study: Study, stands: Standing, registry: Registry, progress: Progress | None) -> dict[str, pl.DataFrame]:
+def _tables(study: Study, stands: LockStatus, registry: Registry, progress: Progress | None) -> dict[str, pl.DataFrame]:
     """Every table of the study's results."""
     contract = study.contract(load_contract(study.protocol.joint))
     work = Work(

@@ -16,11 +16,11 @@ from examtally.synthesis.findings import Found, add_positives, find
 from examtally.synthesis.history import tell
 from examtally.synthesis.imaging import draw_references
 from examtally.synthesis.people import draw_population
-from examtally.synthesis.population import World
+from examtally.synthesis.population import DrawContext
 from examtally.synthesis.record_tables import Drawn, Offsets, examiner_table, record_tables
 from examtally.synthesis.scenario import Scenario
 from examtally.synthesis.skill import Hands, draw_hands
-from examtally.synthesis.stated_probability import Beliefs, Said, learn_beliefs, say
+from examtally.synthesis.stated_probability import StatedModels, StatedProbabilities, learn_stated_models, say
 
 LARGEST_PART = 40_000
 _LEARNED_FROM = 4_000
@@ -38,16 +38,16 @@ class Reference:
 
     exams: Features
     found: Found
-    said: Said
+    said: StatedProbabilities
 
 
 @dataclass(frozen=True)
 class Clinic:
     """A scenario at one seed: its examiners' hands and beliefs, and the population its parameters are stated for."""
 
-    world: World
+    context: DrawContext
     hands: Hands
-    beliefs: Beliefs
+    stated: StatedModels
     reference: Reference
 
 
@@ -62,19 +62,21 @@ class Part:
 def open_clinic(scenario: Scenario, seed: int) -> Clinic:
     """Fix the examiners, and let them learn what findings are worth, on a reference population."""
     hands = draw_hands(scenario, Streams(seed))
-    world = World(scenario, load_contract(scenario.joint), Streams(seed, _REFERENCE_PART), scenario.reference_people)
-    population = draw_population(world)
-    exams = draw_exams(world, population).exams
-    tell(world, exams)
+    context = DrawContext(
+        scenario, load_contract(scenario.joint), Streams(seed, _REFERENCE_PART), scenario.reference_people
+    )
+    population = draw_population(context)
+    exams = draw_exams(context, population).exams
+    tell(context, exams)
     learned_from = exams.numbers["person"] < _LEARNED_FROM
     first = _is_first_exam(exams)
     exams = exams.at(np.flatnonzero(learned_from | first))
-    found = find(world, population, exams, hands)
+    found = find(context, population, exams, hands)
     lessons = np.flatnonzero(exams.numbers["person"] < _LEARNED_FROM)
-    beliefs = learn_beliefs(world, exams.at(lessons), found.at(lessons))
+    stated = learn_stated_models(context, exams.at(lessons), found.at(lessons))
     rows = np.flatnonzero(_is_first_exam(exams))
     exams, found = exams.at(rows), found.at(rows)
-    return Clinic(world, hands, beliefs, Reference(exams, found, say(world, exams, found, beliefs)))
+    return Clinic(context, hands, stated, Reference(exams, found, say(context, exams, found, stated)))
 
 
 def draw_parts(clinic: Clinic, exams: int) -> Iterator[Part]:
@@ -83,28 +85,28 @@ def draw_parts(clinic: Clinic, exams: int) -> Iterator[Part]:
     number, offsets = 0, Offsets()
     while exams > 0:
         wanted = min(exams, LARGEST_PART)
-        streams = Streams(clinic.world.streams.seed, number)
-        world = replace(clinic.world, streams=streams, people=max(1, round(wanted / per_person)))
-        drawn = draw_part(world, clinic)
-        records = {"examiners": examiner_table(world)} if number == 0 else {}
-        yield Part(records | record_tables(world, drawn, offsets), drawn)
+        streams = Streams(clinic.context.streams.seed, number)
+        context = replace(clinic.context, streams=streams, people=max(1, round(wanted / per_person)))
+        drawn = draw_part(context, clinic)
+        records = {"examiners": examiner_table(context)} if number == 0 else {}
+        yield Part(records | record_tables(context, drawn, offsets), drawn)
         offsets = Offsets(
-            offsets.people + world.people,
+            offsets.people + context.people,
             offsets.exams + drawn.seen.exams.rows,
             offsets.references + sum(len(test.visit) for test in drawn.tests),
         )
         exams, number = exams - wanted, number + 1
 
 
-def draw_part(world: World, clinic: Clinic) -> Drawn:
+def draw_part(context: DrawContext, clinic: Clinic) -> Drawn:
     """Draw some people with everything that happens to them."""
-    population = draw_population(world)
-    seen = draw_exams(world, population)
-    history = tell(world, seen.exams)
-    found = find(world, population, seen.exams, clinic.hands)
+    population = draw_population(context)
+    seen = draw_exams(context, population)
+    history = tell(context, seen.exams)
+    found = find(context, population, seen.exams, clinic.hands)
     add_positives(found, seen.exams)
-    said = say(world, seen.exams, found, clinic.beliefs)
-    return Drawn(population, seen, found, history, said, draw_references(world, seen))
+    said = say(context, seen.exams, found, clinic.stated)
+    return Drawn(population, seen, found, history, said, draw_references(context, seen))
 
 
 def _is_first_exam(exams: Features) -> Bools:
@@ -115,6 +117,6 @@ def _is_first_exam(exams: Features) -> Bools:
 
 def _exams_per_person(clinic: Clinic) -> float:
     """How many exams a person brings on average, from a pilot."""
-    streams = Streams(clinic.world.streams.seed, _PILOT_PART)
-    pilot = replace(clinic.world, streams=streams, people=_PILOT_PEOPLE)
+    streams = Streams(clinic.context.streams.seed, _PILOT_PART)
+    pilot = replace(clinic.context, streams=streams, people=_PILOT_PEOPLE)
     return draw_exams(pilot, draw_population(pilot)).exams.rows / pilot.people

@@ -43,7 +43,7 @@ def joint_rows(clinic: Clinic) -> Iterator[Row]:
     Over the reference population. Given all but the coins two results are independent, so that their covariance is that
     of their probabilities.
     """
-    reference, scenario = clinic.reference, clinic.world.scenario
+    reference, scenario = clinic.reference, clinic.context.scenario
     codes = list(scenario.maneuvers)
     for first, second in combinations(codes, 2):
         driver = scenario.maneuvers[first].driver

@@ -76,7 +76,7 @@ def accuracy_rows(clinic: Clinic, truth: Truth, members: Members) -> Iterator[Ro
     """Sensitivity and specificity of every pair the scenario has a truth for, by every public grouping."""
     groupings = [(grouping, _reference_places(clinic, grouping)) for grouping in members.groupings]
     reference = clinic.reference
-    for condition, maneuver in pairs(clinic.world.contract, truth):
+    for condition, maneuver in pairs(clinic.context.contract, truth):
         column = truth.found.maneuvers.index(maneuver)
         sets = _Sets(truth, members, condition, column)
         population = (reference.exams.numbers[condition], reference.found.probability[:, column].astype(np.float64))
@@ -184,7 +184,7 @@ def _stated(name: str, means: _Means, place: int, is_present: bool, with_error: 
 
 def _reference_places(clinic: Clinic, grouping: Grouped) -> Array:
     """Each exam of the reference population in the groups of a grouping, -1 where it has none of them."""
-    exams, scenario = clinic.reference.exams, clinic.world.scenario
+    exams, scenario = clinic.reference.exams, clinic.context.scenario
     labels = {label: place for place, label in enumerate(grouping.labels)}
     if grouping.name in exams.coded:
         codes, index = exams.coded[grouping.name].codes, exams.coded[grouping.name].index

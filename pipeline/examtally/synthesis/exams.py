@@ -8,7 +8,7 @@ import numpy as np
 
 from examtally.synthesis.features import BLANK, Bools, Coded, Features, Indices
 from examtally.synthesis.people import Population, derive
-from examtally.synthesis.population import World
+from examtally.synthesis.population import DrawContext
 from examtally.synthesis.scenario import Examiner
 
 
@@ -23,12 +23,12 @@ class Seen:
     exams: Features
 
 
-def draw_exams(world: World, population: Population) -> Seen:
+def draw_exams(context: DrawContext, population: Population) -> Seen:
     """Draw visits, who examines, and what the sheet says of the knee as a whole."""
-    visits = _draw_visits(world, population)
-    looks = _draw_looks(world, population, visits)
-    visit, examiner, order = _draw_hands(world, visits)
-    both = world.scenario.visits.both_knees.draw(world.random("both knees"), visits)[visit]
+    visits = _draw_visits(context, population)
+    looks = _draw_looks(context, population, visits)
+    visit, examiner, order = _draw_hands(context, visits)
+    both = context.scenario.visits.both_knees.draw(context.random("both knees"), visits)[visit]
     hand = np.repeat(np.arange(len(visit)), np.where(both, 2, 1))
     is_other = np.concatenate([[False], hand[1:] == hand[:-1]]) if len(hand) else np.zeros(0, dtype=bool)
     look = visit[hand] * 2 + is_other
@@ -39,10 +39,10 @@ def draw_exams(world: World, population: Population) -> Seen:
         examiner=examiner[hand],
         examiner_order=order[hand],
         second_hands=order[hand] > 1,
-        role=_roles(world, examiner[hand], exams.numbers["period"]),
+        role=_roles(context, examiner[hand], exams.numbers["period"]),
         both_knees=both[hand],
     )
-    _fill_sheet(world, exams)
+    _fill_sheet(context, exams)
     return Seen(visits, exams)
 
 
@@ -55,8 +55,8 @@ def first_of_look(exams: Features) -> Indices:
     return first[exams.numbers["look"]]
 
 
-def _draw_visits(world: World, population: Population) -> Features:
-    plan, random, periods = world.scenario.visits, world.random("visits"), world.scenario.periods
+def _draw_visits(context: DrawContext, population: Population) -> Features:
+    plan, random, periods = context.scenario.visits, context.random("visits"), context.scenario.periods
     complaints, knees = population.complaints, population.knees
     low, high = plan.repeat_after_days
     gap = random.integers(low, high + 1, complaints.rows)
@@ -76,13 +76,13 @@ def _draw_visits(world: World, population: Population) -> Features:
         exam_day=day - visits.numbers["entry_day"] + visits.numbers["origin_day"],
         period=np.searchsorted(periods.edges, day, side="right") - 1,
         days_since_onset=since,
-        acuity=world.banded("acuity", since),
+        acuity=context.banded("acuity", since),
     )
     visits.add(setting=plan.setting.draw(random, visits))
     return visits
 
 
-def _draw_looks(world: World, population: Population, visits: Features) -> Features:
+def _draw_looks(context: DrawContext, population: Population, visits: Features) -> Features:
     """Both knees at each visit; what heals may have healed, and the knee guards or does not."""
     visit = np.repeat(np.arange(visits.rows), 2)
     knee = visits.numbers["complaint"][visit] * 2 + np.arange(len(visit)) % 2
@@ -95,27 +95,27 @@ def _draw_looks(world: World, population: Population, visits: Features) -> Featu
         setting=visits.coded["setting"].at(visit),
         acuity=visits.coded["acuity"].at(visit).where(~looks.numbers["comparison"]),
     )
-    for code, plan in world.scenario.conditions.items():
+    for code, plan in context.scenario.conditions.items():
         if plan.half_life_days is not None:
             chance = 0.5 ** (looks.column("waited_days") / plan.half_life_days)
-            still = world.random(f"healing {code}").random(looks.rows) < chance
+            still = context.random(f"healing {code}").random(looks.rows) < chance
             looks.update({code: looks.numbers[code] & still})
             looks.coded[code] = looks.coded[code].where(still)
-    derive(world, looks)
-    guards = world.scenario.sheet.guarding.draw(world.random("guarding"), looks)
+    derive(context, looks)
+    guards = context.scenario.sheet.guarding.draw(context.random("guarding"), looks)
     looks.add(guarding=Coded(("no", "yes"), guards.astype(np.int64)))
     return looks
 
 
-def _draw_hands(world: World, visits: Features) -> tuple[Indices, Indices, Indices]:
+def _draw_hands(context: DrawContext, visits: Features) -> tuple[Indices, Indices, Indices]:
     """Visit, examiner and order of each pair of hands, first hands before second."""
-    plan, random, team = world.scenario.visits, world.random("hands"), world.scenario.examiners
-    loads = _loads(world)
+    plan, random, team = context.scenario.visits, context.random("hands"), context.scenario.examiners
+    loads = _loads(context)
     chosen = (visits.coded["site"].index, visits.coded["setting"].index, visits.numbers["period"])
     first = _choose(random, loads[chosen])
     learner = np.array([each.role in plan.supervised_roles for each in team])
     senior = np.array([each.role in plan.supervisor_roles for each in team])
-    site = np.array([world.scenario.sites.codes.index(each.site) for each in team])
+    site = np.array([context.scenario.sites.codes.index(each.site) for each in team])
     others = loads[chosen] * (np.arange(len(team)) != first[:, None])
     others *= np.where(learner[first][:, None], senior, True)  # a learner is followed by a supervisor
     others *= site == visits.coded["site"].index[:, None]
@@ -128,9 +128,9 @@ def _draw_hands(world: World, visits: Features) -> tuple[Indices, Indices, Indic
     return visit[sequence], examiner[sequence], order[sequence]
 
 
-def _loads(world: World) -> np.ndarray[tuple[int, int, int, int], np.dtype[np.float64]]:
+def _loads(context: DrawContext) -> np.ndarray[tuple[int, int, int, int], np.dtype[np.float64]]:
     """Share of the work by site, setting, period and examiner."""
-    scenario = world.scenario
+    scenario = context.scenario
     settings, periods, team = scenario.visits.setting.codes, len(scenario.periods.labels), scenario.examiners
     loads = np.zeros((len(scenario.sites.codes), len(settings), periods, len(team)))
     for number, each in enumerate(team):
@@ -148,26 +148,26 @@ def _choose(random: np.random.Generator, loads: np.ndarray[tuple[int, int], np.d
     return np.where(heights[:, -1] > 0, (mark[:, None] >= heights).sum(axis=1), BLANK)
 
 
-def _roles(world: World, examiner: Indices, period: Indices) -> Coded:
+def _roles(context: DrawContext, examiner: Indices, period: Indices) -> Coded:
     """Role on that day."""
-    codes = world.contract.tables["examiners"].field("role").enum or ()
-    team: tuple[Examiner, ...] = world.scenario.examiners
+    codes = context.contract.tables["examiners"].field("role").enum or ()
+    team: tuple[Examiner, ...] = context.scenario.examiners
     before = np.array([codes.index(each.role) for each in team])
     after = np.array([codes.index(each.promoted[1] if each.promoted else each.role) for each in team])
-    since = np.array([each.promoted[0] if each.promoted else len(world.scenario.periods.labels) + 1 for each in team])
+    since = np.array([each.promoted[0] if each.promoted else len(context.scenario.periods.labels) + 1 for each in team])
     return Coded(codes, np.where(period + 1 >= since[examiner], after[examiner], before[examiner]))
 
 
-def _fill_sheet(world: World, exams: Features) -> None:
+def _fill_sheet(context: DrawContext, exams: Features) -> None:
     """What each examiner notes of the knee as a whole."""
-    plan, random = world.scenario.sheet, world.random("sheet")
+    plan, random = context.scenario.sheet, context.random("sheet")
     exams.add(
         effusion=plan.effusion.draw(random, exams),
-        pain_now=world.within("exams", "pain_now", plan.pain_now.draw(random, exams)),
+        pain_now=context.within("exams", "pain_now", plan.pain_now.draw(random, exams)),
         reference_known=plan.reference_known.draw(random, exams),
         reference_known_after=plan.reference_known_after.draw(random, exams),
         other_knee=plan.other_knee.draw(random, exams),
     )
-    known = world.scenario.visits.other_exam_known.draw(random, exams)
+    known = context.scenario.visits.other_exam_known.draw(random, exams)
     second: Bools = exams.numbers["second_hands"]
     exams.add(other_exam_known=Coded(known.codes, np.where(second, known.index, known.codes.index("no"))))

@@ -12,25 +12,25 @@ import polars as pl
 from examtally.synthesis.chance import Weights
 from examtally.synthesis.features import BLANK, Array, Bools, Coded, Features
 from examtally.synthesis.findings import EQUIVOCAL, NEGATIVE, NOT_DONE, POSITIVE, RESULTS, Found
-from examtally.synthesis.population import World
+from examtally.synthesis.population import DrawContext
 from examtally.synthesis.scenario import ByResult, ManeuverPlan, Measuring
 
 
-def finding_rows(world: World, exams: Features, found: Found) -> pl.DataFrame:
+def finding_rows(context: DrawContext, exams: Features, found: Found) -> pl.DataFrame:
     """Columns of the findings table, with `row` (the exam's place) instead of its id; by exam, then catalogue order."""
-    order = _done_order(world, exams, found)
+    order = _done_order(context, exams, found)
     frames = [
-        _Sheet(world, exams, code, plan, found.result[:, column]).rows(order[:, column])
-        for column, (code, plan) in enumerate(world.scenario.maneuvers.items())
+        _FindingSheet(context, exams, code, plan, found.result[:, column]).rows(order[:, column])
+        for column, (code, plan) in enumerate(context.scenario.maneuvers.items())
     ]
     return pl.concat(frames).sort("row", maintain_order=True)
 
 
 @dataclass(frozen=True)
-class _Sheet:
+class _FindingSheet:
     """One maneuver in every exam."""
 
-    world: World
+    context: DrawContext
     exams: Features
     code: str
     plan: ManeuverPlan
@@ -48,12 +48,12 @@ class _Sheet:
         return pl.DataFrame(columns).filter(pl.Series(stands))
 
     def _details(self, done: Bools) -> Mapping[str, pl.Series]:
-        plan, random = self.plan, self.world.random(f"details {self.code}")
+        plan, random = self.plan, self.context.random(f"details {self.code}")
         self.exams.add(driver=self._driver())
         sign = self._sign(random, plan.signs) if plan.signs else None
         grade = self._grade(random, plan.grades) if plan.grades else None
         measure, by = self._measure(random, plan.measure) if plan.measure else (None, None)
-        end_point = self._end_point(random, self.world.scenario.writing.end_points) if plan.end_point else None
+        end_point = self._end_point(random, self.context.scenario.writing.end_points) if plan.end_point else None
         return {
             "reason": self._words(self._reason(random)),
             "sign": self._words(sign),
@@ -104,8 +104,8 @@ class _Sheet:
     def _flexion(self, random: np.random.Generator, done: Bools) -> pl.Series:
         if self.plan.flexion_deg is None:
             return self._empty(pl.Int64)
-        drawn = self.world.within("findings", "flexion_deg", self.plan.flexion_deg.draw(random, self.exams))
-        written = done & self._share(random, self.world.scenario.writing.flexion_recorded)
+        drawn = self.context.within("findings", "flexion_deg", self.plan.flexion_deg.draw(random, self.exams))
+        written = done & self._share(random, self.context.scenario.writing.flexion_recorded)
         return pl.Series(np.where(written, drawn, np.nan)).fill_nan(None).cast(pl.Int64)
 
     def _by_result(self, random: np.random.Generator, positive: Weights, negative: Weights) -> Coded:
@@ -130,9 +130,9 @@ class _Sheet:
         return pl.Series([None], dtype=kind).new_from_index(0, self.exams.rows)
 
 
-def _done_order(world: World, exams: Features, found: Found) -> npt.NDArray[np.int16]:
+def _done_order(context: DrawContext, exams: Features, found: Found) -> npt.NDArray[np.int16]:
     """Place of each maneuver in its exam, 1 first; BLANK where not done or where nobody wrote the order down."""
-    writing, random = world.scenario.writing, world.random("order")
+    writing, random = context.scenario.writing, context.random("order")
     place = np.arange(found.result.shape[1]) + writing.order_shuffle * random.standard_normal(
         found.result.shape, dtype=np.float32
     )

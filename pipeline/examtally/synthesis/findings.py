@@ -12,7 +12,7 @@ from examtally.synthesis.chance import shift
 from examtally.synthesis.exams import first_of_look
 from examtally.synthesis.features import BLANK, Features, Floats, Indices
 from examtally.synthesis.people import Population
-from examtally.synthesis.population import World
+from examtally.synthesis.population import DrawContext
 from examtally.synthesis.scenario import Habits, ManeuverPlan
 from examtally.synthesis.skill import Hands
 
@@ -38,17 +38,17 @@ class Found:
         return Found(self.maneuvers, self.probability[rows], self.result[rows])
 
 
-def find(world: World, population: Population, exams: Features, hands: Hands) -> Found:
+def find(context: DrawContext, population: Population, exams: Features, hands: Hands) -> Found:
     """Draw every finding of every exam."""
-    shared = _Shared(world, population, exams)
-    probability = np.empty((exams.rows, len(world.scenario.maneuvers)), dtype=np.float32)
+    shared = _Shared(context, population, exams)
+    probability = np.empty((exams.rows, len(context.scenario.maneuvers)), dtype=np.float32)
     result = np.empty(probability.shape, dtype=np.int8)
-    for column, (code, plan) in enumerate(world.scenario.maneuvers.items()):
-        more_sensitive, more_specific = hands.added(world.scenario, exams, column)
+    for column, (code, plan) in enumerate(context.scenario.maneuvers.items()):
+        more_sensitive, more_specific = hands.added(context.scenario, exams, column)
         centre = _centre(plan, exams, more_sensitive, more_specific)
         probability[:, column] = expit(centre + shift(plan.shift, exams) + shared.of(plan))
-        result[:, column] = _result(world.random(f"finding {code}"), plan.habits, exams, probability[:, column])
-    return Found(tuple(world.scenario.maneuvers), probability, result)
+        result[:, column] = _result(context.random(f"finding {code}"), plan.habits, exams, probability[:, column])
+    return Found(tuple(context.scenario.maneuvers), probability, result)
 
 
 def _centre(plan: ManeuverPlan, exams: Features, more_sensitive: Floats, more_specific: Floats) -> Floats:
@@ -65,8 +65,8 @@ def _centre(plan: ManeuverPlan, exams: Features, more_sensitive: Floats, more_sp
 class _Shared:
     """The normal quantities that findings of a family share within a person, a knee and an exam."""
 
-    def __init__(self, world: World, population: Population, exams: Features) -> None:
-        self._world, self._exams = world, exams
+    def __init__(self, context: DrawContext, population: Population, exams: Features) -> None:
+        self._world, self._exams = context, exams
         self._knees = population.knees.rows
         self._leader = _leader(exams)
         self._cache: dict[str, tuple[Floats, Floats]] = {}

@@ -9,7 +9,7 @@ import numpy.typing as npt
 
 from examtally.synthesis.exams import first_of_look
 from examtally.synthesis.features import BLANK, Features
-from examtally.synthesis.population import World
+from examtally.synthesis.population import DrawContext
 
 ANSWERS = ("yes", "no", "unknown")
 YES, NO, UNKNOWN = range(3)
@@ -23,13 +23,13 @@ class History:
     answer: npt.NDArray[np.int8]
 
 
-def tell(world: World, exams: Features) -> History:
+def tell(context: DrawContext, exams: Features) -> History:
     """Answer the questions, the same to every pair of hands on one day, and add `history.x` to the features."""
-    scenario, random = world.scenario, world.random("history asked")
+    scenario, random = context.scenario, context.random("history asked")
     told = ~exams.numbers["comparison"] & (random.random(exams.rows) < scenario.history_asked)
     answer = np.full((exams.rows, len(scenario.history)), BLANK, dtype=np.int8)
     for column, (item, rate) in enumerate(scenario.history.items()):
-        own = world.random(f"history {item}")
+        own = context.random(f"history {item}")
         says = np.where(rate.draw(own, exams), YES, NO)[first_of_look(exams)]
         says = np.where(own.random(exams.rows) < scenario.history_unsure, UNKNOWN, says)
         answer[:, column] = np.where(told, says, BLANK)

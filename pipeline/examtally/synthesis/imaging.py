@@ -9,7 +9,7 @@ import numpy.typing as npt
 
 from examtally.synthesis.exams import Seen, first_of_look
 from examtally.synthesis.features import BLANK, Bools, Coded, Features, Indices
-from examtally.synthesis.population import World
+from examtally.synthesis.population import DrawContext
 from examtally.synthesis.scenario import Reading, ReferencePlan
 
 STATUSES = ("present", "absent", "indeterminate")
@@ -41,30 +41,30 @@ class Answer:
     pattern: npt.NDArray[np.object_]
 
 
-def draw_references(world: World, seen: Seen) -> list[Test]:
+def draw_references(context: DrawContext, seen: Seen) -> list[Test]:
     """Draw every reference test whose answer has come before the last period ends."""
-    cases = _deciding(world, seen)
+    cases = _deciding(context, seen)
     tests: list[Test] = []
-    for modality, plan in world.scenario.references.items():
-        test = _draw_test(world, cases, modality, plan, tests)
+    for modality, plan in context.scenario.references.items():
+        test = _draw_test(context, cases, modality, plan, tests)
         tests.append(test)
         _add_answers(cases, test)
     return tests
 
 
-def _deciding(world: World, seen: Seen) -> Features:
+def _deciding(context: DrawContext, seen: Seen) -> Features:
     """For each visit the exam of the painful knee whose findings decide, with what is known at it."""
     exams = seen.exams
     own = np.flatnonzero(~exams.numbers["comparison"])
     deciding = np.zeros(seen.visits.rows, dtype=np.int64)
     deciding[exams.numbers["visit"][own]] = own  # rows stand in the order of hands: the last one stays
-    if not world.scenario.decided_by_last_hands:
+    if not context.scenario.decided_by_last_hands:
         deciding = first_of_look(exams)[deciding]
     return exams.at(deciding)
 
 
-def _draw_test(world: World, cases: Features, modality: str, plan: ReferencePlan, earlier: list[Test]) -> Test:
-    random = world.random(f"reference {modality}")
+def _draw_test(context: DrawContext, cases: Features, modality: str, plan: ReferencePlan, earlier: list[Test]) -> Test:
+    random = context.random(f"reference {modality}")
     ordered = plan.ordered.draw(random, cases)
     times = plan.median_days * np.exp(
         plan.spread * random.standard_normal(cases.rows)
@@ -75,7 +75,7 @@ def _draw_test(world: World, cases: Features, modality: str, plan: ReferencePlan
         visit, day = _from_visits(random, cases, plan, ordered, delay)
     else:
         visit, day = _from_test(next(test for test in earlier if test.modality == plan.after), ordered, delay)
-    come = day < world.scenario.periods.edges[-1]
+    come = day < context.scenario.periods.edges[-1]
     visit, day = visit[come], day[come]
     again = random.random(len(visit)) < plan.read_twice
     visit = np.concatenate([visit, visit[again]])
@@ -86,10 +86,10 @@ def _draw_test(world: World, cases: Features, modality: str, plan: ReferencePlan
         complaint=cases.numbers["complaint"][visit],
         visit=visit,
         day=day,
-        reader=_readers(world, random, sent, plan),
+        reader=_readers(context, random, sent, plan),
         exam_known=plan.exam_known.draw(random, sent),
         said={
-            condition: _say(world, world.random(f"{modality} {condition}"), sent, plan, condition, reading)
+            condition: _say(context, context.random(f"{modality} {condition}"), sent, plan, condition, reading)
             for condition, reading in plan.covers.items()
         },
     )
@@ -122,7 +122,12 @@ def _from_test(first: Test, ordered: Bools, delay: Indices) -> tuple[Indices, In
 
 
 def _say(
-    world: World, random: np.random.Generator, sent: Features, plan: ReferencePlan, condition: str, reading: Reading
+    context: DrawContext,
+    random: np.random.Generator,
+    sent: Features,
+    plan: ReferencePlan,
+    condition: str,
+    reading: Reading,
 ) -> Answer:
     truly = sent.numbers[condition]
     says = np.where(truly, reading.sensitivity.draw(random, sent), ~reading.specificity.draw(random, sent))
@@ -133,16 +138,16 @@ def _say(
         truly=truly,
         mentioned=random.random(sent.rows) < reading.mention,
         status=status,
-        severity=_severity(world, random, sent, condition, status, right),
+        severity=_severity(context, random, sent, condition, status, right),
         pattern=_pattern(sent, condition, status),
     )
 
 
 def _severity(
-    world: World, random: np.random.Generator, sent: Features, condition: str, status: Indices, right: Bools
+    context: DrawContext, random: np.random.Generator, sent: Features, condition: str, status: Indices, right: Bools
 ) -> npt.NDArray[np.object_]:
     """True severity where it is read right, any other way of the scenario where not, blank where there is none."""
-    plan = world.scenario.conditions.get(condition)
+    plan = context.scenario.conditions.get(condition)
     if plan is None or plan.severity is None:
         return np.full(sent.rows, None, dtype=object)
     truly = sent.coded[condition]
@@ -159,11 +164,15 @@ def _pattern(sent: Features, condition: str, status: Indices) -> npt.NDArray[np.
     return none if column is None else np.where(status == PRESENT, column.text(), none)
 
 
-def _readers(world: World, random: np.random.Generator, sent: Features, plan: ReferencePlan) -> npt.NDArray[np.object_]:
+def _readers(
+    context: DrawContext, random: np.random.Generator, sent: Features, plan: ReferencePlan
+) -> npt.NDArray[np.object_]:
     """Who read it: one of the named readers, or an examiner of that site with one of the roles."""
     readers = np.full(sent.rows, None, dtype=object)
-    for site in world.scenario.sites.codes:
-        team = [each.code for each in world.scenario.examiners if each.site == site and each.role in plan.reader_roles]
+    for site in context.scenario.sites.codes:
+        team = [
+            each.code for each in context.scenario.examiners if each.site == site and each.role in plan.reader_roles
+        ]
         names = np.array([*plan.readers, *team, None][: len(plan.readers) + len(team) or 1], dtype=object)
         here = sent.coded["site"].equals(site)
         readers[here] = names[random.integers(0, len(names), here.sum())]

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from examtally.synthesis.features import BLANK, Bools, Coded, Features, Indices
-from examtally.synthesis.population import World
+from examtally.synthesis.population import DrawContext
 from examtally.synthesis.scenario import ConditionPlan
 
 _LATEST_ORIGIN = 60
@@ -26,42 +26,42 @@ class Population:
     knees: Features
 
 
-def draw_population(world: World) -> Population:
+def draw_population(context: DrawContext) -> Population:
     """Draw everything that is so before anybody is examined."""
-    people = draw_people(world)
-    complaints = draw_complaints(world, people)
-    return Population(people, complaints, draw_knees(world, complaints))
+    people = draw_people(context)
+    complaints = draw_complaints(context, people)
+    return Population(people, complaints, draw_knees(context, complaints))
 
 
-def draw_people(world: World) -> Features:
+def draw_people(context: DrawContext) -> Features:
     """Age, sex, activity, body mass index and girth, and what all findings of a person share."""
-    plan, people, random = world.scenario.people, Features(world.people), world.random("people")
-    people.add(site=world.scenario.sites.draw(random, people))
-    people.add(entry_day=random.integers(0, world.scenario.periods.edges[-1], people.rows))
+    plan, people, random = context.scenario.people, Features(context.people), context.random("people")
+    people.add(site=context.scenario.sites.draw(random, people))
+    people.add(entry_day=random.integers(0, context.scenario.periods.edges[-1], people.rows))
     people.add(origin_day=random.integers(0, _LATEST_ORIGIN, people.rows))
     shares = np.cumsum(plan.age_shares) / np.sum(plan.age_shares)
     group = np.minimum(np.searchsorted(shares, random.random(people.rows), side="right"), len(plan.ages) - 1)
     first = np.array([each.first for each in plan.ages])[group]
     last = np.array([each.last for each in plan.ages])[group]
     age = random.integers(first, last + 1)
-    people.add(age_years=age, age_band=world.banded("age_band", age), decades_over_40=np.maximum(age - 40, 0) / 10)
-    people.update({f"person.{family}": random.standard_normal(people.rows) for family in world.scenario.families})
+    people.add(age_years=age, age_band=context.banded("age_band", age), decades_over_40=np.maximum(age - 40, 0) / 10)
+    people.update({f"person.{family}": random.standard_normal(people.rows) for family in context.scenario.families})
     people.add(sex=plan.sex.draw(random, people))
     people.add(activity=plan.activity.draw(random, people))
-    bmi = world.within("participants", "bmi", plan.bmi.draw(random, people))
-    people.add(bmi=bmi, bmi_band=world.banded("bmi_band", bmi))
-    thigh = world.within("exams", "thigh_cm", plan.thigh_cm.draw(random, people))
-    people.add(thigh_cm=thigh, thigh_band=world.banded("thigh_band", thigh))
+    bmi = context.within("participants", "bmi", plan.bmi.draw(random, people))
+    people.add(bmi=bmi, bmi_band=context.banded("bmi_band", bmi))
+    thigh = context.within("exams", "thigh_cm", plan.thigh_cm.draw(random, people))
+    people.add(thigh_cm=thigh, thigh_band=context.banded("thigh_band", thigh))
     return people
 
 
-def draw_complaints(world: World, people: Features) -> Features:
+def draw_complaints(context: DrawContext, people: Features) -> Features:
     """One complaint a person, for some a second, with mechanism and onset."""
-    plan, random = world.scenario.complaints, world.random("complaints")
+    plan, random = context.scenario.complaints, context.random("complaints")
     low, high = plan.second_after_days
     again = plan.second.draw(random, people)
     second_day = people.column("entry_day").astype(np.int64) + random.integers(low, high + 1, people.rows)
-    again &= second_day < world.scenario.periods.edges[-1]
+    again &= second_day < context.scenario.periods.edges[-1]
     person = np.repeat(np.arange(people.rows), np.where(again, 2, 1))
     is_second = np.concatenate([[False], person[1:] == person[:-1]]) if len(person) else np.zeros(0, dtype=bool)
     left = random.random(people.rows) < 0.5
@@ -78,11 +78,11 @@ def draw_complaints(world: World, people: Features) -> Features:
     acuity = plan.acuity.draw(random, complaints)
     spans = np.array([plan.days[code] for code in acuity.codes])[acuity.index]
     onset = random.integers(spans[:, 0], spans[:, 1] + 1)
-    complaints.add(onset_days=onset, acuity=world.banded("acuity", onset))
+    complaints.add(onset_days=onset, acuity=context.banded("acuity", onset))
     return complaints
 
 
-def draw_knees(world: World, complaints: Features) -> Features:
+def draw_knees(context: DrawContext, complaints: Features) -> Features:
     """Both knees of each complaint, and what is truly wrong with them, condition by condition."""
     knees = complaints.at(np.repeat(np.arange(complaints.rows), 2))
     comparison = np.arange(knees.rows) % 2 == 1
@@ -94,23 +94,23 @@ def draw_knees(world: World, complaints: Features) -> Features:
         acuity=knees.coded["acuity"].where(~comparison),
     )
     earlier = _earlier(complaints, knees)
-    for code, plan in world.scenario.conditions.items():
-        _draw_condition(world, knees, code, plan, earlier)
-        derive(world, knees)
-    surgery = world.scenario.sheet.prior_surgery.draw(world.random("earlier surgery"), knees)
+    for code, plan in context.scenario.conditions.items():
+        _draw_condition(context, knees, code, plan, earlier)
+        derive(context, knees)
+    surgery = context.scenario.sheet.prior_surgery.draw(context.random("earlier surgery"), knees)
     knees.add(earlier=earlier, prior_surgery=surgery.at(np.where(earlier == BLANK, np.arange(knees.rows), earlier)))
     return knees
 
 
-def derive(world: World, rows: Features) -> None:
+def derive(context: DrawContext, rows: Features) -> None:
     """Fill in the conditions that follow from their parts, where all parts are known."""
-    for code, condition in world.contract.catalogue.conditions.items():
+    for code, condition in context.contract.catalogue.conditions.items():
         if condition.derived_from and all(part in rows.numbers for part in condition.derived_from):
             rows.update({code: np.any([rows.numbers[part] for part in condition.derived_from], axis=0)})
 
 
-def _draw_condition(world: World, knees: Features, code: str, plan: ConditionPlan, earlier: Indices) -> None:
-    random = world.random(f"condition {code}")
+def _draw_condition(context: DrawContext, knees: Features, code: str, plan: ConditionPlan, earlier: Indices) -> None:
+    random = context.random(f"condition {code}")
     present = plan.present.draw(random, knees)
     severity = _severity(random, plan, knees, present)
     if plan.half_life_days is None:

@@ -51,7 +51,7 @@ class DirtyTable:
 
 
 @dataclass
-class _Sheet:
+class _FaultySheet:
     """A table being soiled: `clean` rows are not spoken for, `added` lines come after a row of the clean table."""
 
     rows: pl.DataFrame
@@ -67,7 +67,7 @@ class Soiling:
     def __init__(self, records: Mapping[str, pl.DataFrame], contract: Contract, random: np.random.Generator) -> None:
         self._contract, self._random = contract, random
         self._sheets = {
-            name: _Sheet(frame.select(pl.all().cast(pl.String)), np.ones(len(frame), dtype=bool))
+            name: _FaultySheet(frame.select(pl.all().cast(pl.String)), np.ones(len(frame), dtype=bool))
             for name, frame in records.items()
         }
         self._referred = {key.table for table in contract.tables.values() for key in table.foreign_keys}
@@ -177,7 +177,7 @@ class Soiling:
             self.planted.append(line[column] or "")
         return line
 
-    def _anywhere(self, sheet: _Sheet, after: int = 0) -> int:
+    def _anywhere(self, sheet: _FaultySheet, after: int = 0) -> int:
         return int(self._random.integers(after, len(sheet.rows)))
 
 
@@ -185,7 +185,7 @@ def _other_text(variant: Variant, line: Line) -> str:
     return next(text for text in variant.texts if text != line[variant.place.column])
 
 
-def _finished(sheet: _Sheet) -> DirtyTable:
+def _finished(sheet: _FaultySheet) -> DirtyTable:
     """The lines in order, and the account by line number."""
     rows = sheet.rows
     for column in rows.columns:

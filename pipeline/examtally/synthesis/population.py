@@ -14,7 +14,7 @@ from examtally.synthesis.scenario import Scenario
 
 
 @dataclass(frozen=True)
-class World:
+class DrawContext:
     """One clinic to be drawn. `people` is how many come."""
 
     scenario: Scenario

@@ -15,8 +15,8 @@ from examtally.synthesis.findings import Found
 from examtally.synthesis.history import ANSWERS, History
 from examtally.synthesis.imaging import STATUSES, Test
 from examtally.synthesis.people import Population
-from examtally.synthesis.population import World
-from examtally.synthesis.stated_probability import Said
+from examtally.synthesis.population import DrawContext
+from examtally.synthesis.stated_probability import StatedProbabilities
 
 _DIGITS = 7
 
@@ -38,15 +38,15 @@ class Drawn:
     seen: Seen
     found: Found
     history: History
-    said: Said
+    said: StatedProbabilities
     tests: list[Test]
 
 
-def examiner_table(world: World) -> pl.DataFrame:
+def examiner_table(context: DrawContext) -> pl.DataFrame:
     """The examiners table: role at the start, and first period where it lies within the records."""
-    team, labels = world.scenario.examiners, world.scenario.periods.labels
+    team, labels = context.scenario.examiners, context.scenario.periods.labels
     return _declared(
-        world,
+        context,
         "examiners",
         {
             "examiner_id": pl.Series([each.code for each in team], dtype=pl.String),
@@ -59,20 +59,20 @@ def examiner_table(world: World) -> pl.DataFrame:
     )
 
 
-def record_tables(world: World, drawn: Drawn, offsets: Offsets) -> dict[str, pl.DataFrame]:
+def record_tables(context: DrawContext, drawn: Drawn, offsets: Offsets) -> dict[str, pl.DataFrame]:
     """Every other record table of one part of a clinic; rows by person and exam."""
     exam_ids = _ids("X", np.arange(drawn.seen.exams.rows) + offsets.exams)
     return {
-        "participants": _participants(world, drawn.population.people, offsets),
-        "exams": _exams(world, drawn, exam_ids, offsets),
-        "history": _history(world, drawn.history, exam_ids),
-        "findings": _findings(world, drawn, exam_ids),
-        "impressions": _impressions(world, drawn.said, exam_ids),
-        "references": _references(world, drawn, offsets),
+        "participants": _participants(context, drawn.population.people, offsets),
+        "exams": _exams(context, drawn, exam_ids, offsets),
+        "history": _history(context, drawn.history, exam_ids),
+        "findings": _findings(context, drawn, exam_ids),
+        "impressions": _impressions(context, drawn.said, exam_ids),
+        "references": _references(context, drawn, offsets),
     }
 
 
-def _participants(world: World, people: Features, offsets: Offsets) -> pl.DataFrame:
+def _participants(context: DrawContext, people: Features, offsets: Offsets) -> pl.DataFrame:
     columns = {
         "participant_id": _person_ids(np.arange(people.rows), offsets),
         "age_years": whole(people.numbers["age_years"]),
@@ -80,11 +80,11 @@ def _participants(world: World, people: Features, offsets: Offsets) -> pl.DataFr
         "bmi": whole(people.numbers["bmi"]),
         "activity": _text(people.coded["activity"]),
     }
-    return _declared(world, "participants", columns)
+    return _declared(context, "participants", columns)
 
 
-def _exams(world: World, drawn: Drawn, exam_ids: pl.Series, offsets: Offsets) -> pl.DataFrame:
-    exams, team = drawn.seen.exams, world.scenario.examiners
+def _exams(context: DrawContext, drawn: Drawn, exam_ids: pl.Series, offsets: Offsets) -> pl.DataFrame:
+    exams, team = drawn.seen.exams, context.scenario.examiners
     own = ~exams.numbers["comparison"]
     registered = np.array([exams.coded["role"].codes.index(each.role) for each in team])
     promoted = exams.coded["role"].index != registered[exams.numbers["examiner"]]
@@ -97,23 +97,23 @@ def _exams(world: World, drawn: Drawn, exam_ids: pl.Series, offsets: Offsets) ->
         "examiner_id": words(tuple(each.code for each in team), exams.numbers["examiner"]),
         "examiner_role": _text(exams.coded["role"].where(promoted)),
         "examiner_order": whole(exams.numbers["examiner_order"]),
-        "period": words(world.scenario.periods.labels, exams.numbers["period"]),
+        "period": words(context.scenario.periods.labels, exams.numbers["period"]),
         "exam_day": whole(exams.numbers["exam_day"] + 0, blank=False),
         "complaint": _yes_no(own),
         "days_since_onset": whole(np.where(own, exams.numbers["days_since_onset"], BLANK)),
         "pain_now": whole(exams.numbers["pain_now"]),
         "thigh_cm": whole(exams.numbers["thigh_cm"]),
-        "prior_surgery": _prior_surgery(world, drawn),
+        "prior_surgery": _prior_surgery(context, drawn),
         "reference_known": _reference_known(drawn),
         **{name: _text(exams.coded[name]) for name in coded},
     }
-    return _declared(world, "exams", columns)
+    return _declared(context, "exams", columns)
 
 
-def _history(world: World, history: History, exam_ids: pl.Series) -> pl.DataFrame:
+def _history(context: DrawContext, history: History, exam_ids: pl.Series) -> pl.DataFrame:
     row, column = np.nonzero(history.answer != BLANK)
     return _declared(
-        world,
+        context,
         "history",
         {
             "exam_id": exam_ids.gather(row),
@@ -123,12 +123,12 @@ def _history(world: World, history: History, exam_ids: pl.Series) -> pl.DataFram
     )
 
 
-def _findings(world: World, drawn: Drawn, exam_ids: pl.Series) -> pl.DataFrame:
-    rows = finding_rows(world, drawn.seen.exams, drawn.found)
-    return _declared(world, "findings", {"exam_id": exam_ids.gather(rows["row"]), **rows.drop("row").to_dict()})
+def _findings(context: DrawContext, drawn: Drawn, exam_ids: pl.Series) -> pl.DataFrame:
+    rows = finding_rows(context, drawn.seen.exams, drawn.found)
+    return _declared(context, "findings", {"exam_id": exam_ids.gather(rows["row"]), **rows.drop("row").to_dict()})
 
 
-def _impressions(world: World, said: Said, exam_ids: pl.Series) -> pl.DataFrame:
+def _impressions(context: DrawContext, said: StatedProbabilities, exam_ids: pl.Series) -> pl.DataFrame:
     row, column = np.nonzero(said.written)
     columns = {
         "exam_id": exam_ids.gather(row),
@@ -136,10 +136,10 @@ def _impressions(world: World, said: Said, exam_ids: pl.Series) -> pl.DataFrame:
         "stage": words(tuple(stage for _, stage in said.columns), column),
         "probability": pl.Series(said.probability[row, column]),
     }
-    return _declared(world, "impressions", columns)
+    return _declared(context, "impressions", columns)
 
 
-def _references(world: World, drawn: Drawn, offsets: Offsets) -> pl.DataFrame:
+def _references(context: DrawContext, drawn: Drawn, offsets: Offsets) -> pl.DataFrame:
     visits, number, frames = drawn.seen.visits, offsets.references, []
     for test in drawn.tests:
         ids = _ids("T", np.arange(len(test.visit)) + number)
@@ -167,15 +167,15 @@ def _references(world: World, drawn: Drawn, offsets: Offsets) -> pl.DataFrame:
             for condition, said in test.said.items()
         ]
     table = pl.concat(frames).sort("participant_id", "reference_day", "reference_id", "condition")
-    return _declared(world, "references", table.to_dict())
+    return _declared(context, "references", table.to_dict())
 
 
-def _prior_surgery(world: World, drawn: Drawn) -> pl.Series:
+def _prior_surgery(context: DrawContext, drawn: Drawn) -> pl.Series:
     """As told, and yes where the knee was operated on after an earlier complaint."""
     exams, knees = drawn.seen.exams, drawn.population.knees
     operated = np.full(knees.rows, np.iinfo(np.int64).max)
     for test in drawn.tests:
-        if world.scenario.references[test.modality].operation:
+        if context.scenario.references[test.modality].operation:
             np.minimum.at(operated, test.complaint * 2, test.day)
     earlier = knees.numbers["earlier"][exams.numbers["knee"]]
     since = (earlier != BLANK) & (operated[earlier] < exams.numbers["day"])
@@ -194,9 +194,9 @@ def _reference_known(drawn: Drawn) -> pl.Series:
     return after.zip_with(pl.Series(to_hand), before)
 
 
-def _declared(world: World, table: str, columns: Mapping[str, pl.Series]) -> pl.DataFrame:
+def _declared(context: DrawContext, table: str, columns: Mapping[str, pl.Series]) -> pl.DataFrame:
     """The declared columns in declared order, null where the clinic has none, with the cells it leaves blank."""
-    fields = world.contract.tables[table].fields
+    fields = context.contract.tables[table].fields
     rows = len(next(iter(columns.values())))
     kinds = {"string": pl.String, "integer": pl.Int64, "number": pl.Float64}
     frame = pl.DataFrame(
@@ -207,7 +207,7 @@ def _declared(world: World, table: str, columns: Mapping[str, pl.Series]) -> pl.
             for field in fields
         }
     )
-    blanks, random = world.scenario.blanks.get(table, {}), world.random(f"blanks {table}")
+    blanks, random = context.scenario.blanks.get(table, {}), context.random(f"blanks {table}")
     return frame.with_columns(
         pl.when(pl.Series(random.random(rows) >= share)).then(pl.col(column)).alias(column)
         for column, share in blanks.items()

@@ -15,17 +15,17 @@ from scipy.special import expit
 from examtally.synthesis.features import Bools, Features, Floats
 from examtally.synthesis.findings import NEGATIVE, POSITIVE, Found
 from examtally.synthesis.logistic import fit_logistic
-from examtally.synthesis.population import World
+from examtally.synthesis.population import DrawContext
 from examtally.synthesis.scenario import Stage
 
 _PRECISION = 0.5
 _DECIMALS = 6  # the last bits of a sum differ between machines, and must not reach a stated probability
 
-Beliefs = Mapping[tuple[str, str], Floats]
+StatedModels = Mapping[tuple[str, str], Floats]
 
 
 @dataclass(frozen=True)
-class Said:
+class StatedProbabilities:
     """One column a (condition, stage): `probability[i, j]` as stated in exam i, `written[i, j]` whether it was."""
 
     columns: tuple[tuple[str, str], ...]
@@ -33,52 +33,52 @@ class Said:
     written: Bools
 
 
-def learn_beliefs(world: World, exams: Features, found: Found) -> Beliefs:
+def learn_stated_models(context: DrawContext, exams: Features, found: Found) -> StatedModels:
     """Fit the coefficients of each condition at each stage on the exams of a large population."""
     return {
         (condition, code): np.round(
-            fit_logistic(_known(world, exams, found, condition, stage), exams.numbers[condition], ridge=_PRECISION),
+            fit_logistic(_known(context, exams, found, condition, stage), exams.numbers[condition], ridge=_PRECISION),
             _DECIMALS,
         )
-        for condition in world.scenario.forecasts.conditions
-        for code, stage in world.scenario.forecasts.stages.items()
+        for condition in context.scenario.forecasts.conditions
+        for code, stage in context.scenario.forecasts.stages.items()
     }
 
 
-def say(world: World, exams: Features, found: Found, beliefs: Beliefs) -> Said:
+def say(context: DrawContext, exams: Features, found: Found, stated: StatedModels) -> StatedProbabilities:
     """State the probabilities of every exam, whether or not they are written down."""
-    plan, columns = world.scenario.forecasts, tuple(beliefs)
-    team = world.scenario.examiners
+    plan, columns = context.scenario.forecasts, tuple(stated)
+    team = context.scenario.examiners
     lean = np.array([each.lean for each in team])[exams.numbers["examiner"]]
     confidence = np.array([each.confidence for each in team])[exams.numbers["examiner"]]
     probability = np.empty((exams.rows, len(columns)))
     written = np.empty(probability.shape, dtype=bool)
     knee_share = np.where(exams.numbers["comparison"], plan.comparison, 1.0)
     for column, (condition, code) in enumerate(columns):
-        stage, random = plan.stages[code], world.random(f"stated {condition} {code}")
-        known = _known(world, exams, found, condition, stage)
-        believed = known @ beliefs[condition, code] + stage.noise * random.standard_normal(exams.rows)
-        probability[:, column] = _in_numbers(world, exams, expit(lean + confidence * stage.confidence * believed))
-        asked = world.random(f"stated {condition}").random(exams.rows) < plan.conditions[condition] * knee_share
+        stage, random = plan.stages[code], context.random(f"stated {condition} {code}")
+        known = _known(context, exams, found, condition, stage)
+        believed = known @ stated[condition, code] + stage.noise * random.standard_normal(exams.rows)
+        probability[:, column] = _in_numbers(context, exams, expit(lean + confidence * stage.confidence * believed))
+        asked = context.random(f"stated {condition}").random(exams.rows) < plan.conditions[condition] * knee_share
         written[:, column] = asked & (random.random(exams.rows) < stage.stated)
-    return Said(columns, probability, written)
+    return StatedProbabilities(columns, probability, written)
 
 
-def _known(world: World, exams: Features, found: Found, condition: str, stage: Stage) -> Floats:
+def _known(context: DrawContext, exams: Features, found: Found, condition: str, stage: Stage) -> Floats:
     """The columns an examiner can weigh: 1, whether it is the other knee, the terms, and the findings by then."""
     columns = [np.ones(exams.rows), exams.column("comparison"), *(exams.column(term) for term in stage.terms)]
     if stage.findings:
         for column, maneuver in enumerate(found.maneuvers):
-            if condition in world.contract.catalogue.maneuvers[maneuver].conditions:
+            if condition in context.contract.catalogue.maneuvers[maneuver].conditions:
                 columns += [found.result[:, column] == result for result in (POSITIVE, NEGATIVE)]
     return np.column_stack(columns).astype(np.float64)
 
 
-def _in_numbers(world: World, exams: Features, probability: Floats) -> Floats:
+def _in_numbers(context: DrawContext, exams: Features, probability: Floats) -> Floats:
     """The nearest number of each examiner's scale."""
     spoken = np.empty_like(probability)
-    for name, scale in world.scenario.forecasts.numbers.items():
-        speaks = np.array([each.numbers == name for each in world.scenario.examiners])[exams.numbers["examiner"]]
+    for name, scale in context.scenario.forecasts.numbers.items():
+        speaks = np.array([each.numbers == name for each in context.scenario.examiners])[exams.numbers["examiner"]]
         numbers = np.array(scale)
         middle = (numbers[1:] + numbers[:-1]) / 2
         spoken[speaks] = numbers[np.searchsorted(middle, probability[speaks])]

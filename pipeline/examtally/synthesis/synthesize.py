@@ -49,7 +49,7 @@ def synthesize(
     seed = plan.seed if seed is None else seed
     say("drawing the synthetic clinic")
     clinic = open_clinic(plan, seed)
-    contract = clinic.world.contract
+    contract = clinic.context.contract
     with fresh_folder(out) as folder, MemoryCohort(contract) as cohort:
         files = RecordFiles(folder / RECORDS)
         truths: list[Truth] = []

@@ -35,10 +35,10 @@ DEPENDENCE = (
 
 def truth_of(clinic: Clinic, truth: Truth, members: Members) -> dict[str, object]:
     """Return the content of `truth.json`; tables as columns and rows. Aggregates only."""
-    scenario = clinic.world.scenario
+    scenario = clinic.context.scenario
     return {
         "scenario": scenario.title,
-        "seed": clinic.world.streams.seed,
+        "seed": clinic.context.streams.seed,
         "definitions": DEFINITIONS,
         "prevalence": table(prevalence_rows(clinic, truth, members)),
         "accuracy": table(accuracy_rows(clinic, truth, members)),

@@ -12,11 +12,11 @@ from examtally.errors import StudyError
 from examtally.registry import open_registry
 from examtally.registry.audit_log import entries
 from examtally.registry.verifying import verify
-from examtally.studies.lock_status import Standing
+from examtally.studies.lock_status import LockStatus
 from examtally.studies.lockfile import lock_path, read_lock
 from examtally.studies.locking import amend, lock
 from examtally.studies.reading import read_study
-from examtally.studies.running import run, stand
+from examtally.studies.running import run, status_of
 
 
 @pytest.mark.parametrize("text", ["", "{", "5", "[" * 100_000, '{"study": 5}', "\x00"])
@@ -35,9 +35,9 @@ def _change(path: Path, old: str, new: str) -> None:
     path.write_text(text.replace(old, new), encoding="utf-8")
 
 
-def _stand(path: Path, clinic: Path, *, exploratory: bool = False) -> Standing:
+def _stand(path: Path, clinic: Path, *, exploratory: bool = False) -> LockStatus:
     with open_registry(clinic) as opened:
-        return stand(load_study(path), opened, lock_path(path), exploratory=exploratory)
+        return status_of(load_study(path), opened, lock_path(path), exploratory=exploratory)
 
 
 def _statuses(path: Path, clinic: Path, *, exploratory: bool = False) -> set[str]:
@@ -117,7 +117,7 @@ def test_a_subgroup_added_after_the_lock_is_exploratory_in_every_table(single: P
         by = {g: set(rows["status"]) for (g,), rows in frame.group_by("group_by")}
         assert by["acuity"] == {"exploratory"}
         assert by["sex"] == {"prespecified"}
-    (one,) = made.standing.deviations
+    (one,) = made.lock_status.deviations
     assert (one.key, one.says) == ("accuracy_of_lever_by_acuity", "added after the lock, without an amendment")
 
 

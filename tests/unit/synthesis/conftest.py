@@ -31,7 +31,7 @@ def clinic(scenario: Scenario) -> Clinic:
 @pytest.fixture(scope="session")
 def part(clinic: Clinic) -> Part:
     """All of that clinic, hidden truth included."""
-    (drawn,) = draw_parts(clinic, clinic.world.scenario.exams)
+    (drawn,) = draw_parts(clinic, clinic.context.scenario.exams)
     return drawn
 
 

@@ -38,8 +38,8 @@ _FEWEST = 5
 @pytest.fixture(scope="module")
 def rows(clinic: Clinic) -> pl.DataFrame:
     """What the sheets of the reference population say: the findings table with `present`, the truth of the driver."""
-    reference, plans = clinic.reference, clinic.world.scenario.maneuvers
-    frame = finding_rows(clinic.world, reference.exams, reference.found)
+    reference, plans = clinic.reference, clinic.context.scenario.maneuvers
+    frame = finding_rows(clinic.context, reference.exams, reference.found)
     parts = []
     for code, plan in plans.items():
         part = frame.filter(maneuver=code)

@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from examtally.analytics.test_combinations import Joint, combine, dependence
+from examtally.analytics.test_combinations import JointFindings, combine, dependence
 from examtally.synthesis.clinic import Clinic
 from examtally.synthesis.findings import NEGATIVE, POSITIVE
 
@@ -33,7 +33,7 @@ def test_all_of_is_unbiased_where_multiplying_is_not(
     probability = found.probability[seen][:, columns].astype(np.float64)
     off, multiplied_off = [], []
     for rows in np.array_split(np.arange(len(positive)), max(len(positive) // 400, 2)):
-        counted = combine(Joint.of(positive[rows], np.ones(rows.size)), "all_of")
+        counted = combine(JointFindings.of(positive[rows], np.ones(rows.size)), "all_of")
         truth = probability[rows].prod(axis=1).mean()
         off.append(counted.counts["tp"] / rows.size - truth)
         multiplied_off.append(counted.if_independent["sensitivity"] - truth)
@@ -41,6 +41,6 @@ def test_all_of_is_unbiased_where_multiplying_is_not(
     assert abs(np.mean(off)) < 4 * np.std(off) / np.sqrt(cohorts)
     assert np.mean(multiplied_off) < -0.015
     assert np.mean(multiplied_off) < -5 * np.std(multiplied_off) / np.sqrt(cohorts)
-    whole = dependence(Joint.of(positive, np.ones(len(positive))), "present")
+    whole = dependence(JointFindings.of(positive, np.ones(len(positive))), "present")
     true_covariance = probability.prod(axis=1).mean() - probability.mean(axis=0).prod()
     assert whole.covariance == pytest.approx(true_covariance, abs=0.012)

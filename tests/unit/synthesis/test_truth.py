@@ -125,7 +125,7 @@ def test_students_are_less_accurate_than_attendings_over_all_maneuvers(clinic: C
     for role in ("student", "attending"):
         own = exams.coded["role"].equals(role)
         rates = []
-        for column, plan in enumerate(clinic.world.scenario.maneuvers.values()):
+        for column, plan in enumerate(clinic.context.scenario.maneuvers.values()):
             if plan.driver is not None:
                 p, present = found.probability[own, column], exams.numbers[plan.driver][own]
                 rates.append(p[present].mean() - p[~present].mean())  # Youden's index
@@ -134,9 +134,9 @@ def test_students_are_less_accurate_than_attendings_over_all_maneuvers(clinic: C
 
 
 def test_learners_halve_their_gap_every_half_life(clinic: Clinic) -> None:
-    skill, exams = clinic.world.scenario.skill, clinic.reference.exams
-    team = clinic.world.scenario.examiners
-    gap = learning_gap(clinic.world.scenario, exams)
+    skill, exams = clinic.context.scenario.skill, clinic.reference.exams
+    team = clinic.context.scenario.examiners
+    gap = learning_gap(clinic.context.scenario, exams)
     (student,) = [number for number, each in enumerate(team) if each.code == "E-07"]
     start = team[student].start
     assert start is not None
@@ -317,7 +317,7 @@ def test_references_say_what_the_scenario_says(clinic: Clinic, truth: dict[str, 
     mri = rows["mri", "acl_tear"]
     assert 0.78 <= mri["truly_present_called_present"] / mri["truly_present"] <= 0.97
     assert 0.90 <= mri["truly_absent_called_absent"] / mri["truly_absent"] <= 0.99
-    for condition in clinic.world.scenario.references["arthroscopy"].covers:
+    for condition in clinic.context.scenario.references["arthroscopy"].covers:
         scoped = rows["arthroscopy", condition]
         assert scoped["truly_present_called_present"] == scoped["truly_present"]
         assert scoped["truly_absent_called_absent"] == scoped["truly_absent"]
@@ -377,7 +377,7 @@ def test_confidence_shows_in_the_slope(clinic: Clinic) -> None:
     """The more confident an examiner's statements, the flatter the truth along them."""
     from examtally.synthesis.logistic import fit_logistic
 
-    reference, team = clinic.reference, clinic.world.scenario.examiners
+    reference, team = clinic.reference, clinic.context.scenario.examiners
     column = reference.said.columns.index(("acl_tear", "after_exam"))
     slopes = []
     for code in ("E-04", "E-01", "E-07"):  # confidence 1.7, 1.0 and 0.5
@@ -390,6 +390,6 @@ def test_confidence_shows_in_the_slope(clinic: Clinic) -> None:
 
 
 def test_stated_probabilities_are_human_numbers(part: Part, clinic: Clinic) -> None:
-    spoken = {number for scale in clinic.world.scenario.forecasts.numbers.values() for number in scale}
+    spoken = {number for scale in clinic.context.scenario.forecasts.numbers.values() for number in scale}
     assert set(part.records["impressions"]["probability"]) <= spoken
     assert {0.0, 1.0} <= set(part.records["impressions"]["probability"])

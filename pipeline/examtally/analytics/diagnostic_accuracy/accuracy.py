@@ -17,7 +17,7 @@ from examtally.analytics.diagnostic_accuracy.measures import (
 )
 from examtally.analytics.diagnostic_accuracy.notes import Remark, in_words, remarks, shows_estimate
 from examtally.analytics.diagnostic_accuracy.predictive_values import post_test, post_test_interval
-from examtally.analytics.diagnostic_accuracy.two_by_two import KEY, Fourfold
+from examtally.analytics.diagnostic_accuracy.two_by_two import KEY, TwoByTwo
 from examtally.analytics.intervals import BoolArray, FloatArray, Interval
 from examtally.contracts.contract import Contract
 from examtally.contracts.protocol.protocol import Protocol
@@ -39,7 +39,7 @@ def accuracy_table(
     settled = [pair for pair in contract.catalogue.pairs if pair[0] in protocol.reference.accepted]
     pairs = pl.DataFrame(settled, schema=["condition", "maneuver"], orient="row")
     rows = tallies.join(pairs, on=["condition", "maneuver"], how="semi").sort(KEY)
-    table = Fourfold.of(rows, role_clusters)
+    table = TwoByTwo.of(rows, role_clusters)
     frames = [_frame(rows, table, figures, chosen, protocol) for figures, chosen in _figures(rows, table, protocol)]
     return conform("accuracy", pl.concat(frames), status=protocol.analysis_status)
 
@@ -72,7 +72,7 @@ def post_test_table(accuracy: pl.DataFrame, protocol: Protocol) -> pl.DataFrame:
     return conform("post_test", frame)
 
 
-def _figures(rows: pl.DataFrame, table: Fourfold, protocol: Protocol) -> Iterator[tuple[Figures, BoolArray]]:
+def _figures(rows: pl.DataFrame, table: TwoByTwo, protocol: Protocol) -> Iterator[tuple[Figures, BoolArray]]:
     """Every measure with the rows it is given for; predictive values at another prevalence where one is set."""
     choice = protocol.intervals
     prevalence = _set_prevalence(rows, protocol)
@@ -88,7 +88,7 @@ def _figures(rows: pl.DataFrame, table: Fourfold, protocol: Protocol) -> Iterato
 
 
 def _frame(
-    rows: pl.DataFrame, table: Fourfold, figures: Figures, chosen: BoolArray, protocol: Protocol
+    rows: pl.DataFrame, table: TwoByTwo, figures: Figures, chosen: BoolArray, protocol: Protocol
 ) -> pl.DataFrame:
     """The rows of one measure, as columns of the table."""
     minimum = protocol.display.min_participants

@@ -12,7 +12,7 @@ from examtally.analytics.diagnostic_accuracy import likelihood_ratios as ratios
 from examtally.analytics.diagnostic_accuracy import proportions
 from examtally.analytics.diagnostic_accuracy.clustering import CELLS
 from examtally.analytics.diagnostic_accuracy.predictive_values import predictive_value
-from examtally.analytics.diagnostic_accuracy.two_by_two import DENOMINATORS, Effective, Fourfold
+from examtally.analytics.diagnostic_accuracy.two_by_two import DENOMINATORS, Effective, TwoByTwo
 from examtally.analytics.intervals import BoolArray, FloatArray, Interval, TextArray
 from examtally.contracts.protocol.protocol import Intervals
 
@@ -61,7 +61,7 @@ class Figures:
         return self.measure not in PROPORTIONS or PROPORTIONS[self.measure][1] != self.denominator
 
 
-def proportion(table: Fourfold, measure: str, choice: Intervals) -> Figures:
+def proportion(table: TwoByTwo, measure: str, choice: Intervals) -> Figures:
     """Share of events among the denominator, with the interval `choice.proportion` names, on the effective size.
 
     Source: the interval's own, see `proportions`; Rao & Scott 1992 and Korn & Graubard 1998 for the effective size.
@@ -76,7 +76,7 @@ def proportion(table: Fourfold, measure: str, choice: Intervals) -> Figures:
     return _figures(table, measure, denominator, estimate, limits, method, x, effective)
 
 
-def ratio(table: Fourfold, measure: str, choice: Intervals) -> Figures:
+def ratio(table: TwoByTwo, measure: str, choice: Intervals) -> Figures:
     """Likelihood or odds ratio, by the score interval or on the log scale.
 
     Independent knees: `choice.lr`. Clustered ones: log scale with clustered variances; with a zero cell, the score
@@ -100,7 +100,7 @@ def ratio(table: Fourfold, measure: str, choice: Intervals) -> Figures:
     return _figures(table, measure, "all", estimate, limits, method, events, effective, has_zero & with_half)
 
 
-def predictive(table: Fourfold, measure: str, prevalence: FloatArray, choice: Intervals) -> Figures:
+def predictive(table: TwoByTwo, measure: str, prevalence: FloatArray, choice: Intervals) -> Figures:
     """ppv or npv at another prevalence, (rows,), with its logit interval.
 
     Source: Mercaldo, Lau & Zhou 2007; see `predictive.predictive_value`.
@@ -115,7 +115,7 @@ def predictive(table: Fourfold, measure: str, prevalence: FloatArray, choice: In
 
 
 def _log_scale(
-    table: Fourfold, measure: str, level: float, *, with_half: bool
+    table: TwoByTwo, measure: str, level: float, *, with_half: bool
 ) -> tuple[FloatArray, FloatArray, Effective]:
     """The ratio, the variance of its logarithm and the effective size by that variance; NaN where one side is empty.
 
@@ -138,7 +138,7 @@ def _log_scale(
 
 
 def _figures(
-    table: Fourfold,
+    table: TwoByTwo,
     measure: str,
     denominator: str,
     estimate: FloatArray,

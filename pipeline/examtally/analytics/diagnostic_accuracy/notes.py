@@ -10,7 +10,7 @@ import numpy as np
 
 from examtally.analytics.diagnostic_accuracy.likelihood_ratios import RATIOS
 from examtally.analytics.diagnostic_accuracy.measures import Figures
-from examtally.analytics.diagnostic_accuracy.two_by_two import DENOMINATORS, Fourfold
+from examtally.analytics.diagnostic_accuracy.two_by_two import DENOMINATORS, TwoByTwo
 from examtally.analytics.intervals import BoolArray, TextArray
 
 _EMPTY: Mapping[str, tuple[str, str]] = MappingProxyType(
@@ -35,7 +35,7 @@ class Remark:
     applies: BoolArray
 
 
-def remarks(table: Fourfold, figures: Figures, *, is_role: BoolArray, minimum: int) -> list[Remark]:
+def remarks(table: TwoByTwo, figures: Figures, *, is_role: BoolArray, minimum: int) -> list[Remark]:
     """Everything to be said of these figures, the most important first.
 
     `is_role` marks the rows by role, `minimum` is the fewest participants an estimate is shown for.
@@ -61,7 +61,7 @@ def remarks(table: Fourfold, figures: Figures, *, is_role: BoolArray, minimum: i
     ]
 
 
-def shows_estimate(table: Fourfold, figures: Figures, minimum: int) -> BoolArray:
+def shows_estimate(table: TwoByTwo, figures: Figures, minimum: int) -> BoolArray:
     """Rows with enough participants in the denominator; ratios need them with and without the condition."""
     if figures.spans_both:
         return (table.participant.count["present"] >= minimum) & (table.participant.count["absent"] >= minimum)
@@ -81,12 +81,12 @@ def _sides(figures: Figures) -> tuple[str, ...]:
     return ("present", "absent") if figures.spans_both else (figures.denominator,)
 
 
-def _has_knees(table: Fourfold, figures: Figures) -> BoolArray:
+def _has_knees(table: TwoByTwo, figures: Figures) -> BoolArray:
     """Rows with a knee to count, for ratios on both sides."""
     return np.asarray(np.all([table.count(DENOMINATORS[side]) > 0 for side in _sides(figures)], axis=0))
 
 
-def _on_empty(table: Fourfold, figures: Figures) -> list[Remark]:
+def _on_empty(table: TwoByTwo, figures: Figures) -> list[Remark]:
     """No knee to count: none at all, or none on one side of a ratio."""
     return [Remark(*_EMPTY[side], table.count(DENOMINATORS[side]) == 0) for side in _sides(figures)]
 
@@ -100,7 +100,7 @@ def _on_all_or_none(figures: Figures) -> list[Remark]:
     return [Remark("all_or_none", counted, (figures.n > 0) & one_sided & figures.effective.is_clustered)]
 
 
-def _on_zero_cells(table: Fourfold, figures: Figures) -> list[Remark]:
+def _on_zero_cells(table: TwoByTwo, figures: Figures) -> list[Remark]:
     """A ratio that a zero cell makes infinite, zero, or impossible to give."""
     if not figures.spans_both:
         return []

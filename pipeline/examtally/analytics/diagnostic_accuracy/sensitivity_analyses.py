@@ -16,7 +16,7 @@ _MEASURES = ("sensitivity", "specificity")
 _KEY = ("condition", "maneuver", "group_by", "group", "measure")
 
 
-class Counted(Shape):
+class CountedScenario(Shape):
     """The overall tallies of one scenario and the protocol they were counted under."""
 
     @property
@@ -27,7 +27,7 @@ class Counted(Shape):
     def protocol(self) -> Protocol: ...
 
 
-def scenario_table(scenarios: Iterable[Counted], main: pl.DataFrame, contract: Contract) -> pl.DataFrame:
+def scenario_table(scenarios: Iterable[CountedScenario], main: pl.DataFrame, contract: Contract) -> pl.DataFrame:
     """Return the table `sensitivity_analyses`; `main` is the accuracy table on verified knees under the main choices.
 
     Intervals are those of the accuracy table. `difference` is null where either figure cannot be estimated; a condition

@@ -52,7 +52,7 @@ class Effective:
 
 
 @dataclass(frozen=True)
-class Fourfold:
+class TwoByTwo:
     """Tables as (rows, 4) cells in the order tp, fp, fn, tn, clustered by participant and, for roles, by examiner.
 
     Where the examiners are NaN (every row but those by role) or fewer than two, participants alone are the clusters.
@@ -64,7 +64,7 @@ class Fourfold:
     both: FloatArray
 
     @classmethod
-    def of(cls, tallies: pl.DataFrame, role_clusters: pl.DataFrame | None = None) -> Fourfold:
+    def of(cls, tallies: pl.DataFrame, role_clusters: pl.DataFrame | None = None) -> TwoByTwo:
         """Read the tables from `tallies`; `role_clusters` adds the sums over examiners to the rows by role."""
         rows = tallies.select(*KEY)
         if role_clusters is not None:

@@ -12,7 +12,7 @@ from examtally.analytics.diagnostic_models.condition_models import NOT_DONE, Con
 from examtally.analytics.diagnostic_models.decision import decision_curve
 from examtally.analytics.diagnostic_models.influence import MEASURES, Estimate, added_value, estimate, score_influence
 from examtally.analytics.diagnostic_models.models import EXAM, HISTORY
-from examtally.analytics.diagnostic_models.optimism import Corrected
+from examtally.analytics.diagnostic_models.optimism import OptimismCorrected
 from examtally.analytics.intervals import t_quantile
 from examtally.contracts.contract import Contract
 from examtally.contracts.protocol.protocol import Protocol
@@ -120,7 +120,7 @@ def _quality(one: ConditionModels, protocol: Protocol) -> Iterator[Row]:
 
 
 def _limits(
-    found: Corrected, unseen: Estimate, people: int, measure: str, level: float
+    found: OptimismCorrected, unseen: Estimate, people: int, measure: str, level: float
 ) -> tuple[float | None, float | None]:
     """Limits of a corrected value; an area stays within 0 and 1."""
     if unseen.se is None:

@@ -16,7 +16,7 @@ _OUTSIDE = 0.632  # share of people who are in a draw, in the limit
 
 
 @dataclass(frozen=True)
-class Corrected:
+class OptimismCorrected:
     """A measure as fitted, how much that flatters, what is left, and what Harrell's simpler correction would leave.
 
     `spread` is the standard deviation, over draws, of the value on all people: how much it varies with the fit.
@@ -38,8 +38,8 @@ class Corrected:
 class Optimism:
     """Area under the curve and log score of a model, corrected; draws used."""
 
-    auc: Corrected
-    log_score: Corrected
+    auc: OptimismCorrected
+    log_score: OptimismCorrected
     draws: int
 
 
@@ -100,14 +100,14 @@ def optimism(
     return Optimism(auc, loss, len(inside))
 
 
-def _corrected(apparent: float, unseen: float, nothing: float, harrell: float, spread: float) -> Corrected:
+def _corrected(apparent: float, unseen: float, nothing: float, harrell: float, spread: float) -> OptimismCorrected:
     """The .632+ estimate; `nothing` is the value of a forecast that has nothing to do with the outcome."""
     low, high = min(apparent, nothing), max(apparent, nothing)
     kept = min(max(unseen, low), high)
     by_heart = abs(apparent - kept) / (high - low) if high > low else 0.0
     weight = _OUTSIDE / (1 - (1 - _OUTSIDE) * by_heart)
     value = (1 - weight) * apparent + weight * kept
-    return Corrected(apparent, apparent - value, value, harrell, spread)
+    return OptimismCorrected(apparent, apparent - value, value, harrell, spread)
 
 
 def _by_chance(log_odds: FloatArray, outcome: FloatArray) -> float:

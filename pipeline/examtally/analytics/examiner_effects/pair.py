@@ -24,7 +24,7 @@ _DRAWS = 512
 
 
 @dataclass(frozen=True)
-class Counts:
+class ExaminerCounts:
     """Verified knees of one measure, (e,) each: knees, events and participants."""
 
     n: IntArray
@@ -48,7 +48,7 @@ class PooledPair:
         self._knees, self._maneuver = knees, maneuver
 
     @cached_property
-    def counts(self) -> tuple[Counts, Counts]:
+    def counts(self) -> tuple[ExaminerCounts, ExaminerCounts]:
         """Of sensitivity and of specificity."""
         return self._counted(self.present, self.positive), self._counted(~self.present, ~self.positive)
 
@@ -95,10 +95,10 @@ class PooledPair:
         covariates = _indicators(self.frame.filter(pl.Series(known)))
         return case_mix_logits(correct, self.present[known], covariates, self.code[known], self.groups)
 
-    def _counted(self, side: BoolArray, events: BoolArray) -> Counts:
+    def _counted(self, side: BoolArray, events: BoolArray) -> ExaminerCounts:
         inside = self.verified & side
         pairs = np.unique(np.column_stack([self.code[inside], self.people[inside]]), axis=0)
-        return Counts(
+        return ExaminerCounts(
             np.bincount(self.code[inside], minlength=self.groups),
             np.bincount(self.code[inside & events], minlength=self.groups),
             np.bincount(pairs[:, 0].astype(np.int64), minlength=self.groups),

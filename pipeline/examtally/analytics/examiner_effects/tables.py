@@ -9,7 +9,7 @@ import numpy as np
 import polars as pl
 
 from examtally.analytics.examiner_effects.figures import MEASURES, Pooled, Shrunken, Spread
-from examtally.analytics.examiner_effects.pair import CASE_MIX, Counts, PooledPair
+from examtally.analytics.examiner_effects.pair import CASE_MIX, ExaminerCounts, PooledPair
 from examtally.analytics.verification_bias.grouped import IntArray
 from examtally.analytics.verification_bias.knees import ConditionKnees
 from examtally.contracts.contract import Contract
@@ -132,7 +132,7 @@ def _spread_row(pooled: Pooled, spread: Spread) -> dict[str, object]:
     return {**spread.__dict__, "rung": pooled.rung, "ess": pooled.ess, "prior": str(pooled.prior)}
 
 
-def _overall(spread: Spread, counts: Counts, note: str) -> dict[str, object]:
+def _overall(spread: Spread, counts: ExaminerCounts, note: str) -> dict[str, object]:
     """The row of the group's mean, which speaks of examiners like these."""
     few = spread.examiners < 5
     return _figure(spread.mean, spread.ci_low, spread.ci_high) | {
@@ -149,7 +149,7 @@ def _overall(spread: Spread, counts: Counts, note: str) -> dict[str, object]:
 
 
 def _each(
-    each: Shrunken, counts: Counts, labels: tuple[str, ...], group_by: str, note: str
+    each: Shrunken, counts: ExaminerCounts, labels: tuple[str, ...], group_by: str, note: str
 ) -> Iterator[dict[str, object]]:
     """A row for every group with a verified knee; none under three participants, a word under ten."""
     for place in np.flatnonzero(counts.n > 0):
@@ -181,7 +181,7 @@ def _figure(estimate: float | None, low: float | None, high: float | None) -> di
     }
 
 
-def _probabilities(each: Shrunken, counts: Counts, labels: tuple[str, ...]) -> Iterator[dict[str, object]]:
+def _probabilities(each: Shrunken, counts: ExaminerCounts, labels: tuple[str, ...]) -> Iterator[dict[str, object]]:
     for place in np.flatnonzero(counts.n > 0):
         participants = int(counts.participants[place])
         is_given = participants >= NONE_BELOW

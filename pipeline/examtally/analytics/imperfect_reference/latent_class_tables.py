@@ -68,7 +68,7 @@ def effective_cells(table: CorrectedCells) -> FloatArray:
     return np.asarray(share * np.minimum(size, total)[:, None])
 
 
-def belief(row: ReferenceAccuracy, measure: str, weight: float) -> tuple[float, float]:
+def prior_counts(row: ReferenceAccuracy, measure: str, weight: float) -> tuple[float, float]:
     """Beta(a, b) with the published mean and, at weight 1, the width of its interval (else of 20 knees).
 
     A published 0 or 1 is taken as 1 or 99 in 100: a belief that nothing could change would be none.
@@ -85,7 +85,7 @@ def _by_beliefs(several: list[ErringPair], protocol: Protocol) -> Iterator[dict[
     """The latent class model of every pair, all chains of all of them at once."""
     tables = [effective_cells(each.table)[0] for each in several if each.table is not None]
     beliefs = [_priors(each, protocol.latent_class) for each in several]
-    used = [belief for each, belief in zip(several, beliefs, strict=True) if each.table is not None]
+    used = [prior for each, prior in zip(several, beliefs, strict=True) if each.table is not None]
     found = _sampled(np.rint(tables), used, protocol) if tables else None
     place = 0
     for each, own in zip(several, beliefs, strict=True):
@@ -107,8 +107,8 @@ def _priors(each: ErringPair, choices: Choices) -> Mapping[str, tuple[float, flo
         "prevalence": (choices.prevalence_a, choices.prevalence_b),
         "sensitivity_1": finding,
         "specificity_1": finding,
-        "sensitivity_2": belief(default, "sensitivity", choices.published_weight),
-        "specificity_2": belief(default, "specificity", choices.published_weight),
+        "sensitivity_2": prior_counts(default, "sensitivity", choices.published_weight),
+        "specificity_2": prior_counts(default, "specificity", choices.published_weight),
     }
 
 

@@ -26,7 +26,7 @@ class Weights:
 
 
 @dataclass(frozen=True)
-class Design:
+class CusumDesign:
     """A chart for a planned number of cases.
 
     `limit` is None where the planned number cannot give the asked chance of a true signal at the false-signal
@@ -130,7 +130,7 @@ def signal_probability(weights: Weights, limit: float, p_failure: float, cases: 
 
 def design(
     p_acceptable: float, p_unacceptable: float, planned: int, false_signal: float, *, is_monitoring: bool = False
-) -> Design:
+) -> CusumDesign:
     """Lowest limit whose false-signal probability over `planned` cases is at most `false_signal`, with its power.
 
     A false signal is one of the LC-CUSUM at `p_unacceptable`, of the monitoring CUSUM at `p_acceptable`; a true signal
@@ -155,8 +155,8 @@ def design(
         needed = _lowest(weights, null, planned, false_signal)
         attained, chance = (signal_probability(weights, needed, failing, planned) for failing in (null, true))
     except TooManyScoresError:
-        return Design(weights, None, None, None, None, planned)
-    return Design(weights, needed if chance >= LEAST_TRUE_SIGNAL else None, needed, attained, chance, planned)
+        return CusumDesign(weights, None, None, None, None, planned)
+    return CusumDesign(weights, needed if chance >= LEAST_TRUE_SIGNAL else None, needed, attained, chance, planned)
 
 
 def _lowest(weights: Weights, null: float, planned: int, false_signal: float) -> float:

@@ -15,7 +15,7 @@ import numpy as np
 
 from examtally.analytics.calibration.forecasts import IntArray
 from examtally.analytics.intervals import BoolArray, FloatArray
-from examtally.analytics.learning_curves.cusum import Design
+from examtally.analytics.learning_curves.cusum import CusumDesign
 from examtally.analytics.learning_curves.markov_chain import SAME
 
 
@@ -47,7 +47,13 @@ class _Blocks:
 
 
 def follow(
-    failed: BoolArray, period: IntArray, learning: Design, keeping: Design, *, orders: int = 101, seed: int = 0
+    failed: BoolArray,
+    period: IntArray,
+    learning: CusumDesign,
+    keeping: CusumDesign,
+    *,
+    orders: int = 101,
+    seed: int = 0,
 ) -> Course:
     """Follow the chart of one person: LC-CUSUM until its limit, then monitoring CUSUM until its own, and so on.
 
@@ -72,8 +78,8 @@ def follow_all(
     chart: IntArray,
     period: IntArray,
     failed: BoolArray,
-    learning: Design,
-    keeping: Design,
+    learning: CusumDesign,
+    keeping: CusumDesign,
     *,
     orders: int = 101,
     seed: int = 0,

@@ -13,7 +13,7 @@ from functools import lru_cache
 import numpy as np
 import polars as pl
 
-from examtally.analytics.learning_curves.cusum import LEAST_TRUE_SIGNAL, Design, design
+from examtally.analytics.learning_curves.cusum import LEAST_TRUE_SIGNAL, CusumDesign, design
 from examtally.analytics.learning_curves.followed import follow_all
 from examtally.contracts.protocol.protocol import Protocol
 from examtally.contracts.protocol.values import Learning
@@ -106,7 +106,7 @@ def _followed(charts: pl.DataFrame, chosen: Learning) -> pl.DataFrame:
     return pl.concat(parts) if parts else _course(charts, designs, chosen, has_room=True)
 
 
-def _course(charts: pl.DataFrame, designs: dict[str, Design], chosen: Learning, *, has_room: bool) -> pl.DataFrame:
+def _course(charts: pl.DataFrame, designs: dict[str, CusumDesign], chosen: Learning, *, has_room: bool) -> pl.DataFrame:
     course = follow_all(
         charts["chart"].to_numpy(),
         charts["place"].to_numpy(),
@@ -135,13 +135,13 @@ def _course(charts: pl.DataFrame, designs: dict[str, Design], chosen: Learning, 
 
 
 @lru_cache(maxsize=256)
-def _designed(chosen: Learning, *, is_monitoring: bool) -> Design:
+def _designed(chosen: Learning, *, is_monitoring: bool) -> CusumDesign:
     return design(
         chosen.p_acceptable, chosen.p_unacceptable, chosen.planned, chosen.false_signal, is_monitoring=is_monitoring
     )
 
 
-def _plan(designs: dict[str, Design], chosen: Learning, *, has_room: bool) -> pl.DataFrame:
+def _plan(designs: dict[str, CusumDesign], chosen: Learning, *, has_room: bool) -> pl.DataFrame:
     """What stands beside every case of a rule."""
     return pl.DataFrame(
         [
@@ -160,7 +160,7 @@ def _plan(designs: dict[str, Design], chosen: Learning, *, has_room: bool) -> pl
     )
 
 
-def _lacking(made: Design) -> str:
+def _lacking(made: CusumDesign) -> str:
     """Why there is no limit, for a reader."""
     if made.true_signal is None or made.false_signal is None:
         return _NOT_DESIGNED

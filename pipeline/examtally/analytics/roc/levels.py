@@ -12,7 +12,7 @@ import numpy.typing as npt
 from examtally.analytics.diagnostic_accuracy.clustering import CELLS, margin
 from examtally.analytics.diagnostic_accuracy.likelihood_ratios import ODDS_RATIO
 from examtally.analytics.diagnostic_accuracy.measures import ratio
-from examtally.analytics.diagnostic_accuracy.two_by_two import DENOMINATORS, Clusters, Fourfold
+from examtally.analytics.diagnostic_accuracy.two_by_two import DENOMINATORS, Clusters, TwoByTwo
 from examtally.analytics.intervals import BoolArray, FloatArray
 from examtally.analytics.verification_bias.grouped import Grouped
 from examtally.contracts.protocol.protocol import Intervals
@@ -22,7 +22,7 @@ _SETS = np.arange(2 ** len(CELLS))
 
 def fourfolds(
     grouped: Grouped, present: BoolArray, rules: Iterable[BoolArray], within: Iterable[BoolArray] | None = None
-) -> Fourfold:
+) -> TwoByTwo:
     """The table of each rule: (n,) whether a knee counts as positive, over the knees of `grouped`.
 
     `within` names for each rule the knees, (n,), it is judged on; all of them where it is not given.
@@ -38,7 +38,7 @@ def fourfolds(
     table = np.array(cells).reshape(-1, len(CELLS))
     unknown = np.full(table.shape[0], np.nan)
     nothing = np.zeros((table.shape[0], len(CELLS), len(CELLS)))
-    return Fourfold(
+    return TwoByTwo(
         cells=table,
         participant=Clusters(
             np.array(products).reshape(nothing.shape),

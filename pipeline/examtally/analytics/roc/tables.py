@@ -33,7 +33,7 @@ class GradedTables:
 
 
 @dataclass
-class _Collected:
+class _AreaRows:
     roc: list[dict[str, object]] = field(default_factory=list)
     auc: list[dict[str, object]] = field(default_factory=list)
     levels: list[dict[str, object]] = field(default_factory=list)
@@ -50,7 +50,7 @@ def graded_tables(
     Sources: see `area`, `level_ratios`, `figures.proportion`.
     """
     by_maneuver = {str(name): part for (name,), part in recorded.group_by("maneuver", maintain_order=True)}
-    collected = _Collected()
+    collected = _AreaRows()
     for of in knees.values():
         for code in of.maneuvers:
             findings = Findings(of, contract.catalogue.maneuvers[code], by_maneuver.get(code))
@@ -65,7 +65,7 @@ def graded_tables(
     )
 
 
-def _collect(findings: Findings, scale: Scale, key: dict[str, str], protocol: Protocol, collected: _Collected) -> None:
+def _collect(findings: Findings, scale: Scale, key: dict[str, str], protocol: Protocol, collected: _AreaRows) -> None:
     """Rows of one scale."""
     kept = ~np.isnan(scale.value)
     value, present, person = scale.value[kept], findings.present[kept], findings.person[kept]

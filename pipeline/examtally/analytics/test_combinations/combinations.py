@@ -9,7 +9,7 @@ from types import MappingProxyType
 import numpy as np
 
 from examtally.analytics.intervals import BoolArray, FloatArray
-from examtally.analytics.test_combinations.joint import Joint, tally
+from examtally.analytics.test_combinations.joint import JointFindings, tally
 
 RULES = ("any_of", "all_of")
 
@@ -84,12 +84,12 @@ class Combination:
     if_independent: Mapping[str, float]
 
 
-def combine(joint: Joint, rule: str) -> Combination:
+def combine(joint: JointFindings, rule: str) -> Combination:
     """Count one rule, `any_of` or `all_of`, over all maneuvers of `joint`; knees with a gap are left out.
 
     ValueError for another rule. Source: direct count of the joint table; Gardner 2000 for the products beside it.
 
-    >>> pairs = Joint.of([[1, 1], [1, 0], [0, 0], [0, 1]], [1, 1, 1, 0])
+    >>> pairs = JointFindings.of([[1, 1], [1, 0], [0, 0], [0, 1]], [1, 1, 1, 0])
     >>> found = combine(pairs, "any_of")
     >>> found.counts["tp"], found.counts["fn"], round(found.if_independent["sensitivity"], 4)
     (2, 1, 0.7778)

@@ -8,7 +8,7 @@ import numpy as np
 
 from examtally.analytics.intervals import FloatArray, normal_quantile
 from examtally.analytics.test_combinations.combinations import covariance_limits
-from examtally.analytics.test_combinations.joint import IntArray, Joint
+from examtally.analytics.test_combinations.joint import IntArray, JointFindings
 
 _NOTHING = 1e-12
 
@@ -34,7 +34,7 @@ class Dependence:
     ci_high: float | None
 
 
-def dependence(joint: Joint, given: str, level: float = 0.95) -> Dependence:
+def dependence(joint: JointFindings, given: str, level: float = 0.95) -> Dependence:
     """Measure the dependence of the two maneuvers of `joint` given that the condition is `present` or `absent`.
 
     Knees where either gave no finding are left out. `covariance_low` and `covariance_high` are the least and the most
@@ -45,7 +45,8 @@ def dependence(joint: Joint, given: str, level: float = 0.95) -> Dependence:
     Source: Gardner 2000, section 2.2 (covariance); Vacek PM. Biometrics 1985;41:959-968; Fisher's z with the influence
     function of a correlation (Devlin SJ, Gnanadesikan R, Kettenring JR. Biometrika 1975;62:531-545).
 
-    >>> found = dependence(Joint.of([[1, 1]] * 30 + [[0, 0]] * 10 + [[1, 0]] * 5 + [[0, 1]] * 5, [1] * 50), "present")
+    >>> findings = [[1, 1]] * 30 + [[0, 0]] * 10 + [[1, 0]] * 5 + [[0, 1]] * 5
+    >>> found = dependence(JointFindings.of(findings, [1] * 50), "present")
     >>> round(found.covariance, 4), round(found.phi, 4)
     (0.11, 0.5238)
     """

@@ -18,7 +18,7 @@ _FINDINGS = {"positive": 1.0, "negative": 0.0}
 
 
 @dataclass(frozen=True)
-class Joint:
+class JointFindings:
     """Knees of known status: findings (n, k) as 1 positive, 0 negative, NaN neither; present (n,); participant (n,).
 
     Participants are numbered 0 … m − 1.
@@ -36,7 +36,7 @@ class Joint:
         present: npt.ArrayLike,
         participant: npt.ArrayLike | None = None,
         maneuvers: Sequence[str] | None = None,
-    ) -> Joint:
+    ) -> JointFindings:
         """Check plain arrays; each knee is a person of its own if `participant` is left out. ValueError otherwise."""
         found = np.asarray(findings, dtype=np.float64)
         status = np.asarray(present, dtype=np.float64)
@@ -51,7 +51,7 @@ class Joint:
         return cls(names, found, status > 0, np.unique(who, return_inverse=True)[1].astype(np.int64))
 
     @classmethod
-    def read(cls, frame: pl.DataFrame, condition: str, maneuvers: Sequence[str]) -> Joint:
+    def read(cls, frame: pl.DataFrame, condition: str, maneuvers: Sequence[str]) -> JointFindings:
         """Take the knees of a diagnostic frame whose status of `condition` is known."""
         known = frame.filter(pl.col(f"present_{condition}").is_not_null())
         columns = [
@@ -61,12 +61,12 @@ class Joint:
         found = np.column_stack([c.to_numpy() for c in columns]) if columns else np.zeros((known.height, 0))
         return cls.of(found, known[f"present_{condition}"].cast(pl.Float64).to_numpy(), known["participant"], maneuvers)
 
-    def among(self, maneuvers: Sequence[str]) -> Joint:
+    def among(self, maneuvers: Sequence[str]) -> JointFindings:
         """These maneuvers alone, on the knees where each of them gave a finding."""
         places = [self.maneuvers.index(name) for name in maneuvers]
         kept = ~np.isnan(self.findings[:, places]).any(axis=1)
         who = np.unique(self.participant[kept], return_inverse=True)[1].astype(np.int64)
-        return Joint(tuple(maneuvers), self.findings[kept][:, places], self.present[kept], who)
+        return JointFindings(tuple(maneuvers), self.findings[kept][:, places], self.present[kept], who)
 
 
 def tally(positive: BoolArray, present: BoolArray, participant: IntArray) -> dict[str, int]:

@@ -11,11 +11,11 @@ import polars as pl
 
 from examtally.analytics.diagnostic_accuracy.measures import Figures, proportion, ratio
 from examtally.analytics.diagnostic_accuracy.notes import Remark, in_words, remarks
-from examtally.analytics.diagnostic_accuracy.two_by_two import Fourfold
+from examtally.analytics.diagnostic_accuracy.two_by_two import TwoByTwo
 from examtally.analytics.intervals import FloatArray
 from examtally.analytics.test_combinations.combinations import RULES, Combination, combine
 from examtally.analytics.test_combinations.dependence import Dependence, dependence
-from examtally.analytics.test_combinations.joint import Joint
+from examtally.analytics.test_combinations.joint import JointFindings
 from examtally.analytics.test_combinations.patterns import Pattern, patterns
 from examtally.contracts.contract import Contract
 from examtally.contracts.protocol.protocol import Protocol
@@ -54,7 +54,7 @@ def combinations_table(frame: pl.DataFrame, contract: Contract, protocol: Protoc
     ]
     if not found:
         return empty("combinations")
-    table = _fourfold((condition, combination.counts) for condition, combination in found)
+    table = _two_by_two((condition, combination.counts) for condition, combination in found)
     figures = [proportion(table, name, protocol.intervals) for name in _PROPORTIONS]
     figures += [ratio(table, name, protocol.intervals) for name in _RATIOS]
     frames = [_combination_rows(found, table, one, protocol) for one in figures]
@@ -85,35 +85,35 @@ def patterns_table(frame: pl.DataFrame, contract: Contract, protocol: Protocol) 
     ]
     if not found:
         return empty("patterns")
-    table = _fourfold((condition, pattern.counts) for condition, pattern in found)
+    table = _two_by_two((condition, pattern.counts) for condition, pattern in found)
     return conform("patterns", _pattern_rows(found, table, protocol), status=protocol.analysis_status)
 
 
-def _joints(frame: pl.DataFrame, contract: Contract, protocol: Protocol) -> Iterator[tuple[str, Joint]]:
+def _joints(frame: pl.DataFrame, contract: Contract, protocol: Protocol) -> Iterator[tuple[str, JointFindings]]:
     """Conditions with two maneuvers or more, each with its joint table."""
     for condition in settled_conditions(contract, protocol):
         maneuvers = own_maneuvers(condition, contract)
         if len(maneuvers) > 1:
-            yield condition, Joint.read(frame, condition, maneuvers)
+            yield condition, JointFindings.read(frame, condition, maneuvers)
 
 
-def _most_done(joint: Joint, contract: Contract, most: int) -> Joint:
+def _most_done(joint: JointFindings, contract: Contract, most: int) -> JointFindings:
     done = dict(zip(joint.maneuvers, (~np.isnan(joint.findings)).sum(axis=0), strict=True))
     catalogue = contract.catalogue.maneuvers
     first = sorted(joint.maneuvers, key=lambda code: (not catalogue[code].core, -done[code]))[:most]
     return joint.among([code for code in joint.maneuvers if code in first])
 
 
-def _fourfold(counted: Iterable[tuple[str, object]]) -> Fourfold:
+def _two_by_two(counted: Iterable[tuple[str, object]]) -> TwoByTwo:
     rows = [
         {"condition": condition, "maneuver": str(place), "group_by": "overall", "group": "all", **dict(counts)}  # type: ignore[call-overload]
         for place, (condition, counts) in enumerate(counted)
     ]
-    return Fourfold.of(pl.DataFrame(rows))
+    return TwoByTwo.of(pl.DataFrame(rows))
 
 
 def _combination_rows(
-    found: Sequence[tuple[str, Combination]], table: Fourfold, figures: Figures, protocol: Protocol
+    found: Sequence[tuple[str, Combination]], table: TwoByTwo, figures: Figures, protocol: Protocol
 ) -> pl.DataFrame:
     flag, note = _words(table, figures, [condition for condition, _ in found], protocol)
     independent = np.array([combination.if_independent[figures.measure] for _, combination in found])
@@ -137,7 +137,7 @@ def _combination_rows(
     )
 
 
-def _pattern_rows(found: Sequence[tuple[str, Pattern]], table: Fourfold, protocol: Protocol) -> pl.DataFrame:
+def _pattern_rows(found: Sequence[tuple[str, Pattern]], table: TwoByTwo, protocol: Protocol) -> pl.DataFrame:
     figures = ratio(table, "lr_positive", protocol.intervals)
     seen = np.array([pattern.seen for _, pattern in found])
     modelled = np.array([pattern.model_lr is not None for _, pattern in found])
@@ -170,7 +170,7 @@ def _pattern_rows(found: Sequence[tuple[str, Pattern]], table: Fourfold, protoco
 
 
 def _words(
-    table: Fourfold,
+    table: TwoByTwo,
     figures: Figures,
     conditions: Sequence[str],
     protocol: Protocol,

@@ -11,7 +11,7 @@ import numpy as np
 
 from examtally.analytics.diagnostic_models.ridge import fit_ridge
 from examtally.analytics.intervals import FloatArray
-from examtally.analytics.test_combinations.joint import Joint, tally
+from examtally.analytics.test_combinations.joint import JointFindings, tally
 from examtally.analytics.verification_bias.terms import KNEES_A_TERM
 
 
@@ -34,7 +34,7 @@ class Pattern:
         return self.counts["tp"] + self.counts["fp"]
 
 
-def patterns(joint: Joint, *, penalty: float = 1.0) -> tuple[Pattern, ...]:
+def patterns(joint: JointFindings, *, penalty: float = 1.0) -> tuple[Pattern, ...]:
     """Every pattern of the maneuvers of `joint`, all positive first, on knees where each of them gave a finding.
 
     The model is a logistic regression of the condition on the findings, and on the products of two of them where there
@@ -42,7 +42,7 @@ def patterns(joint: Joint, *, penalty: float = 1.0) -> tuple[Pattern, ...]:
     borrow from those that differ from them in one finding. Its likelihood ratio is the odds it gives, over the odds
     among these knees.
 
-    >>> joint = Joint.of([[1, 1]] * 6 + [[1, 0]] * 3 + [[0, 0]] * 6, [1] * 5 + [0, 1, 1, 0] + [0] * 5 + [1])
+    >>> joint = JointFindings.of([[1, 1]] * 6 + [[1, 0]] * 3 + [[0, 0]] * 6, [1] * 5 + [0, 1, 1, 0] + [0] * 5 + [1])
     >>> [(one.signs, one.counts["tp"], one.counts["fp"]) for one in patterns(joint)]
     [('++', 5, 1), ('+-', 2, 1), ('-+', 0, 0), ('--', 1, 5)]
 
@@ -63,7 +63,7 @@ def patterns(joint: Joint, *, penalty: float = 1.0) -> tuple[Pattern, ...]:
     )
 
 
-def _modelled(whole: Joint, every: FloatArray, penalty: float) -> list[float | None]:
+def _modelled(whole: JointFindings, every: FloatArray, penalty: float) -> list[float | None]:
     events = int(whole.present.sum())
     if not 0 < events < whole.present.size:
         return [None] * len(every)

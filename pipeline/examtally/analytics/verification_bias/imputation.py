@@ -15,7 +15,7 @@ from examtally.analytics.verification_bias.models import VerificationModels
 
 
 @dataclass(frozen=True)
-class Pooled:
+class PooledOverImputations:
     """One measure over all completed data sets; None where one of them cannot give it."""
 
     estimate: float
@@ -45,7 +45,7 @@ def complete(
     return np.where(verified, present, rng.random(chance.shape) < chance)
 
 
-def pool(tables: CorrectedCells, measure: str, level: float = 0.95) -> Pooled | None:
+def pool(tables: CorrectedCells, measure: str, level: float = 0.95) -> PooledOverImputations | None:
     """Combine one measure of the completed tables, a row each, by Rubin's rules on the logit (ratios: log) scale.
 
     Source: Rubin 1987, section 3.1; fraction of missing information (r + 2/(v + 3))/(r + 1), eq. 3.1.10.
@@ -62,7 +62,7 @@ def pool(tables: CorrectedCells, measure: str, level: float = 0.95) -> Pooled | 
     half = float(t_quantile(level, freedom)) * (within + between) ** 0.5
     back = expit if is_share else np.exp
     fmi = (ratio + 2 / (freedom + 3)) / (ratio + 1)
-    return Pooled(float(back(centre)), float(back(centre - half)), float(back(centre + half)), fmi)
+    return PooledOverImputations(float(back(centre)), float(back(centre - half)), float(back(centre + half)), fmi)
 
 
 def _shares(

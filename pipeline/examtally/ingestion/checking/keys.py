@@ -13,7 +13,7 @@ from examtally.ingestion.checking.gate import Checks, held
 from examtally.ingestion.reading.staging import Staged
 
 
-def twins(table: Table) -> str:
+def duplicate_keys(table: Table) -> str:
     """The temporary table of the repeated lines of `table`."""
     return quoted(f"twins_{table.name}")
 
@@ -30,7 +30,7 @@ def same_text(field: Field) -> str:
 def hold_differing(con: duckdb.DuckDBPyConnection, staged: Staged, checks: Checks) -> None:
     """Hold back lines of one key that differ; list the others' repeats as twins."""
     table = staged.table
-    con.execute(f"create temp table {twins(table)} (rid bigint)")
+    con.execute(f"create temp table {duplicate_keys(table)} (rid bigint)")
     keys = [quoted(name) for name in table.primary_key]
     digest = f"hash({', '.join(keys)})"
     has_key = " and ".join(f"{key} is not null" for key in keys)
@@ -53,4 +53,6 @@ def hold_differing(con: duckdb.DuckDBPyConnection, staged: Staged, checks: Check
         from lines window one_key as (partition by {", ".join(keys)})"""
     )
     con.execute(f"insert into {held(table)} select rid, ? from alike where differs", [checks.number(checks.key)])
-    con.execute(f"insert into {twins(table)} select rid from alike where not differs and passes and rid <> first_rid")
+    con.execute(
+        f"insert into {duplicate_keys(table)} select rid from alike where not differs and passes and rid <> first_rid"
+    )

@@ -13,7 +13,7 @@ import duckdb
 from examtally.contracts.records.rules import CrossRule, quoted
 from examtally.ingestion.checking.gate import Checks, held
 from examtally.ingestion.reading.staging import Staged
-from examtally.registry.withdrawal import EXAM, PARTICIPANT, bury, stored_key, withdrawn_sql
+from examtally.registry.withdrawal import EXAM, PARTICIPANT, add_withdrawals, stored_key, withdrawn_sql
 
 
 def hold_withdrawn(con: duckdb.DuckDBPyConnection, staged: Mapping[str, Staged], checks: Mapping[str, Checks]) -> None:
@@ -55,7 +55,7 @@ def bury_exams(con: duckdb.DuckDBPyConnection) -> None:
     """Keep tombstones of the exams held back, so that findings that come later do not wait for them."""
     key = stored_key(con)
     if key is not None:
-        bury(
+        add_withdrawals(
             con,
             key,
             EXAM,

@@ -15,7 +15,7 @@ from examtally.contracts.contract import Contract
 from examtally.contracts.records.rules import CrossRule, literal, quoted
 from examtally.contracts.records.tables import Field, Table
 from examtally.ingestion.checking.gate import Checks, held
-from examtally.ingestion.checking.keys import twins
+from examtally.ingestion.checking.keys import duplicate_keys
 from examtally.ingestion.reading.staging import Staged
 from examtally.registry.bookkeeping import waiting_tables
 
@@ -94,7 +94,7 @@ def _place_table(
         if rule.unknown == "hold" and _is_supplied(con, staged, rule.target):
             _find_unknown(con, contract, one, rule)
             _insert(con, held(table), one, str(checks.number(rule)), f"{listed(rule.columns)} in (from unknown)")
-    _insert(con, placed(table), one, literal(UNCHANGED), f"rid in (select rid from {twins(table)})")
+    _insert(con, placed(table), one, literal(UNCHANGED), f"rid in (select rid from {duplicate_keys(table)})")
     for rule in checks.references:
         if rule.unknown == "wait":
             _find_unknown(con, contract, one, rule)

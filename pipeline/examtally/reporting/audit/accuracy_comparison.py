@@ -19,21 +19,21 @@ _LINE = 0.2  # inches a line; a row is the name and three marks beneath it, or f
 
 
 @dataclass(frozen=True)
-class Threefold:
+class AccuracyComparison:
     """Sensitivity or specificity of one maneuver: in known knees, corrected, allowing for errors of the reference too,
     and the bounds; None without bounds.
     """
 
     seen: Estimate
     corrected: Estimate
-    allowing: Estimate
+    reference_corrected: Estimate
     bounds: Span | None
 
     @classmethod
-    def of(cls, audit: Audit, condition: str, maneuver: str, measure: str) -> Threefold:
+    def of(cls, audit: Audit, condition: str, maneuver: str, measure: str) -> AccuracyComparison:
         """Read the three from the results."""
         pair = condition, maneuver, measure
-        return cls(audit.estimate(*pair), audit.corrected(*pair), audit.allowing(*pair), audit.bounds(*pair))
+        return cls(audit.estimate(*pair), audit.corrected(*pair), audit.reference_corrected(*pair), audit.bounds(*pair))
 
     @property
     def is_empty(self) -> bool:
@@ -54,22 +54,28 @@ class Threefold:
     def spoken(self) -> str:
         """All of them for an alternative text."""
         corrected = f"corrected {self.corrected.number}" if self.corrected.is_usable else "not corrected"
-        allowing = f", {self.allowing.number} allowing for the reference" if self.allowing.is_usable else ""
-        return f"{self.seen.spoken}, {corrected}{allowing}, bounds {self.span}"
+        reference = (
+            f", {self.reference_corrected.number} allowing for the reference"
+            if self.reference_corrected.is_usable
+            else ""
+        )
+        return f"{self.seen.spoken}, {corrected}{reference}, bounds {self.span}"
 
 
 @dataclass(frozen=True)
-class Line:
+class ManeuverLine:
     """A maneuver with both of its figures."""
 
     maneuver: Maneuver
-    sensitivity: Threefold
-    specificity: Threefold
+    sensitivity: AccuracyComparison
+    specificity: AccuracyComparison
 
     @classmethod
-    def of(cls, audit: Audit, condition: Condition, maneuver: Maneuver) -> Line:
+    def of(cls, audit: Audit, condition: Condition, maneuver: Maneuver) -> ManeuverLine:
         """Read both figures from the results."""
-        return cls(maneuver, *(Threefold.of(audit, condition.code, maneuver.code, measure) for measure in BOTH))
+        return cls(
+            maneuver, *(AccuracyComparison.of(audit, condition.code, maneuver.code, measure) for measure in BOTH)
+        )
 
     @property
     def name(self) -> str:
@@ -77,7 +83,7 @@ class Line:
         return self.maneuver.name
 
     @property
-    def sides(self) -> tuple[Threefold, Threefold]:
+    def sides(self) -> tuple[AccuracyComparison, AccuracyComparison]:
         """Sensitivity, then specificity."""
         return self.sensitivity, self.specificity
 
@@ -87,14 +93,14 @@ class Line:
         return all(side.is_empty for side in self.sides)
 
     @property
-    def has_allowing(self) -> bool:
+    def has_reference_corrected(self) -> bool:
         """Whether a figure allows for the errors of the reference."""
-        return any(side.allowing.is_usable for side in self.sides)
+        return any(side.reference_corrected.is_usable for side in self.sides)
 
 
-def threefold(lines: Sequence[Line], name: str, *, caption: str, alt: str) -> str:
+def accuracy_comparison(lines: Sequence[ManeuverLine], name: str, *, caption: str, alt: str) -> str:
     """Draw a maneuver a row, both sides on one scale, and return the Markdown that shows the figure."""
-    marks = 4 if any(line.has_allowing for line in lines) else 3
+    marks = 4 if any(line.has_reference_corrected for line in lines) else 3
     names = [line.name for line in lines]
     with style():
         figure, both = two_sides(names, _LINE * (1 + marks), named_at=_at(0, 0, marks), width=0.365)
@@ -109,14 +115,14 @@ def _at(place: int, line: int, marks: int) -> float:
     return place + (line + 0.6) / (marks + 1.2)
 
 
-def _draw(axes: Axes, place: int, marks: int, side: Threefold, colour: str) -> None:
+def _draw(axes: Axes, place: int, marks: int, side: AccuracyComparison, colour: str) -> None:
     if side.is_empty and not side.seen.is_usable:
         words = f"{side.seen.counts}, too few" if side.seen.n else "none yet"
         axes.text(0.5, _at(place, 2, marks), words, va="center", ha="center", fontsize=9, color=GREY)
         return
     _mark(axes, _at(place, 1, marks), side.seen, GREY, "o", "white")
     _mark(axes, _at(place, 2, marks), side.corrected, colour, "D", colour)
-    _mark(axes, _at(place, 3, marks), side.allowing, colour, "^", "white")
+    _mark(axes, _at(place, 3, marks), side.reference_corrected, colour, "^", "white")
     if side.bounds is not None:
         low, high = side.bounds
         line = _at(place, marks, marks)
@@ -137,13 +143,17 @@ def _number(axes: Axes, line: float, text: str, colour: str) -> None:
     axes.text(1.06, line, text, va="center", ha="left", fontsize=8.5, color=colour)
 
 
-def _data(lines: Sequence[Line]) -> pl.DataFrame:
+def _data(lines: Sequence[ManeuverLine]) -> pl.DataFrame:
     """The figures behind the picture, one line a maneuver and side; what is not shown is left empty."""
     rows = []
     for line in lines:
         for measure, side in zip(BOTH, line.sides, strict=True):
             row: dict[str, str | float | None] = {"maneuver": line.name, "measure": measure}
-            for kind, estimate in (("seen", side.seen), ("corrected", side.corrected), ("allowing", side.allowing)):
+            for kind, estimate in (
+                ("seen", side.seen),
+                ("corrected", side.corrected),
+                ("allowing", side.reference_corrected),
+            ):
                 values = (estimate.value, estimate.low, estimate.high) if estimate.shown else (None, None, None)
                 row |= dict(zip((kind, f"{kind}_low", f"{kind}_high"), values, strict=True))
             row["lower_bound"], row["upper_bound"] = side.bounds or (None, None)

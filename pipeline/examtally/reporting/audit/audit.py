@@ -25,7 +25,7 @@ _LETTERS = "ABCDEFGHJKLMNPRSTUVWXYZ"
 _DIGITS = "23456789"
 
 
-def fresh_codes(examiners: Sequence[str], source: random.Random | None = None) -> dict[str, str]:
+def report_pseudonyms(examiners: Sequence[str], source: random.Random | None = None) -> dict[str, str]:
     """Give each examiner a code of a letter and a digit that nothing leads back from; longer ones for many examiners.
 
     The draw is from the system's own randomness, so that nobody can repeat it; `source` makes a test repeatable.
@@ -91,15 +91,15 @@ class Audit:
         return tuple(item for item in self.catalogue.conditions.values() if item not in self.settled)
 
     @cached_property
-    def told(self) -> tuple[Condition, ...]:
+    def reportable(self) -> tuple[Condition, ...]:
         """Settled conditions with a maneuver whose sensitivity and specificity can both be shown."""
-        return tuple(item for item in self.settled if self._is_told(item))
+        return tuple(item for item in self.settled if self._is_reportable(item))
 
     def maneuvers(self, condition: Condition) -> tuple[Maneuver, ...]:
         """Maneuvers meant for a condition, in catalogue order."""
         return tuple(item for item in self.catalogue.maneuvers.values() if condition.code in item.conditions)
 
-    def mains(self, condition: Condition) -> tuple[Maneuver, ...]:
+    def core_maneuvers(self, condition: Condition) -> tuple[Maneuver, ...]:
         """The core maneuvers for a condition, or where it has none the one with the most verified knees."""
         intended = self.maneuvers(condition)
         core = tuple(item for item in intended if item.core)
@@ -123,7 +123,7 @@ class Audit:
         """A figure with chance taken out, by one of the pooled adjustments."""
         return self._estimate(adjustment, measure, condition, maneuver, group_by, group)
 
-    def allowing(self, condition: str, maneuver: str, measure: str) -> Estimate:
+    def reference_corrected(self, condition: str, maneuver: str, measure: str) -> Estimate:
         """The same, corrected and then allowing for the errors of the reference; `Estimate.absent` for none."""
         return self._estimate("reference_error", measure, condition, maneuver, "overall", "all")
 
@@ -137,7 +137,7 @@ class Audit:
         """Whether a corrected figure can be shown."""
         return any(
             self.corrected(condition.code, maneuver.code, measure).is_usable
-            for condition in self.told
+            for condition in self.reportable
             for maneuver in self.maneuvers(condition)
             for measure in BOTH
         )
@@ -170,7 +170,7 @@ class Audit:
     def codes(self) -> Mapping[str, str]:
         """The code of each examiner, drawn for this report and the same throughout it; in the order of the codes."""
         people = dict.fromkeys([*self.groups("examiner"), *self.table("learning")["examiner_id"]])
-        return dict(sorted(fresh_codes(list(people)).items(), key=lambda pair: pair[1]))
+        return dict(sorted(report_pseudonyms(list(people)).items(), key=lambda pair: pair[1]))
 
     def summed(self, item: str, group: str = "all") -> int:
         """One count of who was studied, 0 where there is none."""
@@ -190,7 +190,7 @@ class Audit:
         days.append(f"{bands.starts[-1]} days and over")
         return {code: f"{code}, {span}" for code, span in zip(bands.codes, days, strict=True)}
 
-    def _is_told(self, condition: Condition) -> bool:
+    def _is_reportable(self, condition: Condition) -> bool:
         return any(
             all(self.estimate(condition.code, maneuver.code, measure).is_usable for measure in BOTH)
             for maneuver in self.maneuvers(condition)

@@ -73,7 +73,7 @@ class Side:
 
 
 @dataclass(frozen=True)
-class Spread:
+class Variation:
     """Both measures of one maneuver, as far as they can be shown."""
 
     condition: Condition
@@ -114,7 +114,7 @@ def between(span: Span) -> str:
     return f"{percent(span[0])} and {percent(span[1])}"
 
 
-def spread_of(audit: Audit, condition: Condition, maneuver: Maneuver, among: str = "examiners") -> Spread | None:
+def variation_of(audit: Audit, condition: Condition, maneuver: Maneuver, among: str = "examiners") -> Variation | None:
     """The spread of one maneuver, corrected for who was imaged where that is possible; None where nothing is shown."""
     rows = audit.table("examiner_spread").filter(condition=condition.code, maneuver=maneuver.code, between=among)
     sides = []
@@ -124,16 +124,16 @@ def spread_of(audit: Audit, condition: Condition, maneuver: Maneuver, among: str
         seen = audit.estimate(condition.code, maneuver.code, measure)
         if row is not None and seen.is_usable:
             sides.append(Side.of(row, seen))
-    return Spread(condition, maneuver, among, tuple(sides)) if sides else None
+    return Variation(condition, maneuver, among, tuple(sides)) if sides else None
 
 
-def spreads(audit: Audit, among: str = "examiners") -> list[Spread]:
+def variations(audit: Audit, among: str = "examiners") -> list[Variation]:
     """The spread of every main maneuver of a core condition."""
-    pairs = [(c, m) for c in audit.told if c.core for m in audit.mains(c)]
-    return [found for pair in pairs if (found := spread_of(audit, *pair, among)) is not None]
+    pairs = [(c, m) for c in audit.reportable if c.core for m in audit.core_maneuvers(c)]
+    return [found for pair in pairs if (found := variation_of(audit, *pair, among)) is not None]
 
 
-def told(found: list[Spread]) -> str:
+def variation_bullets(found: list[Variation]) -> str:
     """A sentence a maneuver, as a list, and for which of them all may be alike."""
     lines = "\n".join(f"- {item.sentence}" for item in found)
     alike = [item.maneuver.name for item in found if item.may_be_alike]
@@ -143,7 +143,7 @@ def told(found: list[Spread]) -> str:
     return f"{lines}\n\nThat all {found[0].among} are equally good fits these data as well for {which}."
 
 
-def spread_figure(audit: Audit, found: list[Spread]) -> str:
+def variation_figure(audit: Audit, found: list[Variation]) -> str:
     """The group's mean of each maneuver and the band in which a new examiner would be expected."""
     rows = [_row(item) for item in found]
     said = "; ".join(f"{item.maneuver.name} {_spoken(item)}" for item in found)
@@ -158,7 +158,7 @@ def spread_figure(audit: Audit, found: list[Spread]) -> str:
     )
 
 
-def spread_table(found: list[Spread]) -> str:
+def variation_table(found: list[Variation]) -> str:
     """The same in numbers, with the figures to take away."""
     rows, figures = [], []
     for item in found:
@@ -192,7 +192,7 @@ def spread_table(found: list[Spread]) -> str:
     return text + download(pl.DataFrame(figures, infer_schema_length=None), f"between-{found[0].among}")
 
 
-def _row(item: Spread) -> Row:
+def _row(item: Variation) -> Row:
     found, cleared = (item.side(measure) for measure in BOTH)
     return Row(
         item.maneuver.name,
@@ -203,7 +203,7 @@ def _row(item: Spread) -> Row:
     )
 
 
-def _spoken(item: Spread) -> str:
+def _spoken(item: Variation) -> str:
     return " and ".join(f"{side.measure} {side.mean.spoken}, a new one {_range(side.new)}" for side in item.sides)
 
 

@@ -63,8 +63,8 @@ def flow_table(audit: Audit) -> str:
         for row in flow.group_by("condition", "maneuver", "step").agg(pl.col("exams").sum()).iter_rows(named=True)
     }
     rows = []
-    for condition in (item for item in audit.settled if item.core or item in audit.told):
-        for maneuver in audit.mains(condition):
+    for condition in (item for item in audit.settled if item.core or item in audit.reportable):
+        for maneuver in audit.core_maneuvers(condition):
             ends = {step: counts.get((condition.code, maneuver.code, step), 0) for step in steps}
             words = {step: count(number) for step, number in ends.items()}
             rows.append({"maneuver": f"{maneuver.name}\n{condition.name}", "all": count(sum(ends.values()))} | words)
@@ -83,7 +83,7 @@ def flow_figures(audit: Audit) -> str:
         f"### {condition.name}\n\n{_flow_figure(audit, condition, maneuver)}"
         for condition in audit.settled
         if condition.core
-        for maneuver in audit.mains(condition)[:1]
+        for maneuver in audit.core_maneuvers(condition)[:1]
         if sum(audit.ends(condition.code, maneuver.code).values())
     ]
     return tabs(panels)

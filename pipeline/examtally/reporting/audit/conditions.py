@@ -11,8 +11,8 @@ from examtally.reporting.audit.accrual import accrual_of, accrual_table
 from examtally.reporting.audit.audit import Audit
 from examtally.reporting.audit.correction import correction
 from examtally.reporting.audit.forest import Row, forest
-from examtally.reporting.audit.imperfect_reference import erring
-from examtally.reporting.audit.suspicion import BEFORE, becomes
+from examtally.reporting.audit.imperfect_reference import imperfect_reference_block
+from examtally.reporting.audit.suspicion import BEFORE, post_test_text
 from examtally.reporting.engine.estimate import Span
 from examtally.reporting.engine.numbers import counted, listed, percent
 from examtally.reporting.engine.tables import Column, details, download, table
@@ -46,7 +46,7 @@ def condition_block(audit: Audit, condition: Condition) -> str:
             remarks(audit, condition),
             _forest(audit, condition),
             correction(audit, condition),
-            erring(audit, condition),
+            imperfect_reference_block(audit, condition),
             suspicions(audit, condition),
             too_few_yet(audit, condition),
         )
@@ -58,13 +58,15 @@ def untold(audit: Audit) -> str:
     """Main maneuvers without both figures to show yet: counts and when they are expected."""
     if not audit.summed("exams"):
         return "No exam is on record."
-    pairs = [(condition, maneuver) for condition in audit.settled for maneuver in audit.mains(condition)]
+    pairs = [(condition, maneuver) for condition in audit.settled for maneuver in audit.core_maneuvers(condition)]
     waiting = [pair for pair in pairs if not accrual_of(audit, pair[0].code, pair[1].code).is_enough]
     if not waiting:
         return ""
     caption = "Main maneuvers that wait for more people"
     text = f"### Too early to say\n{accrual_table(audit, waiting, caption=caption, with_counts=True)}"
-    begun = [condition for condition in audit.settled if condition not in audit.told and _is_begun(audit, condition)]
+    begun = [
+        condition for condition in audit.settled if condition not in audit.reportable and _is_begun(audit, condition)
+    ]
     if begun:
         tables = "".join(accuracy_of_each(audit, condition) for condition in begun)
         text += details("Every maneuver of these conditions, with the counts so far", tables)
@@ -90,7 +92,7 @@ def _is_begun(audit: Audit, condition: Condition) -> bool:
 
 def known(audit: Audit, condition: Condition) -> str:
     """What the answer comes from, and of how many knees it is known."""
-    main = audit.mains(condition)[0]
+    main = audit.core_maneuvers(condition)[0]
     tally = audit.tally(condition.code, main.code)
     present, absent = tally["tp"] + tally["fn"], tally["fp"] + tally["tn"]
     modalities = audit.catalogue.modalities
@@ -164,8 +166,8 @@ def _forest(audit: Audit, condition: Condition) -> str:
 def suspicions(audit: Audit, condition: Condition) -> str:
     """What a positive and a negative finding of each main maneuver make of the suspicion."""
     lines = []
-    for maneuver in audit.mains(condition):
-        up, down = (becomes(audit.estimate(condition.code, maneuver.code, ratio)) for ratio in RATIOS)
+    for maneuver in audit.core_maneuvers(condition):
+        up, down = (post_test_text(audit.estimate(condition.code, maneuver.code, ratio)) for ratio in RATIOS)
         if up and down:
             corrected = _corrected(audit, condition, maneuver)
             lines.append(f"- **{maneuver.name}**: positive makes it {up}, negative {down}.{corrected}")
@@ -175,7 +177,7 @@ def suspicions(audit: Audit, condition: Condition) -> str:
 
 
 def _corrected(audit: Audit, condition: Condition, maneuver: Maneuver) -> str:
-    up, down = (becomes(audit.corrected(condition.code, maneuver.code, ratio)) for ratio in RATIOS)
+    up, down = (post_test_text(audit.corrected(condition.code, maneuver.code, ratio)) for ratio in RATIOS)
     return f" Corrected: {up} and {down}." if up and down else ""
 
 

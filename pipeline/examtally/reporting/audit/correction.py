@@ -8,7 +8,7 @@ import polars as pl
 
 from examtally.contracts.catalogue.clinical import Condition
 from examtally.contracts.contract import load_contract
-from examtally.reporting.audit.accuracy_comparison import Line, Threefold, threefold
+from examtally.reporting.audit.accuracy_comparison import AccuracyComparison, ManeuverLine, accuracy_comparison
 from examtally.reporting.audit.audit import BOTH, Audit
 from examtally.reporting.audit.verification import ASSUMED, Verified
 from examtally.reporting.engine.numbers import count
@@ -22,12 +22,12 @@ _MOVED = 0.02  # change of a figure below which no reason is looked for
 def correction(audit: Audit, condition: Condition) -> str:
     """Sentences on the main maneuvers, the picture of all, and where a correction is weak or impossible."""
     maneuvers = audit.maneuvers(condition)
-    lines = [line for item in maneuvers if not (line := Line.of(audit, condition, item)).is_empty]
-    mains = audit.mains(condition)
+    lines = [line for item in maneuvers if not (line := ManeuverLine.of(audit, condition, item)).is_empty]
+    core = audit.core_maneuvers(condition)
     if not lines:
-        return Verified.of(audit.tally(condition.code, mains[0].code)).sentence(mains[0].name)
-    first = [line for line in lines if line.maneuver in mains]
-    rest = [line for line in lines if line.maneuver not in mains]
+        return Verified.of(audit.tally(condition.code, core[0].code)).sentence(core[0].name)
+    first = [line for line in lines if line.maneuver in core]
+    rest = [line for line in lines if line.maneuver not in core]
     parts = [
         f"**Corrected for whose answer became known.** {ASSUMED}",
         _listed([_told(audit, condition, line) for line in first]),
@@ -41,7 +41,7 @@ def correction(audit: Audit, condition: Condition) -> str:
     return "\n\n".join(part.strip("\n") for part in parts if part)
 
 
-def _told(audit: Audit, condition: Condition, line: Line) -> str:
+def _told(audit: Audit, condition: Condition, line: ManeuverLine) -> str:
     """How often the answer became known after each finding, what correcting makes of the figures, and why."""
     known = Verified.of(audit.tally(condition.code, line.maneuver.code))
     seen = f"**{line.name}**: {known.shares}".removesuffix(": ")
@@ -52,7 +52,7 @@ def _told(audit: Audit, condition: Condition, line: Line) -> str:
     return f"{seen} Corrected, {' and '.join(changes)}.{why}"
 
 
-def _change(measure: str, side: Threefold) -> str:
+def _change(measure: str, side: AccuracyComparison) -> str:
     if not side.seen.is_usable or not side.corrected.is_usable:
         return ""
     before, now = side.seen.number, side.corrected.number
@@ -61,29 +61,29 @@ def _change(measure: str, side: Threefold) -> str:
     return f"{measure} {'falls' if _moved(side) < 0 else 'rises'} from {before} to {now}"
 
 
-def _moved(side: Threefold) -> float:
+def _moved(side: AccuracyComparison) -> float:
     return (side.corrected.value or 0.0) - (side.seen.value or 0.0)
 
 
-def _has_other_cause(side: Threefold, known: Verified) -> bool:
+def _has_other_cause(side: AccuracyComparison, known: Verified) -> bool:
     """Whether sensitivity moved against, or without, what this finding alone would have done to it."""
     if not side.seen.is_usable or not side.corrected.is_usable or abs(_moved(side)) < _MOVED:
         return False
     return known.leaning == 0 or (_moved(side) > 0) == (known.leaning > 0)
 
 
-def _picture(condition: Condition, lines: Sequence[Line]) -> str:
-    erring = any(line.has_allowing for line in lines)
+def _picture(condition: Condition, lines: Sequence[ManeuverLine]) -> str:
+    erring = any(line.has_reference_corrected for line in lines)
     caption = (
         f"{condition.name}: in knees whose answer is known (open disc), corrected (diamond), {_ERRING * erring}and the "
         "least and the most it could be, whatever the other knees have (thin bar)."
     )
     said = "; ".join(f"{line.name} {line.sensitivity.spoken}, and {line.specificity.spoken}" for line in lines)
     alt = f"Sensitivity and specificity for {inside_sentence(condition.name)}, seen and corrected: {said}."
-    return threefold(lines, f"corrected-{condition.code}", caption=caption, alt=alt)
+    return accuracy_comparison(lines, f"corrected-{condition.code}", caption=caption, alt=alt)
 
 
-def _weak(lines: Sequence[Line]) -> str:
+def _weak(lines: Sequence[ManeuverLine]) -> str:
     """Maneuvers for which only the simplest correction was possible."""
     names = [
         line.name
@@ -98,7 +98,7 @@ def _weak(lines: Sequence[Line]) -> str:
     )
 
 
-def _bounded(lines: Sequence[Line]) -> str:
+def _bounded(lines: Sequence[ManeuverLine]) -> str:
     """Figures for which only bounds are possible, each with its reason."""
     return _listed(
         [
@@ -110,7 +110,7 @@ def _bounded(lines: Sequence[Line]) -> str:
     )
 
 
-def _reason(side: Threefold) -> str:
+def _reason(side: AccuracyComparison) -> str:
     """The first sentence of what the analysis says of the correction: the others speak of figures not given."""
     first = side.corrected.note.split(". ")[0].rstrip(".")
     return f"{first}." if side.corrected.shown and first else "Too few people to correct it: only bounds can be given."

@@ -13,12 +13,12 @@ from examtally.reporting.audit.between_examiner_variation import (
     CORRECTED,
     ONE,
     Side,
-    Spread,
-    spread_figure,
-    spread_of,
-    spread_table,
-    spreads,
-    told,
+    Variation,
+    variation_bullets,
+    variation_figure,
+    variation_of,
+    variation_table,
+    variations,
 )
 from examtally.reporting.audit.shrinkage import FEWEST, OWN_FROM, Pair, Shrunk, shrinkage
 from examtally.reporting.engine.estimate import Estimate
@@ -64,16 +64,18 @@ def section(audit: Audit) -> str:
 
 def _together(audit: Audit) -> str:
     """What can be said of all without naming one."""
-    found = spreads(audit)
+    found = variations(audit)
     if not found:
-        return TOO_FEW if audit.told else ""
+        return TOO_FEW if audit.reportable else ""
     text = "**How far examiners differ, chance taken out.** Examiners differ less than their counts make it look."
-    return "\n\n".join([text, told(found), spread_figure(audit, found), details("In numbers", spread_table(found))])
+    return "\n\n".join(
+        [text, variation_bullets(found), variation_figure(audit, found), details("In numbers", variation_table(found))]
+    )
 
 
 def _sites(audit: Audit) -> str:
     """The same of sites, where the analysis could tell them apart; sites with few examiners would point at a person."""
-    found = spreads(audit, "sites")
+    found = variations(audit, "sites")
     groups = [site for site in audit.groups("site") if site != "unknown"]
     large = [s for s in groups if audit.summed("examiners_by_site", s) >= FEWEST_EXAMINERS_OF_A_SITE]
     if not found:
@@ -82,23 +84,25 @@ def _sites(audit: Audit) -> str:
     few = len(groups) - len(large)
     left = f" Sites with fewer than {FEWEST_EXAMINERS_OF_A_SITE} examiners ({few}) are left out below." if few else ""
     panels = _panels(audit, "sites", names) if len(large) > 1 else []
-    return "\n\n".join(["### Sites", f"Sites differ in whom they see and image too.{left}", told(found), tabs(panels)])
+    return "\n\n".join(
+        ["### Sites", f"Sites differ in whom they see and image too.{left}", variation_bullets(found), tabs(panels)]
+    )
 
 
 def _panels(audit: Audit, among: str, names: Mapping[str, str]) -> list[str]:
     return [
         panel
-        for condition in audit.told
+        for condition in audit.reportable
         if condition.core
-        for maneuver in audit.mains(condition)
+        for maneuver in audit.core_maneuvers(condition)
         if (panel := _panel(audit, condition, maneuver, among, names))
     ]
 
 
 def _panel(audit: Audit, condition: Condition, maneuver: Maneuver, among: str, names: Mapping[str, str]) -> str:
     group_by, one = _GROUP_BY[among], ONE[among]
-    spread = spread_of(audit, condition, maneuver, among)
-    sides = tuple(spread.side(measure) if spread else None for measure in BOTH)
+    variation = variation_of(audit, condition, maneuver, among)
+    sides = tuple(variation.side(measure) if variation else None for measure in BOTH)
     rows, cells = [], []
     for group, name in names.items():
         tally = audit.tally(condition.code, maneuver.code, group_by, group)
@@ -118,10 +122,10 @@ def _panel(audit: Audit, condition: Condition, maneuver: Maneuver, among: str, n
         rows,
         sides,
         f"{among}-{condition.code}-{maneuver.code}",
-        caption=_caption(name, spread, one),
+        caption=_caption(name, variation, one),
         alt=f"By {one}, as counted and pooled, for {name}: " + "; ".join(_said(row) for row in rows) + ".",
     )
-    columns = (Column("name", one.capitalize()), *(c for c in _COLUMNS if spread or not c.key.startswith("pooled")))
+    columns = (Column("name", one.capitalize()), *(c for c in _COLUMNS if variation or not c.key.startswith("pooled")))
     numbers = table(pl.DataFrame(cells), columns, caption=f"{name}, by {one}")
     return f"### {maneuver.name}\n\n{figure}\n{numbers}"
 
@@ -143,10 +147,10 @@ def _cells(pair: Pair, tally: Mapping[str, int]) -> dict[str, str]:
     }
 
 
-def _caption(name: str, spread: Spread | None, one: str) -> str:
+def _caption(name: str, variation: Variation | None, one: str) -> str:
     text = f"{name}: as counted (grey ring), in the order of {'the codes' if one == 'examiner' else 'the sites'}."
-    if spread is not None:
-        how = {side.adjustment for side in spread.sides}
+    if variation is not None:
+        how = {side.adjustment for side in variation.sides}
         corrected = " and corrected for who was imaged" if how == {CORRECTED} else ""
         part = " in part" if how == {CORRECTED, AS_SEEN} else ""
         text += (

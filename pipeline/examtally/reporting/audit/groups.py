@@ -30,7 +30,9 @@ _COLUMNS = (
 
 def section(audit: Audit) -> str:
     """Every condition with figures to show, under the sentence that says how to take them."""
-    panels = [f"### {condition.name}\n{inner}" for condition in audit.told if (inner := group_tabs(audit, condition))]
+    panels = [
+        f"### {condition.name}\n{inner}" for condition in audit.reportable if (inner := group_tabs(audit, condition))
+    ]
     if not panels:
         return "Too few knees with a known answer to part them into groups."
     return f"{CAUTION}\n\n{tabs(panels, depth=1)}"
@@ -50,7 +52,7 @@ def group_tabs(audit: Audit, condition: Condition) -> str:
 
 def _table(audit: Audit, condition: Condition, group_by: str) -> str:
     rows = []
-    for maneuver in audit.mains(condition):
+    for maneuver in audit.core_maneuvers(condition):
         groups = audit.groups(group_by)
         few = [group for group in groups if _has_few_examiners(audit, group_by, group)]
         for group in groups:

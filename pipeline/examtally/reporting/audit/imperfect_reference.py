@@ -20,18 +20,18 @@ _STATEMENTS = {
 }
 
 
-def erring(audit: Audit, condition: Condition) -> str:
+def imperfect_reference_block(audit: Audit, condition: Condition) -> str:
     """The assumption in words, the main maneuvers under it, what these knees say of the reference, and the others."""
     maneuvers = [item for item in audit.maneuvers(condition) if _has_row(audit, condition, item)]
     if not maneuvers:
         return ""
     modality = _modality(audit, condition)
-    mains = [item for item in maneuvers if item in audit.mains(condition)]
-    rest = [item for item in maneuvers if item not in mains]
+    core = [item for item in maneuvers if item in audit.core_maneuvers(condition)]
+    rest = [item for item in maneuvers if item not in core]
     parts = [
         _assumed(audit, condition, modality),
-        _listed([_told(audit, condition, item, modality) for item in mains]),
-        _here(audit, condition, mains, modality),
+        _listed([_told(audit, condition, item, modality) for item in core]),
+        _here(audit, condition, core, modality),
     ]
     if rest:
         told = _listed([_told(audit, condition, item, modality) for item in rest])
@@ -63,7 +63,7 @@ def _share(row: ReferenceAccuracy, measure: str) -> str:
 def _told(audit: Audit, condition: Condition, maneuver: Maneuver, modality: str) -> str:
     """Both figures, their range over what is published, where a conclusion turns, and what the data rule out."""
     name = _name(audit, modality)
-    found = [(measure, audit.allowing(condition.code, maneuver.code, measure)) for measure in BOTH]
+    found = [(measure, audit.reference_corrected(condition.code, maneuver.code, measure)) for measure in BOTH]
     usable = [(measure, estimate) for measure, estimate in found if estimate.is_usable]
     hidden = [estimate for _, estimate in found if not estimate.shown]
     if len(hidden) == len(found):
@@ -90,7 +90,7 @@ def _reason(flag: str, name: str) -> str:
 
 
 def _figure(audit: Audit, condition: Condition, maneuver: Maneuver, measure: str) -> str:
-    estimate = audit.allowing(condition.code, maneuver.code, measure)
+    estimate = audit.reference_corrected(condition.code, maneuver.code, measure)
     before = audit.corrected(condition.code, maneuver.code, measure)
     instead = f" instead of {before.number}" if before.is_usable else ""
     return f"{measure} {estimate.spoken}{instead}"
@@ -110,7 +110,7 @@ def _turns(audit: Audit, condition: Condition, maneuver: Maneuver, name: str) ->
     rows = audit.table("tipping").filter(condition=condition.code, maneuver=maneuver.code)
     said = []
     for statement, (measure, words) in _STATEMENTS.items():
-        estimate = audit.allowing(condition.code, maneuver.code, measure)
+        estimate = audit.reference_corrected(condition.code, maneuver.code, measure)
         if not estimate.is_usable or estimate.value is None:
             continue
         holds = estimate.value >= 2 if measure == "lr_positive" else estimate.value <= 0.5
@@ -173,7 +173,7 @@ def _believed(audit: Audit, condition: Condition, maneuver: Maneuver, source: st
     told = []
     for measure in BOTH:
         row = next(iter(rows.filter(measure=measure).iter_rows(named=True)), None)
-        if row is not None and row["estimate"] is not None and audit.allowing(*_pair(row), measure).shown:
+        if row is not None and row["estimate"] is not None and audit.reference_corrected(*_pair(row), measure).shown:
             told.append(f"{measure} {_estimated(row)}")
     return f"{maneuver.name} {' and '.join(told)}" if told else ""
 
@@ -194,7 +194,7 @@ def _grid(audit: Audit, condition: Condition, maneuver: Maneuver) -> pl.DataFram
 
 
 def _has_row(audit: Audit, condition: Condition, maneuver: Maneuver) -> bool:
-    return any(audit.allowing(condition.code, maneuver.code, measure).n for measure in BOTH)
+    return any(audit.reference_corrected(condition.code, maneuver.code, measure).n for measure in BOTH)
 
 
 def _modality(audit: Audit, condition: Condition) -> str:

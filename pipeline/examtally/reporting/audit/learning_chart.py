@@ -98,7 +98,7 @@ class LearningChart:
         return self.rows.filter(pl.col("state").is_in(["reached", "left"])).select("state", "sequence").rows()
 
     @property
-    def standing(self) -> str:
+    def progress_text(self) -> str:
         """Where the learner stands, as it stands in a sentence."""
         if self.rows["limit"].is_null().all():
             return "no limit for so few planned cases"
@@ -118,7 +118,7 @@ class LearningChart:
         """The chart in a sentence or two."""
         orders = f" {self.orders}" if self.orders else ""
         counts = f"{self.counts} findings disagreed with {self.against}"
-        return f"{self.side}: {counts}; {self.target}; {self.standing}.{orders}"
+        return f"{self.side}: {counts}; {self.target}; {self.progress_text}.{orders}"
 
 
 def learning_chart(sides: Sequence[LearningChart], name: str) -> str:

@@ -77,7 +77,7 @@ class Moved:
 
 def section(audit: Audit) -> str:
     """What moves, in words; then every choice by condition; then what the choices are."""
-    found = [item for condition in audit.told if condition.core for item in _mains(audit, condition)]
+    found = [item for condition in audit.reportable if condition.core for item in _core(audit, condition)]
     if not found:
         return "Too few knees with a known answer to try other choices."
     panels = [
@@ -88,9 +88,9 @@ def section(audit: Audit) -> str:
     return "\n\n".join([_opening(found), _words(audit, found), tabs(panels), meanings])
 
 
-def _mains(audit: Audit, condition: Condition) -> list[Moved]:
+def _core(audit: Audit, condition: Condition) -> list[Moved]:
     items = []
-    for maneuver in audit.mains(condition):
+    for maneuver in audit.core_maneuvers(condition):
         rows = audit.table("sensitivity_analyses").filter(
             condition=condition.code, maneuver=maneuver.code, group_by="overall"
         )

@@ -10,7 +10,14 @@ import polars as pl
 from examtally.contracts.catalogue.clinical import Condition, Maneuver
 from examtally.reporting.audit.accrual import accrual_table
 from examtally.reporting.audit.audit import Audit
-from examtally.reporting.audit.suspicion import BEFORE, after, becomes, becomes_cell, is_told_apart, limits_after
+from examtally.reporting.audit.suspicion import (
+    BEFORE,
+    after,
+    is_told_apart,
+    limits_after,
+    post_test_cell,
+    post_test_text,
+)
 from examtally.reporting.audit.verification import NAMED, UNCORRECTED, Verified
 from examtally.reporting.engine.estimate import Estimate
 from examtally.reporting.engine.numbers import counted, listed, percent
@@ -37,7 +44,7 @@ _EARLY = (
 
 
 @dataclass(frozen=True)
-class Main:
+class CoreFigures:
     """A main maneuver of a condition with the four figures of the first screen."""
 
     condition: Condition
@@ -76,17 +83,17 @@ class Main:
         return self.sensitivity.is_usable and self.specificity.is_usable
 
 
-def mains(audit: Audit) -> list[Main]:
+def core_figures(audit: Audit) -> list[CoreFigures]:
     """The main maneuvers of every settled condition, in catalogue order."""
     return [
-        Main(
+        CoreFigures(
             condition,
             maneuver,
             {measure: audit.estimate(condition.code, maneuver.code, measure) for measure in _MEASURES},
             {measure: audit.corrected(condition.code, maneuver.code, measure) for measure in _MEASURES},
         )
         for condition in audit.settled
-        for maneuver in audit.mains(condition)
+        for maneuver in audit.core_maneuvers(condition)
     ]
 
 
@@ -106,13 +113,13 @@ def scope(audit: Audit) -> str:
     )
 
 
-def glance(audit: Audit) -> str:
+def summary_table(audit: Audit) -> str:
     """The table of the first screen: main maneuvers of core conditions; those of the others under a fold."""
-    whole = [item for item in mains(audit) if item.is_whole]
+    whole = [item for item in core_figures(audit) if item.is_whole]
     first = [item for item in whole if item.condition.core] or whole
     rest = [item for item in whole if item not in first]
     if not first:
-        waiting = [(item.condition, item.maneuver) for item in mains(audit) if item.condition.core]
+        waiting = [(item.condition, item.maneuver) for item in core_figures(audit) if item.condition.core]
         return accrual_table(audit, waiting, caption="On the way to the first figures") if audit.summed("exams") else ""
     level = percent(audit.protocol.intervals.level)
     how = "beneath each, corrected for who was imaged" if audit.is_corrected else "not corrected for who was imaged"
@@ -124,7 +131,7 @@ def glance(audit: Audit) -> str:
 
 def can_be_said(audit: Audit) -> list[str]:
     """What the figures support, one sentence each."""
-    whole = [item for item in mains(audit) if item.is_whole]
+    whole = [item for item in core_figures(audit) if item.is_whole]
     if not whole:
         return [_EARLY] if audit.summed("exams") else []
     up, down = (sum(_informs(item, ratio) for item in whole) for ratio in _RATIOS)
@@ -148,7 +155,7 @@ def can_be_said(audit: Audit) -> list[str]:
 
 def cannot_be_said(audit: Audit) -> list[str]:
     """What the figures do not support, one sentence each."""
-    items = mains(audit)
+    items = core_figures(audit)
     whole = [item for item in items if item.is_whole]
     sentences = [
         f"That a {how} finding tells anything (the interval of its likelihood ratio includes 1): {_names(silent)}."
@@ -163,7 +170,7 @@ def cannot_be_said(audit: Audit) -> list[str]:
         lowest = min(negative, key=lambda item: after(item.down.value or 0.0))
         sentences.append(
             f"That a negative finding rules anything out: the least that one main maneuver leaves of a suspicion of "
-            f"{percent(BEFORE)} is {' and corrected '.join(map(becomes, lowest.both('lr_negative')))}."
+            f"{percent(BEFORE)} is {' and corrected '.join(map(post_test_text, lowest.both('lr_negative')))}."
         )
     sentences += _unimaged(audit, whole)
     sentences += _waiting(items)
@@ -173,7 +180,7 @@ def cannot_be_said(audit: Audit) -> list[str]:
     return sentences
 
 
-def _table(items: Sequence[Main], caption: str) -> str:
+def _table(items: Sequence[CoreFigures], caption: str) -> str:
     rows = []
     for item in items:
         rows.append(_row(f"{item.maneuver.name}\n{item.condition.name}", item.seen, with_counts=True))
@@ -185,18 +192,18 @@ def _table(items: Sequence[Main], caption: str) -> str:
 def _row(heading: str, figures: Mapping[str, Estimate], *, with_counts: bool) -> dict[str, str]:
     return {
         "maneuver": heading,
-        "up": becomes_cell(figures["lr_positive"]),
-        "down": becomes_cell(figures["lr_negative"]),
+        "up": post_test_cell(figures["lr_positive"]),
+        "down": post_test_cell(figures["lr_negative"]),
         "found": figures["sensitivity"].cell if with_counts else figures["sensitivity"].pair,
         "cleared": figures["specificity"].cell if with_counts else figures["specificity"].pair,
     }
 
 
-def _informs(item: Main, ratio: str) -> bool:
+def _informs(item: CoreFigures, ratio: str) -> bool:
     return all(is_told_apart(estimate) for estimate in item.both(ratio))
 
 
-def _names(items: Sequence[Main]) -> str:
+def _names(items: Sequence[CoreFigures]) -> str:
     """Maneuvers by name, with the condition where one maneuver serves several."""
     return "; ".join(
         f"{item.maneuver.name} ({inside_sentence(item.condition.name)})"
@@ -206,7 +213,7 @@ def _names(items: Sequence[Main]) -> str:
     )
 
 
-def _unimaged(audit: Audit, whole: Sequence[Main]) -> list[str]:
+def _unimaged(audit: Audit, whole: Sequence[CoreFigures]) -> list[str]:
     """What is not known of knees without an answer: all of it, or what stands on the assumption of the correction."""
     if not audit.is_corrected:
         is_flattered = any(_errs_upward(audit, item) for item in whole)
@@ -221,12 +228,12 @@ def _unimaged(audit: Audit, whole: Sequence[Main]) -> list[str]:
     return [text]
 
 
-def _errs_upward(audit: Audit, item: Main) -> bool:
+def _errs_upward(audit: Audit, item: CoreFigures) -> bool:
     difference = Verified.of(audit.tally(item.condition.code, item.maneuver.code)).difference
     return difference is None or difference > 0
 
 
-def _waiting(items: Sequence[Main]) -> list[str]:
+def _waiting(items: Sequence[CoreFigures]) -> list[str]:
     """Conditions none of whose main maneuvers can be shown."""
     told = {item.condition.code for item in items if item.is_whole}
     names = [inside_sentence(item.condition.name) for item in items if item.condition.code not in told]

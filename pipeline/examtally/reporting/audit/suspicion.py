@@ -26,7 +26,7 @@ def limits_after(ratio: Estimate, before: float = BEFORE) -> tuple[float | None,
     return low, high
 
 
-def becomes(ratio: Estimate, before: float = BEFORE) -> str:
+def post_test_text(ratio: Estimate, before: float = BEFORE) -> str:
     """What a suspicion becomes by a local likelihood ratio, limits in brackets; empty where there is none to show."""
     if not ratio.shown:
         return ""
@@ -37,9 +37,9 @@ def becomes(ratio: Estimate, before: float = BEFORE) -> str:
     return f"{percent(after(ratio.value, before))} ({limits})" if limits else percent(after(ratio.value, before))
 
 
-def becomes_cell(ratio: Estimate, before: float = BEFORE) -> str:
+def post_test_cell(ratio: Estimate, before: float = BEFORE) -> str:
     """The same for a table cell, limits beneath."""
-    text = becomes(ratio, before)
+    text = post_test_text(ratio, before)
     return text.replace(" (", "\n").removesuffix(")") if text else ratio.number
 
 

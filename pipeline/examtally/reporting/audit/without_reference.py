@@ -64,7 +64,7 @@ def _pairs(audit: Audit) -> Iterator[tuple[Condition, Maneuver]]:
     """Pairs with people enough that their figures may be shown."""
     for condition in audit.settled:
         for maneuver in audit.maneuvers(condition):
-            if all(audit.allowing(condition.code, maneuver.code, measure).shown for measure in BOTH):
+            if all(audit.reference_corrected(condition.code, maneuver.code, measure).shown for measure in BOTH):
                 yield condition, maneuver
 
 

@@ -9,7 +9,15 @@ import polars as pl
 from examtally.contracts.catalogue.clinical import Condition
 from examtally.contracts.periods import place_of
 from examtally.reporting.audit.audit import Audit
-from examtally.reporting.condition_page.ratios import BY_ITSELF, CORRECTED, MOST, UNCORRECTED, Line, lines_of, needed
+from examtally.reporting.condition_page.ratios import (
+    BY_ITSELF,
+    CORRECTED,
+    MOST,
+    UNCORRECTED,
+    RatioLine,
+    lines_of,
+    needed,
+)
 from examtally.reporting.engine.numbers import counted, listed, percent
 from examtally.reporting.engine.plain import box
 from examtally.reporting.engine.tables import Column, table
@@ -64,7 +72,7 @@ def expiry(period: str) -> str:
     return f"the end of {year:04}-{month + 1:02}, {VALID} months after its last period"
 
 
-def periods_covered(audit: Audit, condition: Condition, lines: Sequence[Line]) -> list[str]:
+def periods_covered(audit: Audit, condition: Condition, lines: Sequence[RatioLine]) -> list[str]:
     """Periods with an exam whose answer is known for a maneuver of the card; every period where there is none."""
     own = [line for line in lines if line.own is not None] or list(lines)
     known = [
@@ -75,7 +83,7 @@ def periods_covered(audit: Audit, condition: Condition, lines: Sequence[Line]) -
     return known or audit.periods
 
 
-def _covered(audit: Audit, condition: Condition, lines: Sequence[Line]) -> str:
+def _covered(audit: Audit, condition: Condition, lines: Sequence[RatioLine]) -> str:
     modalities = [audit.catalogue.modalities[code] for code in audit.protocol.reference.accepted[condition.code]]
     settled = f"The answer comes from {listed([inside_sentence(item.name) for item in modalities], 'or')}."
     if audit.protocol.is_clinical(condition.code):
@@ -92,7 +100,7 @@ def _until(period: str) -> str:
     return text if period.startswith("P") else f"at {text}"
 
 
-def _table(audit: Audit, condition: Condition, lines: Sequence[Line]) -> str:
+def _table(audit: Audit, condition: Condition, lines: Sequence[RatioLine]) -> str:
     keys = [column.key for column in _COLUMNS]
     rows = [
         {
@@ -108,7 +116,7 @@ def _table(audit: Audit, condition: Condition, lines: Sequence[Line]) -> str:
     return table(pl.DataFrame(rows), _COLUMNS, caption=caption, group="maneuver")
 
 
-def _heading(line: Line, fewest: int) -> str:
+def _heading(line: RatioLine, fewest: int) -> str:
     """The maneuver with the knees behind it and the correction, or where its range comes from and what is missing."""
     if line.own is not None:
         return (
@@ -120,12 +128,12 @@ def _heading(line: Line, fewest: int) -> str:
     return f"{line.maneuver.name}: {source}; {missing}"
 
 
-def _left_out(lines: Sequence[Line]) -> str:
+def _left_out(lines: Sequence[RatioLine]) -> str:
     """Maneuvers for which one sheet has no room."""
     return f"No room here for {'; '.join(line.maneuver.name for line in lines)}." if lines else ""
 
 
-def _basis(audit: Audit, lines: Sequence[Line]) -> str:
+def _basis(audit: Audit, lines: Sequence[RatioLine]) -> str:
     """What the figures take for granted, where the published ones come from, and what made them."""
     own = [line for line in lines if line.own is not None]
     sources = dict.fromkeys(name for line in lines if line.own is None and line.published for name in line.sources)

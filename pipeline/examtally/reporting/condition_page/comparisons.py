@@ -35,7 +35,7 @@ _ORDERS = {"a_first": "done first", "b_first": "done second"}
 
 
 @dataclass(frozen=True)
-class Compared:
+class MeasureComparison:
     """One measure of two maneuvers on the same knees; `is_shown` is false where too few people stand behind it."""
 
     first: float | None
@@ -51,7 +51,7 @@ class Compared:
     is_shown: bool
 
     @classmethod
-    def of(cls, row: Mapping[str, Any], fewest: int) -> Compared:
+    def of(cls, row: Mapping[str, Any], fewest: int) -> MeasureComparison:
         """Read a row of the table `comparisons`."""
         is_shown = row["difference"] is not None and row["flag"] != "too_few" and row["participants"] >= fewest
         return cls(
@@ -97,14 +97,14 @@ def _pairs(audit: Audit, condition: Condition) -> tuple[tuple[str, str], ...]:
 def _compared(
     audit: Audit, condition: Condition, pair: tuple[str, str], measure: str, adjustment: str = "none",
     group_by: str = "overall", group: str = "all",
-) -> Compared:  # fmt: skip
+) -> MeasureComparison:  # fmt: skip
     rows = audit.table("comparisons").filter(
         condition=condition.code, maneuver_a=pair[0], maneuver_b=pair[1], measure=measure, contrast="difference",
         adjustment=adjustment, group_by=group_by, group=group,
     )  # fmt: skip
     if rows.is_empty():
-        return Compared(None, None, None, None, None, None, None, 0, 0, 0, is_shown=False)
-    return Compared.of(rows.row(0, named=True), audit.min_participants)
+        return MeasureComparison(None, None, None, None, None, None, None, 0, 0, 0, is_shown=False)
+    return MeasureComparison.of(rows.row(0, named=True), audit.min_participants)
 
 
 def _names(audit: Audit, pair: tuple[str, str]) -> tuple[str, str]:

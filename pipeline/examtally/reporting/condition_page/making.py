@@ -12,7 +12,7 @@ from examtally.contracts.catalogue.clinical import Condition
 from examtally.contracts.contract import load_contract
 from examtally.errors import ReportError
 from examtally.reporting.audit.audit import Audit
-from examtally.reporting.condition_page.page import CONDITION_FILE, told_conditions
+from examtally.reporting.condition_page.page import CONDITION_FILE, reportable_conditions
 from examtally.reporting.engine.renderer import render
 from examtally.reporting.engine.wording import read_wording
 from examtally.resources import resource
@@ -74,7 +74,7 @@ def _render(
 
 
 def _chosen(audit: Audit, code: str | None) -> Sequence[Condition]:
-    told = told_conditions(audit)
+    told = reportable_conditions(audit)
     if code is None:
         return told
     if code not in audit.catalogue.conditions:

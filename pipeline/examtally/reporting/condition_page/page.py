@@ -32,12 +32,12 @@ def open_page() -> Story:
     return Story(audit, audit.catalogue.conditions[code])
 
 
-def told_conditions(audit: Audit) -> tuple[Condition, ...]:
+def reportable_conditions(audit: Audit) -> tuple[Condition, ...]:
     """Conditions with pages: those that something settles and that a maneuver speaks of, in catalogue order."""
     return tuple(condition for condition in audit.settled if audit.maneuvers(condition))
 
 
-def standing(audit: Audit) -> str:
+def analysis_status(audit: Audit) -> str:
     """Whether the analysis was written down before its results were seen, and what follows."""
     if audit.protocol.analysis_status == "prespecified":
         return "*Pre-specified:* this analysis was written down before its results were seen."
@@ -47,7 +47,7 @@ def standing(audit: Audit) -> str:
     )
 
 
-def told(block: str, how_to_read: str, otherwise: str) -> str:
+def explained(block: str, how_to_read: str, otherwise: str) -> str:
     """A block with how to read it before; where it holds no table, its own sentence or else `otherwise`, alone."""
     return f"{how_to_read.strip()}\n\n{block}" if "<table" in block else block or otherwise
 
@@ -66,7 +66,7 @@ def opening(audit: Audit, condition: Condition) -> str:
         tag(audit),
         f"{condition.plain} *Counted as present:* {condition.present_means}",
         f"{known(audit, condition)}{window}",
-        standing(audit),
+        analysis_status(audit),
         marking(audit),
         box(audit.wording.caution, "caution"),
     )

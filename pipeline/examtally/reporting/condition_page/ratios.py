@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from examtally.contracts.catalogue.clinical import Condition, Maneuver, Published
 from examtally.reporting.audit.audit import Audit
-from examtally.reporting.audit.suspicion import after, becomes_cell
+from examtally.reporting.audit.suspicion import after, post_test_cell
 from examtally.reporting.engine.estimate import Estimate, Span
 from examtally.reporting.engine.numbers import DASH, percent, percent_range, ratio, ratio_range
 
@@ -24,7 +24,7 @@ UNCORRECTED = "imaged knees as they are, not corrected"
 
 
 @dataclass(frozen=True)
-class Line:
+class RatioLine:
     """One maneuver of a card.
 
     `own` holds our two ratios, None where too few people are proven; `correction` says how they are corrected for who
@@ -45,7 +45,7 @@ class Line:
         """The ratio of a positive (0) or negative (1) finding, then what each suspicion becomes, limits beneath."""
         if self.own is not None:
             estimate = self.own[finding]
-            return [estimate.pair, *(becomes_cell(estimate, before) for before in suspicions)]
+            return [estimate.pair, *(post_test_cell(estimate, before) for before in suspicions)]
         if self.published is None:
             return [DASH] * (1 + len(suspicions))
         low, high = self.published[finding]
@@ -53,10 +53,10 @@ class Line:
         return [_range(low, high), *(_percents(*span) for span in spans)]
 
 
-def lines_of(audit: Audit, condition: Condition) -> list[Line]:
+def lines_of(audit: Audit, condition: Condition) -> list[RatioLine]:
     """Each core maneuver, or the one proven most where there is none; others with ratios of our own while they fit."""
     core = tuple(item for item in audit.maneuvers(condition) if item.code in audit.protocol.core)
-    first = [_line(audit, condition, item) for item in core or audit.mains(condition)]
+    first = [_line(audit, condition, item) for item in core or audit.core_maneuvers(condition)]
     named = {line.maneuver.code for line in first}
     rest = [_line(audit, condition, item) for item in audit.maneuvers(condition) if item.code not in named]
     room = max(MOST - len(first), 0)
@@ -79,13 +79,13 @@ def published_ratios(rows: Iterable[Published]) -> tuple[Span, Span] | None:
     return ((min(up), max(up)), (min(down), max(down))) if up and down else None
 
 
-def _line(audit: Audit, condition: Condition, maneuver: Maneuver) -> Line:
+def _line(audit: Audit, condition: Condition, maneuver: Maneuver) -> RatioLine:
     tally = audit.tally(condition.code, maneuver.code)
     people = (tally["participants_present"], tally["participants_absent"])
     found = [row for row in maneuver.published if row.condition == condition.code]
     is_enough = min(people) >= needed(audit)
     own, correction = _own(audit, condition.code, maneuver.code) if is_enough else (None, "")
-    return Line(
+    return RatioLine(
         maneuver,
         own,
         correction,

@@ -22,7 +22,7 @@ def box(text: str, kind: str) -> str:
     return f"\n::: {{.box .{kind}}}\n{text}\n:::\n"
 
 
-def said(title: str, sentences: Sequence[str]) -> str:
+def bullets(title: str, sentences: Sequence[str]) -> str:
     """A bold line and its sentences as a list; nothing where there are none."""
     if not sentences:
         return ""
@@ -46,7 +46,7 @@ def marking(audit: Audit) -> str:
 
 def imaged(audit: Audit) -> str:
     """Which way the figures err and whether that is corrected; nothing where there are none."""
-    if not audit.told:
+    if not audit.reportable:
         return ""
     return box(f"{CORRECTED} {ASSUMED}" if audit.is_corrected else UNCORRECTED, "caution")
 

@@ -10,7 +10,7 @@ from examtally.disclosure.folder import read_release
 from examtally.disclosure.publishing import prepare
 from examtally.disclosure.release import Approval
 from examtally.errors import ReportError
-from examtally.registry.lock_wait import Patience
+from examtally.registry.lock_wait import LockWait
 from examtally.reporting.engine.renderer import keep_apart, put_page, render
 from examtally.reporting.index.listing import shelve, to_text
 from examtally.results import read_results
@@ -45,7 +45,7 @@ def render_release(
     approval: Approval | None = None,
     operator: str | None = None,
     formats: Sequence[str] = ("html",),
-    patience: Patience | None = None,
+    lock_wait: LockWait | None = None,
     progress: Callable[[str], object] | None = None,
 ) -> list[Path]:
     """Make a release of a results folder at `out_dir`; return its folder, its log and its pages.
@@ -57,13 +57,13 @@ def render_release(
     keep_apart(results_dir, out_dir)
     say("choosing what may go out")
     known = [read_release(folder).shown for folder in earlier]
-    ready = prepare(read_results(results_dir), registry, earlier=known, approval=approval, patience=patience)
+    ready = prepare(read_results(results_dir), registry, earlier=known, approval=approval, lock_wait=lock_wait)
     made = ready.made.release
     with tempfile.TemporaryDirectory(prefix="examtally-release-") as inner:
         say("rendering the release")
         pages = render("release", made.write(Path(inner)), Path(inner) / "pages", formats=formats, page=made.name)
         say("entering it in the registry's log")
-        ready.enter("release", operator=operator, patience=patience)
+        ready.enter("release", operator=operator, lock_wait=lock_wait)
         folder = made.write(out_dir)
         moved = [put_page(page, out_dir / page.name) for page in pages]
     return [folder, made.log_in(out_dir), *moved]

@@ -81,9 +81,9 @@ def discussion(paper: Paper) -> str:
     limits = (
         ["The registry was filled in routine care; who is imaged is not left to chance."] if paper.condition else []
     )
-    if not paper.found.standing.prespecified:
+    if not paper.found.lock_status.prespecified:
         limits.append("No analysis was pre-specified; its figures raise questions and do not settle them.")
-    if paper.found.standing.deviations:
+    if paper.found.lock_status.deviations:
         limits.append("The analysis departs from the locked protocol as listed above.")
     if len(paper.used_tests()) > 1:
         limits.append("Index tests done by the same hands are not blind to each other.")
@@ -98,7 +98,7 @@ def discussion(paper: Paper) -> str:
 
 def other(paper: Paper) -> str:
     """Registration, protocol, data, funding."""
-    locked = paper.found.standing.locked
+    locked = paper.found.lock_status.locked
     protocol = f"sha256 of the locked protocol {locked[0].sha256[:16]}…" if locked else "the protocol was not locked"
     lacks = "".join(f"{sentence} " for sentence in lacking(paper.found, released(paper.found)))
     return "\n".join(

@@ -46,7 +46,7 @@ def _selection(paper: Paper) -> str:
 
 
 def _index_test(paper: Paper) -> str:
-    fixed = all(paper.found.standing.status(one.name) == PRESPECIFIED for one in paper.study.primary)
+    fixed = all(paper.found.lock_status.status(one.name) == PRESPECIFIED for one in paper.study.primary)
     rule = "fixed before the results" if fixed else "not fixed before the results"
     known = (
         "exams whose examiner is recorded to have known the reference are left out"

@@ -14,7 +14,7 @@ WHO = {
 
 
 @dataclass(frozen=True)
-class Compared:
+class IndexTestPairs:
     """The pairs of one index test; `who` says whose exams make one."""
 
     test: str
@@ -30,7 +30,7 @@ class Pairs:
     exams: int
     left_out: tuple[tuple[str, int], ...]
     eligible: int
-    compared: tuple[Compared, ...]
+    compared: tuple[IndexTestPairs, ...]
     status: str
 
 
@@ -42,7 +42,7 @@ def pairs_of(paper: Paper) -> Pairs:
     )
     exams = sum(line["exams"] for line in lines)
     compared = {
-        (line["maneuver"], line["group_by"]): Compared(
+        (line["maneuver"], line["group_by"]): IndexTestPairs(
             line["maneuver"], WHO[line["group_by"]], line["pairs"], line["participants"]
         )
         for line in paper.rows("agreement")

@@ -41,7 +41,7 @@ def heading(paper: Paper) -> str:
 
 def lock_words(paper: Paper) -> str:
     """How the analyses stand to the lock, in one paragraph."""
-    stands = paper.found.standing
+    stands = paper.found.lock_status
     if not stands.locked:
         return (
             "**The protocol was not locked before the analysis: every analysis in this manuscript is exploratory.** "
@@ -87,7 +87,7 @@ def analyses(paper: Paper) -> str:
 
 def deviations(paper: Paper) -> str:
     """Every departure from the lock, by itself."""
-    stands = paper.found.standing
+    stands = paper.found.lock_status
     if not stands.locked:
         return "There was no lock to deviate from; all analyses are exploratory."
     if not stands.deviations:

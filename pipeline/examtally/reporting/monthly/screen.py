@@ -99,7 +99,7 @@ def not_yet(month: Month) -> str:
     waiting = [
         (condition, maneuver, item)
         for condition in audit.settled
-        for maneuver in audit.mains(condition)
+        for maneuver in audit.core_maneuvers(condition)
         for item in (accrual_of(audit, condition.code, maneuver.code),)
         if condition.core or maneuver.core
         if not item.is_enough

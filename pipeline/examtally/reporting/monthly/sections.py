@@ -141,7 +141,7 @@ def _verified(month: Month) -> Iterator[dict[str, str]]:
         for row in audit.table("verification").iter_rows(named=True)
     }
     for condition in audit.settled:
-        for maneuver in audit.mains(condition):
+        for maneuver in audit.core_maneuvers(condition):
             key = (condition.code, maneuver.code)
             if condition.core and maneuver.core and (*key, "positive") in found:
                 yield {"pair": f"{maneuver.name}\n{condition.name}"} | {

@@ -6,7 +6,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from examtally.analytics.test_combinations import Joint, combine, dependence, patterns
+from examtally.analytics.test_combinations import JointFindings, combine, dependence, patterns
 from examtally.analytics.test_combinations.joint_tables import combinations_table, dependence_table, patterns_table
 from examtally.contracts.contract import load_contract
 from examtally.contracts.protocol.protocol import Protocol
@@ -16,14 +16,14 @@ PROTOCOL = Protocol.defaults(CONTRACT)
 ACL = tuple(m for c, m in CONTRACT.catalogue.pairs if c == "acl_tear")
 
 
-def dependent(n: int, seed: int, shared: float) -> Joint:
+def dependent(n: int, seed: int, shared: float) -> JointFindings:
     """Two maneuvers that see a knee alike with chance `shared`; sensitivity 0.7 and 0.6, specificity 0.9 and 0.8."""
     rng = np.random.default_rng(seed)
     present = rng.random(n) < 0.4
     common, own = rng.random(n), rng.random((n, 2))
     drawn = np.where((rng.random(n) < shared)[:, None], common[:, None], own)
     chance = np.where(present[:, None], [0.7, 0.6], [0.1, 0.2])
-    return Joint.of(drawn < chance, present)
+    return JointFindings.of(drawn < chance, present)
 
 
 def frame(n: int, seed: int = 1, **columns: object) -> pl.DataFrame:
@@ -62,14 +62,14 @@ def test_any_and_all_add_up_to_the_single_findings() -> None:
 def test_order_of_knees_and_of_maneuvers_is_nothing() -> None:
     joint = dependent(300, 4, 0.3)
     mixed = np.random.default_rng(0).permutation(300)
-    turned = Joint.of(joint.findings[mixed][:, ::-1], joint.present[mixed], joint.participant[mixed])
+    turned = JointFindings.of(joint.findings[mixed][:, ::-1], joint.present[mixed], joint.participant[mixed])
     for rule in ("any_of", "all_of"):
         assert combine(turned, rule).counts == combine(joint, rule).counts
     assert dependence(turned, "present").phi == pytest.approx(dependence(joint, "present").phi)
 
 
 def test_a_knee_with_a_gap_is_left_out() -> None:
-    joint = Joint.of([[1, 1], [1, np.nan], [0, 0]], [1, 1, 0])
+    joint = JointFindings.of([[1, 1], [1, np.nan], [0, 0]], [1, 1, 0])
     assert combine(joint, "any_of").counts["tp"] == 1
 
 
@@ -84,7 +84,9 @@ def test_limits_of_phi_cover_a_known_dependence() -> None:
 
 def test_two_knees_that_always_agree_widen_the_limits_of_phi() -> None:
     joint = dependent(200, 5, 0.5)
-    doubled = Joint.of(np.repeat(joint.findings, 2, axis=0), np.repeat(joint.present, 2), np.repeat(np.arange(200), 2))
+    doubled = JointFindings.of(
+        np.repeat(joint.findings, 2, axis=0), np.repeat(joint.present, 2), np.repeat(np.arange(200), 2)
+    )
     one, two = dependence(joint, "present"), dependence(doubled, "present")
     assert (two.ci_low, two.ci_high) == pytest.approx((one.ci_low, one.ci_high))
 
@@ -143,6 +145,6 @@ def test_one_class_and_a_constant_maneuver_give_notes() -> None:
 
 def test_what_is_not_a_finding_is_refused() -> None:
     with pytest.raises(ValueError, match="findings are 1, 0 or NaN"):
-        Joint.of([[2, 0]], [1])
+        JointFindings.of([[2, 0]], [1])
     with pytest.raises(ValueError, match="rule must be one of any_of, all_of"):
         combine(dependent(10, 1, 0.1), "most_of")

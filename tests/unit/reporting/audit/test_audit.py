@@ -177,7 +177,7 @@ def test_what_the_analysis_says_beside_a_figure_is_passed_on(
     said = "No knee without the condition had a positive finding: the ratio is infinite."
     noted = pl.when(*here).then(pl.lit(said)).otherwise(pl.col("note")).alias("note")
     tables = {**clinic.results.tables, "accuracy": clinic.results.accuracy.with_columns(noted)}
-    block = condition_block(replace(clinic, results=Results(tables, clinic.results.provenance)), clinic.told[0])
+    block = condition_block(replace(clinic, results=Results(tables, clinic.results.provenance)), clinic.reportable[0])
     assert f"- Lachman test, likelihood ratio if positive: {said}" in block
 
 
@@ -218,7 +218,7 @@ def test_tables_left_out_of_an_analysis_leave_their_part_empty(made: Path, tmp_p
 
 def test_every_core_condition_of_the_clinic_is_told(clinic: Audit) -> None:
     core = {code for code, condition in load_contract().catalogue.conditions.items() if condition.core}
-    assert core <= {condition.code for condition in clinic.told}
+    assert core <= {condition.code for condition in clinic.reportable}
 
 
 def test_groups_stand_in_their_declared_order(clinic: Audit) -> None:

@@ -10,7 +10,13 @@ import polars as pl
 import pytest
 
 from examtally.reporting.audit.audit import Audit
-from examtally.reporting.audit.between_examiner_variation import CORRECTED, Side, spread_of, spreads, told
+from examtally.reporting.audit.between_examiner_variation import (
+    CORRECTED,
+    Side,
+    variation_bullets,
+    variation_of,
+    variations,
+)
 from examtally.reporting.audit.examiners import section
 from examtally.reporting.audit.shrinkage import Shrunk
 from examtally.reporting.engine.estimate import Estimate
@@ -41,7 +47,7 @@ def pooled(value: float | None, participants: int) -> Estimate:
 
 
 def test_a_new_examiner_is_foretold_in_a_sentence_with_the_ranges_of_the_table(clinic: Audit) -> None:
-    found = spread_of(clinic, clinic.told[0], clinic.mains(clinic.told[0])[0])
+    found = variation_of(clinic, clinic.reportable[0], clinic.core_maneuvers(clinic.reportable[0])[0])
     assert found is not None
     rows = clinic.table("examiner_spread").filter(
         condition=found.condition.code, maneuver=found.maneuver.code, between="examiners", adjustment=CORRECTED
@@ -67,16 +73,18 @@ def test_examiners_are_said_to_differ_only_where_the_data_rule_out_that_they_are
 
 
 def test_that_all_are_alike_is_said_of_the_maneuvers_it_fits(clinic: Audit) -> None:
-    found = spreads(clinic)
+    found = variations(clinic)
     apart = [item for item in found if not item.may_be_alike]
-    assert ("That all examiners are equally good fits these data as well" in told(found)) == (len(apart) < len(found))
+    assert ("That all examiners are equally good fits these data as well" in variation_bullets(found)) == (
+        len(apart) < len(found)
+    )
     wide = replace(found[0], sides=tuple(replace(side, sd_low=0.4) for side in found[0].sides))
     assert "The examiners do differ in sensitivity and specificity." in wide.sentence
-    assert "equally good" not in told([wide])
+    assert "equally good" not in variation_bullets([wide])
 
 
 def test_without_a_spread_nothing_is_foretold_and_few_examiners_are_named(clinic: Audit) -> None:
-    found = spreads(clinic)[0]
+    found = variations(clinic)[0]
     silent = replace(found, sides=tuple(replace(s, new=None, sd=None, sd_low=None, number=3) for s in found.sides))
     assert "cannot be foretold" in silent.sentence
     assert "With 3 examiners the range rests much on what was assumed beforehand." in silent.sentence
@@ -85,7 +93,7 @@ def test_without_a_spread_nothing_is_foretold_and_few_examiners_are_named(clinic
 
 def test_figures_from_verified_knees_only_say_so(clinic: Audit) -> None:
     only = clinic.table("examiner_spread").filter(pl.col("adjustment") == "pooled")
-    found = spreads(changed(clinic, examiner_spread=only))
+    found = variations(changed(clinic, examiner_spread=only))
     assert found
     assert all(item.sentence.endswith("Not corrected for who was imaged.") for item in found)
 
@@ -108,8 +116,8 @@ def test_rows_stand_by_drawn_code_and_hold_each_ones_own_figures(
     rows = re.findall(r'<tr><th scope="row">(\w+)</th>(.*?)</tr>', first)
     assert [code for code, _ in rows] == sorted(clinic.codes.values())
     back = {code: examiner for examiner, code in clinic.codes.items()}
-    condition = clinic.told[0]
-    maneuver = clinic.mains(condition)[0]
+    condition = clinic.reportable[0]
+    maneuver = clinic.core_maneuvers(condition)[0]
     for code, cells in rows:
         for measure in ("sensitivity", "specificity"):
             place = condition.code, maneuver.code, measure, "examiner", back[code]
@@ -158,8 +166,8 @@ def test_one_examiner_has_own_figures_and_no_pooled_ones(
         for frame in (clinic.table(name),)
     }
     unpooled = alone["accuracy"].filter(~pl.col("adjustment").str.starts_with("pooled"))
-    spread = clinic.table("examiner_spread").clear()
-    text = section(changed(clinic, tallies=alone["tallies"], accuracy=unpooled, examiner_spread=spread))
+    variation = clinic.table("examiner_spread").clear()
+    text = section(changed(clinic, tallies=alone["tallies"], accuracy=unpooled, examiner_spread=variation))
     assert "it takes three" in text
     assert "as counted" in text
     assert ">pooled<" not in text

@@ -135,13 +135,13 @@ def test_results_without_corrections_say_that_they_are_uncorrected(clinic: Audit
     assert "known for" in correction(clinic, acl)
     assert "Corrected" not in correction(clinic, acl)
     assert "not corrected for who was" in plain.imaged(clinic)
-    assert "not corrected for who was imaged" in summary.glance(clinic)
+    assert "not corrected for who was imaged" in summary.summary_table(clinic)
     assert "Begg" not in plain.methods(clinic)
 
 
 def test_the_first_screen_and_the_methods_turn_with_the_results(clinic: Audit) -> None:
     audit = corrected(clinic)
-    first = summary.glance(audit)
+    first = summary.summary_table(audit)
     assert "beneath each, corrected for who was imaged" in first
     assert '<th scope="row">corrected</th>' in first
     assert "60%<br /><small>50–70%</small></td>" in first

@@ -12,7 +12,7 @@ import pytest
 from examtally.contracts.catalogue.clinical import Condition
 from examtally.contracts.results import conform
 from examtally.reporting.audit.audit import Audit
-from examtally.reporting.audit.imperfect_reference import erring
+from examtally.reporting.audit.imperfect_reference import imperfect_reference_block
 from examtally.results import Results
 
 LACHMAN = {"condition": "acl_tear", "maneuver": "lachman"}
@@ -74,7 +74,7 @@ def acl(clinic: Audit, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Condi
 
 
 def test_the_figures_their_range_and_the_assumption_stand_together(clinic: Audit, acl: Condition) -> None:
-    block = erring(allowing(clinic), acl)
+    block = imperfect_reference_block(allowing(clinic), acl)
     assert "**If MRI errs as often as published.**" in block
     assert "87% (77–94%) of knees with the condition present and 93% (91–96%) of those without it absent" in block
     assert "Assumed: MRI misreads knees that are easy and hard to examine alike." in block
@@ -83,30 +83,34 @@ def test_the_figures_their_range_and_the_assumption_stand_together(clinic: Audit
 
 
 def test_where_a_conclusion_turns_is_said(clinic: Audit, acl: Condition) -> None:
-    block = erring(allowing(clinic), acl)
+    block = imperfect_reference_block(allowing(clinic), acl)
     assert "A positive finding at least doubles the odds, and no single one of these assumptions turns that" in block
     assert "a negative one at least halves them, but no longer if both err together by 35% of what is possible" in block
-    weak = erring(allowing(clinic, turns=None, estimate=0.6), acl)
+    weak = imperfect_reference_block(allowing(clinic, turns=None, estimate=0.6), acl)
     assert "that a negative one at least halves them does not hold" in weak
 
 
 def test_what_the_data_rule_out_is_said(clinic: Audit, acl: Condition) -> None:
-    assert "Incompatible with these data: MRI only 88% specific or less." in erring(allowing(clinic), acl)
-    block = erring(allowing(clinic, estimate=None, ci_low=None, ci_high=None, flag="incompatible"), acl)
+    assert "Incompatible with these data: MRI only 88% specific or less." in imperfect_reference_block(
+        allowing(clinic), acl
+    )
+    block = imperfect_reference_block(
+        allowing(clinic, estimate=None, ci_low=None, ci_high=None, flag="incompatible"), acl
+    )
     assert "MRI of this accuracy could not have made these data" in block
 
 
 def test_local_mri_comes_with_its_counts_or_with_a_refusal(clinic: Audit, acl: Condition) -> None:
-    block = erring(allowing(clinic), acl)
+    block = imperfect_reference_block(allowing(clinic), acl)
     assert "74 of 300 knees with MRI also had open surgery or arthroscopy" in block
     assert "MRI called 63 of 65 with the condition present and 5 of 9 without it absent" in block
-    refused = erring(allowing(clinic, here=None), acl)
+    refused = imperfect_reference_block(allowing(clinic, here=None), acl)
     assert "Too few knees had both: 9 without it (20 asked)." in refused
     assert "74% (" not in refused
 
 
 def test_hidden_figures_stay_hidden_and_no_rows_make_no_words(clinic: Audit, acl: Condition) -> None:
-    assert erring(clinic, acl) == ""
-    block = erring(allowing(clinic, display="counts_only"), acl)
+    assert imperfect_reference_block(clinic, acl) == ""
+    block = imperfect_reference_block(allowing(clinic, display="counts_only"), acl)
     assert "71%" not in block
     assert "too few people had MRI and a clear finding" in block

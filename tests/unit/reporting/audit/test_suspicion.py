@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from examtally.reporting.audit.suspicion import after, becomes, becomes_cell, is_told_apart
+from examtally.reporting.audit.suspicion import after, is_told_apart, post_test_cell, post_test_text
 from examtally.reporting.engine.estimate import Estimate
 
 
@@ -22,18 +22,18 @@ def test_a_ratio_of_one_changes_nothing() -> None:
 
 
 def test_limits_stand_beside_it() -> None:
-    assert becomes(ratio(5, 2, 10)) == "68% (46–81%)"
-    assert becomes_cell(ratio(5, 2, 10)) == "68%\n46–81%"
+    assert post_test_text(ratio(5, 2, 10)) == "68% (46–81%)"
+    assert post_test_cell(ratio(5, 2, 10)) == "68%\n46–81%"
 
 
 def test_an_infinite_ratio_leaves_its_lower_limit() -> None:
-    assert becomes(ratio(None, 4.0, None)) == "more than 63%"
+    assert post_test_text(ratio(None, 4.0, None)) == "more than 63%"
 
 
 def test_nothing_is_made_of_too_few() -> None:
     few = ratio(5, 2, 10, shown=False)
-    assert becomes(few) == ""
-    assert becomes_cell(few) == "too few"
+    assert post_test_text(few) == ""
+    assert post_test_cell(few) == "too few"
     assert not is_told_apart(few)
 
 

@@ -19,7 +19,7 @@ from examtally.reporting.manuscript.values import agreement_value, value_words
 from examtally.resources import resource
 from examtally.results import Results
 from examtally.results.results import Provenance
-from examtally.studies.lock_status import standing
+from examtally.studies.lock_status import lock_status
 from examtally.studies.reproducing import Reproduction, compare
 from examtally.studies.running import StudyResults
 
@@ -38,7 +38,7 @@ STUDY: dict[str, Any] = {
 
 def paper_of(study: dict[str, Any]) -> Paper:
     read = load_study(study)
-    stands = standing(read, ())
+    stands = lock_status(read, ())
     results = Results({}, Provenance("r", {}, "p", 1, {}))
     contract = read.contract(load_contract())
     return Paper(StudyResults(read, stands, results, 0), contract.catalogue, read_wording(resource("reports")))

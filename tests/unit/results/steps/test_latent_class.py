@@ -10,7 +10,11 @@ import pytest
 from clinic import Records, connect
 from scipy.stats import beta
 
-from examtally.analytics.imperfect_reference.latent_class_tables import belief, effective_cells, latent_class_table
+from examtally.analytics.imperfect_reference.latent_class_tables import (
+    effective_cells,
+    latent_class_table,
+    prior_counts,
+)
 from examtally.analytics.imperfect_reference.pairs import ErringPair, erring_pairs, only_erring
 from examtally.analytics.verification_bias.corrected import CorrectedCells
 from examtally.cohort.cohort import build_cohort
@@ -125,15 +129,15 @@ def test_knees_of_one_person_count_once_and_alike_knees_as_they_are() -> None:
 
 def test_a_belief_is_as_wide_as_what_is_published(contract: Contract) -> None:
     row = contract.catalogue.conditions["acl_tear"].reference_accuracy[0]
-    a, b = belief(row, "sensitivity", 1.0)
+    a, b = prior_counts(row, "sensitivity", 1.0)
     assert beta.mean(a, b) == pytest.approx(0.87)
     assert beta.std(a, b) == pytest.approx((0.94 - 0.77) / (2 * 1.96), rel=1e-3)
-    assert sum(belief(row, "sensitivity", 0.5)) == pytest.approx((a + b) / 2)
+    assert sum(prior_counts(row, "sensitivity", 0.5)) == pytest.approx((a + b) / 2)
 
 
 @pytest.mark.parametrize("limits", [(None, None), (0.9, 1.0)])
 def test_a_published_certainty_stays_a_belief(contract: Contract, limits: tuple[float | None, float | None]) -> None:
     row = contract.catalogue.conditions["acl_tear"].reference_accuracy[0]
     sure = replace(row, specificity=1.0, specificity_low=limits[0], specificity_high=limits[1])
-    a, b = belief(sure, "specificity", 1.0)
+    a, b = prior_counts(sure, "specificity", 1.0)
     assert (min(a, b) > 0, beta.mean(a, b)) == (True, pytest.approx(0.99))
