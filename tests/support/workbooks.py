@@ -17,7 +17,7 @@ from examtally.workbook.mapping import HEADER_ROW
 Row = dict[str, str]
 Tables = dict[str, list[Row]]
 # what the pages have no column for
-LEFT_OUT = {"findings": ("pain", "measured_by", "flexion_deg", "end_point", "done_order")}
+LEFT_OUT = {"findings": ("pain", "measured_by", "flexion_deg", "done_order")}
 
 
 def read_tables(folder: Path) -> Tables:
@@ -42,6 +42,8 @@ def with_derived_codes(tables: Tables) -> Tables:
             row |= {key: value for key, value in defaults.items() if not row[key]}
             if "exam_id" in row:
                 row["exam_id"] = codes[row["exam_id"]]
+            if name == "findings" and not _has_stop(row):
+                row["end_point"] = ""
             if name == "references":
                 row["reference_id"] = _derived(row, "modality", "reference_day")
         made[name] = kept
@@ -57,6 +59,11 @@ def _derived(row: Row, *others: str) -> str:
     parts = [row["participant_id"], row["side"][:2].upper()]
     parts += [row[name][:2].upper() if name == "modality" else row[name] for name in others]
     return "-".join(parts)
+
+
+def _has_stop(row: Row) -> bool:
+    maneuver = load_contract().catalogue.maneuvers[row["maneuver"]]
+    return maneuver.in_core_part and maneuver.end_point and row["end_point"] != "unknown"
 
 
 def _is_core(condition: str) -> bool:
@@ -120,8 +127,8 @@ def _typed(page: Page, column: Column, cells: Mapping[str, Any]) -> str:
     row = cells.get(f"findings {column.code}")
     if row is None:
         return ""
-    if column.target == "measure":
-        return str(row["measure"])
+    if column.target in ("measure", "end_point"):
+        return str(row[column.target])
     typed = form.typed_for("findings", contract.tables["findings"].field("result"))
     return _words(f"{typed[row['result']]}{row['grade']}", row["reason"], row["sign"])
 

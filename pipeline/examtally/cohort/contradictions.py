@@ -17,21 +17,25 @@ def read_contradictions(con: duckdb.DuckDBPyConnection, contract: Contract, prot
 
     One row a contradiction in an exam that is its examiner's first eligible one of the episode, whose window has closed
     and whose condition is settled: a core maneuver positive with the condition absent or negative with it present
-    (`finding`), or a probability stated after the exam above 0.70 with it absent or below
-    `monitoring.unlikely` with it present (`maneuver` is null then), so that every missed injury of the monthly report
-    is among them. A maneuver answers for a derived condition only where it speaks of none of its parts:
-    tenderness of the outer joint line says nothing of an inner tear. `severity` lists the codes of the readings inside
-    the window that found it, null where none is recorded. Missed conditions stand first, then by condition and exam.
+    (`finding`; not where the catalogue calls a negative one silent), or a probability stated after the exam above 0.70
+    with it absent or below `monitoring.unlikely` with it present (`maneuver` is null then), so that every missed injury
+    of the monthly report is among them. A maneuver answers for a derived condition only where it speaks of none of its
+    parts: tenderness of the outer joint line says nothing of an inner tear. `severity` lists the codes of the readings
+    inside the window that found it, null where none is recorded. Missed conditions stand first, then by condition and
+    exam.
     """
     pairs = _pairs(contract, protocol)
     levels = (LIKELY, protocol.monitoring.unlikely)
     core = ", ".join(["(?, ?)"] * len(pairs)) or "(null, null)"
+    silent = [maneuver for _, maneuver in pairs if contract.catalogue.maneuvers[maneuver].silent_when_negative]
+    told = ", ".join(["?"] * len(silent)) or "null"
     found: pl.DataFrame = con.sql(
         f"""
         with read as (
             select ek, exam_id, c.place, c.condition, c.bit, maneuver, result as finding, null::double as probability
             from used_findings join pairs p using (maneuver) join conditions c on c.bit = p.bit join ex using (exam_id)
-            where (c.condition, maneuver) in ({core}) and result in ('positive', 'negative')
+            where (c.condition, maneuver) in ({core})
+                and (result = 'positive' or result = 'negative' and coalesce(maneuver not in ({told}), true))
             union all
             select ek, exam_id, c.place, c.condition, c.bit, null, null, probability
             from used_impressions i join conditions c using (condition) join ex using (exam_id)
@@ -58,7 +62,7 @@ def read_contradictions(con: duckdb.DuckDBPyConnection, contract: Contract, prot
             or not is_present and (finding = 'positive' or probability > ?)
         order by is_present desc, place, held.exam_id, maneuver nulls last
         """,
-        params=[*(code for pair in pairs for code in pair), *levels, *reversed(levels)],
+        params=[*(code for pair in pairs for code in pair), *silent, *levels, *reversed(levels)],
     ).pl()
     return found
 

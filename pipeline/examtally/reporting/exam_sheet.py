@@ -12,7 +12,7 @@ from examtally.contracts.records.tables import Field
 from examtally.errors import ReportError
 from examtally.reporting.engine.typesetting import typeset
 from examtally.workbook.form import BandForm, in_words, workbook_form
-from examtally.workbook.layout import Column, pages
+from examtally.workbook.layout import Column, end_points, pages
 
 PAPERS = {"a4": "a4", "letter": "us-letter"}
 _TEMPLATE = "exam_sheet"
@@ -92,11 +92,11 @@ def _chances(contract: Contract, band: BandForm) -> dict[str, Any]:
 
 
 def _phase(contract: Contract, code: str, name: str) -> dict[str, Any]:
-    own = [one for one in contract.catalogue.maneuvers.values() if one.phase == code]
+    own = [one for one in contract.catalogue.in_exam_order if one.phase == code]
     return {
         "name": name,
-        "core": [_maneuver(contract, one) for one in own if one.core],
-        "others": [_maneuver(contract, one) for one in own if not one.core],
+        "core": [_maneuver(contract, one) for one in own if one.in_core_part],
+        "others": [_maneuver(contract, one) for one in own if not one.in_core_part],
     }
 
 
@@ -107,6 +107,7 @@ def _maneuver(contract: Contract, maneuver: Maneuver) -> dict[str, Any]:
         "results": [entry.replace("-", "\u2212") for entry in typed.values()],
         "grades": [str(grade) for grade in maneuver.grades],
         "signs": [in_words(sign) for sign in maneuver.signs] if len(maneuver.signs) > 1 and not maneuver.grades else [],
+        "stops": end_points(contract) if maneuver.end_point else [],
         "unit": maneuver.unit,
         "caution": " ".join(maneuver.cautions),
     }

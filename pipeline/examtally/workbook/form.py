@@ -11,7 +11,7 @@ from examtally.contracts.records.tables import Field
 from examtally.contracts.yamlfile import Node, load_yaml
 from examtally.resources import resource
 
-KINDS = ("history", "maneuvers", "measures", "conditions", "probability")
+KINDS = ("history", "maneuvers", "measures", "end_points", "conditions", "probability")
 PARTS = ("core", "others")
 _YES_NO = "yes_no"
 _ANY = r"(?s).*\S.*"

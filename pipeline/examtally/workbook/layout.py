@@ -81,7 +81,7 @@ def _page(contract: Contract, form: PageForm) -> Page:
 
 
 def _columns(contract: Contract, table: Table, band: BandForm) -> Iterator[Column]:
-    maneuvers = [one for one in contract.catalogue.maneuvers.values() if one.core == band.is_core]
+    maneuvers = [one for one in contract.catalogue.in_exam_order if one.in_core_part == band.is_core]
     conditions = [one for one in contract.catalogue.conditions.values() if one.core == band.is_core]
     if band.kind == "history":
         yield from _history(contract)
@@ -89,6 +89,8 @@ def _columns(contract: Contract, table: Table, band: BandForm) -> Iterator[Colum
         yield from (_maneuver(contract, one) for one in maneuvers)
     elif band.kind == "measures":
         yield from (_measure(one) for one in contract.catalogue.maneuvers.values() if one.unit)
+    elif band.kind == "end_points":
+        yield from (_end_point(contract, one) for one in maneuvers if one.end_point)
     elif band.kind == "conditions":
         yield from (_status(table, one) for one in conditions)
     elif band.kind == "probability":
@@ -164,6 +166,17 @@ def _measure(maneuver: Maneuver) -> Column:
     words = f"a number in {maneuver.unit}"
     hint = f"{(maneuver.measure_name or '').capitalize()}: {words}. Needs a result in the column of the maneuver."
     return Column(f"{maneuver.name}, {maneuver.unit}", "measure", maneuver.code, hint, form="number", legal=words)
+
+
+def end_points(contract: Contract) -> list[str]:
+    """The words for how a maneuver stops; what is unknown is left blank."""
+    return [in_words(code) for code in contract.tables["findings"].field("end_point").enum or () if code != "unknown"]
+
+
+def _end_point(contract: Contract, maneuver: Maneuver) -> Column:
+    words = tuple(end_points(contract))
+    hint = f"How it stops: {', '.join(words)}. Needs a result in the column of the maneuver."
+    return Column(f"{maneuver.name}, stop", "end_point", maneuver.code, hint, words, "code", legal=", ".join(words))
 
 
 def finding_entries(contract: Contract, maneuver: Maneuver) -> tuple[str, ...]:

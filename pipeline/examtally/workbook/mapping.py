@@ -15,11 +15,12 @@ from examtally.contracts.records.tables import Field, Table
 from examtally.contracts.yamlfile import from_data
 from examtally.errors import MappingError
 from examtally.workbook.form import DerivedCode, in_words, workbook_form
-from examtally.workbook.layout import Column, Page, pages, table_page
+from examtally.workbook.layout import Column, Page, end_points, pages, table_page
 
 FILES = "*.xlsx"
 HEADER_ROW = 2  # the titles of the bands stand above
 Headings = Mapping[str, Iterable[str]]
+_BESIDE = ("measure", "end_point")  # targets of columns beside the one of a maneuver
 _MINUS = "\u2212"  # what some programs make of a typed hyphen
 
 
@@ -72,8 +73,8 @@ def _entries(contract: Contract, page: Page, known: list[Column]) -> dict[str, A
     if "history" in by_target:
         made["history"] = [_history(contract, by_target["history"], code)]
     if "finding" in by_target:
-        measured = {column.code: column for column in by_target.get("measure", ())}
-        made["findings"] = list(_findings(contract, by_target["finding"], measured, code))
+        beside = {(one.code, one.target): one for kind in _BESIDE for one in by_target.get(kind, ())}
+        made["findings"] = list(_findings(contract, by_target["finding"], beside, code))
     if "probability" in by_target:
         made["impressions"] = [_probability(by_target["probability"], code)]
     return made
@@ -123,25 +124,30 @@ def _history(contract: Contract, columns: list[Column], code: dict[str, Any]) ->
 
 
 def _findings(
-    contract: Contract, columns: list[Column], measured: Mapping[str, Column], code: dict[str, Any]
+    contract: Contract, columns: list[Column], beside: Mapping[tuple[str, str], Column], code: dict[str, Any]
 ) -> Iterable[dict[str, Any]]:
-    """One entry for the maneuvers that are judged only, and one for each unit in which others are measured beside that.
+    """One entry for the maneuvers that are judged only, and one for each set of columns that others have beside that.
 
-    A measured value without a result makes a row too, so that the gate can ask for the result.
+    `beside` holds those columns by maneuver and target. What stands in one of them without a result makes a row too, so
+    that the gate can ask for the result.
     """
     values = _finding_parts(contract)
-    by_end: dict[str, dict[str, str]] = {}
+    by_ends: dict[tuple[str, ...], dict[str, str]] = {}
     for column in columns:
-        beside = measured.get(column.code)
-        end = beside.heading.removeprefix(column.heading) if beside is not None else ""
-        by_end.setdefault(end, {})[column.heading] = column.code
-    for end, named in by_end.items():
-        templates = ["{maneuver}", "{maneuver}" + end] if end else ["{maneuver}"]
-        read = {name: {"column": "{maneuver}", **value} for name, value in values.items()}
+        found = [beside.get((column.code, target)) for target in _BESIDE]
+        ends = tuple(one.heading.removeprefix(column.heading) if one is not None else "" for one in found)
+        by_ends.setdefault(ends, {})[column.heading] = column.code
+    for ends, named in by_ends.items():
+        read: dict[str, Any] = {name: {"column": "{maneuver}", **value} for name, value in values.items()}
+        measure, stop = (f"{{maneuver}}{end}" if end else None for end in ends)
+        if measure:
+            read["measure"] = measure
+        if stop:
+            read["end_point"] = {"column": stop, "codes": {word: word for word in end_points(contract)}}
         yield {
             "each": {"maneuver": named},
-            "when_any": templates,
-            "columns": {**code, "maneuver": {"each": "maneuver"}, **read, **({"measure": templates[1]} if end else {})},
+            "when_any": [one for one in ("{maneuver}", measure, stop) if one],
+            "columns": {**code, "maneuver": {"each": "maneuver"}, **read},
         }
 
 

@@ -322,6 +322,26 @@ class TestManeuvers:
         for code in codes:
             assert words in " ".join(knee.maneuvers[code].cautions), code
 
+    @pytest.mark.parametrize(
+        "code",
+        [
+            *("lachman", "drop_leg_lachman", "anterior_drawer", "posterior_drawer"),
+            *("valgus_stress_0", "valgus_stress_30", "varus_stress_0", "varus_stress_30"),
+        ],
+    )
+    def test_what_is_positive_is_no_grade_0(self, knee: Catalogue, code: str) -> None:
+        maneuver = knee.maneuvers[code]
+        assert maneuver.grades[0] == "less than 3 mm more than the other knee"
+        assert "3 mm or more" in maneuver.positive
+        assert "no firm stop" in maneuver.positive
+        assert maneuver.end_point is (maneuver.conditions[0] in ("acl_tear", "pcl_tear"))
+
+    def test_the_sag_is_looked_for_before_the_other_special_tests(self, knee: Catalogue) -> None:
+        special = [one.code for one in knee.in_exam_order if one.phase == "special"]
+        assert special[0] == "posterior_sag"
+        others = [one.code for one in knee.maneuvers.values() if one.phase == "special" and not one.done_first]
+        assert special[1:] == others
+
     def test_pairs_stand_in_catalogue_order(self, knee: Catalogue) -> None:
         expected = [(condition, code) for code, row in MANEUVERS.items() for condition in row[2] or ("none",)]
         assert list(knee.pairs) == expected
@@ -417,6 +437,15 @@ class TestOtherSections:
     )
     def test_red_flags(self, knee: Catalogue, words: str) -> None:
         assert any(re.search(words, text) for text in knee.quick_rule_out)
+
+    def test_the_fracture_rule_and_the_dislocated_knee_are_whole(self, knee: Catalogue) -> None:
+        fracture = next(text for text in knee.quick_rule_out if "fracture" in text)
+        assert all(words in fracture for words in ("any one of these: 55 years or older", "four steps", "right angle"))
+        dislocated = next(text for text in knee.quick_rule_out if "dislocated" in text)
+        for words in ("even if a pulse is felt", "ankle-brachial index", "below 0.9", "vessels by local protocol"):
+            assert words in dislocated
+        assert "55 or older" in knee.card_caution
+        assert "ankle-brachial index" in knee.card_caution
 
     def test_the_catalogue_cannot_be_changed(self, knee: Catalogue) -> None:
         with pytest.raises(FrozenInstanceError):

@@ -38,13 +38,18 @@ def test_a_catalogue_that_no_longer_fits_would_be_seen() -> None:
 
 
 def test_every_maneuver_stands_on_it_in_the_order_of_the_exam() -> None:
-    """Core maneuvers first, phase by phase, then the others."""
+    """Core maneuvers and safety checks first, phase by phase, then the others."""
     data = {"data": json.dumps(sheet_content(CONTRACT, "a4"))}
     found = json.loads(typst.query(TEMPLATE, "<maneuver>", sys_inputs=data))
     names = [text_of(one) for one in found]
     order = {"look": 0, "feel": 1, "move": 2, "special": 3}
-    maneuvers = sorted(CONTRACT.catalogue.maneuvers.values(), key=lambda one: (not one.core, order[one.phase]))
+    maneuvers = sorted(
+        CONTRACT.catalogue.maneuvers.values(),
+        key=lambda one: (not one.core and one.purpose != "safety", order[one.phase], one.code != "posterior_sag"),
+    )
     assert names == [one.name for one in maneuvers]
+    sag = names.index("Posterior sag sign")
+    assert all(sag < names.index(name) for name in names if "drawer" in name.lower() or "Lachman" in name)
 
 
 def text_of(element: dict[str, object]) -> str:
@@ -64,6 +69,9 @@ def test_it_asks_for_what_the_workbook_has() -> None:
     assert content["flags"] == list(CONTRACT.catalogue.quick_rule_out)
     lachman = next(one for phase in content["phases"] for one in phase["core"] if one["name"] == "Lachman test")
     assert lachman["grades"] == ["0", "1", "2", "3"]
+    assert lachman["stops"] == ["firm", "soft", "absent"]
+    safety = {one["name"] for phase in content["phases"] for one in phase["core"] if not one["unit"]}
+    assert {"Straight leg raise", "Hip rotation screen"} <= safety
     assert all(caution in lachman["caution"] for caution in CONTRACT.catalogue.maneuvers["lachman"].cautions)
 
 

@@ -24,6 +24,7 @@ from examtally.workbook.layout import pages
 from examtally.workbook.mapping import HEADER_ROW, workbook_mapping
 
 CONTRACT = load_contract()
+BESIDE = ("measure", "end_point")
 
 
 @pytest.fixture(scope="module")
@@ -47,7 +48,7 @@ def type_row(book: Path, sheet: str, row: int = HEADER_ROW + 1, **cells: object)
     opened = load_workbook(book)
     (page,) = [one for one in pages(CONTRACT) if one.form.sheet == sheet]
     for at, column in enumerate(page.columns, start=1):
-        if column.code in cells and column.target != "measure":
+        if column.code in cells and column.target not in BESIDE:
             opened[sheet].cell(row, at, cells[column.code])
     opened.save(book)
 
@@ -56,7 +57,7 @@ def cell_of(sheet: str, code: str, row: int) -> str:
     """The cell of a column in a row, as a spreadsheet program names it."""
     (page,) = [one for one in pages(CONTRACT) if one.form.sheet == sheet]
     columns = enumerate(page.columns, start=1)
-    at = next(at for at, column in columns if column.code == code and column.target != "measure")
+    at = next(at for at, column in columns if column.code == code and column.target not in BESIDE)
     return f"{sheet}!{Workbook().active.cell(row, at).coordinate}"
 
 
@@ -226,6 +227,8 @@ def _understood(table: str, target: str, code: str, shown: tuple[str, ...]) -> b
     if target == "field":
         field = CONTRACT.tables[table].field(code)
         return dict(form.typed_for(table, field)) == dict(zip(field.enum or (), shown, strict=True))
+    if target == "end_point":
+        return {*shown, "unknown"} == set(CONTRACT.tables["findings"].field(target).enum or ())
     tables = {"history": "history.answer", "finding": "findings.result", "status": "references.status"}
     name, column = tables[target].split(".")
     typed = form.typed_for(name, CONTRACT.tables[name].field(column))

@@ -126,6 +126,8 @@ class Maneuver:
 
     `grades` labels the grades in use, `unit` and `measure_name` the measured value; empty or None where there is none.
     `no_published_figure` says why nothing is `published`; empty where something is, or where the catalogue is silent.
+    `end_point`: how it stops is noted; `done_first`: before the others of its phase; `silent_when_negative`: a negative
+    finding is usual with the condition too, and is no case of a missed one.
     """
 
     code: str
@@ -146,6 +148,14 @@ class Maneuver:
     published: tuple[Published, ...]
     synonyms: tuple[str, ...]
     no_published_figure: str = ""
+    end_point: bool = False
+    done_first: bool = False
+    silent_when_negative: bool = False
+
+    @property
+    def in_core_part(self) -> bool:
+        """Whether it stands in the core part of sheet and workbook: a core maneuver or a safety check."""
+        return self.core or self.purpose == "safety"
 
 
 @dataclass(frozen=True, slots=True)
@@ -194,6 +204,12 @@ class Catalogue:
     quick_rule_out: tuple[str, ...]
     card_caution: str = ""
     generic_reference_accuracy: AssumedAccuracy | None = None
+
+    @property
+    def in_exam_order(self) -> tuple[Maneuver, ...]:
+        """The maneuvers in catalogue order, but in each phase those that are done first before the others."""
+        phases = list(dict.fromkeys(maneuver.phase for maneuver in self.maneuvers.values()))
+        return tuple(sorted(self.maneuvers.values(), key=lambda one: (phases.index(one.phase), not one.done_first)))
 
     @property
     def pairs(self) -> tuple[tuple[str, str], ...]:

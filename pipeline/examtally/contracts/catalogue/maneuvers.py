@@ -19,7 +19,7 @@ TRADE_NAME = r"[^A-Z]+"
 _REQUIRED = ("name", "phase", "purpose", "positive", "signs", "technique", "synonyms")
 _OPTIONAL = (
     *("conditions", "core", "compared_with_other_knee", "variant_of", "grades", "unit", "measure_name"),
-    *("cautions", "published", "no_published_figure"),
+    *("cautions", "published", "no_published_figure", "end_point", "done_first", "silent_when_negative"),
 )
 
 
@@ -79,6 +79,9 @@ def _maneuver(
         published=tuple(_published(row, code, intended) for row in published),
         synonyms=entry["synonyms"].texts(TRADE_NAME),
         no_published_figure=entry["no_published_figure"].text() if "no_published_figure" in entry else "",
+        end_point=_flag(entry, "end_point"),
+        done_first=_flag(entry, "done_first"),
+        silent_when_negative=_flag(entry, "silent_when_negative"),
     )
 
 

@@ -100,12 +100,16 @@ class Audit:
         return tuple(item for item in self.catalogue.maneuvers.values() if condition.code in item.conditions)
 
     def core_maneuvers(self, condition: Condition) -> tuple[Maneuver, ...]:
-        """The core maneuvers for a condition, or where it has none the one with the most verified knees."""
+        """The core maneuvers for a condition, or where it has none the one with the most verified knees.
+
+        That one is looked for among those that name the condition first, if there are any.
+        """
         intended = self.maneuvers(condition)
         core = tuple(item for item in intended if item.core)
         if core or not intended:
             return core
-        return (max(intended, key=lambda item: self.tally(condition.code, item.code)["verified"]),)
+        own = tuple(item for item in intended if item.conditions[0] == condition.code) or intended
+        return (max(own, key=lambda item: self.tally(condition.code, item.code)["verified"]),)
 
     def estimate(
         self, condition: str, maneuver: str, measure: str, group_by: str = "overall", group: str = "all"

@@ -229,3 +229,13 @@ def test_groups_stand_in_their_declared_order(clinic: Audit) -> None:
         "chronic, 85 days and over",
     ]
     assert clinic.groups("role")[0] == "attending"
+
+
+def test_the_main_maneuver_of_a_condition_without_a_core_one_is_meant_for_it_first(clinic: Audit) -> None:
+    """A stiff knee speaks of fluid first: however often it is examined, it does not lead for osteoarthritis."""
+    often = pl.when(pl.col("maneuver") == "flexion_deficit").then(999).otherwise(pl.col("verified")).alias("verified")
+    tables = {**clinic.results.tables, "tallies": clinic.table("tallies").with_columns(often.cast(pl.Int64))}
+    changed = replace(clinic, results=Results(tables, clinic.results.provenance))
+    worn = clinic.catalogue.conditions["tibiofemoral_osteoarthritis"]
+    assert {item.code for item in changed.core_maneuvers(worn)} <= {"bony_enlargement", "tibiofemoral_crepitus"}
+    assert changed.tally(worn.code, "flexion_deficit")["verified"] == 999

@@ -23,11 +23,11 @@ from examtally.reporting.condition_page.ratios import FEWEST, MOST, lines_of, pu
 from examtally.results import Results
 
 FIRST_RULE_OUT = (
-    "First rule out: cannot bear weight or bony tenderness (fracture), a locked knee, no pulse or numb foot, gross "
-    "opening in full extension (possible dislocation: check the vessels), inability to raise the straight leg, fever "
-    "with a hot knee, calf swelling, hip pain in a child. A negative test does not clear a knee for play. Do not "
-    "multiply the ratios of two tests for the same structure. Applies to knees like ours; local protocol and clinical "
-    "judgement come first."
+    "First rule out: 55 or older after an injury, cannot bear weight or bony tenderness (fracture), a locked knee, no "
+    "pulse or numb foot, gross opening in full extension (possible dislocation: pulses, ankle-brachial index), "
+    "inability to raise the straight leg, fever with a hot knee, calf swelling, hip pain in a child. A negative test "
+    "does not clear a knee for play. Do not multiply the ratios of two tests for the same structure. Applies to knees "
+    "like ours; local protocol and clinical judgement come first."
 )
 
 
