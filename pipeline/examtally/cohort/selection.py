@@ -14,8 +14,8 @@ import duckdb
 from examtally.cohort.groupings import EXAMS
 from examtally.cohort.positivity import write_index_tests
 from examtally.contracts.records.rules import quoted
-from examtally.contracts.study.filters import ROW_OF
 from examtally.contracts.study.parts import Filter, Selection, Target
+from examtally.contracts.study.selection import ROW_OF
 
 Sql = tuple[str, tuple[object, ...]]
 """SQL text and its parameters, in order."""

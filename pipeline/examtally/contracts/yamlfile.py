@@ -15,30 +15,33 @@ duplicate keys, anchors, aliases and tags are refused.
 
 from __future__ import annotations
 
-import difflib
-import math
 import re
-from collections.abc import Collection, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TypeAlias
+from typing import Any, TypeAlias, TypeVar
 
 import yaml
 
+from examtally.contracts.checks import (
+    A_LIST,
+    A_MAPPING,
+    CODE,
+    Fault,
+    check_code,
+    check_flag,
+    check_integer,
+    check_number,
+    check_text,
+    kind_of,
+    nearest,
+)
 from examtally.errors import ContractError, ExamtallyError
 
 Scalar: TypeAlias = str | int | float | bool | None
 
-CODE = r"[a-z][a-z0-9]*(_[a-z0-9]+)*"
 _LONGEST_SHOWN = 200
-_KINDS = {
-    dict: "a mapping",
-    tuple: "a list",
-    str: "text",
-    bool: "true or false",
-    int: "a whole number",
-    float: "a number",
-}
+T = TypeVar("T")
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,8 +61,8 @@ class Node:
     def fail(self, problem: str, mend: str) -> ExamtallyError:
         """The error to raise about this node: `file, line, path: problem; mend`."""
         place = [self.file, f"line {self.line}" if self.line else "", self.path]
-        shown = (_one_line(part) for part in place if part)
-        return self.error(f"{', '.join(shown)}: {_one_line(problem)}; {mend}")
+        shown = (one_line(part) for part in place if part)
+        return self.error(f"{', '.join(shown)}: {one_line(problem)}; {mend}")
 
     def record(self, required: Collection[str] = (), optional: Collection[str] = ()) -> dict[str, Node]:
         """A mapping with exactly these keys; every required key is there, any other key is refused."""
@@ -67,7 +70,7 @@ class Node:
         known = [*required, *optional]
         for key, node in entries.items():
             if key not in known:
-                raise node.fail(f"unknown key '{key}'", _nearest(key, known))
+                raise node.fail(f"unknown key '{key}'", nearest(key, known))
         for key in required:
             if key not in entries:
                 raise self.fail(f"'{key}' is missing", f"add the key '{key}'")
@@ -91,22 +94,34 @@ class Node:
             node = entries[key]
         return node
 
+    def nearest(self, path: tuple[str | int, ...]) -> Node:
+        """The node at the end of `path`, or the last on the way that there is."""
+        node = self
+        for step in path:
+            below: Node | None = None
+            if isinstance(node.content, dict) and isinstance(step, str):
+                below = node.content.get(step)
+            elif isinstance(node.content, tuple) and isinstance(step, int) and step < len(node.content):
+                below = node.content[step]
+            if below is None:
+                return node
+            node = below
+        return node
+
+    def has(self, *path: str) -> bool:
+        """Whether the file gives this key."""
+        node = self.nearest(path)
+        return node.path == self.child(".".join(path), None).path
+
     def items(self) -> tuple[Node, ...]:
         """A list, as nodes."""
         if not isinstance(self.content, tuple):
-            raise self.fail(f"is {self._kind()}, not a list", "write it as [a, b] or as lines that begin with '- '")
+            raise self.fail(f"is {kind_of(self.content)}, not a list", A_LIST)
         return self.content
 
     def text(self, pattern: str | None = None) -> str:
         """Text that is not blank, stripped; with `pattern`, matching it in full."""
-        if not isinstance(self.content, str):
-            raise self.fail(f"is {self._kind()}, not text", "write text; put numbers, true and false in quotes")
-        text = self.content.strip()
-        if not text:
-            raise self.fail("is blank", "write some text")
-        if pattern is not None and not re.fullmatch(pattern, text):
-            raise self.fail(f"'{text}' has the wrong form", f"use text that matches {pattern}")
-        return text
+        return self._checked(check_text, pattern)
 
     def texts(self, pattern: str | None = None) -> tuple[str, ...]:
         """A list of texts, none twice."""
@@ -114,10 +129,7 @@ class Node:
 
     def code(self, what: str, legal: Collection[str]) -> str:
         """One code of a legal set; `what` names its kind with the article ("a phase")."""
-        code = self.text()
-        if code not in legal:
-            raise self.fail(f"'{code}' is not {what}", f"use one of {', '.join(legal)}")
-        return code
+        return self._checked(check_code, what, legal)
 
     def codes(self, what: str, legal: Collection[str]) -> tuple[str, ...]:
         """A list of codes of a legal set, none twice."""
@@ -125,25 +137,15 @@ class Node:
 
     def integer(self, low: int | None = None, high: int | None = None) -> int:
         """A whole number within low..high, both inclusive."""
-        if isinstance(self.content, bool) or not isinstance(self.content, int):
-            raise self.fail(f"is {self._kind()}, not a whole number", f"write a whole number{_span(low, high)}")
-        self._within(self.content, low, high)
-        return self.content
+        return self._checked(check_integer, low, high)
 
     def number(self, low: float | None = None, high: float | None = None) -> float:
         """A finite number within low..high, both inclusive."""
-        if isinstance(self.content, bool) or not isinstance(self.content, int | float):
-            raise self.fail(f"is {self._kind()}, not a number", f"write a number{_span(low, high)}")
-        if not math.isfinite(self.content):
-            raise self.fail("is not a finite number", f"write a number{_span(low, high)}")
-        self._within(self.content, low, high)
-        return float(self.content)
+        return self._checked(check_number, low, high)
 
     def flag(self) -> bool:
         """true or false."""
-        if not isinstance(self.content, bool):
-            raise self.fail(f"is {self._kind()}, not true or false", "write true or false, without quotes")
-        return self.content
+        return self._checked(check_flag)
 
     def plain(self) -> object:
         """The value as plain dicts, lists and scalars, unchecked; keys are text."""
@@ -153,11 +155,8 @@ class Node:
 
     def _mapping(self) -> dict[str, Node]:
         if not isinstance(self.content, dict):
-            raise self.fail(f"is {self._kind()}, not a mapping", "write it as lines of 'key: value'")
+            raise self.fail(f"is {kind_of(self.content)}, not a mapping", A_MAPPING)
         return dict(self.content)
-
-    def _kind(self) -> str:
-        return "empty" if self.content is None else _KINDS[type(self.content)]
 
     def _distinct(self, pairs: list[tuple[Node, str]]) -> tuple[str, ...]:
         seen: dict[str, None] = {}
@@ -167,9 +166,11 @@ class Node:
             seen[text] = None
         return tuple(seen)
 
-    def _within(self, value: float, low: float | None, high: float | None) -> None:
-        if (low is not None and value < low) or (high is not None and value > high):
-            raise self.fail(f"{value} is out of range", f"write a number{_span(low, high)}")
+    def _checked(self, check: Callable[..., T], *rule: Any) -> T:
+        try:
+            return check(self.content, *rule)
+        except Fault as fault:
+            raise self.fail(fault.problem, fault.mend) from None
 
     def child(self, key: str | int, line: int | None) -> Node:
         """An empty node one step below this one: the place of a value still to be read."""
@@ -181,33 +182,25 @@ class Node:
         return replace(self, content=content)
 
 
-def _one_line(text: str) -> str:
+Found: TypeAlias = tuple[Node, Fault]
+"""A fault and the place it is at."""
+
+
+def one_line(text: str) -> str:
     """`text` as a terminal may show it: one line of printable characters, cut where it is very long."""
     line = "".join(sign if sign.isprintable() else "?" for sign in text)
     return line if len(line) <= _LONGEST_SHOWN else f"{line[:_LONGEST_SHOWN]}…"
 
 
-def _nearest(key: str, known: Collection[str]) -> str:
-    near = difflib.get_close_matches(key, known, n=1)
-    return f"did you mean '{near[0]}'?" if near else f"use one of {', '.join(known)}"
-
-
-def _span(low: float | None, high: float | None) -> str:
-    if low is None and high is None:
-        return ""
-    if low is None or high is None:
-        return f" of at least {low}" if low is not None else f" of at most {high}"
-    return f" from {low} to {high}"
-
-
-__all__ = ["CODE", "Node", "from_data", "load_yaml"]
-
 _DEEPEST = 20
 _LARGEST = 1_000_000  # bytes; the largest declared file of our own has a tenth of it
 
 
-def load_yaml(path: Path, error: type[ExamtallyError] = ContractError) -> Node:
-    """Read one YAML file into a Node; raises `error` with file, line and mend for anything that is not plain data."""
+def load_yaml(path: Path, error: type[ExamtallyError] = ContractError, found: list[Found] | None = None) -> Node:
+    """Read one YAML file into a Node; raises `error` with file, line and mend for anything that is not plain data.
+
+    With `found`, keys that stand twice or are no words are put there instead of being raised.
+    """
     text = _text(path, error)
     try:
         root = _Loader(text).get_single_node()
@@ -220,7 +213,14 @@ def load_yaml(path: Path, error: type[ExamtallyError] = ContractError) -> Node:
         raise error(f"{path.name}: holds a character that YAML does not allow; remove control characters") from None
     if root is None:
         raise error(f"{path.name}: is empty; fill it in or remove it")
-    return _convert(root, Node(None, path.name, root.start_mark.line + 1, "", error))
+    faults: list[Found] = []
+    top = _convert(root, Node(None, path.name, root.start_mark.line + 1, "", error), faults)
+    if found is not None:
+        found.extend(faults)
+    elif faults:
+        node, first = faults[0]
+        raise node.fail(first.problem, first.mend)
+    return top
 
 
 def _text(path: Path, error: type[ExamtallyError]) -> str:
@@ -279,22 +279,24 @@ for _tag, _form, _first in (
     _Loader.add_implicit_resolver(f"tag:yaml.org,2002:{_tag}", re.compile(rf"^(?:{_form})$"), list(_first))
 
 
-def _convert(node: yaml.Node, place: Node) -> Node:
-    """A composed YAML node as a Node standing at `place`."""
+def _convert(node: yaml.Node, place: Node, found: list[Found]) -> Node:
+    """A composed YAML node as a Node standing at `place`; keys that cannot be kept are put into `found`."""
     if isinstance(node, yaml.MappingNode):
         entries: dict[str, Node] = {}
         for key_node, value_node in node.value:
             line = key_node.start_mark.line + 1
             if not isinstance(key_node, yaml.ScalarNode) or not key_node.value:
-                raise place.child("", line).fail("a key is not a word", "write a name before the colon")
+                found.append((place.child("", line), Fault("a key is not a word", "write a name before the colon")))
+                continue
             child = place.child(key_node.value, line)
             if key_node.value in entries:
-                raise child.fail(f"the key '{key_node.value}' stands twice", "keep one of them")
-            entries[key_node.value] = _convert(value_node, child)
+                found.append((child, Fault(f"the key '{key_node.value}' stands twice", "keep one of them")))
+                continue
+            entries[key_node.value] = _convert(value_node, child, found)
         return place.holding(entries)
     if isinstance(node, yaml.SequenceNode):
         places = [place.child(index, item.start_mark.line + 1) for index, item in enumerate(node.value)]
-        return place.holding(tuple(_convert(item, child) for item, child in zip(node.value, places, strict=True)))
+        return place.holding(tuple(_convert(item, at, found) for item, at in zip(node.value, places, strict=True)))
     return place.holding(_Loader("").construct_object(node))
 
 

@@ -5,9 +5,9 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Iterable, Mapping
 
+from examtally.contracts.checks import CODE
 from examtally.contracts.contract import load_contract
-from examtally.contracts.study.form import study_form
-from examtally.contracts.yamlfile import CODE
+from examtally.contracts.study.study import study_keys
 from examtally.errors import StudyError
 
 KINDS = ("accuracy", "paired", "by_group", "agreement")
@@ -43,13 +43,13 @@ def read_condition(text: str) -> str:
 
 def read_group(text: str) -> str:
     """What the groups are told apart by."""
-    legal = study_form().sections["analysis"]["group_by"].legal
+    legal = _codes("analysis", "group_by")
     return _one_of(text, dict.fromkeys(legal, ()), "group", f"use one of {', '.join(legal)}")
 
 
 def read_purpose(text: str) -> str:
     """What the study is done for; blank where that is left for later."""
-    legal = study_form().sections["governance"]["purpose"].legal
+    legal = _codes("governance", "purpose")
     return _one_of(text, dict.fromkeys(legal, ()), "purpose", f"use one of {', '.join(legal)}") if text.strip() else ""
 
 
@@ -62,6 +62,11 @@ READERS: Mapping[str, Callable[[str], str]] = {
     "purpose": read_purpose,
 }
 """How an answer is read, by the name of what is asked; what is not here is free text."""
+
+
+def _codes(section: str, name: str) -> tuple[str, ...]:
+    """The legal codes of a key of a study protocol."""
+    return tuple(code for key in study_keys() if (key.section, key.name) == (section, name) for code in key.codes)
 
 
 def _one_of(text: str, known: Mapping[str, Iterable[str]], what: str, mend: str) -> str:

@@ -7,8 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from examtally.contracts.contract import load_contract
-from examtally.contracts.study.form import study_form
-from examtally.contracts.study.study import load_study
+from examtally.contracts.study.study import load_study, study_keys
 from examtally.errors import StudyError
 from examtally.studies.answers import KINDS
 
@@ -72,8 +71,10 @@ def _quoted(text: str) -> str:
     return json.dumps(" ".join(text.split()), ensure_ascii=False)
 
 
-def _says(section: str, key: str) -> str:
-    return f"# {study_form().sections[section][key].description}"
+def _says(section: str, name: str) -> str:
+    """The declared description of a key, as a comment."""
+    (key,) = (one for one in study_keys() if (one.section, one.name) == (section, name))
+    return f"# {key.description}"
 
 
 def _head(answers: Answers) -> list[str]:

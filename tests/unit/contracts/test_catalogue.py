@@ -714,7 +714,8 @@ WRONG = {
     "derived from the unknown": (
         "derived_from: [dorsal_tear, volar_tear]",
         "derived_from: [dorsal_tear, any_tear]",
-        "conditions.any_tear.derived_from[1]: 'any_tear' is not a condition that is not derived itself; use one of",
+        "conditions.any_tear.derived_from[1]: 'any_tear' is not a condition that is not derived itself; "
+        "did you mean 'volar_tear'? use one of",
     ),
     "derived from one": (
         "derived_from: [dorsal_tear, volar_tear]",
@@ -760,7 +761,7 @@ WRONG = {
     "sign": (
         "signs: [weakness]",
         "signs: [weak]",
-        "maneuvers.grip.signs[0]: 'weak' is not a sign; use one of laxity, click, clunk, block",
+        "maneuvers.grip.signs[0]: 'weak' is not a sign; did you mean 'weakness'? use one of laxity, click",
     ),
     "flag": (
         "    core: true\n    positive",
@@ -795,7 +796,8 @@ WRONG = {
     "variant of itself": (
         "variant_of: shift_test",
         "variant_of: shift_test_prone",
-        "maneuvers.shift_test_prone.variant_of: 'shift_test_prone' is not a maneuver for the same conditions; use one",
+        "maneuvers.shift_test_prone.variant_of: 'shift_test_prone' is not a maneuver for the same conditions; "
+        "did you mean 'shift_test'? use one of",
     ),
     "published elsewhere": (
         "- condition: dorsal_tear",

@@ -10,7 +10,7 @@ import pytest
 from examtally.contracts.contract import Contract
 from examtally.contracts.dictionary.dictionary import render_dictionary
 from examtally.contracts.dictionary.rows import COLUMNS, PARTS, data_dictionary, dictionary_tables
-from examtally.contracts.protocol.keys import protocol_keys
+from examtally.contracts.protocol.protocol import protocol_keys
 from examtally.contracts.results import result_tables
 from examtally.errors import ContractError
 
@@ -33,7 +33,7 @@ def test_every_declared_column_key_and_entry_has_a_row(rows: pl.DataFrame, contr
         assert _named(rows, record.name) == list(record.names)
     for result in result_tables().values():
         assert _named(rows, result.name) == list(result.names)
-    assert _named(rows, "protocol") == [key.path for key in protocol_keys()]
+    assert _named(rows, "protocol") == [key.name for key in protocol_keys()]
     assert _named(rows, "conditions") == list(contract.catalogue.conditions)
     assert _named(rows, "maneuvers") == list(contract.catalogue.maneuvers)
     assert _named(rows, "history_items") == list(contract.catalogue.history)

@@ -12,8 +12,7 @@ from hypothesis import strategies as st
 
 from examtally.contracts.bands import Bands
 from examtally.contracts.contract import Contract
-from examtally.contracts.protocol.keys import protocol_keys
-from examtally.contracts.protocol.protocol import Protocol, load_protocol
+from examtally.contracts.protocol.protocol import Protocol, load_protocol, protocol_keys
 from examtally.errors import ProtocolError
 
 # Typed from the rules of the analysis set, not from the code.
@@ -160,6 +159,13 @@ def _paths(content: Mapping[str, Any], before: str = "") -> Iterator[str]:
             yield f"{before}{name}"
 
 
+KEYS = (
+    "use one of joint, analysis_status, eligibility, windows, maturity, reference, equivocal, core, groups, intervals, "
+    "predictive_values, post_test, display, calibration, verification, examiners, agreement, learning, modelling, "
+    "monitoring, latent_class, scenarios, comparisons"
+)
+
+
 def _write(folder: Path, text: str) -> Path:
     path = folder / "protocol.yaml"
     path.write_text(text, encoding="utf-8")
@@ -173,7 +179,7 @@ def test_defaults_are_those_of_the_analysis_set(protocol: Protocol) -> None:
 
 
 def test_every_declared_key_is_a_field_and_every_field_is_declared(protocol: Protocol) -> None:
-    assert [key.path for key in protocol_keys()] == list(_paths(protocol.to_dict()))
+    assert [key.name for key in protocol_keys()] == list(_paths(protocol.to_dict()))
 
 
 def test_bands_have_the_codes_and_limits_of_the_data_model(protocol: Protocol) -> None:
@@ -246,11 +252,14 @@ def test_a_protocol_cannot_be_changed(protocol: Protocol) -> None:
 @pytest.mark.parametrize(
     ("text", "message"),
     [
-        ("equivocl: positive\n", "protocol.yaml, line 1, equivocl: unknown key 'equivocl'; did you mean 'equivocal'?"),
+        (
+            "equivocl: positive\n",
+            "protocol.yaml, line 1, equivocl: unknown key 'equivocl'; did you mean 'equivocal'? " + KEYS,
+        ),
         (
             "display:\n  min_participant: 5\n",
             "protocol.yaml, line 2, display.min_participant: unknown key 'min_participant'; "
-            "did you mean 'min_participants'?",
+            "did you mean 'min_participants'? use one of min_participants",
         ),
         (
             "equivocal: maybe\n",
@@ -337,6 +346,55 @@ def test_what_is_not_legal_is_refused_in_one_line(tmp_path: Path, contract: Cont
     with pytest.raises(ProtocolError) as refused:
         load_protocol(_write(tmp_path, text), contract)
     assert str(refused.value) == message
+
+
+def test_every_fault_of_a_file_is_said_at_once_in_the_order_of_the_file(tmp_path: Path, contract: Contract) -> None:
+    text = """\
+windows: {acl_tear: [90, 0]}
+display:
+  min_participant: 5
+equivocal: postive
+equivocal: excluded
+intervals: {level: 95}
+learning: {p_acceptable: 0.5}
+groups: {age_band: [20, 50]}
+comparisons: {groups: {age_band: [[under_16, 50_over]]}}
+"""
+    with pytest.raises(ProtocolError) as refused:
+        load_protocol(_write(tmp_path, text), contract)
+    said = str(refused.value).split("\n")
+    assert [line.split(":", 1)[0] for line in said] == [
+        "protocol.yaml, line 1, windows.acl_tear",
+        "protocol.yaml, line 3, display.min_participant",
+        "protocol.yaml, line 4, equivocal",
+        "protocol.yaml, line 5, equivocal",
+        "protocol.yaml, line 6, intervals.level",
+        "protocol.yaml, line 7, learning",
+        "protocol.yaml, line 9, comparisons.groups.age_band[0][0]",
+    ]
+    assert said[2].endswith(
+        "'postive' is not a legal value; did you mean 'positive'? use one of excluded, positive, negative"
+    )
+
+
+def test_one_slip_is_one_line(tmp_path: Path, contract: Contract) -> None:
+    """What follows from a fault is not said as another: neither in its own section nor across sections."""
+    case = "reference: {clinical_case_definition: {patellofemoral_pain: pain on stairs}}"
+    text = f"learning: {{p_acceptable: high, p_unacceptable: 0.1}}\nwindows: {{patellofemoral_pain: [9, 0]}}\n{case}\n"
+    with pytest.raises(ProtocolError) as refused:
+        load_protocol(_write(tmp_path, text), contract)
+    assert [line.split(":")[0] for line in str(refused.value).split("\n")] == [
+        "protocol.yaml, line 1, learning.p_acceptable",
+        "protocol.yaml, line 2, windows.patellofemoral_pain",
+    ]
+
+
+def test_a_file_full_of_faults_is_not_printed_whole(tmp_path: Path, contract: Contract) -> None:
+    with pytest.raises(ProtocolError) as refused:
+        load_protocol(_write(tmp_path, "".join(f"a{number}: 1\n" for number in range(80))), contract)
+    said = str(refused.value).split("\n")
+    assert len(said) == 51
+    assert said[-1] == "protocol.yaml: 30 more faults; mend these first"
 
 
 BOMB = "a: &a [x, x]\nb: &b [*a, *a]\nc: &c [*b, *b]\n"

@@ -8,9 +8,8 @@ import pytest
 
 from examtally.contracts.contract import Contract
 from examtally.contracts.dictionary.rows import data_dictionary
-from examtally.contracts.study.form import study_form
 from examtally.contracts.study.parts import Either, Every, Filter, Leaf, leaves
-from examtally.contracts.study.study import load_study
+from examtally.contracts.study.study import load_study, study_keys
 from examtally.errors import ProtocolError
 
 LEAST: Mapping[str, Any] = {
@@ -187,6 +186,41 @@ def test_anything_else_is_refused_in_one_line(change: Mapping[str, Any], said: s
     assert said in _refusal(change, contract)
 
 
+def test_every_fault_of_a_study_is_said_at_once_with_its_line(tmp_path: Path, contract: Contract) -> None:
+    path = tmp_path / "study.yaml"
+    path.write_text(
+        """\
+study: several_faults
+title: Accuracy of one test
+population:
+  - {column: exams.thigh_cm, is: at_least, value: 5000}
+tests:
+  classic: {rule: {maneuver: lachmann}}
+  other: {rule: {any_of: [{maneuver: pivot_shift}, {test: nothing}]}}
+target: {condition: acl_tear, severity: [kl_3]}
+primary:
+  - {name: main, kind: accuracy, tests: [classic, another]}
+subgroups: [sexx]
+analysis:
+  display: {min_participants: 0}
+  equivocal: positive
+""",
+        encoding="utf-8",
+    )
+    with pytest.raises(ProtocolError) as fault:
+        load_study(path, contract)
+    assert [line.split(":", 1)[0] for line in str(fault.value).split("\n")] == [
+        "study.yaml, line 4, population[0].value",
+        "study.yaml, line 6, tests.classic.rule.maneuver",
+        "study.yaml, line 7, tests.other.rule.any_of[1].test",
+        "study.yaml, line 8, target.severity[0]",
+        "study.yaml, line 10, primary[0].tests[1]",
+        "study.yaml, line 11, subgroups[0]",
+        "study.yaml, line 13, analysis.display.min_participants",
+        "study.yaml, line 14, analysis.equivocal",
+    ]
+
+
 def test_longer_cycles_and_deep_nesting_are_refused(contract: Contract) -> None:
     around = {
         "a": {"rule": {"test": "b"}},
@@ -211,12 +245,12 @@ def test_longer_cycles_and_deep_nesting_are_refused(contract: Contract) -> None:
         ("", "is empty"),
     ],
 )
-def test_a_hostile_file_is_refused_in_one_line(text: str, said: str, tmp_path: Path, contract: Contract) -> None:
+def test_a_hostile_file_is_refused_in_printable_lines(text: str, said: str, tmp_path: Path, contract: Contract) -> None:
     path = tmp_path / "study.yaml"
     path.write_text(text, encoding="utf-8")
     with pytest.raises(ProtocolError, match=said) as fault:
         load_study(path, contract)
-    assert "\n" not in str(fault.value)
+    assert all(line.startswith("study.yaml") and line.isprintable() for line in str(fault.value).split("\n"))
     assert str(tmp_path) not in str(fault.value)
 
 
@@ -228,4 +262,4 @@ def test_the_source_reads_to_an_equal_study(contract: Contract) -> None:
 def test_the_dictionary_lists_every_key_of_a_study(contract: Contract) -> None:
     rows = data_dictionary(contract, "study")
     named = [row["name"] for row in rows.to_dicts() if not row["choice"]]
-    assert named == [f"{section}.{key}" for section, keys in study_form().sections.items() for key in keys]
+    assert named == [f"{key.section}.{key.name}" for key in study_keys()]

@@ -10,7 +10,7 @@ import polars as pl
 
 from examtally.analytics.control_charts import YEAR, Chart, funnel, share_chart, value_chart
 from examtally.analytics.intervals import FloatArray
-from examtally.contracts.protocol.values import CHARTED
+from examtally.contracts.protocol.models import CHARTED
 
 LEAST_EXAMINERS = 3
 MERGED = "merged"

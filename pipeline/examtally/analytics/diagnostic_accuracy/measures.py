@@ -14,7 +14,7 @@ from examtally.analytics.diagnostic_accuracy.clustering import CELLS
 from examtally.analytics.diagnostic_accuracy.predictive_values import predictive_value
 from examtally.analytics.diagnostic_accuracy.two_by_two import DENOMINATORS, Effective, TwoByTwo
 from examtally.analytics.intervals import BoolArray, FloatArray, Interval, TextArray
-from examtally.contracts.protocol.protocol import Intervals
+from examtally.contracts.protocol.estimates import Intervals
 
 # What is counted, and the knees it is a share of.
 PROPORTIONS: Mapping[str, tuple[tuple[str, ...], str]] = MappingProxyType(

@@ -13,7 +13,7 @@ from examtally.analytics.diagnostic_models.optimism import Optimism, optimism
 from examtally.analytics.diagnostic_models.predictors import Predictors
 from examtally.analytics.diagnostic_models.ridge import Ridge, fit_ridge, one_thread
 from examtally.analytics.intervals import FloatArray, normal_quantile
-from examtally.contracts.protocol.protocol import Modelling
+from examtally.contracts.protocol.models import Modelling
 
 
 @dataclass(frozen=True)

@@ -16,7 +16,7 @@ from examtally.analytics.intervals import BoolArray, FloatArray, normal_quantile
 from examtally.analytics.verification_bias.corrected import CorrectedCells
 from examtally.analytics.verification_bias.pair import Groups
 from examtally.contracts.catalogue.clinical import ReferenceAccuracy
-from examtally.contracts.protocol.protocol import LatentClass as Choices
+from examtally.contracts.protocol.models import LatentClass as Choices
 from examtally.contracts.protocol.protocol import Protocol
 from examtally.contracts.results import conform, empty
 

@@ -15,8 +15,8 @@ import polars as pl
 
 from examtally.analytics.learning_curves.cusum import LEAST_TRUE_SIGNAL, CusumDesign, design
 from examtally.analytics.learning_curves.followed import follow_all
+from examtally.contracts.protocol.models import Learning
 from examtally.contracts.protocol.protocol import Protocol
-from examtally.contracts.protocol.values import Learning
 
 _PAIR = ("condition", "maneuver", "outcome")
 _LEARNER = (*_PAIR, "examiner_id")

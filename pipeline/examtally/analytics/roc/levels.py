@@ -15,7 +15,7 @@ from examtally.analytics.diagnostic_accuracy.measures import ratio
 from examtally.analytics.diagnostic_accuracy.two_by_two import DENOMINATORS, Clusters, TwoByTwo
 from examtally.analytics.intervals import BoolArray, FloatArray
 from examtally.analytics.verification_bias.grouped import Grouped
-from examtally.contracts.protocol.protocol import Intervals
+from examtally.contracts.protocol.estimates import Intervals
 
 _SETS = np.arange(2 ** len(CELLS))
 

@@ -2,20 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
 import polars as pl
 
 from examtally.contracts.contract import Contract
-from examtally.contracts.dictionary.catalogue import CATALOGUE_SECTIONS, COLUMNS, Row, entry
+from examtally.contracts.dictionary.catalogue import CATALOGUE_SECTIONS, COLUMNS, Part, Row, entry
 from examtally.contracts.mapping.keys import mapping_form
-from examtally.contracts.protocol.keys import protocol_keys
-from examtally.contracts.protocol.protocol import Protocol
+from examtally.contracts.protocol.protocol import protocol_keys
 from examtally.contracts.records.rules import rules_for
 from examtally.contracts.records.tables import Field, Table
 from examtally.contracts.results import ResultTable, result_tables
-from examtally.contracts.study.form import study_form
+from examtally.contracts.schema import DeclaredKey
+from examtally.contracts.study.study import study_keys
 from examtally.errors import ContractError
 
 PARTS = ("records", "catalogue", "protocol", "study", "mapping", "results")
@@ -55,9 +55,9 @@ def _rows(contract: Contract, name: str) -> Iterator[Row]:
     elif name in CATALOGUE_SECTIONS:
         yield from CATALOGUE_SECTIONS[name][1](contract)
     elif name == PROTOCOL:
-        yield from _protocol_rows(contract)
+        yield from _declared_rows("protocol", protocol_keys())
     elif name == STUDY:
-        yield from _study_rows()
+        yield from _declared_rows("study", study_keys())
     elif name == MAPPING:
         yield from _mapping_rows()
     else:
@@ -86,14 +86,17 @@ def _need(field: Field, table: Table) -> str:
     return "key" if field.name in table.primary_key else "required" if field.required else ""
 
 
-def _protocol_rows(contract: Contract) -> Iterator[Row]:
-    defaults = Protocol.defaults(contract).to_dict()
-    for key in protocol_keys():
-        default = "as in the catalogue" if key.is_from_catalogue else f"default {_yaml(_inner(defaults, key.path))}"
-        legal = f"{key.words}; {default}"
-        yield entry("protocol", PROTOCOL, key.path, type=key.type, legal=legal, description=key.description)
-        for code, meaning in key.legal(contract).items():
-            yield entry("protocol", PROTOCOL, key.path, choice=code, description=meaning)
+def _declared_rows(part: Part, keys: Iterable[DeclaredKey]) -> Iterator[Row]:
+    for key in keys:
+        name = f"{key.section}.{key.name}" if key.section else key.name
+        legal = [key.legal] if key.legal else []
+        legal += [f"default {_yaml(key.default)}"] if key.default is not None else []
+        need = "required" if key.is_required else ""
+        yield entry(
+            *(part, part, name), type=key.type, required=need, legal="; ".join(legal), description=key.description
+        )
+        for code, meaning in key.codes.items():
+            yield entry(part, part, name, choice=code, description=meaning)
 
 
 def _mapping_rows() -> Iterator[Row]:
@@ -107,30 +110,14 @@ def _mapping_rows() -> Iterator[Row]:
                 yield entry("mapping", MAPPING, name, choice=code, description=meaning)
 
 
-def _study_rows() -> Iterator[Row]:
-    for section, keys in study_form().sections.items():
-        for key in keys.values():
-            name = f"{section}.{key.name}"
-            need = "required" if key.required else ""
-            legal = ["one of the codes"] if key.legal else []
-            legal += [f"default {_yaml(key.default.plain())}"] if key.default is not None else []
-            yield entry("study", STUDY, name, required=need, legal="; ".join(legal), description=key.description)
-            for code, meaning in key.legal.items():
-                yield entry("study", STUDY, name, choice=code, description=meaning)
-
-
-def _inner(values: Mapping[str, Any], path: str) -> Any:
-    for step in path.split("."):
-        values = values[step]
-    return values
-
-
 def _yaml(value: Any) -> str:
     if isinstance(value, list):
         return f"[{', '.join(map(_yaml, value))}]"
     if isinstance(value, bool):
         return "true" if value else "false"
-    return "blank" if value in ({}, None) else str(value)
+    if isinstance(value, dict):
+        return f"{{{', '.join(f'{key}: {_yaml(one)}' for key, one in value.items())}}}"
+    return str(value)
 
 
 def _result_rows(table: ResultTable) -> Iterator[Row]:

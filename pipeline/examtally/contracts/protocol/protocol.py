@@ -4,210 +4,117 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Mapping
-from dataclasses import dataclass, fields, is_dataclass
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from types import MappingProxyType
-from typing import Any
+from typing import Annotated, Any
 
-from examtally.contracts.bands import Bands
 from examtally.contracts.contract import Contract, load_contract
-from examtally.contracts.protocol.values import Learning, Monitoring, read_values
+from examtally.contracts.declaration import Faults, Section, Steps, plain, read_section
+from examtally.contracts.kinds import Code, Condition, Distinct, Legal, nothing, one_of
+from examtally.contracts.protocol.analysis_set import (
+    FOLLOW_UP,
+    Eligibility,
+    Groups,
+    Maturity,
+    Reference,
+    Scenarios,
+    Window,
+)
+from examtally.contracts.protocol.estimates import (
+    RECORDED,
+    Agreement,
+    Comparisons,
+    Display,
+    Examiners,
+    Intervals,
+    Pairs,
+    PostTest,
+    PredictiveValues,
+    Verification,
+    maneuvers_for,
+    odd_pairs,
+)
+from examtally.contracts.protocol.models import Calibration, LatentClass, Learning, Modelling, Monitoring
+from examtally.contracts.schema import DeclaredKey, declared_paths, json_schema
+from examtally.contracts.yamlfile import Found, from_data, load_yaml
+from examtally.errors import ProtocolError
+
+_SETTLED, _DEFINED = ("reference", "accepted"), ("reference", "clinical_case_definition")
 
 
 @dataclass(frozen=True)
-class Modelling:
-    """Sizes, folds, resamples, penalties, floors and thresholds; the `seconds` of timed maneuvers."""
+class Protocol(Section):
+    """How records become an analysis set and figures. A protocol file names only the keys it changes."""
 
-    max_combined: int
-    max_pattern: int
-    folds: int
-    inner_folds: int
-    bootstrap: int
-    resamples: int
-    seed: int
-    penalties: tuple[float, ...]
-    min_events: int
-    candidates: str
-    max_size: int
-    thresholds: tuple[float, ...]
-    seconds: Mapping[str, int]
-
-
-@dataclass(frozen=True)
-class LatentClass:
-    """Beta(a, b) beliefs about finding and prevalence, the weight of published accuracy, populations and chains."""
-
-    finding_a: float
-    finding_b: float
-    prevalence_a: float
-    prevalence_b: float
-    published_weight: float
-    populations: str
-    chains: int
-    draws: int
-    seed: int
-
-
-@dataclass(frozen=True)
-class Eligibility:
-    """Which exams are left out before an index exam is chosen."""
-
-    exclude_comparison_knees: bool
-    exclude_settings: tuple[str, ...]
-    exclude_prior_surgery: bool
-    exclude_reference_known: bool
-    exclude_after_surgery: bool
-    exclude_after_reference: bool
-    last_periods: int
-
-
-@dataclass(frozen=True)
-class Maturity:
-    """How long an exam stays open for its reference, in periods, where periods are ordinals."""
-
-    immature_periods: int
-
-
-@dataclass(frozen=True)
-class Reference:
-    """What settles each condition: modalities, most authoritative first, and written case definitions."""
-
-    accepted: Mapping[str, tuple[str, ...]]
-    clinical_case_definition: Mapping[str, str]
-    blinded_readers_only: bool
-
-
-@dataclass(frozen=True)
-class Groups:
-    """Cut points of the banded groups: acuity by last day, the others by the first value of each further band."""
-
-    acuity: tuple[int, ...]
-    age_band: tuple[int, ...]
-    bmi_band: tuple[int, ...]
-    thigh_band: tuple[int, ...]
-
-    def bands(self, group_by: str) -> Bands:
-        """Return the codes and first values of the bands of `group_by`, one of this object's fields."""
-        cuts: tuple[int, ...] = getattr(self, group_by)
-        return Bands.cut(group_by, cuts)
-
-
-@dataclass(frozen=True)
-class Intervals:
-    """Confidence level and the interval methods."""
-
-    level: float
-    proportion: str
-    lr: str
-    zero_cells: str
-
-
-@dataclass(frozen=True)
-class PredictiveValues:
-    """Prevalence by condition at which predictive values are given; a condition not in it uses the local share."""
-
-    prevalence: Mapping[str, float]
-
-
-@dataclass(frozen=True)
-class PostTest:
-    """Probabilities before the finding for which the probability after it is given."""
-
-    pre_test: tuple[float, ...]
-
-
-@dataclass(frozen=True)
-class Display:
-    """When a report shows an estimate."""
-
-    min_participants: int
-
-
-@dataclass(frozen=True)
-class Calibration:
-    """Resampling, clipping and the floor under a calibration curve."""
-
-    bootstrap: int
-    seed: int
-    clip: float
-    min_knees: int
-    min_events: int
-
-
-@dataclass(frozen=True)
-class Verification:
-    """What else may enter the models of who was verified, and the imputations beside them."""
-
-    add_terms: tuple[str, ...]
-    imputations: int
-    seed: int
-
-
-@dataclass(frozen=True)
-class Examiners:
-    """How examiners are pooled."""
-
-    margin: float
-    seed: int
-
-
-@dataclass(frozen=True)
-class Agreement:
-    """Which two exams make a pair, and who teaches whom."""
-
-    max_days: int
-    learners: tuple[str, ...]
-    supervisors: tuple[str, ...]
-    least: float
-
-
-@dataclass(frozen=True)
-class Scenarios:
-    """What enters the analyses beside the main one."""
-
-    not_done_reasons: tuple[str, ...]
-
-
-@dataclass(frozen=True)
-class Comparisons:
-    """Which maneuvers and which groups are compared, and by which of McNemar's tests.
-
-    `family` and `groups` hold pairs by condition and by grouping; p values are adjusted within them.
+    joint: Annotated[str, Code("a legal value", "joints")] = "knee"
+    """The joint whose catalogue of conditions and maneuvers applies."""
+    analysis_status: Annotated[
+        str,
+        one_of(
+            prespecified="written down before the results were seen",
+            exploratory="not written down beforehand",
+        ),
+    ] = "exploratory"
+    """Whether the analysis was written down before its results were seen. Stands in the status column of every
+    table.
     """
-
-    family: Mapping[str, tuple[tuple[str, str], ...]]
-    groups: Mapping[str, tuple[tuple[str, str], ...]]
-    test: str
-
-
-@dataclass(frozen=True)
-class Protocol:
-    """A resolved protocol: defaults filled in, every value checked against its legal set."""
-
-    joint: str
-    analysis_status: str
-    eligibility: Eligibility
-    windows: Mapping[str, tuple[int, int]]
-    maturity: Maturity
-    reference: Reference
-    equivocal: str
-    core: tuple[str, ...]
-    groups: Groups
-    intervals: Intervals
-    predictive_values: PredictiveValues
-    post_test: PostTest
-    display: Display
-    calibration: Calibration
-    verification: Verification
-    examiners: Examiners
-    agreement: Agreement
-    learning: Learning
-    modelling: Modelling
-    monitoring: Monitoring
-    latent_class: LatentClass
-    scenarios: Scenarios
-    comparisons: Comparisons
+    eligibility: Eligibility = field(default_factory=Eligibility)
+    """Which exams are left out."""
+    windows: Annotated[
+        Mapping[Condition, Window],
+        Legal("for each condition by name, [first, last] in whole days; as in the catalogue"),
+    ] = field(default_factory=nothing)
+    """First and last day, counted from the exam, on which a reference counts."""
+    maturity: Maturity = field(default_factory=Maturity)
+    """How long an exam stays open for its reference."""
+    reference: Reference = field(default_factory=Reference)
+    """What settles each condition."""
+    equivocal: Annotated[
+        str,
+        one_of(
+            excluded="left out and counted",
+            positive="counted as a positive finding",
+            negative="counted as a negative finding",
+        ),
+    ] = "excluded"
+    """What an equivocal finding counts as in the 2x2 table. Excluded findings are counted beside it."""
+    core: Annotated[
+        Distinct[Annotated[str, Code("a legal value", "maneuvers")]],
+        Legal("a list of the codes, none twice; as in the catalogue"),
+    ] = ()
+    """Maneuvers every exam should record. An exam is complete when each of them has a result; not_done is one."""
+    groups: Groups = field(default_factory=Groups)
+    """Where bands of onset, age, body mass index and thigh girth begin."""
+    intervals: Intervals = field(default_factory=Intervals)
+    """Confidence level and methods of intervals."""
+    predictive_values: PredictiveValues = field(default_factory=PredictiveValues)
+    """At which prevalence predictive values are given."""
+    post_test: PostTest = field(default_factory=PostTest)
+    """From which probabilities a finding is followed on."""
+    display: Display = field(default_factory=Display)
+    """When a report shows an estimate."""
+    calibration: Calibration = field(default_factory=Calibration)
+    """How stated probabilities are held against what was found."""
+    verification: Verification = field(default_factory=Verification)
+    """How figures are corrected for who was verified."""
+    examiners: Examiners = field(default_factory=Examiners)
+    """How examiners are pooled."""
+    agreement: Agreement = field(default_factory=Agreement)
+    """Which exams make a pair of examiners."""
+    learning: Learning = field(default_factory=Learning)
+    """How learning is charted."""
+    modelling: Modelling = field(default_factory=Modelling)
+    """Combinations of maneuvers, diagnostic models and the short exam."""
+    monitoring: Monitoring = field(default_factory=Monitoring)
+    """What the monthly figures count."""
+    latent_class: LatentClass = field(default_factory=LatentClass)
+    """Models without a perfect reference."""
+    scenarios: Scenarios = field(default_factory=Scenarios)
+    """The analyses beside the main one."""
+    comparisons: Comparisons = field(default_factory=Comparisons)
+    """Which maneuvers and groups are compared."""
 
     @classmethod
     def defaults(cls, contract: Contract) -> Protocol:
@@ -221,28 +128,36 @@ class Protocol:
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain dicts, lists and scalars; `load_protocol` of it gives an equal protocol."""
-        plain: dict[str, Any] = _plain(self)
-        return plain
+        made: dict[str, Any] = plain(self)
+        return made
 
     def is_clinical(self, condition: str) -> bool:
         """Tell whether figures of `condition` rest on a clinical diagnosis and must be labelled so."""
-        return "follow_up" in self.reference.accepted.get(condition, ())
+        return FOLLOW_UP in self.reference.accepted.get(condition, ())
 
 
 def load_protocol(source: Path | str | Mapping[str, Any] | None = None, contract: Contract | None = None) -> Protocol:
     """Read a protocol (a file, or plain data) over the defaults of `contract`, that of the knee where none is given.
 
-    Raises ProtocolError (one line: file, line, path inside it, legal set, mend) for an unknown key or an illegal value.
+    Raises ProtocolError for what is not legal: a line for each fault, with file, line, path inside it, legal set, mend.
     """
-    values = read_values(Path(source) if isinstance(source, str) else source, contract or load_contract())
-    sections: dict[str, Any] = {}
-    for path, value in values.items():
-        name, _, inner = path.partition(".")
-        if inner:
-            sections.setdefault(name, {})[inner] = value
-        else:
-            sections[name] = value
-    return Protocol(**{name: _section(name, value) for name, value in sections.items()})
+    contract = contract or load_contract()
+    found: list[Found] = []
+    if isinstance(source, Path | str):
+        top = load_yaml(Path(source), ProtocolError, found)
+    else:
+        top = from_data(source or {}, "protocol", ProtocolError)
+    faults = Faults(top, found)
+    given = read_section(Protocol, faults, contract)
+    protocol = settled(given, faults, contract) if given else None
+    faults.stop()
+    assert protocol is not None  # without faults there was something to read
+    return protocol
+
+
+def protocol_keys() -> tuple[DeclaredKey, ...]:
+    """Every key a protocol may set, by its path, in the order of the declaration."""
+    return declared_paths(json_schema(Protocol, "Protocol"))
 
 
 def canonical_hash(content: Mapping[str, Any]) -> str:
@@ -251,41 +166,97 @@ def canonical_hash(content: Mapping[str, Any]) -> str:
     return hashlib.sha256(text.encode()).hexdigest()
 
 
-_SECTIONS: Mapping[str, type] = {
-    "eligibility": Eligibility,
-    "maturity": Maturity,
-    "reference": Reference,
-    "groups": Groups,
-    "intervals": Intervals,
-    "predictive_values": PredictiveValues,
-    "post_test": PostTest,
-    "display": Display,
-    "calibration": Calibration,
-    "verification": Verification,
-    "examiners": Examiners,
-    "agreement": Agreement,
-    "learning": Learning,
-    "latent_class": LatentClass,
-    "monitoring": Monitoring,
-    "modelling": Modelling,
-    "scenarios": Scenarios,
-    "comparisons": Comparisons,
-}
+def settled(given: Protocol, faults: Faults, contract: Contract, within: Steps = ()) -> Protocol:
+    """The protocol with what the catalogue of the joint says where the file is silent.
+
+    Contradictions are noted in `faults`; the protocol stands `within` this part of the file.
+    """
+    catalogue, top = contract.catalogue, faults.top.nearest(within)
+    own = {code: one.window_days for code, one in catalogue.conditions.items() if one.window_days is not None}
+    windows = {**own, **given.windows}
+    accepted = {code: one.modalities for code, one in catalogue.conditions.items() if one.modalities}
+    accepted = {**accepted, **given.reference.accepted}
+    for condition in given.reference.clinical_case_definition:
+        accepted.setdefault(condition, (FOLLOW_UP,))
+    _check_reference(windows, accepted, given.reference.clinical_case_definition, faults, within)
+    _check_bands(given, faults, within)
+    for code, one in catalogue.conditions.items():
+        if one.derived_from and code not in given.windows:
+            spans = [windows[part] for part in one.derived_from]
+            windows[code] = (min(low for low, _ in spans), max(high for _, high in spans))
+        if one.derived_from and code not in given.reference.accepted:
+            accepted[code] = tuple(dict.fromkeys(each for part in one.derived_from for each in accepted[part]))
+    core = given.core if top.has("core") else tuple(code for code, one in catalogue.maneuvers.items() if one.core)
+    family = given.comparisons.family if top.has("comparisons", "family") else _family(contract, core)
+    return replace(
+        given,
+        joint=catalogue.joint,
+        windows=_in_order(windows, contract),
+        reference=replace(
+            given.reference,
+            accepted=_in_order(accepted, contract),
+            clinical_case_definition=_in_order(given.reference.clinical_case_definition, contract),
+        ),
+        core=core,
+        comparisons=replace(given.comparisons, family=_in_order(_by_catalogue(family, contract), contract)),
+    )
 
 
-def _section(name: str, value: Any) -> Any:
-    if name in _SECTIONS:
-        return _SECTIONS[name](**{key: _frozen(inner) for key, inner in value.items()})
-    return _frozen(value)
+def _check_reference(
+    windows: Mapping[str, Any],
+    accepted: Mapping[str, Collection[str]],
+    definitions: Mapping[str, str],
+    faults: Faults,
+    within: Steps,
+) -> None:
+    """Windows, accepted modalities and case definitions must agree with each other."""
+    if faults.about((*within, "windows"), (*within, "reference")):
+        return
+    for condition in definitions:
+        path = (*within, *_DEFINED, condition)
+        if FOLLOW_UP not in accepted[condition]:
+            mend = f"add {FOLLOW_UP} to reference.accepted.{condition}, or drop the definition"
+            faults.add(path, f"is not used, since {FOLLOW_UP} is not accepted", mend)
+        elif condition not in windows:
+            faults.add(path, "has no window", f"add windows.{condition}, as [first, last] in days after the exam")
+    for condition, modalities in accepted.items():
+        if FOLLOW_UP in modalities and condition not in definitions:
+            mend = f"write {'.'.join(_DEFINED)}.{condition}, or drop {FOLLOW_UP}"
+            faults.add((*within, *_SETTLED, condition), f"{FOLLOW_UP} needs a written case definition", mend)
+    for condition in windows:
+        if condition not in accepted:
+            mend = f"drop it, or write {'.'.join(_DEFINED)}.{condition}"
+            faults.add((*within, "windows", condition), "is a window for a condition that nothing settles", mend)
 
 
-def _frozen(value: Any) -> Any:
-    return MappingProxyType(dict(value)) if isinstance(value, Mapping) else value
+def _check_bands(given: Protocol, faults: Faults, within: Steps) -> None:
+    """A pair of bands must be of bands that the protocol's own limits make."""
+    for name, pairs in given.comparisons.groups.items():
+        if name in RECORDED or faults.about((*within, "groups", name)):
+            continue
+        for fault in odd_pairs(pairs, f"a group of {name}", given.groups.bands(name).codes, name):
+            faults.add((*within, "comparisons", "groups", *fault.at), fault.problem, fault.mend)
 
 
-def _plain(value: Any) -> Any:
-    if is_dataclass(value):
-        return {field.name: _plain(getattr(value, field.name)) for field in fields(value)}
-    if isinstance(value, Mapping):
-        return {key: _plain(inner) for key, inner in value.items()}
-    return [_plain(inner) for inner in value] if isinstance(value, tuple) else value
+def _family(contract: Contract, core: Collection[str]) -> dict[str, Pairs]:
+    """Every core maneuver with every other of its condition, and every variant with what it varies."""
+    maneuvers = contract.catalogue.maneuvers
+    family: dict[str, list[tuple[str, str]]] = {}
+    for code in contract.catalogue.conditions:
+        own = maneuvers_for(code, contract)
+        for place, one in enumerate(own):
+            for other in own[place + 1 :]:
+                varies = maneuvers[other].variant_of == one or maneuvers[one].variant_of == other
+                if one in core or other in core or varies:
+                    family.setdefault(code, []).append((one, other))
+    return {code: tuple(pairs) for code, pairs in family.items()}
+
+
+def _by_catalogue(family: Mapping[str, Pairs], contract: Contract) -> dict[str, Pairs]:
+    """Each pair of maneuvers in the order of the catalogue."""
+    place = {code: index for index, code in enumerate(contract.catalogue.maneuvers)}
+    return {code: tuple((a, b) if place[a] < place[b] else (b, a) for a, b in pairs) for code, pairs in family.items()}
+
+
+def _in_order(values: Mapping[str, Any], contract: Contract) -> Mapping[str, Any]:
+    return MappingProxyType({code: values[code] for code in contract.catalogue.conditions if code in values})

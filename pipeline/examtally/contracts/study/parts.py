@@ -1,12 +1,20 @@
-"""What a study protocol says, part by part, as frozen objects. Nothing here is read or computed."""
+"""What a study protocol says, part by part, as frozen objects with every reference resolved."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from typing import TypeAlias
+from typing import Annotated, TypeAlias
+
+from examtally.contracts.checks import Fault, nearest
+from examtally.contracts.contract import Contract
+from examtally.contracts.declaration import Section
+from examtally.contracts.kinds import Code, Distinct, Text
 
 Value: TypeAlias = str | int | float
+OtherSeverity: TypeAlias = Annotated[
+    str, Code("an answer", {"absent": "condition absent", "excluded": "indeterminate, left out and counted"})
+]
 
 
 @dataclass(frozen=True)
@@ -77,12 +85,25 @@ class IndexTest:
 
 
 @dataclass(frozen=True)
-class Target:
+class Target(Section):
     """The target condition; `severity` is empty where every severity counts as present."""
 
-    condition: str
-    severity: tuple[str, ...]
-    other_severity: str
+    condition: Annotated[str, Code("a condition of the catalogue", "conditions")]
+    """A condition of the catalogue."""
+    severity: Distinct[Annotated[str, Text()]] = ()
+    """List of severities that count as present; all where left out."""
+    other_severity: OtherSeverity = "absent"
+    """What a condition of another severity counts as. Without a recorded severity it is indeterminate."""
+
+    def faults(self, contract: Contract) -> Iterator[Fault]:
+        legal = [one.code for one in contract.catalogue.conditions[self.condition].severity]
+        if self.severity and not legal:
+            yield Fault(f"{self.condition} has no severities", "remove it", "severity")
+            return
+        for index, severity in enumerate(self.severity):
+            if severity not in legal:
+                problem = f"'{severity}' is not a severity of {self.condition}"
+                yield Fault(problem, nearest(severity, legal), "severity", index)
 
 
 @dataclass(frozen=True)
@@ -117,13 +138,3 @@ class PlannedSize:
     test: str | None
     power: float
     numbers: Mapping[str, float]
-
-
-@dataclass(frozen=True)
-class Governance:
-    """Purpose and permission; None is printed as *not stated*."""
-
-    purpose: str | None
-    determination: str | None
-    learners_covered: str | None
-    data_use_agreement: str | None

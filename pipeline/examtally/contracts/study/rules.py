@@ -1,4 +1,4 @@
-"""Positivity rules of index tests: read from nodes, held to the catalogue, references resolved, cycles refused."""
+"""Rules of index tests with their references resolved: cycles, depth and size are looked at here."""
 
 from __future__ import annotations
 
@@ -7,144 +7,72 @@ from dataclasses import replace
 from types import MappingProxyType
 
 from examtally.contracts.catalogue.clinical import Maneuver
+from examtally.contracts.checks import Fault, nearest
 from examtally.contracts.contract import Contract
-from examtally.contracts.study.form import Entry, study_form
+from examtally.contracts.declaration import Faults, Steps
 from examtally.contracts.study.parts import Either, Every, IndexTest, Leaf, Rule, Target, leaves
-from examtally.contracts.yamlfile import CODE, Node
+from examtally.contracts.study.selection import RuleEntry, TestEntry
 
 _DEEPEST = 6
 _MOST_FINDINGS = 40
-_MOST_TESTS = 20
-_LONGEST_TITLE = 80
-_OF_MANEUVER = ("result", "sign", "pain", "grade_at_least", "measure_at_least", "measure_at_most", "end_point")
-_FORMS = ("maneuver", "any_of", "all_of", "test")
 
 
-def read_tests(node: Node, contract: Contract) -> tuple[IndexTest, ...]:
-    """Read the index tests; raises the file's error for what the catalogue does not know."""
-    entries = {
-        code: study_form().entry("test", one) for code, one in node.table("the code of an index test", CODE).items()
-    }
-    if not 1 <= len(entries) <= _MOST_TESTS:
-        raise node.fail(f"names {len(entries)} index tests", f"name 1 to {_MOST_TESTS}")
-    for code, entry in entries.items():
-        if code in contract.catalogue.maneuvers:
-            raise entry.node.fail(f"'{code}' is a maneuver of the catalogue", "give the index test a code of its own")
-    reader = _Reader(contract, entries)
-    return tuple(
-        IndexTest(code, _title(entry, code), reader.rule(entry.at("rule"), (code,))) for code, entry in entries.items()
-    )
+def resolved_tests(tests: Mapping[str, TestEntry], faults: Faults) -> tuple[IndexTest, ...]:
+    """The index tests whose rules lead to findings; what is wrong with the others is noted in `faults`."""
+    found = []
+    reached: set[str] = set()  # by tests at fault: what is wrong with these is said already
+    for code, entry in tests.items():
+        title = entry.title or code.replace("_", " ")
+        trail = _Trail(tests, [code])
+        try:
+            found.append(IndexTest(code, title, trail.rule(entry.rule, ("tests", code, "rule"))))
+        except Fault as fault:
+            if code not in reached:
+                faults.add(fault.at, fault.problem, fault.mend)
+            reached |= trail.reached
+    return tuple(found)
 
 
-def _title(entry: Entry, code: str) -> str:
-    if not entry.has("title"):
-        return code.replace("_", " ")
-    title = entry.at("title").text()
-    if len(title) > _LONGEST_TITLE or not title.isprintable():
-        raise entry.at("title").fail("is not a short line", f"write at most {_LONGEST_TITLE} printable characters")
-    return title
+class _Trail:
+    """Reads the rule of one test and of all it leads to; `open` are the tests whose rule is being read."""
 
-
-class _Reader:
-    """Reads rules; `trail` holds the tests whose rule is being read, so that a cycle is seen."""
-
-    def __init__(self, contract: Contract, tests: Mapping[str, Entry]) -> None:
-        self.contract = contract
+    def __init__(self, tests: Mapping[str, TestEntry], opened: list[str]) -> None:
         self.tests = tests
+        self.open = opened
+        self.reached: set[str] = set()
 
-    def rule(self, node: Node, trail: tuple[str, ...], depth: int = 1) -> Rule:
-        """One rule and all below it."""
+    def rule(self, entry: RuleEntry, place: Steps, depth: int = 1) -> Rule:
+        """One rule and all below it; raises Fault at its place."""
         if depth > _DEEPEST:
-            raise node.fail("is nested too deeply", f"nest at most {_DEEPEST} rules")
-        entry = study_form().entry("rule", node)
-        form = _form(entry)
-        if form == "maneuver":
-            return _leaf(entry, self.contract)
-        if form == "test":
-            return self._of_test(entry.at("test"), trail, depth)
-        items = _few(entry.at(form), len(entry.at(form).items()))
-        parts = tuple(self.rule(one, trail, depth + 1) for one in items.items())
-        made = Either(parts) if form == "any_of" else Every(parts)
-        _few(items, len(leaves(made)))
+            raise Fault("is nested too deeply", f"nest at most {_DEEPEST} rules", *place)
+        if entry.form == "maneuver":
+            return entry.leaf()
+        if entry.test is not None:
+            return self._of_test(entry.test, (*place, "test"), depth)
+        below = (*place, entry.form)
+        entries = entry.any_of or entry.all_of or ()
+        _few(len(entries), below)
+        parts = tuple(self.rule(one, (*below, index), depth + 1) for index, one in enumerate(entries))
+        made = Either(parts) if entry.form == "any_of" else Every(parts)
+        _few(len(leaves(made)), below)
         return made
 
-    def _of_test(self, node: Node, trail: tuple[str, ...], depth: int) -> Rule:
-        code = node.code("an index test of this protocol", self.tests)
-        if code in trail:
-            raise node.fail(f"the rule comes back to itself ({' > '.join((*trail, code))})", "name another test")
-        return self.rule(self.tests[code].at("rule"), (*trail, code), depth + 1)
+    def _of_test(self, code: str, place: Steps, depth: int) -> Rule:
+        if code not in self.tests:
+            raise Fault(f"'{code}' is not an index test of this protocol", nearest(code, self.tests), *place)
+        if code in self.open:
+            mend = "name another test"
+            raise Fault(f"the rule comes back to itself ({' > '.join((*self.open, code))})", mend, *place)
+        self.reached.add(code)
+        self.open.append(code)
+        rule = self.rule(self.tests[code].rule, ("tests", code, "rule"), depth + 1)
+        self.open.pop()
+        return rule
 
 
-def _few(node: Node, findings: int) -> Node:
-    """The list again, unless it holds too few or too many findings."""
+def _few(findings: int, place: Steps) -> None:
     if not 2 <= findings <= _MOST_FINDINGS:
-        raise node.fail(f"holds {findings} findings", f"write 2 to {_MOST_FINDINGS}")
-    return node
-
-
-def _form(entry: Entry) -> str:
-    forms = [name for name in _FORMS if entry.has(name)]
-    if len(forms) != 1:
-        problem = f"has {' and '.join(forms)}" if forms else "says nothing"
-        raise entry.node.fail(problem, f"write exactly one of {', '.join(_FORMS)}")
-    beside = [name for name in _OF_MANEUVER if entry.has(name)]
-    if forms[0] != "maneuver" and beside:
-        raise entry.at(beside[0]).fail("belongs beside a maneuver", "move it into a rule with `maneuver`")
-    return forms[0]
-
-
-def _leaf(entry: Entry, contract: Contract) -> Leaf:
-    code = entry.at("maneuver").code("a maneuver of the catalogue", contract.catalogue.maneuvers)
-    maneuver = contract.catalogue.maneuvers[code]
-    if maneuver.purpose == "safety":
-        raise entry.at("maneuver").fail("is a safety check, recorded and never scored", "use a diagnostic maneuver")
-    is_bare = not any(entry.has(name) for name in _OF_MANEUVER)
-    return Leaf(
-        maneuver=code,
-        result=("positive",) if is_bare else _some(entry, "result", "a result"),
-        sign=_signs(entry, code, maneuver.signs),
-        pain=entry.code("pain", "an answer"),
-        grade_at_least=_grade(entry, code, maneuver.grades),
-        measure_at_least=_measure(entry, "measure_at_least", code, maneuver.unit),
-        measure_at_most=_measure(entry, "measure_at_most", code, maneuver.unit),
-        end_point=_some(entry, "end_point", "an end point"),
-    )
-
-
-def _some(entry: Entry, name: str, what: str) -> tuple[str, ...] | None:
-    """The codes of a key that is given, at least one."""
-    if not entry.has(name):
-        return None
-    return _filled(entry.at(name), entry.codes(name, what))
-
-
-def _signs(entry: Entry, code: str, signs: tuple[str, ...]) -> tuple[str, ...] | None:
-    if not entry.has("sign"):
-        return None
-    return _filled(entry.at("sign"), entry.at("sign").codes(f"a sign of {code}", signs))
-
-
-def _filled(node: Node, codes: tuple[str, ...]) -> tuple[str, ...]:
-    if not codes:
-        raise node.fail("is empty", "name at least one, or remove the key")
-    return codes
-
-
-def _grade(entry: Entry, code: str, grades: Mapping[int, str]) -> int | None:
-    if not entry.has("grade_at_least"):
-        return None
-    node = entry.at("grade_at_least")
-    if not grades:
-        raise node.fail(f"{code} has no grades", "use another part of the finding")
-    return node.integer(min(grades), max(grades))
-
-
-def _measure(entry: Entry, name: str, code: str, unit: str | None) -> float | None:
-    if not entry.has(name):
-        return None
-    if unit is None:
-        raise entry.at(name).fail(f"{code} has no measured value", "use another part of the finding")
-    return entry.at(name).number(-1000, 1000)
+        raise Fault(f"holds {findings} findings", f"write 2 to {_MOST_FINDINGS}", *place)
 
 
 def as_maneuver(test: IndexTest, target: Target | None, contract: Contract) -> Maneuver:

@@ -2,22 +2,35 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, fields, is_dataclass, replace
 from pathlib import Path
 from types import MappingProxyType
 from typing import Any
 
+from examtally.contracts.checks import nearest
 from examtally.contracts.contract import Contract, load_contract
-from examtally.contracts.protocol.protocol import Protocol, canonical_hash, load_protocol
-from examtally.contracts.study.filters import read_filters
-from examtally.contracts.study.form import Entry, study_form
-from examtally.contracts.study.parts import Governance, PlannedSize, Selection, StudyAnalysis, Target
-from examtally.contracts.study.rules import as_maneuver, read_tests
-from examtally.contracts.yamlfile import CODE, Node, from_data, load_yaml
+from examtally.contracts.declaration import Faults, Steps, read_section
+from examtally.contracts.protocol.analysis_set import FOLLOW_UP
+from examtally.contracts.protocol.protocol import Protocol, canonical_hash, settled
+from examtally.contracts.schema import DeclaredKey, declared_keys, json_schema
+from examtally.contracts.study.file import (
+    MEASURES,
+    SHARES,
+    STATISTICS,
+    AnalysisEntry,
+    Governance,
+    MissingEntry,
+    PlannedSizeEntry,
+    StudyFile,
+)
+from examtally.contracts.study.parts import PlannedSize, Selection, StudyAnalysis
+from examtally.contracts.study.rules import as_maneuver, resolved_tests
+from examtally.contracts.study.selection import BlindingEntry, ReferenceEntry
+from examtally.contracts.yamlfile import Found, from_data, load_yaml
 from examtally.errors import ProtocolError
 
-_LONGEST_DAY = 36500
+TITLE = "Study protocol"
 _DECIDED = {
     ("analysis_status",): "a lock decides it: `examtally study lock`",
     ("equivocal",): "write `equivocal` of the study",
@@ -25,134 +38,6 @@ _DECIDED = {
     ("reference", "blinded_readers_only"): "write `blinding.reader`",
     ("intervals", "level"): "write `alpha`",
 }
-
-
-def analysis_protocol(
-    entry: Entry, blinding: Entry, target: Target | None, alpha: float, contract: Contract
-) -> Protocol:
-    """Resolve the protocol; raises ProtocolError where a choice stands in both places or is not legal."""
-    node = entry.at("analysis") if entry.has("analysis") else entry.node.holding({})
-    for path, mend in _DECIDED.items():
-        found = _at(node, path)
-        if found is not None:
-            raise found.fail("is decided by the study", mend)
-    given = node.plain()
-    decided: dict[str, Any] = {
-        "equivocal": entry.code("equivocal", "an answer"),
-        "eligibility": {"exclude_reference_known": blinding.code("examiner", "an answer") == "known_excluded"},
-        "intervals": {"level": round(1 - alpha, 12)},
-        "reference": {"blinded_readers_only": blinding.code("reader", "an answer") == "blinded_only"},
-    }
-    if target is not None and entry.has("reference"):
-        _reference(study_form().entry("reference", entry.at("reference")), node, target.condition, decided, contract)
-    return load_protocol(_merged(given if isinstance(given, dict) else {}, decided), contract)
-
-
-def _reference(entry: Entry, analysis: Node, condition: str, decided: dict[str, Any], contract: Contract) -> None:
-    """Standard and window of the target condition."""
-    for name, path in (("standard", ("reference", "accepted", condition)), ("window_days", ("windows", condition))):
-        if entry.has(name) and _at(analysis, path) is not None:
-            raise entry.at(name).fail("stands under `analysis` too", "keep it in one place")
-    if entry.has("standard"):
-        legal = (*contract.catalogue.conditions[condition].modalities, "follow_up")
-        accepted = entry.at("standard").codes(f"a modality that can settle {condition}", legal)
-        if not accepted:
-            raise entry.at("standard").fail("is empty", f"name one or more of {', '.join(legal)}")
-        decided["reference"]["accepted"] = {condition: list(accepted)}
-    if entry.has("window_days"):
-        node = entry.at("window_days")
-        days = [item.integer(-_LONGEST_DAY, _LONGEST_DAY) for item in node.items()]
-        if len(days) != 2 or days[0] > days[1]:
-            raise node.fail("is not a window", "write first and last day, as [0, 90]")
-        decided["windows"] = {condition: days}
-
-
-def _at(node: Node, path: tuple[str, ...]) -> Node | None:
-    for key in path:
-        if not isinstance(node.content, dict) or key not in node.content:
-            return None
-        node = node.content[key]
-    return node
-
-
-def _merged(given: dict[str, Any], decided: dict[str, Any]) -> dict[str, Any]:
-    """The decided values over the given ones, mappings merged."""
-    merged = dict(given)
-    for key, value in decided.items():
-        below = merged.get(key)
-        merged[key] = _merged(below, value) if isinstance(below, dict) and isinstance(value, dict) else value
-    return merged
-
-
-_MOST = 20
-_OF_AGREEMENT = ("statistics", "pairs_of")
-
-
-def read_analyses(entry: Entry, selection: Selection) -> tuple[tuple[StudyAnalysis, ...], tuple[StudyAnalysis, ...]]:
-    """Return the primary and the secondary analyses of a study."""
-    seen: set[str] = set()
-    primary = _list(entry.at("primary"), selection, seen)
-    secondary = _list(entry.at("secondary"), selection, seen) if entry.has("secondary") else ()
-    if not primary:
-        raise entry.at("primary").fail("is empty", "declare one primary analysis")
-    return primary, secondary
-
-
-def _list(node: Node, selection: Selection, seen: set[str]) -> tuple[StudyAnalysis, ...]:
-    items = node.items()
-    if len(items) > _MOST:
-        raise node.fail(f"holds {len(items)} analyses", f"declare at most {_MOST}")
-    return tuple(_analysis(item, selection, seen) for item in items)
-
-
-def _analysis(node: Node, selection: Selection, seen: set[str]) -> StudyAnalysis:
-    entry = study_form().entry("analysis", node)
-    name = entry.at("name").text(CODE)
-    if name in seen:
-        raise entry.at("name").fail(f"'{name}' stands twice", "give each analysis a name of its own")
-    seen.add(name)
-    kind = entry.code("kind", "a kind of analysis") or ""
-    is_agreement = kind == "agreement"
-    _check(entry, kind, selection)
-    return StudyAnalysis(
-        name=name,
-        kind=kind,
-        tests=_tests(entry.at("tests"), kind, [test.code for test in selection.tests]),
-        measures=() if is_agreement else entry.codes("measures", "a measure"),
-        statistics=entry.codes("statistics", "a statistic of agreement") if is_agreement else (),
-        group_by=entry.code("group_by", "a group"),
-        pairs_of=entry.code("pairs_of", "a kind of pair") or "overall",
-    )
-
-
-def _tests(node: Node, kind: str, legal: Sequence[str]) -> tuple[str, ...]:
-    tests = node.codes("an index test of this protocol", legal)
-    if not tests or (kind == "paired" and len(tests) != 2):
-        raise node.fail(f"names {len(tests)} tests", "name exactly two" if kind == "paired" else "name at least one")
-    return tests
-
-
-def _check(entry: Entry, kind: str, selection: Selection) -> None:
-    if kind != "agreement" and selection.target is None:
-        raise entry.at("kind").fail(f"{kind} needs a target condition", "add `target` with its condition")
-    if kind == "by_group" and not entry.has("group_by"):
-        raise entry.node.fail("does not say which groups to compare", "add `group_by`")
-    if kind == "agreement":
-        useless = [name for name in ("measures", "group_by") if entry.has(name)]
-    else:
-        useless = [name for name in _OF_AGREEMENT if entry.has(name)]
-    if useless:
-        raise entry.at(useless[0]).fail(f"is not used by {kind}", "remove it")
-
-
-_LONGEST_TEXT = 1000
-_LONGEST_CODE = 60
-_MOST_TEXTS = 10
-_MOST_KNEES = 1_000_000
-_SHARES = (
-    *("sensitivity", "specificity", "half_width", "lower_limit", "difference"),
-    *("discordant", "kappa", "positive_share"),
-)
 
 
 @dataclass(frozen=True)
@@ -220,147 +105,158 @@ class Study:
 def load_study(source: Path | str | Mapping[str, Any], contract: Contract | None = None) -> Study:
     """Read a study protocol from a file or from plain data.
 
-    Raises ProtocolError (one line: file, line, path inside it, legal set, mend) for anything that is not declared.
+    Raises ProtocolError for what is not legal: a line for each fault, with file, line, path inside it, legal set, mend.
     """
     contract = contract or load_contract()
+    found: list[Found] = []
     if isinstance(source, Mapping):
         top = from_data(source, "study", ProtocolError)
     else:
-        top = load_yaml(Path(source), ProtocolError)
-    form = study_form()
-    entry = form.entry("study", top)
-    selection = _selection(entry, contract)
-    blinding = form.entry("blinding", entry.at("blinding") if entry.has("blinding") else _nothing(top))
-    missing = form.entry("missing", entry.at("missing") if entry.has("missing") else _nothing(top))
-    primary, secondary = read_analyses(entry, selection)
-    alpha = _alpha(entry.at("alpha"))
-    study = Study(
-        code=_code(entry.at("study")),
-        title=_text(entry.at("title")),
-        question=_text(entry.at("question")) if entry.has("question") else "",
-        hypotheses=_texts(entry.at("hypotheses")) if entry.has("hypotheses") else (),
-        selection=selection,
-        between_tests=_text(blinding.at("between_tests")) if blinding.has("between_tests") else "",
-        blinding_stated=blinding.has("examiner") and blinding.has("reader"),
-        primary=primary,
-        secondary=secondary,
-        subgroups=entry.codes("subgroups", "a group"),
-        adjustments=entry.codes("adjustments", "a correction"),
-        alpha=alpha,
-        family=entry.code("family", "a family") or "none",
-        missing_findings=missing.code("findings", "a way") or "",
-        missing_references=missing.code("references", "a way") or "",
-        planned_size=_planned(entry, selection),
-        with_examiners=entry.at("persons").flag(),
-        harms=_text(entry.at("harms")) if entry.has("harms") else "",
-        governance=_governance(entry),
-        protocol=analysis_protocol(entry, blinding, selection.target, alpha, contract),
-        source=MappingProxyType(_mapping(top.plain())),
-    )
-    _distinct(study, entry)
+        top = load_yaml(Path(source), ProtocolError, found)
+    faults = Faults(top, found)
+    file = read_section(StudyFile, faults, contract)
+    study = _study(file, faults, contract) if file else None
+    faults.stop()
+    assert study is not None  # without faults there was something to read
     return study
 
 
-def _distinct(study: Study, entry: Entry) -> None:
-    """Refuse an analysis that has the name of a primary one in a subgroup."""
+def study_keys() -> tuple[DeclaredKey, ...]:
+    """Every key of a study protocol, section by section."""
+    return declared_keys(json_schema(StudyFile, TITLE), "study", apart="protocol")
+
+
+def _study(file: StudyFile, faults: Faults, contract: Contract) -> Study:
+    """What the file says, defaults filled in and references resolved; contradictions are noted in `faults`."""
+    blinding = file.blinding or BlindingEntry()
+    missing = file.missing or MissingEntry()
+    reference = file.reference or ReferenceEntry()
+    _check_analyses(file, faults)
+    study = Study(
+        code=file.study,
+        title=file.title,
+        question=file.question or "",
+        hypotheses=file.hypotheses,
+        selection=Selection(
+            population=tuple(one.resolved(contract) for one in file.population),
+            tests=resolved_tests(file.tests, faults),
+            target=file.target,
+            indeterminate=reference.indeterminate,
+        ),
+        between_tests=blinding.between_tests or "",
+        blinding_stated=faults.top.has("blinding", "examiner") and faults.top.has("blinding", "reader"),
+        primary=tuple(_analysis(one) for one in file.primary),
+        secondary=tuple(_analysis(one) for one in file.secondary),
+        subgroups=file.subgroups,
+        adjustments=file.adjustments,
+        alpha=file.alpha,
+        family=file.family,
+        missing_findings=missing.findings,
+        missing_references=missing.references,
+        planned_size=_planned(file.planned_size or PlannedSizeEntry(), faults),
+        with_examiners=file.persons,
+        harms=file.harms or "",
+        governance=file.governance or Governance(),
+        protocol=_protocol(file, blinding, reference, faults, contract),
+        source=MappingProxyType(_mapping(faults.top.plain())),
+    )
+    _check_names(study, faults)
+    return study
+
+
+def _analysis(entry: AnalysisEntry) -> StudyAnalysis:
+    is_agreement = entry.kind == "agreement"
+    return StudyAnalysis(
+        name=entry.name,
+        kind=entry.kind,
+        tests=entry.tests,
+        measures=() if is_agreement else MEASURES if entry.measures is None else entry.measures,
+        statistics=() if not is_agreement else STATISTICS if entry.statistics is None else entry.statistics,
+        group_by=entry.group_by,
+        pairs_of=entry.pairs_of or "overall",
+    )
+
+
+def _check_analyses(file: StudyFile, faults: Faults) -> None:
+    """Analyses have names of their own, tests of this protocol and, but for agreement, a target condition."""
+    seen: set[str] = set()
+    for part, analyses in (("primary", file.primary), ("secondary", file.secondary)):
+        for index, one in enumerate(analyses):
+            if one.name in seen:
+                problem = f"'{one.name}' stands twice"
+                faults.add((part, index, "name"), problem, "give each analysis a name of its own")
+            seen.add(one.name)
+            for place, test in enumerate(one.tests):
+                _check_test(test, (part, index, "tests", place), faults)
+            if one.kind != "agreement" and file.target is None and not faults.about(("target",)):
+                problem = f"{one.kind} needs a target condition"
+                faults.add((part, index, "kind"), problem, "add `target` with its condition")
+
+
+def _check_test(code: str, path: Steps, faults: Faults) -> None:
+    """A code must be that of an index test of the file, be the test itself legal or not."""
+    tests = faults.top.nearest(("tests",)).content
+    if isinstance(tests, dict) and code not in tests:
+        faults.add(path, f"'{code}' is not an index test of this protocol", nearest(code, tests))
+
+
+def _check_names(study: Study, faults: Faults) -> None:
+    """No analysis has the name of a primary one in a subgroup."""
     names = [one.name for one in study.analyses]
     twice = [name for name in names if names.count(name) > 1]
-    if twice:
-        raise entry.at("subgroups").fail(f"'{twice[0]}' is an analysis already", "rename that analysis")
+    if twice and not faults.about(("primary",), ("secondary",)):
+        faults.add(("subgroups",), f"'{twice[0]}' is an analysis already", "rename that analysis")
 
 
-def _nothing(top: Node) -> Node:
-    return top.holding({})
+def _planned(entry: PlannedSizeEntry, faults: Faults) -> PlannedSize:
+    if entry.test is not None:
+        _check_test(entry.test, ("planned_size", "test"), faults)
+    numbers = {name: getattr(entry, name) for name in SHARES if getattr(entry, name) is not None}
+    return PlannedSize(entry.knees, entry.aim, entry.test, entry.power, MappingProxyType(numbers))
+
+
+def _protocol(
+    file: StudyFile, blinding: BlindingEntry, reference: ReferenceEntry, faults: Faults, contract: Contract
+) -> Protocol:
+    """The analysis protocol that follows; a choice that stands in both places is noted in `faults`."""
+    for path, mend in _DECIDED.items():
+        if faults.top.has("analysis", *path):
+            faults.add(("analysis", *path), "is decided by the study", mend)
+    given = file.analysis or Protocol()
+    accepted, windows = dict(given.reference.accepted), dict(given.windows)
+    if file.target is not None:
+        condition = file.target.condition
+        if reference.standard is not None:
+            _check_standard(reference.standard, condition, faults, contract)
+            accepted[condition] = reference.standard
+        if reference.window_days is not None:
+            windows[condition] = reference.window_days
+        for name, elsewhere in (("standard", ("reference", "accepted")), ("window_days", ("windows",))):
+            if getattr(reference, name) is not None and faults.top.has("analysis", *elsewhere, condition):
+                faults.add(("reference", name), "stands under `analysis` too", "keep it in one place")
+    decided = replace(
+        given,
+        equivocal=file.equivocal,
+        eligibility=replace(given.eligibility, exclude_reference_known=blinding.examiner == "known_excluded"),
+        intervals=replace(given.intervals, level=round(1 - file.alpha, 12)),
+        reference=replace(given.reference, accepted=accepted, blinded_readers_only=blinding.reader == "blinded_only"),
+        windows=windows,
+    )
+    return settled(decided, faults, contract, within=("analysis",))
+
+
+def _check_standard(standard: tuple[str, ...], condition: str, faults: Faults, contract: Contract) -> None:
+    legal = tuple(dict.fromkeys((*contract.catalogue.conditions[condition].modalities, FOLLOW_UP)))
+    if not standard:
+        faults.add(("reference", "standard"), "is empty", f"name one or more of {', '.join(legal)}")
+    for index, modality in enumerate(standard):
+        if modality not in legal:
+            problem = f"'{modality}' is not a modality that can settle {condition}"
+            faults.add(("reference", "standard", index), problem, nearest(modality, legal))
 
 
 def _mapping(data: object) -> dict[str, Any]:
     return dict(data) if isinstance(data, dict) else {}
-
-
-def _selection(entry: Entry, contract: Contract) -> Selection:
-    tests = read_tests(entry.at("tests"), contract)
-    reference = study_form().entry(
-        "reference", entry.at("reference") if entry.has("reference") else _nothing(entry.node)
-    )
-    return Selection(
-        population=read_filters(entry.at("population"), contract) if entry.has("population") else (),
-        tests=tests,
-        target=_target(entry.at("target"), contract) if entry.has("target") else None,
-        indeterminate=reference.code("indeterminate", "an answer") or "excluded",
-    )
-
-
-def _target(node: Node, contract: Contract) -> Target:
-    entry = study_form().entry("target", node)
-    code = entry.at("condition").code("a condition of the catalogue", contract.catalogue.conditions)
-    condition = contract.catalogue.conditions[code]
-    severity: tuple[str, ...] = ()
-    if entry.has("severity"):
-        legal = [one.code for one in condition.severity]
-        if not legal:
-            raise entry.at("severity").fail(f"{code} has no severities", "remove it")
-        severity = entry.at("severity").codes(f"a severity of {code}", legal)
-    return Target(code, severity, entry.code("other_severity", "an answer") or "absent")
-
-
-def _code(node: Node) -> str:
-    code = node.text(CODE)
-    if len(code) > _LONGEST_CODE:
-        raise node.fail("is too long", f"write at most {_LONGEST_CODE} characters")
-    return code
-
-
-def _text(node: Node) -> str:
-    text = " ".join(node.text().split())
-    if len(text) > _LONGEST_TEXT or not text.isprintable():
-        raise node.fail("is not plain text", f"write at most {_LONGEST_TEXT} printable characters")
-    return text
-
-
-def _texts(node: Node) -> tuple[str, ...]:
-    items = node.items()
-    if len(items) > _MOST_TEXTS:
-        raise node.fail(f"holds {len(items)} texts", f"write at most {_MOST_TEXTS}")
-    return tuple(_text(item) for item in items)
-
-
-def _alpha(node: Node) -> float:
-    value = node.number(0, 0.5)
-    if not 0 < value < 0.5:
-        raise node.fail(f"{value:g} is out of range", "write a number above 0 and below 0.5")
-    return value
-
-
-def _planned(entry: Entry, selection: Selection) -> PlannedSize:
-    node = entry.at("planned_size") if entry.has("planned_size") else _nothing(entry.node)
-    plan = study_form().entry("planned_size", node)
-    tests = [test.code for test in selection.tests]
-    numbers = {name: _share(plan.at(name)) for name in _SHARES if plan.has(name)}
-    return PlannedSize(
-        knees=plan.at("knees").integer(1, _MOST_KNEES) if plan.has("knees") else None,
-        aim=plan.code("aim", "an aim"),
-        test=plan.at("test").code("an index test of this protocol", tests) if plan.has("test") else None,
-        power=_share(plan.at("power")),
-        numbers=MappingProxyType(numbers),
-    )
-
-
-def _share(node: Node) -> float:
-    value = node.number(0, 1)
-    if not 0 < value < 1:
-        raise node.fail(f"{value:g} is out of range", "write a number above 0 and below 1")
-    return value
-
-
-def _governance(entry: Entry) -> Governance:
-    node = entry.at("governance") if entry.has("governance") else _nothing(entry.node)
-    given = study_form().entry("governance", node)
-    return Governance(
-        purpose=given.code("purpose", "a purpose"),
-        determination=given.code("determination", "a determination"),
-        learners_covered=given.code("learners_covered", "an answer"),
-        data_use_agreement=given.code("data_use_agreement", "an answer"),
-    )
 
 
 def _plain(value: Any) -> Any:

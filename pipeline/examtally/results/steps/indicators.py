@@ -11,8 +11,8 @@ from examtally.analytics.control_charts import YEAR
 from examtally.analytics.control_charts.indicators import days_rows, watched_rows
 from examtally.analytics.control_charts.rolling import rolling_accuracy, rolling_calibration
 from examtally.cohort.monitoring import Watched, read_watched
+from examtally.contracts.protocol.models import CHARTED
 from examtally.contracts.protocol.protocol import Protocol
-from examtally.contracts.protocol.values import CHARTED
 from examtally.contracts.results import result_tables
 from examtally.results import intake_tables
 from examtally.results.steps.accuracy import tallies

@@ -1,0 +1,383 @@
+"""A study protocol as a file says it: the analyses, what they are planned for, and the whole file."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Annotated, Any, TypeAlias, TypeVar
+
+from examtally.contracts.checks import CODE, Fault
+from examtally.contracts.contract import Contract
+from examtally.contracts.declaration import Section
+from examtally.contracts.kinds import (
+    Between,
+    Checked,
+    Code,
+    Default,
+    Distinct,
+    Flag,
+    Maybe,
+    Name,
+    Share,
+    Text,
+    Whole,
+)
+from examtally.contracts.protocol.protocol import Protocol
+from examtally.contracts.study.parts import Target
+from examtally.contracts.study.selection import (
+    BlindingEntry,
+    FilterEntry,
+    ReferenceEntry,
+    Sentence,
+    TestEntry,
+)
+
+T = TypeVar("T")
+SHARES = (
+    *("sensitivity", "specificity", "half_width", "lower_limit", "difference"),
+    *("discordant", "kappa", "positive_share"),
+)
+MEASURES = ("sensitivity", "specificity")
+STATISTICS = ("observed_agreement", "gwet_ac1", "cohen_kappa")
+_MOST_TEXTS, _MOST_FILTERS, _MOST_TESTS, _MOST_ANALYSES = 10, 50, 20, 20
+
+
+def _few_texts(texts: Sequence[Any], _contract: Contract) -> Iterator[Fault]:
+    if len(texts) > _MOST_TEXTS:
+        yield Fault(f"holds {len(texts)} texts", f"write at most {_MOST_TEXTS}")
+
+
+def _few_filters(filters: Sequence[Any], _contract: Contract) -> Iterator[Fault]:
+    if len(filters) > _MOST_FILTERS:
+        yield Fault(f"holds {len(filters)} filters", f"write at most {_MOST_FILTERS}")
+
+
+def _few_analyses(analyses: Sequence[Any], _contract: Contract) -> Iterator[Fault]:
+    if len(analyses) > _MOST_ANALYSES:
+        yield Fault(f"holds {len(analyses)} analyses", f"declare at most {_MOST_ANALYSES}")
+
+
+def _one_or_more(analyses: Sequence[Any], _contract: Contract) -> Iterator[Fault]:
+    if not analyses:
+        yield Fault("is empty", "declare one primary analysis")
+
+
+def _own_codes(tests: Mapping[str, TestEntry], contract: Contract) -> Iterator[Fault]:
+    if not 1 <= len(tests) <= _MOST_TESTS:
+        yield Fault(f"names {len(tests)} index tests", f"name 1 to {_MOST_TESTS}")
+    for code in tests:
+        if code in contract.catalogue.maneuvers:
+            yield Fault(f"'{code}' is a maneuver of the catalogue", "give the index test a code of its own", code)
+
+
+Few: TypeAlias = Annotated[tuple[T, ...], Checked(_few_texts)]
+AnalysisKind: TypeAlias = Annotated[
+    str,
+    Code(
+        "a kind of analysis",
+        {
+            "accuracy": "each test against the reference",
+            "paired": "two tests on the same knees",
+            "by_group": "each test, compared between the groups of group_by",
+            "agreement": "two examiners of one knee",
+        },
+    ),
+]
+Measure: TypeAlias = Annotated[
+    str,
+    Code(
+        "a measure",
+        {
+            "sensitivity": "share positive among those with the condition",
+            "specificity": "share negative among those without it",
+            "ppv": "share with the condition among the positive",
+            "npv": "share without it among the negative",
+            "lr_positive": "likelihood ratio of a positive finding",
+            "lr_negative": "likelihood ratio of a negative finding",
+            "diagnostic_odds_ratio": "ratio of the odds of a positive finding",
+            "accuracy": "share of findings that agree with the reference",
+        },
+    ),
+]
+Statistic: TypeAlias = Annotated[
+    str,
+    Code(
+        "a statistic of agreement",
+        {
+            "observed_agreement": "share of pairs that found the same",
+            "positive_agreement": "agreement on positive findings",
+            "negative_agreement": "agreement on negative findings",
+            "cohen_kappa": "Cohen's kappa",
+            "pabak": "kappa if half the findings were positive",
+            "gwet_ac1": "Gwet's AC1",
+            "weighted_kappa": "weighted kappa of grades",
+            "fleiss_kappa": "Fleiss' kappa of all examiners",
+            "krippendorff_alpha": "Krippendorff's alpha of all examiners",
+        },
+    ),
+]
+Group: TypeAlias = Annotated[
+    str,
+    Code(
+        "a group",
+        {
+            "role": "role of the examiner on that day",
+            "setting": "where the exam took place",
+            "acuity": "days since onset",
+            "sex": "sex of the participant",
+            "age_band": "age of the participant",
+            "bmi_band": "body mass index",
+            "thigh_band": "girth of the thigh",
+            "effusion": "effusion in the examiner's opinion",
+            "guarding": "whether the participant guarded",
+            "site": "site of the examiner",
+            "period": "reporting period",
+        },
+    ),
+]
+PairsOf: TypeAlias = Annotated[
+    str,
+    Code(
+        "a kind of pair",
+        {
+            "overall": "any two examiners",
+            "learner_supervisor": "a learner and a supervisor",
+            "same_examiner": "one examiner, twice",
+        },
+    ),
+]
+MissingFindings: TypeAlias = Annotated[
+    str,
+    Code(
+        "a way",
+        {"excluded": "left out and counted", "scenarios": "left out and counted; the four scenarios stand beside"},
+    ),
+]
+MissingReferences: TypeAlias = Annotated[
+    str,
+    Code(
+        "a way",
+        {
+            "excluded": "verified knees only",
+            "corrected": "corrected as `adjustments` says, and bounds without assumptions",
+        },
+    ),
+]
+Aim: TypeAlias = Annotated[
+    str,
+    Code(
+        "an aim",
+        {
+            "half_width": "interval of sensitivity and specificity of a stated half-width",
+            "lower_limit": "lower limit of sensitivity above a stated value",
+            "paired": "a difference in sensitivity between two tests on the same knees",
+            "unpaired": "a difference in sensitivity between two groups",
+            "kappa_half_width": "interval of kappa of a stated half-width",
+        },
+    ),
+]
+Purpose: TypeAlias = Annotated[
+    str,
+    Code(
+        "a purpose",
+        {
+            "research": "generalizable knowledge, to be published",
+            "quality_improvement": "improvement of local practice",
+            "teaching": "education",
+        },
+    ),
+]
+Determination: TypeAlias = Annotated[
+    str,
+    Code(
+        "a determination",
+        {
+            "approved": "approved by an ethics board",
+            "exempt": "determined exempt by an ethics board or its delegate",
+            "not_research": "determined not to be human-subjects research",
+            "pending": "submitted, not decided",
+        },
+    ),
+]
+Covered: TypeAlias = Annotated[str, Code("an answer", {"yes": "yes", "no": "no"})]
+DataUse: TypeAlias = Annotated[
+    str,
+    Code(
+        "an answer",
+        {"in_force": "signed and in force", "not_needed": "determined not to be needed", "pending": "not yet signed"},
+    ),
+]
+Equivocal: TypeAlias = Annotated[
+    str,
+    Code(
+        "an answer",
+        {"excluded": "left out and counted", "positive": "counted as positive", "negative": "counted as negative"},
+    ),
+]
+Adjustment: TypeAlias = Annotated[
+    str,
+    Code(
+        "a correction",
+        {
+            "none": "verified knees as they are",
+            "begg_greenes": "corrected for verification by the test's own result",
+            "ipw": "weighted by the chance of verification",
+            "multiple_imputation": "the condition of unverified knees imputed",
+            "verification": "corrected for who was verified, doubly robust",
+        },
+    ),
+]
+Family: TypeAlias = Annotated[
+    str,
+    Code(
+        "a family",
+        {
+            "primary": "the tests of the primary analyses",
+            "all": "the tests of all declared analyses",
+            "none": "none; every test stands alone",
+        },
+    ),
+]
+
+
+@dataclass(frozen=True)
+class AnalysisEntry(Section):
+    """One declared analysis; `group_by` is None where it is not asked by group."""
+
+    name: Annotated[str, Text(CODE)]
+    """Code of the analysis."""
+    kind: AnalysisKind
+    """What is estimated."""
+    tests: Distinct[Annotated[str, Text()]]
+    """List of index tests; exactly two for paired."""
+    measures: Annotated[Maybe[Distinct[Measure]], Default(MEASURES)] = None
+    """Measures of accuracy; not used by agreement."""
+    statistics: Annotated[Maybe[Distinct[Statistic]], Default(STATISTICS)] = None
+    """Statistics of agreement; used by agreement only."""
+    group_by: Maybe[Group] = None
+    """The groups to compare; required by by_group, and possible for the others."""
+    pairs_of: Annotated[Maybe[PairsOf], Default("overall")] = None
+    """Whose exams make a pair; used by agreement only."""
+
+    def faults(self, _contract: Contract) -> Iterator[Fault]:
+        if not self.tests or (self.kind == "paired" and len(self.tests) != 2):
+            mend = "name exactly two" if self.kind == "paired" else "name at least one"
+            yield Fault(f"names {len(self.tests)} tests", mend, "tests")
+        if self.kind == "by_group" and self.group_by is None:
+            yield Fault("does not say which groups to compare", "add `group_by`")
+        useless = ("measures", "group_by") if self.kind == "agreement" else ("statistics", "pairs_of")
+        for name in useless:
+            if getattr(self, name) is not None:
+                yield Fault(f"is not used by {self.kind}", "remove it", name)
+                return
+
+
+@dataclass(frozen=True)
+class MissingEntry(Section):
+    """What is done about what is missing."""
+
+    findings: MissingFindings = "scenarios"
+    """Findings that are equivocal, not done or not recorded."""
+    references: MissingReferences = "corrected"
+    """Knees without a reference."""
+
+
+@dataclass(frozen=True)
+class PlannedSizeEntry(Section):
+    """What the size is computed for."""
+
+    knees: Maybe[Annotated[int, Whole(1, 1_000_000)]] = None
+    """Knees that are planned for, verified or not; `examtally study plan` computes it."""
+    aim: Maybe[Aim] = None
+    """What the size is computed for."""
+    test: Maybe[Annotated[str, Text()]] = None
+    """The index test it is computed for; the first of the first primary analysis where left out."""
+    sensitivity: Maybe[Share] = None
+    """Expected sensitivity, from the literature or a pilot: never from these results."""
+    specificity: Maybe[Share] = None
+    """Expected specificity, likewise."""
+    half_width: Maybe[Share] = None
+    """Wanted half-width of the interval, for half_width and kappa_half_width."""
+    lower_limit: Maybe[Share] = None
+    """Value that the lower limit shall exceed, for lower_limit."""
+    difference: Maybe[Share] = None
+    """Difference in sensitivity between the two tests or groups that shall be found, for paired and unpaired."""
+    discordant: Maybe[Share] = None
+    """Expected share of knees with the condition in which the two tests differ, for paired; that of two tests that err
+    independently where left out.
+    """
+    kappa: Maybe[Share] = None
+    """Expected kappa, for kappa_half_width."""
+    positive_share: Maybe[Share] = None
+    """Expected share of positive findings, for kappa_half_width."""
+    power: Share = 0.8
+    """Chance of reaching the aim, for lower_limit, paired and unpaired."""
+
+
+@dataclass(frozen=True)
+class Governance(Section):
+    """Purpose and permission; None is printed as *not stated*."""
+
+    purpose: Maybe[Purpose] = None
+    """What the study is done for."""
+    determination: Maybe[Determination] = None
+    """What the ethics board or its delegate decided."""
+    learners_covered: Maybe[Covered] = None
+    """Whether the determination covers learners as subjects of the study."""
+    data_use_agreement: Maybe[DataUse] = None
+    """Whether a data-use agreement is in force."""
+
+
+Analyses: TypeAlias = Annotated[tuple[AnalysisEntry, ...], Checked(_few_analyses)]
+
+
+@dataclass(frozen=True, kw_only=True)
+class StudyFile(Section):
+    """A study protocol as it is written: one question with everything that is decided before its results are seen."""
+
+    study: Annotated[str, Text(CODE, longest=60)]
+    """Short code of the study, such as drop_leg_by_girth; it names the lock in the registry's log."""
+    title: Sentence
+    """The title of the paper, in one line."""
+    question: Maybe[Sentence] = None
+    """The question in one sentence: which test, in whom, for which condition, against which standard."""
+    hypotheses: Few[Sentence] = ()
+    """List of the hypotheses, each in one sentence with its direction."""
+    population: Annotated[tuple[FilterEntry, ...], Checked(_few_filters)] = ()
+    """List of filters; an exam must pass each. They are asked before the index exam is chosen. See filter."""
+    tests: Annotated[Mapping[Annotated[str, Name("the code of an index test")], TestEntry], Checked(_own_codes)]
+    """The index tests, each under a code of your own that is no maneuver of the catalogue; see test."""
+    equivocal: Equivocal = "excluded"
+    """What an equivocal finding counts as."""
+    target: Maybe[Target] = None
+    """The target condition; may be left out only where nothing but agreement is studied. See target."""
+    reference: Maybe[ReferenceEntry] = None
+    """The reference standard; that of the catalogue where left out. See reference."""
+    blinding: Maybe[BlindingEntry] = None
+    """Who may have known what; see blinding."""
+    primary: Annotated[Analyses, Checked(_one_or_more)]
+    """The primary analyses, one or few; see analysis."""
+    secondary: Analyses = ()
+    """The secondary analyses; see analysis."""
+    subgroups: Distinct[Group] = ()
+    """Groups in which the primary analyses are repeated."""
+    adjustments: Distinct[Adjustment] = ("none", "verification")
+    """Corrections under which accuracy is given."""
+    alpha: Annotated[float, Between(0, 0.5)] = 0.05
+    """Chance of a false claim that is accepted, above 0 and below 0.5; every interval has the level 1 - alpha."""
+    family: Family = "primary"
+    """The tests that share alpha (Holm)."""
+    missing: Maybe[MissingEntry] = None
+    """What is done about what is missing; see missing."""
+    planned_size: Maybe[PlannedSizeEntry] = None
+    """What the study is large enough for; see planned_size."""
+    persons: Annotated[bool, Flag()] = False
+    """true: rows about single examiners are written, to a folder of their own."""
+    harms: Maybe[Sentence] = None
+    """One sentence: harms of the index tests and of the reference that were seen, or that none were looked for. May be
+    filled in last.
+    """
+    governance: Maybe[Governance] = None
+    """Purpose and permission; printed on page one. See governance."""
+    analysis: Maybe[Protocol] = None
+    """Further keys of the analysis protocol, as `examtally dictionary --table protocol` lists them."""
