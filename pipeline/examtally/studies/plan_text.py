@@ -15,6 +15,7 @@ from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
 
 from examtally.errors import StudyError
+from examtally.fonts import TEXT, embed_in_figure
 from examtally.studies.planning import CORRELATION, Plan
 
 _AIMS = {
@@ -33,7 +34,7 @@ _SOURCES = {
     "kappa_half_width": "Bloch DA, Kraemer HC. Biometrics 1989;45:269-287",
 }
 _WITH_POWER = ("lower_limit", "paired", "unpaired")
-_STYLE = {"svg.fonttype": "none", "svg.hashsalt": "examtally", "font.size": 10}
+_STYLE = {"svg.fonttype": "none", "svg.hashsalt": "examtally", "font.family": TEXT, "font.size": 10}
 FILES = ("plan.md", "plan.json", "assumptions.csv", "curve.csv", "curve.svg")
 
 
@@ -172,3 +173,4 @@ def _draw(plan: Plan, path: Path) -> None:
         axes.set(xlabel=plan.needed_is, ylabel=_value(plan).lower(), ylim=(0, None))
         axes.spines[["top", "right"]].set_visible(False)
         figure.savefig(path, metadata={"Date": None, "Title": _alt(plan)})
+    path.write_text(embed_in_figure(path.read_text(encoding="utf-8")), encoding="utf-8")

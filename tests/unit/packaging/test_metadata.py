@@ -111,7 +111,7 @@ def test_the_version_stands_in_one_place() -> None:
     assert f"## {PROJECT['version']}" in (ROOT / "CHANGELOG.md").read_text(encoding="utf-8")
 
 
-def test_authors_and_licence_are_named() -> None:
+def test_authors_and_license_are_named() -> None:
     assert PROJECT["authors"] == [{"name": "the examtally maintainers"}]
     assert PROJECT["license"] == "Apache-2.0"
     words = (ROOT / "LICENSE").read_text(encoding="utf-8").split()

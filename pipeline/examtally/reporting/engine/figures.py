@@ -16,6 +16,7 @@ from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
 
 from examtally.errors import ReportError
+from examtally.fonts import TEXT, embed_in_figure
 from examtally.reporting.engine.tables import download
 
 INK = "#1d2b36"
@@ -29,7 +30,7 @@ WIDTH = 4.5  # inches: set at its own size on a page, four fifths of it on a pho
 _STYLE = {
     "svg.fonttype": "none",
     "svg.hashsalt": "examtally",
-    "font.family": "sans-serif",
+    "font.family": TEXT,
     "font.size": 10,
     "axes.edgecolor": RULE,
     "axes.labelcolor": GREY,
@@ -42,9 +43,7 @@ _STYLE = {
 }
 _DOTS = 200
 _KIND: ContextVar[str] = ContextVar("kind of figure", default="svg")
-_FONTS = re.compile(r"'DejaVu Sans'[^;\"]*?sans-serif")
 _PROLOGUE = re.compile(r"\A.*?(?=<svg)|<metadata>.*?</metadata>\n?", re.S)
-_PAGE_FONTS = "'Segoe UI', 'Helvetica Neue', 'Liberation Sans', Arial, 'DejaVu Sans', sans-serif"
 
 
 def paper(height: float, width: float = WIDTH) -> Figure:
@@ -100,7 +99,6 @@ def publish(figure: Figure, name: str, *, caption: str, alt: str, data: pl.DataF
         figure.savefig(path, format="svg", metadata={"Date": None, "Creator": None}, transparent=True)
         if _KIND.get() == "png":
             figure.savefig(path.with_suffix(".png"), format="png", dpi=_DOTS, metadata={"Software": None})
-    text = _FONTS.sub(_PAGE_FONTS, _PROLOGUE.sub("", path.read_text(encoding="utf-8")))
-    path.write_text(text, encoding="utf-8")
+    path.write_text(embed_in_figure(_PROLOGUE.sub("", path.read_text(encoding="utf-8"))), encoding="utf-8")
     words = json.dumps(" ".join(alt.split()), ensure_ascii=False)
     return f"\n![{caption}](fig/{name}){{alt={words}}}\n{download(data, name)}"

@@ -23,6 +23,7 @@ import pypandoc
 import yaml
 
 from examtally.errors import ReportError
+from examtally.fonts import embed_in_page
 from examtally.reporting.engine import figures, typesetting
 from examtally.reporting.engine.executor import Report, execute, read_report
 from examtally.resources import resource
@@ -111,6 +112,8 @@ def _page(report: Report, body: str, work: Path, form: str) -> Path:
         same_bytes(target)
     if not target.is_file():
         raise ReportError(f"{report.name}: the renderer wrote no {form} page")
+    if form == "html":
+        target.write_text(embed_in_page(target.read_text(encoding="utf-8")), encoding="utf-8")
     return target
 
 

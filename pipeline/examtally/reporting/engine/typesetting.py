@@ -10,35 +10,30 @@ from typing import Any
 import typst
 
 from examtally.errors import ReportError
+from examtally.fonts import font_folder
 from examtally.resources import resource
 
 
-def typeset(template: str, content: Mapping[str, Any], *, own_fonts_only: bool = False) -> bytes:
+def typeset(template: str, content: Mapping[str, Any]) -> bytes:
     """Return the PDF of `reports/<template>.typ`, which reads `content` as JSON from its input `data`.
 
-    The same content gives the same page; with `own_fonts_only` none of the machine's letters is used.
-    Raises ReportError where the template fails.
+    The same content gives the same page on every machine. Raises ReportError where the template fails.
     """
-    source = resource("reports") / f"{template}.typ"
-    try:
-        made = typst.compile(
-            str(source),
-            format="pdf",
-            sys_inputs={"data": json.dumps(content)},
-            ignore_system_fonts=own_fonts_only,
-            timestamp=0,
-        )
-    except RuntimeError as error:
-        first = (str(error).splitlines() or ["no reason given"])[0]
-        raise ReportError(f"{source.name}: the page cannot be set ({first})") from None
-    return bytes(made)
+    return _compile(resource("reports") / f"{template}.typ", sys_inputs={"data": json.dumps(content)})
 
 
 def typeset_file(path: Path) -> bytes:
     """Return the PDF of a Typst text; images lie beside it. Raises ReportError where it cannot be set."""
+    return _compile(path, root=str(path.parent))
+
+
+def _compile(source: Path, **given: Any) -> bytes:
+    """The PDF of a source; the machine's own fonts are not seen."""
     try:
-        made = typst.compile(str(path), root=str(path.parent), format="pdf", timestamp=0)
+        made = typst.compile(
+            str(source), format="pdf", font_paths=[font_folder()], ignore_system_fonts=True, timestamp=0, **given
+        )
     except RuntimeError as error:
         first = (str(error).splitlines() or ["no reason given"])[0]
-        raise ReportError(f"{path.name}: the page cannot be set ({first})") from None
+        raise ReportError(f"{source.name}: the page cannot be set ({first})") from None
     return bytes(made)

@@ -1,4 +1,4 @@
-"""No package that comes with examtally forbids its licence, as far as their own metadata say."""
+"""No package that comes with examtally forbids its license, as far as their own metadata say."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ ALLOWED = frozenset({
     "0BSD", "Apache-2.0", "BSD-2-Clause", "BSD-3-Clause", "CC0-1.0", "ISC", "MIT", "MIT-0", "MIT-CMU", "MPL-2.0",
     "PSF-2.0", "Zlib",
 })  # fmt: skip
-"""Short names of licences whose terms an Apache-2.0 program that depends on the package can keep."""
+"""Short names of licenses whose terms an Apache-2.0 program that depends on the package can keep."""
 
 SPOKEN = {
     "2-clause BSD": "BSD-2-Clause",
@@ -34,8 +34,8 @@ SPOKEN = {
 """What older metadata say, as short names."""
 
 
-def licences(package: Distribution) -> set[str]:
-    """Short names of the licences of a package; what is not known stays in the words of its metadata."""
+def licenses(package: Distribution) -> set[str]:
+    """Short names of the licenses of a package; what is not known stays in the words of its metadata."""
     meta = package.metadata
     expression = meta.get("License-Expression")
     said = [line.split(" :: ", 1)[1] for line in meta.get_all("Classifier") or [] if line.startswith("License :: ")]
@@ -45,12 +45,12 @@ def licences(package: Distribution) -> set[str]:
 
 
 @pytest.mark.parametrize("name", NAMES)
-def test_the_licence_of_a_package_is_one_that_examtally_can_keep(name: str) -> None:
+def test_the_license_of_a_package_is_one_that_examtally_can_keep(name: str) -> None:
     try:
-        found = licences(distribution(name))
+        found = licenses(distribution(name))
     except PackageNotFoundError:
         pytest.fail(f"{name} is locked and not installed; renew the environment")
-    assert found, f"{name} names no licence in its metadata"
+    assert found, f"{name} names no license in its metadata"
     assert found <= ALLOWED, f"{name}: {found - ALLOWED}"
 
 
@@ -81,4 +81,4 @@ class Declared(Distribution):
     ],
 )
 def test_metadata_are_read_in_the_words_of_each_age(line: str, found: set[str]) -> None:
-    assert licences(Declared(line)) == found
+    assert licenses(Declared(line)) == found

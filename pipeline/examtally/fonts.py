@@ -1,0 +1,97 @@
+"""The fonts of every page and figure: one open family, which comes with matplotlib, so that pages are alike everywhere.
+
+A page or figure carries the characters it shows, as WOFF2. DOCX alone names a common family: word processors bring one.
+"""
+
+from __future__ import annotations
+
+import html
+from base64 import b64encode
+from collections.abc import Iterable
+from functools import cache, lru_cache
+from io import BytesIO
+from pathlib import Path
+from typing import NamedTuple
+
+TEXT = "DejaVu Sans"
+"""The family of all text; titles of an HTML page are in `DejaVu Serif`, code in `DejaVu Sans Mono`."""
+
+
+class _Face(NamedTuple):
+    file: str
+    family: str
+    weight: int
+    style: str
+    needed_by: str  # what stands in a page or figure that uses the face
+
+
+_PAGE = (
+    _Face("DejaVuSans.ttf", TEXT, 400, "normal", ""),
+    _Face("DejaVuSans-Bold.ttf", TEXT, 700, "normal", ""),
+    _Face("DejaVuSans-Oblique.ttf", TEXT, 400, "italic", "<em"),
+    _Face("DejaVuSerif-Bold.ttf", "DejaVu Serif", 700, "normal", ""),
+    _Face("DejaVuSansMono.ttf", "DejaVu Sans Mono", 400, "normal", "<code"),
+)
+_FIGURE = (
+    _Face("DejaVuSans.ttf", TEXT, 400, "normal", "<text"),
+    _Face("DejaVuSans-Bold.ttf", TEXT, 700, "normal", "font-weight: 700"),
+)
+_ASCII = frozenset(map(chr, range(32, 127)))
+_LATIN = _ASCII | frozenset(map(chr, [*range(160, 384), *range(0x2010, 0x2040), *range(0x2190, 0x2270)]))
+
+
+def font_folder() -> Path:
+    """The folder of the font files, for programs that read fonts themselves."""
+    import matplotlib as mpl
+
+    return Path(mpl.get_data_path()) / "fonts" / "ttf"
+
+
+def embed_in_page(page: str) -> str:
+    """Return an HTML page with the fonts of its characters; a page without a head is returned as it is."""
+    shown = _ASCII | frozenset(html.unescape(page)) | {"\u00a0", "\u00b7"}  # the style sheet writes these two by number
+    return page.replace("</head>", f"<style>\n{_rules(_PAGE, page, shown)}</style>\n</head>", 1)
+
+
+def embed_in_figure(svg: str) -> str:
+    """Return an SVG figure with the fonts of its characters, for whoever opens it as a picture."""
+    shown = frozenset(html.unescape("".join(part.split("</text>")[0] for part in svg.split("<text")[1:])))
+    return svg.replace("<defs>", f"<defs>\n  <style>\n{_rules(_FIGURE, svg, shown)}</style>", 1)
+
+
+def _rules(faces: Iterable[_Face], text: str, shown: frozenset[str]) -> str:
+    characters = "".join(sorted(shown))
+    return "".join(
+        f'@font-face {{ font-family: "{face.family}"; font-weight: {face.weight}; font-style: {face.style}; '
+        f'src: url("data:font/woff2;base64,{_packed(face.file, characters)}") format("woff2"); }}\n'
+        for face in faces
+        if face.needed_by in text
+    )
+
+
+@lru_cache(maxsize=512)
+def _packed(file: str, characters: str) -> str:
+    source = BytesIO(_latin(file)) if _LATIN.issuperset(characters) else font_folder() / file
+    return b64encode(_subset(source, characters, "woff2")).decode("ascii")
+
+
+@cache
+def _latin(file: str) -> bytes:
+    """The face without what pages seldom show: a third of the time to subset again."""
+    return _subset(font_folder() / file, "".join(sorted(_LATIN)), None)
+
+
+def _subset(source: Path | BytesIO, characters: str, flavor: str | None) -> bytes:
+    from fontTools.subset import Options, Subsetter
+    from fontTools.ttLib import TTFont
+
+    options = Options(hinting=False, layout_features=["kern"], name_IDs=[0], notdef_outline=True)  # 0: the copyright
+    options.drop_tables += ["FFTM", "GDEF", "MATH"]
+    made = BytesIO()
+    with TTFont(source, lazy=True, recalcTimestamp=False) as font:
+        subsetter = Subsetter(options)
+        subsetter.populate(text=characters)
+        subsetter.subset(font)
+        font.flavor = flavor
+        font.save(made)
+    return made.getvalue()
