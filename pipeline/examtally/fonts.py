@@ -56,7 +56,8 @@ def embed_in_page(page: str) -> str:
 def embed_in_figure(svg: str) -> str:
     """Return an SVG figure with the fonts of its characters, for whoever opens it as a picture."""
     shown = frozenset(html.unescape("".join(part.split("</text>")[0] for part in svg.split("<text")[1:])))
-    return svg.replace("<defs>", f"<defs>\n  <style>\n{_rules(_FIGURE, svg, shown)}</style>", 1)
+    style = f"text {{ text-rendering: geometricPrecision; }}\n{_rules(_FIGURE, svg, shown)}"
+    return svg.replace("<defs>", f"<defs>\n  <style>\n{style}</style>", 1)
 
 
 def _rules(faces: Iterable[_Face], text: str, shown: frozenset[str]) -> str:

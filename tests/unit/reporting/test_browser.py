@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import os
+import shutil
 from pathlib import Path
 
 import pytest
-from browsing import DESK, PHONE, Opened, assert_quiet, hindrances, open_file
+from browsing import CHROMIUM, DESK, PHONE, Opened, assert_quiet, hindrances, open_file
 from ledger_kept import make_ledger
 from playwright.sync_api import Browser
 
+from examtally.fonts import font_folder
 from examtally.reporting import render_release, render_sheets, render_shelf
 from examtally.reporting.examiner_sheet.sheet import examiners_in
 from examtally.results import read_results
@@ -163,3 +166,17 @@ def test_every_other_page_opens_in_silence_and_hinders_nobody(
     assert_quiet(opened, viewport)
     assert hindrances(opened.page) == []
     opened.page.close()
+
+
+def test_a_page_looks_the_same_on_a_machine_with_other_fonts(made: Path, tmp_path: Path, browser: Browser) -> None:
+    """The machine has one font of another family, and none of the settings that this one may have."""
+    shutil.copy(font_folder() / "STIXGeneral.ttf", tmp_path)
+    settings = tmp_path / "fonts.conf"
+    settings.write_text(f"<fontconfig><dir>{tmp_path}</dir><cachedir>{tmp_path}</cachedir></fontconfig>")
+    page = made / "young" / "out" / "audit.html"
+    here = open_file(browser, page, DESK).page.screenshot(full_page=True)
+    other = browser.browser_type.launch(
+        executable_path=str(CHROMIUM), args=["--no-sandbox"], env={**os.environ, "FONTCONFIG_FILE": str(settings)}
+    )
+    assert open_file(other, page, DESK).page.screenshot(full_page=True) == here
+    other.close()
