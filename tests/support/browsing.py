@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import shutil
 from dataclasses import dataclass, field
 from pathlib import Path
 
 from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, Page
 
-CHROMIUM = Path("/usr/bin/chromium")
+CHROMIUM = Path(shutil.which("chromium") or "no Chromium")
 DESK, PHONE = {"width": 1280, "height": 850}, {"width": 375, "height": 750}
 
 
