@@ -21,6 +21,8 @@ from typing import Literal
 
 from packaging.requirements import Requirement
 
+from examtally.fonts import FILES
+
 State = Literal["ok", "absent", "fault"]
 Kind = Literal["package", "program", "font", "private", "disk"]
 
@@ -58,7 +60,6 @@ _PROGRAMS = (
     _Program("poppler", ("pdftoppm",), ("-v",), "only for tests of PDF pages"),
     _Program("LibreOffice", ("soffice",), ("--version",), "only for tests of DOCX pages"),
 )
-_FACES = ("DejaVuSans.ttf", "DejaVuSans-Bold.ttf", "DejaVuSerif-Bold.ttf", "DejaVuSansMono.ttf")
 
 
 def examine(
@@ -129,7 +130,7 @@ def _fonts() -> Iterator[Check]:
     """The font files of every page and figure, which come with matplotlib."""
     spec = find_spec("matplotlib")
     folder = Path(spec.origin).parent / "mpl-data" / "fonts" / "ttf" if spec is not None and spec.origin else Path()
-    for name in _FACES:
+    for name in FILES:
         if (folder / name).is_file():
             yield Check("font", name, "ok", f"in {folder}")
         else:

@@ -32,6 +32,9 @@ _PAGE = (
     _Face("DejaVuSerif-Bold.ttf", "DejaVu Serif", 700, "normal", ""),
     _Face("DejaVuSansMono.ttf", "DejaVu Sans Mono", 400, "normal", "<code"),
 )
+FILES = tuple(face.file for face in _PAGE)
+"""The font files that `font_folder` must hold."""
+
 _FIGURE = (
     _Face("DejaVuSans.ttf", TEXT, 400, "normal", "<text"),
     _Face("DejaVuSans-Bold.ttf", TEXT, 700, "normal", "font-weight: 700"),
