@@ -53,7 +53,7 @@ def cohort(tmp_path: Path, contract: Contract, protocol: Protocol) -> Cohort:
         create temp table analysis_set as
         select exam_id, condition, case when (present_bits & bit) <> 0 then 'present'
             when (absent_bits & bit) <> 0 then 'absent' else 'unverified' end as status
-        from ex join conditions on (own_bits & ~open_bits & bit) <> 0
+        from cohort_exams join conditions on (own_bits & ~open_bits & bit) <> 0
         """
     )
     return made
@@ -72,7 +72,7 @@ def _strict(cohort: Cohort, group: str = "g_examiner") -> None:
     """The same over the cohort's one row an exam."""
     cohort.con.execute(
         f"select maneuver, condition, {group}, count(*), {BITS} from reg.findings f join pairs q using (maneuver) "
-        "join ex using (exam_id) where (own_bits & ~open_bits & q.bit) <> 0 group by all"
+        "join cohort_exams using (exam_id) where (own_bits & ~open_bits & q.bit) <> 0 group by all"
     ).fetchall()
 
 

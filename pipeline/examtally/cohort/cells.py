@@ -1,7 +1,8 @@
 """One narrow row for each finding of an index exam and condition its maneuver speaks of.
 
-`cells` is what tallies and flow count, and where later methods take their frames from: join `ex` by `ek` for what holds
-for the exam, `pairs` by `cell // CELLS_A_PAIR` for condition and maneuver, `labels` for the words of a group code.
+`cells` is what tallies and flow count, and where later methods take their frames from: join `cohort_exams` by `ek` for
+what holds for the exam, `pairs` by `cell // CELLS_A_PAIR` for condition and maneuver, `group_labels` for the words of a
+group code.
 
 - `cell`: pair * 16 + result * 4 + status, see RESULTS and STATUSES
 - `reason`: number of the flow reason the finding ends under
@@ -50,7 +51,7 @@ def write_cells(con: duckdb.DuckDBPyConnection, groups: tuple[Grouping, ...], eq
         with read as (
             select p.pair, case f.result {results} end as result, {_STATUS} as status, {_SETTLED} as settled,
                 ek, (index_bits & p.bit) <> 0 as is_index, {columns}
-            from used_findings f join ex using (exam_id) join pairs p using (maneuver)
+            from used_findings f join cohort_exams using (exam_id) join pairs p using (maneuver)
             where (own_bits & ~open_bits & p.bit) <> 0
         )
         select (pair * {CELLS_A_PAIR} + result * {len(STATUSES)} + status)::usmallint as cell,

@@ -60,9 +60,8 @@ def build_cohort(
 class Cohort:
     """The analysis set of one registry under one protocol.
 
-    `con` holds it as temporary tables: `ex`, one row an exam (see `write_indexed` and `write_standard`), `cells`, one
-    row a finding of an index exam and condition (see the module `cells`), `conditions`, `pairs` and `labels`. Frames
-    for further methods are queries of these. Close it, or use it in a `with` block, before the registry is closed.
+    `con` holds it as temporary tables, declared in the module `tables`. Frames for further methods are
+    queries of these. Close it, or use it in a `with` block, before the registry is closed.
     """
 
     con: duckdb.DuckDBPyConnection

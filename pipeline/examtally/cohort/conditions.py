@@ -68,7 +68,7 @@ def condition_rules(contract: Contract, protocol: Protocol) -> tuple[ConditionRu
 
 
 def write_rules(con: duckdb.DuckDBPyConnection, contract: Contract, rules: tuple[ConditionRule, ...]) -> None:
-    """Write the temporary tables `conditions`, `pairs`, `accepted` and `barriers`."""
+    """Write the temporary tables `conditions`, `pairs`, `accepted_modalities` and `barring_modalities`."""
     places = {rule.code: place for place, rule in enumerate(rules)}
     _table(
         con,
@@ -86,12 +86,12 @@ def write_rules(con: duckdb.DuckDBPyConnection, contract: Contract, rules: tuple
     )
     _table(
         con,
-        "accepted (bit ubigint, modality varchar, rank integer, status varchar, is_blinded boolean)",
+        "accepted_modalities (bit ubigint, modality varchar, rank integer, status varchar, is_blinded boolean)",
         [(r.bit, a.modality, a.rank, status, a.blinded) for r in rules for a in r.accepted for status in a.statuses],
     )
     _table(
         con,
-        "barriers (bit ubigint, modality varchar, first_day integer, last_day integer)",
+        "barring_modalities (bit ubigint, modality varchar, first_day integer, last_day integer)",
         [(r.bit, modality, *(r.window or (0, 0))) for r in rules for modality in r.barriers],
     )
 

@@ -33,24 +33,26 @@ def read_contradictions(con: duckdb.DuckDBPyConnection, contract: Contract, prot
         f"""
         with read as (
             select ek, exam_id, c.place, c.condition, c.bit, maneuver, result as finding, null::double as probability
-            from used_findings join pairs p using (maneuver) join conditions c on c.bit = p.bit join ex using (exam_id)
+            from used_findings join pairs p using (maneuver) join conditions c on c.bit = p.bit
+                join cohort_exams using (exam_id)
             where (c.condition, maneuver) in ({core})
                 and (result = 'positive' or result = 'negative' and coalesce(maneuver not in ({told}), true))
             union all
             select ek, exam_id, c.place, c.condition, c.bit, null, null, probability
-            from used_impressions i join conditions c using (condition) join ex using (exam_id)
+            from used_impressions i join conditions c using (condition) join cohort_exams using (exam_id)
             where stage = 'after_exam' and (probability > ? or probability < ?)
         ),
         held as (
             select read.*, (present_bits & bit) <> 0 as is_present
-            from read join ex using (ek)
+            from read join cohort_exams using (ek)
             where (own_bits & ~open_bits & bit) <> 0 and ((present_bits | absent_bits) & bit) <> 0
         ),
         severities as (
             select ek, c.bit, string_agg(distinct severity, ', ' order by severity) as severity
-            from used_references r join people using (participant_id) join conditions c using (condition)
-                join indexed x on x.pk = people.pk and x.is_right = (r.side = 'right') and x.episode = r.episode
-                join accepted a on a.bit = c.bit and a.modality = r.modality and a.status = r.status
+            from used_references r join participant_keys using (participant_id) join conditions c using (condition)
+                join exam_eligibility x
+                    on x.pk = participant_keys.pk and x.is_right = (r.side = 'right') and x.episode = r.episode
+                join accepted_modalities a on a.bit = c.bit and a.modality = r.modality and a.status = r.status
             where r.status = 'present' and severity is not null
                 and r.reference_day - x.exam_day between c.first_day and c.last_day
             group by all

@@ -37,13 +37,13 @@ def read_diagnostic_frame(con: duckdb.DuckDBPyConnection, contract: Contract, pr
         f"""
         with taken as (
             select *, index_bits & ~open_bits & (present_bits | absent_bits) as known_bits
-            from ex where (index_bits & ~open_bits & (present_bits | absent_bits)) <> 0
+            from cohort_exams where (index_bits & ~open_bits & (present_bits | absent_bits)) <> 0
         ),
         found as (
             select exam_id, {_results(tuple(catalogue.maneuvers), protocol.equivocal)}
             from used_findings join taken using (exam_id) group by exam_id
         ),
-        told as (
+        history_rows as (
             select exam_id, {_answers(tuple(catalogue.history))}
             from reg.history join taken using (exam_id) group by exam_id
         ),
@@ -51,17 +51,17 @@ def read_diagnostic_frame(con: duckdb.DuckDBPyConnection, contract: Contract, pr
             select exam_id, {_impressions(conditions)}
             from used_impressions join taken using (exam_id) group by exam_id
         )
-        select dense_rank() over (order by people.participant_id)::bigint - 1 as participant,
+        select dense_rank() over (order by participant_keys.participant_id)::bigint - 1 as participant,
             p.age_years, e.days_since_onset, coalesce(e.mechanism, '{UNKNOWN}') as mechanism,
             {"".join(f"coalesce(history_{i}, '{NOT_RECORDED}') as history_{i}, " for i in catalogue.history)}
             {"".join(f"coalesce(result_{m}, '{NOT_RECORDED}') as result_{m}, " for m in catalogue.maneuvers)}
             {"".join(_status_rows(code, bits[code]) for code in conditions)}
             {", ".join(f"{stage}_{code}" for code in conditions for stage in STAGES) or "null as none"}
-        from taken join {EXAMS} on e.exam_id = taken.exam_id join people on people.pk = taken.pk
+        from taken join {EXAMS} on e.exam_id = taken.exam_id join participant_keys on participant_keys.pk = taken.pk
             left join found on found.exam_id = taken.exam_id
-            left join told on told.exam_id = taken.exam_id
+            left join history_rows on history_rows.exam_id = taken.exam_id
             left join stated on stated.exam_id = taken.exam_id
-        order by people.participant_id, taken.exam_id
+        order by participant_keys.participant_id, taken.exam_id
         """
     ).pl()
     return frame.with_columns(
@@ -115,7 +115,7 @@ def read_graded_frame(con: duckdb.DuckDBPyConnection, contract: Contract) -> pl.
         """
         with placed as (
             select exam_id, ek, (row_number() over (order by participant_id, exam_id) - 1)::uinteger as place
-            from ex join people using (pk) where (own_bits & ~open_bits) <> 0
+            from cohort_exams join participant_keys using (pk) where (own_bits & ~open_bits) <> 0
         ),
         compared as (
             select p.exam_id, arg_min(o.exam_id, (o.examiner_order, o.exam_id)) as other_id

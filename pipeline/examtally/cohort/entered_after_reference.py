@@ -29,9 +29,9 @@ def write_used(con: duckdb.DuckDBPyConnection) -> None:
         _write_chosen(con, table, names, has_versions=has_versions)
         number = ", rowid as record" if table == "exams" else ""
         used = f"select *{number} from reg.{table}"
-        if con.execute(f"select 1 from chosen_{table} limit 1").fetchall():
-            used += f" where ({names}) not in (select ({names}) from chosen_{table}) union all by name "
-            used += f"select * from chosen_{table}"
+        if con.execute(f"select 1 from used_versions_{table} limit 1").fetchall():
+            used += f" where ({names}) not in (select ({names}) from used_versions_{table}) union all by name "
+            used += f"select * from used_versions_{table}"
             used += f" join (select {names}, rowid as record from reg.{table}) using ({names})" if number else ""
         con.execute(f"create temp view used_{table} as {used}")
     con.execute('create temp view used_references as select * from reg."references"')
@@ -40,7 +40,7 @@ def write_used(con: duckdb.DuckDBPyConnection) -> None:
 def amended_late(table: str) -> str:
     """SQL source of the rows whose newest version came after the reference and is not used."""
     keys = ", ".join(AMENDABLE[table])
-    return f"(from chosen_{table} c join reg.{table} k using ({keys}) where c.batch_no <> k.batch_no)"
+    return f"(from used_versions_{table} c join reg.{table} k using ({keys}) where c.batch_no <> k.batch_no)"
 
 
 def _has_versions(con: duckdb.DuckDBPyConnection) -> bool:
@@ -50,7 +50,7 @@ def _has_versions(con: duckdb.DuckDBPyConnection) -> bool:
 
 
 def _write_answered(con: duckdb.DuckDBPyConnection, *, has_versions: bool) -> None:
-    """Write `answered` (exam_id, answered_no): the batch of the first reference of any episode the exam was of."""
+    """Write `first_answers` (exam_id, answered_no): the batch of the first reference of any episode the exam was of."""
     episode = "participant_id, side, episode"
     exams = f"select exam_id, {episode} from reg.exams"
     references = f'select {episode}, batch_no from reg."references"'
@@ -58,26 +58,26 @@ def _write_answered(con: duckdb.DuckDBPyConnection, *, has_versions: bool) -> No
         exams += f" union all select exam_id, {episode} from reg.superseded.exams"
         references += f' union all select {episode}, batch_no from reg.superseded."references"'
     con.execute(
-        f"create temp table answered as select exam_id, min(answered_no) as answered_no from ({exams}) join "
+        f"create temp table first_answers as select exam_id, min(answered_no) as answered_no from ({exams}) join "
         f"(select {episode}, min(batch_no) as answered_no from ({references}) group by all) using ({episode}) "
         "group by exam_id"
     )
 
 
 def _write_chosen(con: duckdb.DuckDBPyConnection, table: str, keys: str, *, has_versions: bool) -> None:
-    """Write `chosen_<table>`: of every record with more than one version, the one that is used."""
+    """Write `used_versions_<table>`: of every record with more than one version, the one that is used."""
     if not has_versions:
-        con.execute(f"create temp table chosen_{table} as from reg.{table} limit 0")
+        con.execute(f"create temp table used_versions_{table} as from reg.{table} limit 0")
         return
     con.execute(
         f"""
-        create temp table chosen_{table} as
+        create temp table used_versions_{table} as
         with versions as (
             select * exclude (replaced_by) from reg.superseded.{table}
             union all by name
             select * from reg.{table} where ({keys}) in (select ({keys}) from reg.superseded.{table})
         )
-        select versions.* from versions left join answered using (exam_id)
+        select versions.* from versions left join first_answers using (exam_id)
         qualify row_number() over (
             partition by {keys}
             order by case when batch_no <= coalesce(answered_no, {_NEVER}) then -batch_no else batch_no end

@@ -1,6 +1,6 @@
 """Which exam counts: eligibility, the index exam of each episode, and whether its window is still open.
 
-Reads `used_exams` and `used_references`; leaves the temporary table `indexed`, one row an exam.
+Reads `used_exams` and `used_references`; leaves the temporary table `exam_eligibility`, one row an exam.
 """
 
 from __future__ import annotations
@@ -15,36 +15,36 @@ _SURGERY = "('arthroscopy', 'open_surgery')"
 
 
 def write_keys(con: duckdb.DuckDBPyConnection, groups: tuple[Grouping, ...], chosen: str) -> None:
-    """Write `people` (participant_id, pk), `keyed` (one row an exam, with its group codes) and `statements`.
+    """Write `participant_keys`, `exam_keys` (one row an exam, with its group codes) and `reference_rows`.
 
     `ek` numbers exams and `pk` participants, in no order that means anything; a knee is (pk, is_right), an episode
     (pk, is_right, episode). `chosen` is SQL over `e` (exams): whether an exam is in the study's population.
-    `statements` holds one row a reference row of a participant with an exam.
+    `reference_rows` holds one row a reference row of a participant with an exam.
     """
     con.execute(
-        "create temp table people as select participant_id, row_number() over ()::uinteger as pk "
+        "create temp table participant_keys as select participant_id, row_number() over ()::uinteger as pk "
         "from (select distinct participant_id from used_exams)"
     )
     con.execute(
         f"""
-        create temp table keyed as
+        create temp table exam_keys as
         select e.record::uinteger as ek, exam_id, pk, side = 'right' as is_right, episode, exam_day, examiner_order,
             period, complaint, setting, prior_surgery, reference_known, {chosen} as is_chosen, {code_columns(groups)}
-        from {EXAMS} join people on people.participant_id = e.participant_id {code_joins(groups)}
+        from {EXAMS} join participant_keys on participant_keys.participant_id = e.participant_id {code_joins(groups)}
         """
     )
     con.execute(
         """
-        create temp table statements as
+        create temp table reference_rows as
         select pk, side = 'right' as is_right, episode, modality, reference_day, bit, status, severity,
             coalesce(exam_known = 'no', false) as is_blinded
-        from used_references join people using (participant_id) join conditions using (condition)
+        from used_references join participant_keys using (participant_id) join conditions using (condition)
         """
     )
 
 
 def write_indexed(con: duckdb.DuckDBPyConnection, protocol: Protocol, every_bit: int) -> None:
-    """Write `indexed`: keys, groups, and for each exam
+    """Write `exam_eligibility`: keys, groups, and for each exam
 
     - `base_reason`: number of the first reason that bars it from every condition, null where none does;
     - `eligible_bits`: the conditions it is eligible for;
@@ -54,17 +54,17 @@ def write_indexed(con: duckdb.DuckDBPyConnection, protocol: Protocol, every_bit:
     - `is_tie`: another exam of the episode was as early, so that the md5 of the identifiers decided.
     """
     _write_barred(con)
-    barred = "coalesce(barred.bits, 0)" if protocol.eligibility.exclude_after_reference else "0"
+    barred = "coalesce(barred_exams.bits, 0)" if protocol.eligibility.exclude_after_reference else "0"
     con.execute(
         f"""
-        create temp table indexed as
+        create temp table exam_eligibility as
         with eligible as (
-            select keyed.* exclude (complaint, setting, prior_surgery, reference_known, is_chosen), open_bits,
+            select exam_keys.* exclude (complaint, setting, prior_surgery, reference_known, is_chosen), open_bits,
                 {_base_reason(protocol)} as base_reason,
                 case when base_reason is null then {every_bit}::ubigint & ~{barred}::ubigint else 0::ubigint end
                     as eligible_bits
-            from keyed join periods using (period)
-                left join barred using (ek) left join surgery using (pk, is_right, episode)
+            from exam_keys join period_windows using (period)
+                left join barred_exams using (ek) left join surgery_days using (pk, is_right, episode)
         )
         select *, eligible_bits & ~coalesce(bit_or(eligible_bits) over earlier, 0)::ubigint as index_bits,
             eligible_bits & ~coalesce(bit_or(eligible_bits) over earlier_own, 0)::ubigint as own_bits,
@@ -98,20 +98,20 @@ def _base_reason(protocol: Protocol) -> str:
 
 
 def _write_barred(con: duckdb.DuckDBPyConnection) -> None:
-    """Write `surgery`, first day of surgery of an episode, and `barred`: conditions whose answer was out before."""
+    """Write `surgery_days` and `barred_exams`: exams with the conditions whose answer was out before."""
     con.execute(
         f"""
-        create temp table surgery as select pk, is_right, episode, min(reference_day) as surgery_day
-        from statements where modality in {_SURGERY} group by all
+        create temp table surgery_days as select pk, is_right, episode, min(reference_day) as surgery_day
+        from reference_rows where modality in {_SURGERY} group by all
         """
     )
     con.execute(
         """
-        create temp table barred as
-        with readings as (select distinct pk, is_right, episode, modality, reference_day from statements),
-        limits as (select modality, first_day, last_day, bit_or(bit) as bits from barriers group by all)
+        create temp table barred_exams as
+        with readings as (select distinct pk, is_right, episode, modality, reference_day from reference_rows),
+        limits as (select modality, first_day, last_day, bit_or(bit) as bits from barring_modalities group by all)
         select ek, bit_or(bits) as bits
-        from keyed join readings r using (pk, is_right, episode) join limits using (modality)
+        from exam_keys join readings r using (pk, is_right, episode) join limits using (modality)
         where r.reference_day < exam_day
             and r.reference_day - exam_day not between first_day and last_day
         group by ek
@@ -120,14 +120,14 @@ def _write_barred(con: duckdb.DuckDBPyConnection) -> None:
 
 
 def write_periods(con: duckdb.DuckDBPyConnection) -> None:
-    """Write `periods`: for each period the conditions whose window, from its exams on, had not closed.
+    """Write `period_windows`: for each period the conditions whose window, from its exams on, had not closed.
 
     A month is open while its last day + the window lies after the last day of the newest month; an ordinal while it is
     larger than the newest ordinal - the condition's immature periods.
     """
     con.execute(
         """
-        create temp table periods as
+        create temp table period_windows as
         with dated as (
             select distinct period, last_day(try_strptime(period || '-01', '%Y-%m-%d')::date) as month_end,
                 try_cast(nullif(ltrim(period, 'P'), period) as integer) as ordinal
@@ -146,5 +146,5 @@ def recent(last_periods: int, core_bits: int) -> str:
     """SQL over `e`: whether an exam is of the newest `last_periods` periods in which every core window has closed."""
     if not last_periods:
         return "true"
-    closed = f"select period from periods where (open_bits & {core_bits}::ubigint) = 0"
+    closed = f"select period from period_windows where (open_bits & {core_bits}::ubigint) = 0"
     return f"e.period in ({closed} order by period desc limit {last_periods})"

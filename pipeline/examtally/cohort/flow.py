@@ -50,10 +50,13 @@ def _before_finding(every_bit: int) -> str:
         number("window_open"): "base_reason is null, index_bits & open_bits",
         _MATURE: "base_reason is null, index_bits & ~open_bits",
     }
-    marks = [f"select pk, base_reason as reason, {every_bit}::ubigint as bits from ex where base_reason is not null"]
+    marks = [
+        f"select pk, base_reason as reason, {every_bit}::ubigint as bits from cohort_exams "
+        "where base_reason is not null"
+    ]
     for reason, stage in stages.items():
         test, bits = stage.format(every=f"{every_bit}::ubigint").split(", ")
-        marks.append(f"select pk, {reason}, {bits} from ex where {test}")
+        marks.append(f"select pk, {reason}, {bits} from cohort_exams where {test}")
     return f"""
         marks as ({" union all ".join(marks)}),
         by_exam as (select reason, bits, count(*) as n from marks where bits <> 0 group by all),
@@ -78,7 +81,8 @@ def _findings() -> str:
         counted as materialized (
             select cell // {CELLS_A_PAIR} as pair, reason, is_repeat, pk, count(*) as n
             from (
-                select cell, reason, is_repeat, case when is_repeat then pk end as pk from cells join ex using (ek)
+                select cell, reason, is_repeat, case when is_repeat then pk end as pk
+                from cells join cohort_exams using (ek)
                 where is_index
             ) group by all
         ),
@@ -88,7 +92,7 @@ def _findings() -> str:
             from counted group by all
         ),
         due as (
-            select pk, bit, count(*) as n from ex join conditions on (index_bits & ~open_bits & bit) <> 0
+            select pk, bit, count(*) as n from cohort_exams join conditions on (index_bits & ~open_bits & bit) <> 0
             where is_repeat group by all
         ),
         recorded as (select pair, pk, sum(n) as n from counted where is_repeat group by all),

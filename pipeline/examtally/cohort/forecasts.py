@@ -19,8 +19,8 @@ def read_forecasts(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
         select c.condition, 'examiner_' || i.stage as forecast, l.label as role,
             dense_rank() over (order by participant_id)::bigint as participant,
             i.probability, ((present_bits & bit) <> 0)::bigint as outcome
-        from used_impressions i join ex using (exam_id) join conditions c on c.condition = i.condition
-            join people using (pk) join labels l on l.group_by = 'role' and l.code = g_role
+        from used_impressions i join cohort_exams using (exam_id) join conditions c on c.condition = i.condition
+            join participant_keys using (pk) join group_labels l on l.group_by = 'role' and l.code = g_role
         where (index_bits & ~open_bits & bit) <> 0 and ((present_bits | absent_bits) & bit) <> 0
         order by c.place, i.stage = 'after_exam', participant_id, exam_id
         """
@@ -38,8 +38,8 @@ def read_own_forecasts(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
         select c.condition, 'examiner_' || i.stage as forecast, l.label as examiner,
             dense_rank() over (order by participant_id)::bigint as participant,
             i.probability, ((present_bits & bit) <> 0)::bigint as outcome
-        from used_impressions i join ex using (exam_id) join conditions c on c.condition = i.condition
-            join people using (pk) join labels l on l.group_by = 'examiner' and l.code = g_examiner
+        from used_impressions i join cohort_exams using (exam_id) join conditions c on c.condition = i.condition
+            join participant_keys using (pk) join group_labels l on l.group_by = 'examiner' and l.code = g_examiner
         where (own_bits & ~open_bits & bit) <> 0 and ((present_bits | absent_bits) & bit) <> 0
         order by c.place, i.stage = 'after_exam', examiner, participant_id, exam_id
         """

@@ -57,7 +57,7 @@ class Grouping:
 
     @property
     def code(self) -> str:
-        """SQL for the code of the group; an open grouping finds it in `labels`."""
+        """SQL for the code of the group; an open grouping finds it in `group_labels`."""
         if not self.order:
             return f"l_{self.name}.code"
         whens = " ".join(f"when {text(label)} then {place}" for place, label in enumerate(self.order, 1))
@@ -65,7 +65,7 @@ class Grouping:
 
     @property
     def index_bits(self) -> str:
-        """Column of `ex` with the conditions for which an exam is the index exam of this grouping."""
+        """Column of `cohort_exams` with the conditions for which an exam is the index exam of this grouping."""
         return "own_bits" if self.own_index else "index_bits"
 
     @property
@@ -101,8 +101,8 @@ def groupings(contract: Contract, protocol: Protocol) -> tuple[Grouping, ...]:
 
 
 def write_labels(con: duckdb.DuckDBPyConnection, chosen: Iterable[Grouping]) -> None:
-    """Write `labels` (group_by, code, label): codes count from 1 in the order of the groups, `unknown` last."""
-    con.execute("create temp table labels (group_by varchar, code usmallint, label varchar)")
+    """Write `group_labels` (group_by, code, label): codes count from 1 in the order of the groups, `unknown` last."""
+    con.execute("create temp table group_labels (group_by varchar, code usmallint, label varchar)")
     for grouping in chosen:
         labels = (
             f"(values {', '.join(f'({place}, {text(label)})' for place, label in enumerate(grouping.closed, 1))})"
@@ -110,7 +110,7 @@ def write_labels(con: duckdb.DuckDBPyConnection, chosen: Iterable[Grouping]) -> 
             else f"(select row_number() over (order by label = '{UNKNOWN}', label), label from ("
             f"select distinct {grouping.known} as label from {EXAMS}))"
         )
-        con.execute(f"insert into labels select '{grouping.name}', * from {labels}")
+        con.execute(f"insert into group_labels select '{grouping.name}', * from {labels}")
 
 
 def code_columns(chosen: Iterable[Grouping]) -> str:
@@ -121,7 +121,7 @@ def code_columns(chosen: Iterable[Grouping]) -> str:
 def code_joins(chosen: Iterable[Grouping]) -> str:
     """Joins that bring the codes of the open groupings."""
     return " ".join(
-        f"left join labels l_{g.name} on l_{g.name}.group_by = '{g.name}' and l_{g.name}.label = {g.known}"
+        f"left join group_labels l_{g.name} on l_{g.name}.group_by = '{g.name}' and l_{g.name}.label = {g.known}"
         for g in chosen
         if not g.order
     )

@@ -38,7 +38,8 @@ def read_learning_frame(con: duckdb.DuckDBPyConnection, protocol: Protocol) -> p
         select condition, maneuver, x.label as examiner_id, outcome, period,
             (dense_rank() over (order by length(period), period))::bigint as place,
             (dense_rank() over (order by participant_id))::bigint as participant, positive, failed
-        from ({cases}) c join people using (pk) join labels x on x.group_by = 'examiner' and x.code = c.g_examiner
+        from ({cases}) c join participant_keys using (pk)
+            join group_labels x on x.group_by = 'examiner' and x.code = c.g_examiner
         order by all
         """
     ).pl()
@@ -65,8 +66,8 @@ def _against_reference(roles: Collection[str]) -> str:
     return f"""
         select p.condition, p.maneuver, 'reference' as outcome, ex.period, ex.pk, cells.g_examiner,
             {status} = 0 as positive, {status} <> {result} as failed
-        from cells join ex using (ek) join pairs p on p.pair = cell // {CELLS_A_PAIR}
-            join labels l on l.code = cells.g_role and {_ROLE.format(listed(roles) or "null")}
+        from cells join cohort_exams ex using (ek) join pairs p on p.pair = cell // {CELLS_A_PAIR}
+            join group_labels l on l.code = cells.g_role and {_ROLE.format(listed(roles) or "null")}
         where {status} <= 1 and {result} <= 1
     """
 
@@ -74,7 +75,8 @@ def _against_reference(roles: Collection[str]) -> str:
 def _against_supervisor(protocol: Protocol) -> str:
     return f"""
         with taking_part as (
-            select ex.*, l.label as role from ex join labels l on l.code = ex.g_role and l.group_by = 'role'
+            select ex.*, l.label as role
+            from cohort_exams ex join group_labels l on l.code = ex.g_role and l.group_by = 'role'
                 join used_exams e using (exam_id)
             where {takes_part(protocol)}
         ),

@@ -47,25 +47,26 @@ def read_watched(con: duckdb.DuckDBPyConnection, contract: Contract, protocol: P
     names = ", ".join(text(code) for code in core) or "null"
     bits = sum(bit for code, bit in con.sql("select condition, bit from conditions").fetchall() if code in core)
     held = f"{bits}::ubigint"
-    con.execute(f"create temp table watched as {_exams(core, held, protocol)}")
-    con.execute(f"create temp table told as {_told(names, held, protocol)}")
+    con.execute(f"create temp table monitored_exams as {_exams(core, held, protocol)}")
+    con.execute(f"create temp table stated_outcomes as {_told(names, held, protocol)}")
     try:
         return Watched(
             counts=con.sql(_counts()).pl(),
             days=con.sql(_DAYS).pl(),
             stated=con.sql(_STATED).pl(),
             periods=con.sql(
-                f"select period, period = (select max(period) from periods) as records_open, "
-                f"(open_bits & {held}) <> 0 as answers_open from periods order by period"
+                f"select period, period = (select max(period) from period_windows) as records_open, "
+                f"(open_bits & {held}) <> 0 as answers_open from period_windows order by period"
             ).pl(),
             conditions=con.sql(
-                f"select period, condition, (open_bits & bit) <> 0 as is_open from periods cross join conditions "
+                f"select period, condition, (open_bits & bit) <> 0 as is_open "
+                f"from period_windows cross join conditions "
                 f"where condition in ({names}) order by period, place"
             ).pl(),
             sites=con.sql(_SITES).pl(),
         )
     finally:
-        con.execute("drop table told; drop table watched")
+        con.execute("drop table stated_outcomes; drop table monitored_exams")
 
 
 def _exams(core: tuple[str, ...], held: str, protocol: Protocol) -> str:
@@ -89,8 +90,8 @@ def _exams(core: tuple[str, ...], held: str, protocol: Protocol) -> str:
         ),
         answered as (
             select ek, min(reference_day - exam_day) as days
-            from ex join statements s using (pk, is_right, episode) join conditions c on c.bit = s.bit
-                join accepted a on a.bit = s.bit and a.modality = s.modality and a.status = s.status
+            from cohort_exams join reference_rows s using (pk, is_right, episode) join conditions c on c.bit = s.bit
+                join accepted_modalities a on a.bit = s.bit and a.modality = s.modality and a.status = s.status
                     and (s.is_blinded or not a.is_blinded)
             where (index_bits & s.bit & {held}) <> 0 and s.status in ('present', 'absent')
                 and reference_day - exam_day between first_day and last_day
@@ -104,8 +105,8 @@ def _exams(core: tuple[str, ...], held: str, protocol: Protocol) -> str:
             (index_bits & {held}) <> 0 as is_index, (index_bits & open_bits & {held}) <> 0 as is_open,
             (index_bits & (present_bits | absent_bits) & {held}) <> 0 as is_verified,
             (index_bits & inside_bits & {held}) <> 0 as is_imaged, days
-        from ex join used_exams e using (exam_id) left join found using (exam_id) left join said using (exam_id)
-            left join answered using (ek)
+        from cohort_exams ex join used_exams e using (exam_id) left join found using (exam_id)
+            left join said using (exam_id) left join answered using (ek)
     """
 
 
@@ -116,7 +117,7 @@ def _told(names: str, held: str, protocol: Protocol) -> str:
     return f"""
         with said as (
             select ek, condition, max(probability) as probability
-            from used_impressions i join ex using (exam_id)
+            from used_impressions i join cohort_exams ex using (exam_id)
             where stage = 'after_exam' and condition in ({names}) group by all
         ),
         found as (
@@ -127,7 +128,7 @@ def _told(names: str, held: str, protocol: Protocol) -> str:
             (open_bits & bit) <> 0 as is_open, probability,
             coalesce(probability >= {likely}, found.ek is not null) as is_suspected,
             coalesce(probability < {unlikely}, false) as is_unlikely
-        from ex join conditions c on c.condition in ({names})
+        from cohort_exams ex join conditions c on c.condition in ({names})
             left join said on said.ek = ex.ek and said.condition = c.condition
             left join found on found.ek = ex.ek and found.condition = c.condition
         where (index_bits & (present_bits | absent_bits) & bit & {held}) <> 0
@@ -149,19 +150,19 @@ _OF_ANSWERS = {
     "unsuspected_proven": ("not is_suspected and not is_open and is_present", "not is_suspected and not is_open"),
     "missed_injuries": ("is_unlikely and is_present", "is_unlikely"),
 }
-"""What is counted, and out of what, of the rows of `watched` and of `told`."""
+"""What is counted, and out of what, of the rows of `monitored_exams` and of `stated_outcomes`."""
 
 
 def _counts() -> str:
-    parts = [_count(name, part, whole, "watched") for name, (part, whole) in _OF_EXAMS.items()]
-    parts += [_count(name, part, whole, "told") for name, (part, whole) in _OF_ANSWERS.items()]
+    parts = [_count(name, part, whole, "monitored_exams") for name, (part, whole) in _OF_EXAMS.items()]
+    parts += [_count(name, part, whole, "stated_outcomes") for name, (part, whole) in _OF_ANSWERS.items()]
     parts.append(
         "select period, g_site, 'equivocal' as indicator, sum(equivocal) as numerator, sum(done) as denominator "
-        "from watched where is_seen group by all"
+        "from monitored_exams where is_seen group by all"
     )
     return (
         "select period, label as site, indicator, numerator::bigint as numerator, denominator::bigint as denominator "
-        f"from ({' union all '.join(parts)}) join labels on group_by = 'site' and code = g_site "
+        f"from ({' union all '.join(parts)}) join group_labels on group_by = 'site' and code = g_site "
         "order by period, site, indicator"
     )
 
@@ -175,16 +176,16 @@ def _count(name: str, part: str, whole: str | None, source: str) -> str:
 
 
 _DAYS = (
-    "select period, label as site, days::bigint as days, count(*) as exams from watched "
-    "join labels on group_by = 'site' and code = g_site "
+    "select period, label as site, days::bigint as days, count(*) as exams from monitored_exams "
+    "join group_labels on group_by = 'site' and code = g_site "
     "where is_index and is_verified and not is_open and days is not null group by all order by all"
 )
 _STATED = (
-    "select period, condition, probability, is_present, count(*) as n from told "
+    "select period, condition, probability, is_present, count(*) as n from stated_outcomes "
     "where not is_open and probability is not null "
     "group by period, place, condition, probability, is_present order by period, place, probability, is_present"
 )
 _SITES = (
-    "select label as site, count(distinct examiner_id) as examiners from used_exams join ex using (exam_id) "
-    "join labels on group_by = 'site' and code = g_site group by label order by label"
+    "select label as site, count(distinct examiner_id) as examiners from used_exams join cohort_exams using (exam_id) "
+    "join group_labels on group_by = 'site' and code = g_site group by label order by label"
 )

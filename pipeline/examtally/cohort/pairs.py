@@ -47,8 +47,8 @@ def _pairs(protocol: Protocol) -> str:
                 dense_rank() over (order by participant_id, side, episode) as unit,
                 row_number() over (order by participant_id, side, episode, {_ORDER}) as place,
                 coalesce(e.other_exam_known, 'unknown') = 'unknown' as is_unknown
-            from used_exams e join keyed using (exam_id, episode)
-                join labels l on l.group_by = 'role' and l.code = g_role
+            from used_exams e join exam_keys using (exam_id, episode)
+                join group_labels l on l.group_by = 'role' and l.code = g_role
             where is_chosen and {takes_part(protocol)}
         )
         select a.participant, a.unit, a.ek as ek_a, b.ek as ek_b, a.exam_id as exam_a, b.exam_id as exam_b,
@@ -102,7 +102,7 @@ def _grouped(protocol: Protocol, *, with_examiners: bool) -> str:
     if with_examiners:
         name = "least(x.label, y.label) || '/' || greatest(x.label, y.label)"
         named = "".join(
-            f" join labels {t} on {t}.group_by = 'examiner' and {t}.code = examiner_{side}"
+            f" join group_labels {t} on {t}.group_by = 'examiner' and {t}.code = examiner_{side}"
             for t, side in (("x", "a"), ("y", "b"))
         )
         large = (
@@ -121,7 +121,7 @@ def _own_parts(learner: str, supervisor: str) -> list[str]:
     parts = []
     for own, other in (("a", "b"), ("b", "a")):
         named = (
-            f"(select rated_pairs.*, label as own from rated_pairs join labels l on l.group_by = 'examiner' "
+            f"(select rated_pairs.*, label as own from rated_pairs join group_labels l on l.group_by = 'examiner' "
             f"and l.code = examiner_{own} where examiner_a <> examiner_b)"
         )
         parts.append(_part("examiner", "own", "true", swapped=own == "b", source=named))

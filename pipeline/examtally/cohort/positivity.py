@@ -30,16 +30,16 @@ def write_index_tests(con: duckdb.DuckDBPyConnection, tests: tuple[IndexTest, ..
         columns.append(f"max({sql}) filter (maneuver = ?) as v{place}")
         values += [*bound, leaf.maneuver]
     con.execute(
-        f"create temp table looked_at as select exam_id, max(batch_no) as batch_no, {', '.join(columns)} "
+        f"create temp table rule_parts as select exam_id, max(batch_no) as batch_no, {', '.join(columns)} "
         "from recorded_findings group by exam_id",
         values,
     )
-    con.execute("create temp table derived_findings as select * from recorded_findings limit 0")
+    con.execute("create temp table index_test_findings as select * from recorded_findings limit 0")
     for test in tests:
         _write_test(con, test, {leaf: f"v{place}" for place, leaf in enumerate(asked)})
-    con.execute("drop table looked_at")
+    con.execute("drop table rule_parts")
     con.execute(
-        "create temp view used_findings as select * from recorded_findings union all by name from derived_findings"
+        "create temp view used_findings as select * from recorded_findings union all by name from index_test_findings"
     )
 
 
@@ -51,13 +51,13 @@ def _write_test(con: duckdb.DuckDBPyConnection, test: IndexTest, columns: dict[L
     if isinstance(test.rule, Leaf):
         kept = ", ".join(f"f.{name}" for name in _FROM_ONE)
         con.execute(
-            f"insert into derived_findings by name select l.exam_id, ? as maneuver, {result}, {kept}, f.batch_no "
-            f"from looked_at l join recorded_findings f on f.exam_id = l.exam_id and f.maneuver = ? where {known}",
+            f"insert into index_test_findings by name select l.exam_id, ? as maneuver, {result}, {kept}, f.batch_no "
+            f"from rule_parts l join recorded_findings f on f.exam_id = l.exam_id and f.maneuver = ? where {known}",
             [test.code, test.rule.maneuver],
         )
         return
     con.execute(
-        f"insert into derived_findings by name select exam_id, ? as maneuver, {result}, batch_no from looked_at "
+        f"insert into index_test_findings by name select exam_id, ? as maneuver, {result}, batch_no from rule_parts "
         f"where {known}",
         [test.code],
     )

@@ -45,7 +45,7 @@ _READ_OTHERWISE = {
     "complete_only": ("cell", "complete"),
     "entered_before_reference": ("cell", "not late"),
 }
-"""What becomes of a cell of `noted`, and which cells stay."""
+"""What becomes of a cell of `scenario_findings`, and which cells stay."""
 
 
 def read_scenarios(
@@ -57,13 +57,13 @@ def read_scenarios(
     own.execute(_noted(protocol))
     for name, (cell, stays) in _READ_OTHERWISE.items():
         own.execute(
-            f"create or replace temp table other_cells as select ({cell})::usmallint as cell, ek, is_index, g_overall "
-            f"from noted where {stays}"
+            f"create or replace temp table scenario_cells as "
+            f"select ({cell})::usmallint as cell, ek, is_index, g_overall from scenario_findings where {stays}"
         )
-        own.execute("drop table if exists other_repeats")
-        write_repeats(own, overall, "other_cells", "other_repeats")
-        yield Scenario(name, read_tallies(own, overall, "other_cells", "other_repeats"), protocol)
-    own.execute("drop table noted; drop table other_cells; drop table other_repeats")
+        own.execute("drop table if exists scenario_repeats")
+        write_repeats(own, overall, "scenario_cells", "scenario_repeats")
+        yield Scenario(name, read_tallies(own, overall, "scenario_cells", "scenario_repeats"), protocol)
+    own.execute("drop table scenario_findings; drop table scenario_cells; drop table scenario_repeats")
     for name, other in _other_protocols(protocol).items():
         with build_cohort(con, contract, other, cohort.selection) as built:
             yield Scenario(name, read_tallies(built.con, built.groupings[:1]), other)
@@ -90,11 +90,11 @@ def _other_protocols(protocol: Protocol) -> dict[str, Protocol]:
 
 
 def _noted(protocol: Protocol) -> str:
-    """SQL that writes `noted`: the cells of index exams, with what a scenario may ask of each."""
+    """SQL that writes `scenario_findings`: the cells of index exams, with what a scenario may ask of each."""
     reasons = ", ".join(text(reason) for reason in protocol.scenarios.not_done_reasons) or "null"
     core = ", ".join(text(code) for code in protocol.core) or "null"
     return f"""
-        create temp table noted as
+        create temp table scenario_findings as
         with recorded as (
             select exam_id, count(*) as maneuvers from used_findings where maneuver in ({core}) group by exam_id
         )
@@ -103,9 +103,9 @@ def _noted(protocol: Protocol) -> str:
             coalesce(e.reference_known = 'no', false) as blinded,
             coalesce(r.maneuvers, 0) = {len(protocol.core)} as complete,
             coalesce(f.batch_no > a.answered_no or e.batch_no > a.answered_no, false) as late
-        from cells c join ex using (ek) join pairs p on p.pair = c.cell // {CELLS_A_PAIR}
+        from cells c join cohort_exams ex using (ek) join pairs p on p.pair = c.cell // {CELLS_A_PAIR}
             join used_findings f on f.exam_id = ex.exam_id and f.maneuver = p.maneuver
             join used_exams e on e.exam_id = ex.exam_id
-            left join recorded r on r.exam_id = ex.exam_id left join answered a on a.exam_id = ex.exam_id
+            left join recorded r on r.exam_id = ex.exam_id left join first_answers a on a.exam_id = ex.exam_id
         where c.is_index
     """

@@ -1,8 +1,8 @@
 """What a study asks of the cohort: a population, index tests of its own, and what counts as its condition.
 
 Every value of a study goes to DuckDB as a bound parameter; names of tables and columns come from the contract. Leaves
-`population` (exam_id, failed: number of the first filter an exam fails, 0 where it passes all), findings of the index
-tests beside the recorded ones in `used_findings`, and the chosen severities in `used_references`.
+`population_filters`, findings of the index tests beside the recorded ones in `used_findings`, and the chosen
+severities in `used_references`.
 """
 
 from __future__ import annotations
@@ -46,7 +46,7 @@ def write_selection(con: duckdb.DuckDBPyConnection, selection: Selection | None)
     write_index_tests(con, selection.tests)
     if selection.target is not None and selection.target.severity:
         _write_severity(con, selection.target)
-    return "e.exam_id in (select exam_id from population where failed = 0)"
+    return "e.exam_id in (select exam_id from population_filters where failed = 0)"
 
 
 def settle_indeterminate(con: duckdb.DuckDBPyConnection, selection: Selection | None, bits: Mapping[str, int]) -> None:
@@ -56,7 +56,7 @@ def settle_indeterminate(con: duckdb.DuckDBPyConnection, selection: Selection | 
     bit = bits[selection.target.condition]
     column = {"present": "present_bits", "absent": "absent_bits"}[selection.indeterminate]
     con.execute(
-        f"update ex set {column} = {column} | ?::ubigint where (inside_bits & ?::ubigint) <> 0 "
+        f"update cohort_exams set {column} = {column} | ?::ubigint where (inside_bits & ?::ubigint) <> 0 "
         "and ((present_bits | absent_bits) & ?::ubigint) = 0",
         [bit, bit, bit],
     )
@@ -65,8 +65,8 @@ def settle_indeterminate(con: duckdb.DuckDBPyConnection, selection: Selection | 
 def read_population(con: duckdb.DuckDBPyConnection) -> dict[int, tuple[int, int]]:
     """Return exams and participants by the number of the first filter they fail, 0 for those who pass all."""
     rows = con.sql(
-        "select failed, count(*), count(distinct participant_id) from population join used_exams using (exam_id) "
-        "group by failed order by failed"
+        "select failed, count(*), count(distinct participant_id) "
+        "from population_filters join used_exams using (exam_id) group by failed order by failed"
     ).fetchall()
     return {failed: (exams, participants) for failed, exams, participants in rows}
 
@@ -76,7 +76,7 @@ def _write_population(con: duckdb.DuckDBPyConnection, filters: tuple[Filter, ...
     whens = " ".join(f"when not ({sql}) then {place}" for place, (sql, _) in enumerate(asked, 1))
     failed = f"case {whens} else 0 end" if whens else "0"
     con.execute(
-        f"create temp table population as select e.exam_id, {failed} as failed from {EXAMS}",
+        f"create temp table population_filters as select e.exam_id, {failed} as failed from {EXAMS}",
         [value for _, values in asked for value in values],
     )
 
@@ -117,19 +117,20 @@ def _compared(one: Filter, value: str) -> Sql:
 
 def _write_severity(con: duckdb.DuckDBPyConnection, target: Target) -> None:
     """A condition of another severity counts as the study says; one without a severity is indeterminate."""
-    con.execute("create temp table severities (condition varchar, severity varchar, other varchar)")
+    con.execute("create temp table target_severities (condition varchar, severity varchar, other varchar)")
     other = {"absent": "absent", "excluded": "indeterminate"}[target.other_severity]
     con.executemany(
-        "insert into severities values (?, ?, ?)", [(target.condition, one, other) for one in target.severity]
+        "insert into target_severities values (?, ?, ?)", [(target.condition, one, other) for one in target.severity]
     )
     con.execute(
         """
         create or replace temp view used_references as
         select r.* replace (
-            case when r.status <> 'present' or r.condition not in (select condition from severities) then r.status
+            case when r.status <> 'present' or r.condition not in (select condition from target_severities)
+                    then r.status
                 when r.severity is null then 'indeterminate'
-                when r.severity in (select severity from severities) then 'present'
-                else (select any_value(other) from severities) end as status
+                when r.severity in (select severity from target_severities) then 'present'
+                else (select any_value(other) from target_severities) end as status
         ) from reg."references" r
         """
     )

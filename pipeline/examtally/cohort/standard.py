@@ -10,7 +10,7 @@ _KINDS = ("row", "accepted", "inside", "present", "absent")
 
 
 def write_standard(con: duckdb.DuckDBPyConnection, rules: tuple[ConditionRule, ...]) -> None:
-    """Write `ex`: the columns of `indexed`, `is_repeat`, and for each exam the conditions with
+    """Write `cohort_exams`: the columns of `exam_eligibility`, `is_repeat`, and for each exam the conditions with
 
     - `row_bits`: a row of that episode, whatever it is;
     - `accepted_bits`: a row by a modality that settles the condition, with a status which that modality may settle;
@@ -26,10 +26,10 @@ def write_standard(con: duckdb.DuckDBPyConnection, rules: tuple[ConditionRule, .
     bits = ", ".join(f"coalesce(s.{kind}_bits, 0)::ubigint as {kind}_bits" for kind in _KINDS)
     con.execute(
         f"""
-        create temp table ex as
-        select indexed.*, {bits},
+        create temp table cohort_exams as
+        select exam_eligibility.*, {bits},
             count(*) filter ((own_bits & ~open_bits) <> 0) over (partition by pk) > 1 as is_repeat
-        from indexed left join ({_derived(rules)}) s using (ek)
+        from exam_eligibility left join ({_derived(rules)}) s using (ek)
         """
     )
 
@@ -37,12 +37,13 @@ def write_standard(con: duckdb.DuckDBPyConnection, rules: tuple[ConditionRule, .
 def _write_resolved(con: duckdb.DuckDBPyConnection) -> None:
     con.execute(
         """
-        create temp table resolved as
+        create temp table reference_status as
         with read as (
             select ek, s.bit, s.status, a.rank,
                 a.rank is not null and s.reference_day - x.exam_day between c.first_day and c.last_day as is_inside
-            from statements s join indexed x using (pk, is_right, episode) join conditions c on c.bit = s.bit
-                left join accepted a on a.bit = s.bit and a.modality = s.modality and a.status = s.status
+            from reference_rows s join exam_eligibility x using (pk, is_right, episode)
+                join conditions c on c.bit = s.bit
+                left join accepted_modalities a on a.bit = s.bit and a.modality = s.modality and a.status = s.status
                     and (s.is_blinded or not a.is_blinded)
             where x.own_bits <> 0
         ),
@@ -62,8 +63,10 @@ def _write_resolved(con: duckdb.DuckDBPyConnection) -> None:
 
 
 def _derived(rules: tuple[ConditionRule, ...]) -> str:
-    """SQL for `resolved` with every derived condition set from its parts."""
-    source = f"select ek, {', '.join(f'coalesce({k}_bits, 0)::ubigint as {k}_bits' for k in _KINDS)} from resolved"
+    """SQL for `reference_status` with every derived condition set from its parts."""
+    source = (
+        f"select ek, {', '.join(f'coalesce({k}_bits, 0)::ubigint as {k}_bits' for k in _KINDS)} from reference_status"
+    )
     for rule in rules:
         if rule.parts:
             source = f"select ek, {', '.join(_from_parts(kind, rule) for kind in _KINDS)} from ({source})"

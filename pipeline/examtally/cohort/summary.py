@@ -68,18 +68,18 @@ def _whole() -> list[Count]:
     examiners = "used_exams join reg.examiners using (examiner_id)"
     tie = "index exams with an equally early exam beside them, chosen by a fixed rule"
     return [
-        Count("exams", "exams in the registry", "ex"),
-        Count("participants", "people examined", "ex", "count(distinct pk)"),
-        Count("knees", "knees examined", "ex", "count(distinct (pk, is_right))"),
-        Count("episodes", "complaints of one knee", "ex", "count(distinct (pk, is_right, episode))"),
+        Count("exams", "exams in the registry", "cohort_exams"),
+        Count("participants", "people examined", "cohort_exams", "count(distinct pk)"),
+        Count("knees", "knees examined", "cohort_exams", "count(distinct (pk, is_right))"),
+        Count("episodes", "complaints of one knee", "cohort_exams", "count(distinct (pk, is_right, episode))"),
         Count("examiners", "people whose hands examined", "used_exams", "count(distinct examiner_id)"),
         Count("sites", "sites of these examiners", examiners, "count(distinct site_id)"),
         Count("findings", "rows, one a maneuver of one exam", "used_findings"),
         Count("impressions", "stated probabilities", "used_impressions"),
         Count("comparison_exams", "exams of a knee without a complaint", "used_exams where complaint = 'no'"),
-        Count("index_exams", "first eligible exams of an episode", "ex where index_bits <> 0"),
-        Count("index_participants", _INDEX_PARTICIPANTS, "ex where index_bits <> 0", "count(distinct pk)"),
-        Count("index_ties", tie, "ex where is_tie"),
+        Count("index_exams", "first eligible exams of an episode", "cohort_exams where index_bits <> 0"),
+        Count("index_participants", _INDEX_PARTICIPANTS, "cohort_exams where index_bits <> 0", "count(distinct pk)"),
+        Count("index_ties", tie, "cohort_exams where is_tie"),
         *(
             Count(
                 item,
@@ -116,7 +116,7 @@ def _groups() -> list[Count]:
         Count(
             name,
             note,
-            f"ex join labels on group_by = '{name}' and code = g_{name} where index_bits <> 0",
+            f"cohort_exams join group_labels on group_by = '{name}' and code = g_{name} where index_bits <> 0",
             value,
             "label",
             "any_value(code)",
@@ -128,16 +128,17 @@ def _groups() -> list[Count]:
         Count(
             f"examiners_by_{name}",
             "examiners with an eligible exam",
-            f"ex join labels on group_by = '{name}' and code = g_{name} where own_bits <> 0",
+            f"cohort_exams join group_labels on group_by = '{name}' and code = g_{name} where own_bits <> 0",
             "count(distinct g_examiner)",
             "label",
             "any_value(code)",
         )
         for name in _OF_EXAMINERS
     ]
-    exams = "ex join used_exams using (exam_id) where index_bits <> 0"
+    exams = "cohort_exams join used_exams using (exam_id) where index_bits <> 0"
     people = (
-        "people left join reg.participants using (participant_id) where pk in (select pk from ex where index_bits <> 0)"
+        "participant_keys people left join reg.participants using (participant_id) "
+        "where pk in (select pk from cohort_exams where index_bits <> 0)"
     )
     return [
         *coded,
@@ -151,7 +152,7 @@ def _groups() -> list[Count]:
 def _references() -> list[Count]:
     """Reference rows by modality; those no rule can use; those of episodes nobody examined."""
     unused = (
-        f"{_REFERENCES} s join conditions using (condition) left join accepted a on a.bit = conditions.bit "
+        f"{_REFERENCES} s join conditions using (condition) left join accepted_modalities a on a.bit = conditions.bit "
         "and a.modality = s.modality and a.status = s.status and (s.exam_known = 'no' or not a.is_blinded) "
         "where a.rank is null"
     )
@@ -173,13 +174,13 @@ def _late() -> list[Count]:
     passed_over = "amended after the first reference of their episode; the version before is used"
     entered = {"exams": "used_exams"}
     for table in ("findings", "impressions"):
-        entered[table] = f"(from used_{table} where batch_no > (select min(answered_no) from answered))"
+        entered[table] = f"(from used_{table} where batch_no > (select min(answered_no) from first_answers))"
     return [
         *(
             Count(
                 "entered_late",
                 kept,
-                f"{late} t join answered using (exam_id) where t.batch_no > answered_no",
+                f"{late} t join first_answers using (exam_id) where t.batch_no > answered_no",
                 group=f"'{table}'",
             )
             for table, late in entered.items()

@@ -45,20 +45,23 @@ _SUMS = ("participants", "knees", *MARGINS, *(f"{a}_{b}" for a, b in PRODUCTS))
 
 
 def write_repeats(
-    con: duckdb.DuckDBPyConnection, groups: tuple[Grouping, ...], of: str = "cells", into: str = "repeats"
+    con: duckdb.DuckDBPyConnection, groups: tuple[Grouping, ...], of: str = "cells", into: str = "repeat_cells"
 ) -> None:
     """Write `into` from `of`: the cells of the 2x2 tables of participants with several index exams."""
     columns = ", ".join(f"c.{grouping.column}" for grouping in groups)
     cells = ", ".join(str(place) for place in TWO_BY_TWO.values())
     con.execute(
         f"create temp table {into} as select cell // {CELLS_A_PAIR} as pair, cell % {CELLS_A_PAIR} as cell, pk, "
-        f"is_right, is_index, {columns} from {of} c join ex using (ek) "
+        f"is_right, is_index, {columns} from {of} c join cohort_exams using (ek) "
         f"where is_repeat and cell % {CELLS_A_PAIR} in ({cells})"
     )
 
 
 def read_tallies(
-    con: duckdb.DuckDBPyConnection, groups: Iterable[Grouping], cells_of: str = "cells", repeats_of: str = "repeats"
+    con: duckdb.DuckDBPyConnection,
+    groups: Iterable[Grouping],
+    cells_of: str = "cells",
+    repeats_of: str = "repeat_cells",
 ) -> pl.DataFrame:
     """Return the tallies of `groups`: one row a pair and group with an index exam, and always one overall.
 
@@ -85,7 +88,7 @@ def read_tallies(
             {", ".join(f"({value})::bigint as {name}" for name, value in counts.items())},
             (coalesce(mature, 0) - exams)::bigint as not_recorded,
             coalesce(window_open, 0)::bigint as window_open, {_sums()}
-        from pairs p cross join labels l join (values {places}) g(group_by, grouped_by) using (group_by)
+        from pairs p cross join group_labels l join (values {places}) g(group_by, grouped_by) using (group_by)
             left join index_exams i on i.grouped_by = g.grouped_by and i.code = l.code and i.bit = p.bit
             left join counts n on n.grouped_by = g.grouped_by and n.code = l.code and n.pair = p.pair
             left join clusters c on c.grouped_by = g.grouped_by and c.code = l.code and c.pair = p.pair
@@ -112,7 +115,7 @@ def _status_rows(place: int, grouping: Grouping) -> str:
     """Exams by group, the conditions they are index exams for and the conditions still open."""
     return (
         f"(select {place} as grouped_by, {grouping.column} as code, {grouping.index_bits} as bits, open_bits, "
-        "count(*) as n from ex group by all)"
+        "count(*) as n from cohort_exams group by all)"
     )
 
 

@@ -26,15 +26,15 @@ def graded(conditions: Iterable[Condition], bits: Mapping[str, int]) -> str:
     chosen = tuple(conditions)
     degrees = [(bits[c.code], degree.code, place) for c in chosen for place, degree in enumerate(c.severity)]
     if not degrees:
-        return "select ek from ex where false"
+        return "select ek from cohort_exams where false"
     values = ", ".join(f"({bit}::ubigint, '{degree}', {place})" for bit, degree, place in degrees)
     columns = ", ".join(_column(condition, bits) for condition in chosen if condition.severity)
     return f"""
         select ek, {columns} from (
             select x.ek, s.bit, min(a.rank::integer * {_MOST} + d.place) % {_MOST} as place
-            from statements s join ex x using (pk, is_right, episode) join conditions c on c.bit = s.bit
+            from reference_rows s join cohort_exams x using (pk, is_right, episode) join conditions c on c.bit = s.bit
                 join (values {values}) d(bit, severity, place) on d.bit = s.bit and d.severity = s.severity
-                join accepted a on a.bit = s.bit and a.modality = s.modality and a.status = s.status
+                join accepted_modalities a on a.bit = s.bit and a.modality = s.modality and a.status = s.status
                     and (s.is_blinded or not a.is_blinded)
             where s.reference_day - x.exam_day between c.first_day and c.last_day
                 and (case s.status when 'present' then x.present_bits when 'absent' then x.absent_bits end & s.bit) <> 0
@@ -86,7 +86,7 @@ def read_verification_frame(
     degrees = {code: condition for code, condition in degrees.items() if condition.severity}
     frame: pl.DataFrame = con.sql(
         f"""
-        with taken as (select * from ex where (own_bits & ~open_bits) <> 0),
+        with taken as (select * from cohort_exams where (own_bits & ~open_bits) <> 0),
         found as (
             select ek, {_results(maneuvers, protocol.equivocal)}
             from used_findings join taken using (exam_id) group by ek
@@ -103,11 +103,11 @@ def read_verification_frame(
             {"".join(f"severity_{code}, " for code in degrees)}
             {", ".join(f"impression_{code}" for code in conditions) or "null as none"}
         from taken left join found using (ek) left join stated using (ek) left join graded using (ek)
-            join people using (pk)
+            join participant_keys using (pk)
         order by participant_id, exam_id
         """
     ).pl()
-    labels = con.sql("select group_by, label from labels order by group_by, code").pl()
+    labels = con.sql("select group_by, label from group_labels order by group_by, code").pl()
     return frame.with_columns(
         *(_enum(g.name, pl.col(g.name) - 1, labels.filter(group_by=g.name)["label"].to_list()) for g in named),
         *(_enum(f"result_{m}", pl.col(f"result_{m}"), list(RECORDED)) for m in maneuvers),

@@ -87,7 +87,7 @@ def _accrual(con: duckdb.DuckDBPyConnection, bit: int) -> tuple[float, int, bool
     The newest period of the registry may not be over and is left out; a period without a knee counts as 0.
     """
     rows = con.execute(
-        "select e.period, count(*) filter (ex.exam_id is not null) from used_exams e left join ex on "
+        "select e.period, count(*) filter (ex.exam_id is not null) from used_exams e left join cohort_exams ex on "
         "ex.exam_id = e.exam_id and (ex.index_bits & $bit) <> 0 group by e.period order by e.period",
         {"bit": bit},
     ).fetchall()
@@ -105,17 +105,18 @@ _OF_EXAMS = f"""
     select count(*) filter ((index_bits & $bit) <> 0), count(*) filter ((index_bits & open_bits & $bit) <> 0),
         count(*) filter ({_MATURE} and ((present_bits | absent_bits) & $bit) <> 0),
         count(*) filter ({_MATURE} and (present_bits & $bit) <> 0)
-    from ex
+    from cohort_exams ex
 """
 _OF_FINDINGS = f"""
     select count(*) filter (n = $n), count(*) filter (clear = $n) from (
         select exam_id, count(*) as n, count(*) filter (result in ('positive', 'negative')) as clear
-        from used_findings join ex using (exam_id) where maneuver in (select unnest($tests)) and {_MATURE}
+        from used_findings join cohort_exams ex using (exam_id) where maneuver in (select unnest($tests)) and {_MATURE}
         group by exam_id
     )
 """
 _OF_PEOPLE = f"""
     select coalesce(sum(n * n), 0)::bigint, coalesce(sum(n), 0)::bigint from (
-        select pk, count(*) as n from ex where {_MATURE} and ((present_bits | absent_bits) & $bit) <> 0 group by pk
+        select pk, count(*) as n from cohort_exams ex where {_MATURE} and ((present_bits | absent_bits) & $bit) <> 0
+        group by pk
     )
 """

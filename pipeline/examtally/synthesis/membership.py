@@ -23,7 +23,7 @@ _BATCH = 1
 
 @dataclass(frozen=True)
 class Grouped:
-    """One grouping: each exam's place in `labels`, and for which conditions it is the grouping's index exam."""
+    """One grouping: each exam's place in `group_labels`, and for which conditions it is the grouping's index exam."""
 
     name: str
     labels: tuple[str, ...]
@@ -74,8 +74,8 @@ class MemoryCohort:
     def members(self) -> Members:
         """Let the cohort sort the exams."""
         with build_cohort(self._con, self._contract, Protocol.defaults(self._contract)) as cohort:
-            exams = cohort.con.sql("select * from ex order by ek").pl()
-            labels = cohort.con.sql("select group_by, label from labels order by group_by, code").pl()
+            exams = cohort.con.sql("select * from cohort_exams order by ek").pl()
+            labels = cohort.con.sql("select group_by, label from group_labels order by group_by, code").pl()
             bits = dict(cohort.con.sql("select condition, bit from conditions order by place").fetchall())
         numbers = {name: exams[name].to_numpy() for name in exams.columns if name.endswith("_bits")}
         return Members(

@@ -200,7 +200,7 @@ def _four() -> Records:
 @pytest.mark.parametrize(("cells", "expected"), FILTERS, ids=range(len(FILTERS)))
 def test_a_filter_keeps_the_exams_it_names(cells: Mapping[str, Any], expected: set[str], contract: Contract) -> None:
     con = _selected(contract, _four(), population=[cells])
-    kept = con.execute("select exam_id from population where failed = 0").fetchall()
+    kept = con.execute("select exam_id from population_filters where failed = 0").fetchall()
     assert {exam for (exam,) in kept} == expected
 
 
