@@ -26,6 +26,7 @@ class Demo:
     clean: BatchReport
     dirty: BatchReport
     pages: tuple[Path, ...]
+    first_page: Path
 
 
 def run_demo(
@@ -45,11 +46,11 @@ def run_demo(
     with open_registry(registry) as opened:
         results = analyze(opened, with_examiners=True, progress=say)
     results.write(out / "results")
-    pages = render_audit(out / "results", out / "report", progress=say)
+    (audit,) = render_audit(out / "results", out / "report", progress=say)
     newest = str(results.tables["indicators"]["period"].max())
-    pages += render_monthly(out / "results", out / "report", period=newest, progress=say)
+    monthly = render_monthly(out / "results", out / "report", period=newest, progress=say)
     index, maneuvers = render_shelf(out / "results", out / "report", progress=say)
-    return Demo(out, made, clean, dirty, (index, *pages, maneuvers))
+    return Demo(out, made, clean, dirty, (index, audit, *monthly, maneuvers), audit)
 
 
 def _fresh_registry(out: Path) -> Path:

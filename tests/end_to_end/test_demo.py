@@ -36,10 +36,12 @@ def demo(tmp_path_factory: pytest.TempPathFactory) -> Run:
     return Run(out, done.stdout, done.stderr)
 
 
-def test_it_ends_with_the_path_of_a_report(demo: Run) -> None:
-    page = Path(demo.stdout.strip().splitlines()[-1].strip())
-    assert page.is_file()
-    assert page.suffix == ".html"
+def test_it_ends_with_what_to_open_what_it_shows_and_what_next(demo: Run) -> None:
+    first, shows, after = demo.stdout.strip().splitlines()[-3:]
+    assert Path(first.removeprefix("Open first, in a browser: ")) == (demo.out / "report" / "audit.html").resolve()
+    assert (demo.out / "report" / "audit.html").is_file()
+    assert shows.startswith("It shows ")
+    assert after.startswith("Next, with your own files: examtally check")
 
 
 def test_the_registry_is_private_and_nothing_is_left_beside_it(demo: Run) -> None:

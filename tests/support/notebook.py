@@ -1,18 +1,25 @@
-"""A notebook without a kernel: its code cells run in order in one namespace, what they print becomes their output.
+"""A notebook without a kernel: its code cells run in order in one namespace; what they show becomes their output.
 
-python tests/support/notebook.py docs/notebook/study.ipynb    # run the cells and store what they print
+As in a notebook, that is what they print, the value of a last line that is an expression, and the figures they drew.
+
+python tests/support/notebook.py docs/notebook/study.ipynb    # run the cells and store what they show
 """
 
 from __future__ import annotations
 
+import ast
 import contextlib
+import io
 import json
 import sys
 import tempfile
 from pathlib import Path
 from typing import Any
 
-from examtally.reporting.engine.executor import Cell, Report, execute
+import matplotlib as mpl
+from matplotlib import pyplot
+
+from examtally.plots.look import style
 
 
 def read_notebook(path: Path) -> dict[str, Any]:
@@ -25,12 +32,13 @@ def executed(notebook: dict[str, Any]) -> dict[str, Any]:
     """Return the notebook with fresh outputs; its cells run in an empty folder of their own."""
     space: dict[str, Any] = {"__name__": "__notebook__"}
     cells, number = [], 0
+    mpl.use("agg")
     with tempfile.TemporaryDirectory() as folder, contextlib.chdir(folder):
         for cell in notebook["cells"]:
             if cell["cell_type"] == "code":
                 number += 1
-                printed = execute(Report("notebook", {}, (Cell(f"cell {number}", 1, "".join(cell["source"])),)), space)
-                cell = cell | {"execution_count": number, "outputs": _stream(printed.strip())}
+                shown = _run("".join(cell["source"]), f"cell {number}", space, number)
+                cell = cell | {"execution_count": number, "outputs": shown}
             cells.append(cell)
     return notebook | {"cells": cells}
 
@@ -40,9 +48,45 @@ def write_notebook(path: Path, notebook: dict[str, Any]) -> None:
     path.write_text(f"{json.dumps(notebook, indent=1, ensure_ascii=False)}\n", encoding="utf-8")
 
 
+def _run(source: str, name: str, space: dict[str, Any], number: int) -> list[dict[str, Any]]:
+    """Run one cell and return its outputs."""
+    body = ast.parse(source, name).body
+    last = body.pop() if isinstance(body[-1], ast.Expr) else None
+    printed, value = io.StringIO(), None
+    with contextlib.redirect_stdout(printed):
+        exec(compile(ast.Module(body, []), name, "exec"), space)
+        if isinstance(last, ast.Expr):
+            value = eval(compile(ast.Expression(last.value), name, "eval"), space)
+    return [*_stream(printed.getvalue().strip()), *_value(value, number), *_figures()]
+
+
 def _stream(text: str) -> list[dict[str, Any]]:
-    lines = f"{text}\n".splitlines(keepends=True)
-    return [{"name": "stdout", "output_type": "stream", "text": lines}] if text else []
+    return [{"name": "stdout", "output_type": "stream", "text": _lines(f"{text}\n")}] if text else []
+
+
+def _value(value: object, number: int) -> list[dict[str, Any]]:
+    """The value of a cell that shows itself as HTML."""
+    if not hasattr(value, "_repr_html_"):
+        return []
+    data = {"text/html": _lines(value._repr_html_()), "text/plain": [type(value).__name__]}
+    return [{"data": data, "execution_count": number, "metadata": {}, "output_type": "execute_result"}]
+
+
+def _figures() -> list[dict[str, Any]]:
+    """Every figure that was drawn, as SVG of the same bytes each time."""
+    shown = []
+    for number in pyplot.get_fignums():
+        image = io.StringIO()
+        with style():
+            pyplot.figure(number).savefig(image, format="svg", metadata={"Date": None, "Creator": None})
+        data = {"image/svg+xml": _lines(image.getvalue()), "text/plain": ["<Figure>"]}
+        shown.append({"data": data, "metadata": {}, "output_type": "display_data"})
+    pyplot.close("all")
+    return shown
+
+
+def _lines(text: str) -> list[str]:
+    return text.splitlines(keepends=True)
 
 
 if __name__ == "__main__":

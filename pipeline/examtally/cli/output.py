@@ -91,9 +91,12 @@ def show_demo(made: Demo) -> None:
     print(f"{made.synthesis.title}: a clinic of our own invention, {rows:,} record lines (seed {made.synthesis.seed}).")
     print(f"Its dirty export was ingested too: {held:,} lines held back, every line accounted for.")
     print(f"Records, registry and results: {made.out}")
-    print("Open this in a browser:")
+    print("Pages:")
     for page in made.pages:
         print(f"  {page.resolve()}")
+    print(f"Open first, in a browser: {made.first_page.resolve()}")
+    print("It shows what this exam can and cannot be said to do: accuracy with intervals, calibration, who was imaged.")
+    print("Next, with your own files: examtally check FOLDER, or examtally workbook where there is no export.")
 
 
 _CHECKED = {

@@ -106,16 +106,13 @@ def plan(
     wait: Wait = 0,
 ) -> None:
     """Compute the size and the time it takes from the registry's own rates, blind to the results of the tests."""
-    from examtally.contracts.study.study import load_study
     from examtally.registry import open_registry
-    from examtally.studies.plan_text import paragraph, write_plan
     from examtally.studies.planning import plan as make_plan
 
     tell(files_at(out))
-    study = load_study(protocol)
     with open_registry(registry, lock_wait=lock_wait(wait)) as opened:
-        made = make_plan(study, opened)
-    output_study.show_plan(paragraph(made), write_plan(made, out))
+        made = make_plan(protocol, opened)
+    output_study.show_plan(str(made), made.write(out))
 
 
 @app.command()

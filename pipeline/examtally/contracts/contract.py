@@ -21,6 +21,9 @@ class Contract:
 
 @cache
 def load_contract(joint: str = "knee") -> Contract:
-    """Return the contract for `joint`; raises ContractError where a declared file is missing or wrong."""
+    """Return the contract for `joint`; raises ContractError where a declared file is missing or wrong.
+
+    For example `et.load_contract("knee").catalogue.maneuvers["lachman"].name`.
+    """
     catalogue = load_catalogue(joint)
     return Contract(load_tables(resource("schemas") / "tables", catalogue), catalogue)

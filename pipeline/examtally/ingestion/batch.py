@@ -69,6 +69,8 @@ def ingest(
     registry that another program holds. `progress` is told each step as it begins.
     Raises FileFault where a file cannot be read as what it claims to be, RegistryError where the registry cannot be
     written and ReconciliationError where the lines do not add up; in each case nothing is stored.
+
+        et.ingest(["records"], "registry.duckdb", operator="OP-1")
     """
     registry, contract = Path(registry), load_contract()
     mapped, paths = _mapping(mapping, paths, contract)
@@ -102,6 +104,8 @@ def check(
     """Say what `ingest` would do with the record files, against `registry` or an empty one, and store nothing.
 
     With a mapping the report also holds the first rows of each table and the codes that could not be placed.
+
+        et.check(["records"], "registry.duckdb").held_back
     """
     contract = load_contract()
     mapped, paths = _mapping(mapping, paths, contract)

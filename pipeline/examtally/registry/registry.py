@@ -80,6 +80,9 @@ def open_registry(
 
     Raises RegistryError for a file that is missing, damaged, of another form or no registry, and RegistryLocked where
     another program holds it, after waiting as long as `lock_wait` says.
+
+        with et.open_registry("registry.duckdb") as registry:
+            registry.con.sql("select count(*) from reg.exams").pl()
     """
     path, contract = Path(path), contract or load_contract()
     if not read_only and not path.exists():

@@ -34,6 +34,8 @@ def verify(registry: Path | str, *, lock_wait: LockWait | None = None) -> Verifi
     """Check blocks, fingerprints, keys, references, accounts and log of a registry, opened for reading.
 
     Raises RegistryError where it cannot be opened at all.
+
+        et.verify("registry.duckdb").faults  # empty where all is well
     """
     path, contract = Path(registry), load_contract()
     try:

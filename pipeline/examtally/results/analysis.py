@@ -66,6 +66,9 @@ def analyze(
     `with_examiners` keeps rows about persons; `only` names the tables wanted, and what they do not need is not done;
     `progress` is told each step as it begins. Raises ProtocolError for a protocol, ResultsError for a table that is
     not declared.
+
+        with et.open_registry("registry.duckdb") as registry:
+            results = et.analyze(registry, {"calibration": {"seed": 7}}, only=["accuracy", "flow"])
     """
     contract = load_contract()
     if not isinstance(protocol, Protocol):

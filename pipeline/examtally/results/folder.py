@@ -52,6 +52,8 @@ def read_results(folder: Path | str) -> Results:
     """Read a results folder, with the rows about persons where they are there and may be read.
 
     Raises ResultsError where the folder is none, or a file is missing or was changed after the analysis.
+
+        et.read_results("results").accuracy
     """
     folder = Path(folder)
     provenance, tables = _read_part(folder)

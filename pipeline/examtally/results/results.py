@@ -1,17 +1,21 @@
-"""What an analysis found: the declared tables as frames, and what they were made from."""
+"""What an analysis found: the declared tables as frames, their figures, and what they were made from."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
 from examtally.contracts.contract import load_contract
 from examtally.contracts.protocol.protocol import Protocol, load_protocol
 from examtally.contracts.results import personal_groups, result_tables
+from examtally.results.summary import page, summary
+
+if TYPE_CHECKING:
+    from examtally.plots import Plots
 
 
 @dataclass(frozen=True)
@@ -34,9 +38,16 @@ class Results:
     """The tables of one analysis; each is an attribute (`results.accuracy`), a Polars frame as declared.
 
     Only tables that were asked for are there. Rows about persons are there only where the analysis was made with them.
+    A blank cell is a value that cannot be estimated; the table's `note` or `display` says why. A frame becomes one of
+    pandas by `results.accuracy.to_pandas()`. `results.plot` draws, and a notebook shows a short summary.
+
+        results = et.read_results("results")
+        lachman = results.accuracy.filter(maneuver="lachman", group_by="overall", adjustment="none")
+        lachman.to_pandas()
+        results.plot.forest("acl_tear")
     """
 
-    tables: Mapping[str, pl.DataFrame]
+    tables: Mapping[str, pl.DataFrame] = field(repr=False)
     provenance: Provenance
 
     def __getattr__(self, name: str) -> pl.DataFrame:
@@ -59,6 +70,23 @@ class Results:
     def has_examiners(self) -> bool:
         """Whether rows about persons are among the tables."""
         return any(split_persons(frame)[1].height for frame in self.tables.values())
+
+    @property
+    def plot(self) -> Plots:
+        """Figures on matplotlib axes: `results.plot.forest("acl_tear")`, `results.plot.calibration("acl_tear")`."""
+        from examtally.plots import Plots
+
+        protocol = self.protocol
+        return Plots(self.tables, load_contract(protocol.joint), protocol.display.min_participants)
+
+    def _repr_html_(self) -> str:
+        """A short summary, as a notebook shows it."""
+        return page("Results of an analysis", self.summary_html())
+
+    def summary_html(self) -> str:
+        """What was studied, the figures with most people behind them, and where the tables are, as HTML."""
+        about = f"Registry {self.provenance.registry[:12]}, protocol {self.provenance.protocol_hash[:12]}"
+        return summary(self.tables, load_contract(self.provenance.protocol["joint"]).catalogue, about)
 
     def write(self, out: Path | str) -> Path:
         """Write the results folder at `out` and return it; see `write_folder`."""

@@ -60,6 +60,8 @@ def write_bundle(
     It is held against every release and bundle in the ledger of `registry`, and against the folders named in `earlier`,
     and entered there. Raises StudyError where `out` is there or the folder is not of a study, DisclosureError where the
     bundle may not go out; nothing is written then.
+
+        et.bundle("study-results", "bundle", registry="registry.duckdb").lacks
     """
     out = Path(out).resolve()
     found = read_study(results)

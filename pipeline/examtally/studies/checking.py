@@ -23,7 +23,10 @@ class Remark:
 
 
 def check_study(study: Study) -> tuple[Remark, ...]:
-    """Return every remark, those that stand in the way of a lock first."""
+    """Return every remark, those that stand in the way of a lock first.
+
+    For example `[remark.says for remark in et.check_study(et.load_study("study.yaml"))]`.
+    """
     remarks = [remark for ask in _ASKED for remark in ask(study)]
     return tuple(sorted(remarks, key=lambda remark: not remark.must))
 

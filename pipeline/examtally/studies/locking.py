@@ -27,13 +27,16 @@ _LONGEST_REASON = 500
 
 
 def lock(
-    protocol: Path, registry: Path, *, operator: str | None = None, lock_wait: LockWait | None = None
+    protocol: Path | str, registry: Path | str, *, operator: str | None = None, lock_wait: LockWait | None = None
 ) -> LockEntry:
     """Lock the study at `protocol`: note its hash in the registry's log and write the lock beside it.
 
     Raises StudyError where something that must be decided is missing or the study is locked already; ProtocolError for
     the protocol; RegistryError where the registry cannot be written.
+
+        et.lock("study.yaml", "registry.duckdb", operator="OP-1").sha256
     """
+    protocol, registry = Path(protocol), Path(registry)
     study = load_study(protocol)
     _complete(study)
     path = lock_path(protocol)
@@ -47,9 +50,18 @@ def lock(
 
 
 def amend(
-    protocol: Path, registry: Path, reason: str, *, operator: str | None = None, lock_wait: LockWait | None = None
+    protocol: Path | str,
+    registry: Path | str,
+    reason: str,
+    *,
+    operator: str | None = None,
+    lock_wait: LockWait | None = None,
 ) -> LockEntry:
-    """Note that a locked study was changed, and why; see `lock`."""
+    """Note that a locked study was changed, and why; see `lock`.
+
+    For example `et.amend("study.yaml", "registry.duckdb", "A reader was added.")`.
+    """
+    protocol, registry = Path(protocol), Path(registry)
     study = load_study(protocol)
     _complete(study)
     said = " ".join(reason.split())

@@ -3,63 +3,41 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from collections.abc import Mapping
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
 
 import numpy as np
 import polars as pl
 
 from examtally.analytics import sample_size as planning
-from examtally.contracts.study.study import Study
+from examtally.contracts.study.study import Study, load_study
 from examtally.errors import StudyError
-from examtally.registry import Registry
+from examtally.registry import Registry, open_registry
 from examtally.studies.checking import NEEDS
+from examtally.studies.plan import CORRELATION, Assumption, Plan
 from examtally.studies.rates import Rates, read_rates
-
-CORRELATION = 0.5
-"""Assumed correlation of the errors in two knees of one person: it cannot be had blind to the results."""
 
 _KAPPA = "kappa_half_width"
 _SIZES = 25
 
 
-@dataclass(frozen=True)
-class Assumption:
-    """One number that the size rests on, and where it comes from."""
+def plan(protocol: Study | Path | str | Mapping[str, Any], registry: Registry | Path | str) -> Plan:
+    """Plan the first primary analysis of a study for its stated aim, from the registry's own rates.
 
-    name: str
-    value: float
-    source: str
+    It is blind to what the tests under study found. `print` gives the paragraph for an ethics application; sizes are
+    knees, time is in periods of the registry. Raises StudyError where the aim or a number it rests on is missing,
+    ProtocolError for the protocol.
 
-
-@dataclass(frozen=True)
-class Plan:
-    """`needed` are knees (pairs, for kappa) in the analysis, `knees` those to examine, `periods` how long that takes.
-
-    Both hold where every eligible knee gets the tests; `periods_as_now` is how long it takes where they are recorded as
-    rarely as until now. None where the registry cannot say: `note` then says why. `reached` is the power at the planned
-    size, or the half-width; `curve` holds in_analysis, value.
+        planned = et.plan("study.yaml", "registry.duckdb")
+        print(planned)
+        planned.write("plan")
     """
-
-    study: Study
-    aim: str
-    tests: tuple[str, ...]
-    rates: Rates
-    assumptions: tuple[Assumption, ...]
-    needed: int
-    needed_is: str
-    knees: int | None
-    periods: int | None
-    periods_as_now: int | None
-    reached: float
-    curve: pl.DataFrame
-    note: str
-
-
-def plan(study: Study, registry: Registry) -> Plan:
-    """Plan the first primary analysis of a study for its stated aim.
-
-    Raises StudyError where the aim or a number it rests on is missing.
-    """
+    study = protocol if isinstance(protocol, Study) else load_study(protocol)
+    if not isinstance(registry, Registry):
+        with open_registry(registry) as opened:
+            return plan(study, opened)
     aim, numbers = study.planned_size.aim, study.planned_size.numbers
     if aim is None or any(name not in numbers for name in NEEDS[aim]):
         raise StudyError(

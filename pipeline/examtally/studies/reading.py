@@ -14,7 +14,10 @@ from examtally.studies.running import FORMAT, STUDY_FILE, StudyResults
 
 
 def read_study(folder: Path | str) -> StudyResults:
-    """Read the folder that a run wrote; StudyError where it is none, ResultsError where a table was changed."""
+    """Read the folder that a run wrote; StudyError where it is none, ResultsError where a table was changed.
+
+    For example `et.read_study("study-results").results.accuracy`.
+    """
     path = Path(folder) / STUDY_FILE
     try:
         content = json.loads(path.read_text(encoding="utf-8"))

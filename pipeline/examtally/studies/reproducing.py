@@ -95,6 +95,8 @@ def reproduce(
 
     Raises StudyError where the bundle is not whole or the registry's log does not know its lock. The differences are
     for the group alone: a count that changed by one person says something of that person.
+
+        print(et.reproduce("bundle", "registry.duckdb").text())
     """
     read = read_bundle(Path(bundle))
     with open_registry(registry, lock_wait=lock_wait) as opened:

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from types import MappingProxyType
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
@@ -25,6 +25,7 @@ from examtally.results.analysis import make_tables, provenance
 from examtally.results.folder import write_folder
 from examtally.results.results import Results
 from examtally.results.steps.comparisons import knees
+from examtally.results.summary import page, paragraph
 from examtally.results.work import Progress, Work
 from examtally.studies.declared import (
     OVERALL,
@@ -37,6 +38,9 @@ from examtally.studies.declared import (
 )
 from examtally.studies.lock_status import EXPLORATORY, PRESPECIFIED, LockStatus, lock_status
 from examtally.studies.lockfile import check_sealed, lock_path, read_lock
+
+if TYPE_CHECKING:
+    from examtally.plots import Plots
 
 GROUPINGS = ("overall", "sex", "age_band", "bmi_band", "thigh_band", "acuity", "effusion", "guarding", "setting")
 """Groupings of index exams that describe the person and the knee, none the examiner."""
@@ -67,6 +71,7 @@ def participants_table(study: Study, tallies: pl.DataFrame, status: str) -> pl.D
 
 STUDY_FILE = "study.json"
 FORMAT = "examtally study results"
+_TITLE, _ASKED = 200, 400  # characters in a summary
 _WITHOUT_ORDER = ("role", "setting", "sex")
 
 
@@ -85,6 +90,24 @@ class StudyResults:
     def write(self, out: Path | str) -> Path:
         """Write the results folder at `out`, with `study.json` beside the tables; see `write_folder`."""
         return write_folder(self.results, Path(out), {STUDY_FILE: self.to_json()})
+
+    @property
+    def plot(self) -> Plots:
+        """Figures on matplotlib axes, under the titles of the study's own tests; see `Results.plot`."""
+        return replace(self.results.plot, contract=self.study.contract(load_contract(self.study.protocol.joint)))
+
+    def _repr_html_(self) -> str:
+        """A short summary, as a notebook shows it."""
+        stands = self.lock_status
+        locked = f"Locked at {stands.locked[0].at} UTC" if stands.locked else "Not locked, so all of it is exploratory"
+        changed = f", {len(stands.deviations)} deviations from the lock" if stands.locked else ""
+        rows = self.results.study_analyses.select("analysis", "role", "status").iter_rows()
+        asked = "; ".join(f"{name} ({role}): {status}" for name, role, status in rows)
+        return page(
+            f"Study: {self.study.title[:_TITLE]}",
+            paragraph(f"{locked}{changed}. {asked[:_ASKED]}."),
+            self.results.summary_html(),
+        )
 
     def to_json(self) -> str:
         """The study, its lock and its deviations as JSON; no clock but that of the lock, no path."""
@@ -120,6 +143,10 @@ def run(
     The lock is that beside the protocol's file, or at `lock`; it is held against the registry's log. Raises StudyError
     where the protocol is not the one locked (unless `exploratory`) or the lock is not whole; ProtocolError for the
     protocol.
+
+        found = et.study("study.yaml", "registry.duckdb")
+        found.results.accuracy
+        found.write("study-results")
     """
     study = protocol if isinstance(protocol, Study) else load_study(protocol)
     if lock is None and isinstance(protocol, Path | str):

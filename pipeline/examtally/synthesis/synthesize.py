@@ -30,7 +30,7 @@ class SynthesisReport:
 
 
 def synthesize(
-    out: Path,
+    out: Path | str,
     *,
     seed: int | None = None,
     scenario: Path | None = None,
@@ -43,7 +43,10 @@ def synthesize(
     `exams` (about how many) stand in for those it names. The same arguments give the same bytes. Large clinics are
     drawn in parts, and the dirty export is then made of the first. Raises ContractError for a wrong scenario, and
     FileFault where `out` holds other things.
+
+        et.synthesize("clinic", exams=300)
     """
+    out = Path(out)
     say = progress or (lambda _: None)
     plan = load_scenario(scenario)
     seed = plan.seed if seed is None else seed

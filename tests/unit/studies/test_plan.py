@@ -14,9 +14,9 @@ from examtally.analytics import sample_size as planning
 from examtally.contracts.study.study import load_study
 from examtally.errors import StudyError
 from examtally.registry import open_registry
-from examtally.studies import plan_text
-from examtally.studies.plan_text import paragraph, write_plan
-from examtally.studies.planning import Plan, plan
+from examtally.studies import plan as plan_module
+from examtally.studies.plan import Plan, paragraph, write_plan
+from examtally.studies.planning import plan
 from examtally.studies.rates import read_rates
 
 STUDY: dict[str, Any] = {
@@ -124,7 +124,7 @@ def test_a_plan_is_written_whole_or_not_at_all(clinic: Path, tmp_path: Path, mon
     def full(*_: object) -> None:
         raise OSError(errno.ENOSPC, "No space left on device")
 
-    monkeypatch.setattr(plan_text, "_draw", full)
+    monkeypatch.setattr(plan_module, "_draw", full)
     with pytest.raises(StudyError, match="the plan cannot be written: No space left"):
         write_plan(_plan(clinic, "paired"), tmp_path / "plan")
     assert list((tmp_path / "plan").iterdir()) == []

@@ -140,6 +140,8 @@ def load_protocol(source: Path | str | Mapping[str, Any] | None = None, contract
     """Read a protocol (a file, or plain data) over the defaults of `contract`, that of the knee where none is given.
 
     Raises ProtocolError for what is not legal: a line for each fault, with file, line, path inside it, legal set, mend.
+
+        et.load_protocol("protocol.yaml").display.min_participants
     """
     contract = contract or load_contract()
     found: list[Found] = []

@@ -106,6 +106,8 @@ def load_study(source: Path | str | Mapping[str, Any], contract: Contract | None
     """Read a study protocol from a file or from plain data.
 
     Raises ProtocolError for what is not legal: a line for each fault, with file, line, path inside it, legal set, mend.
+
+        et.load_study("study.yaml").title
     """
     contract = contract or load_contract()
     found: list[Found] = []

@@ -9,10 +9,11 @@ import polars as pl
 from matplotlib.axes import Axes
 
 from examtally.contracts.catalogue.clinical import Condition, Maneuver
+from examtally.plots.look import GREY, RULE, style
 from examtally.reporting.audit.audit import BOTH, Audit
 from examtally.reporting.audit.forest import SIDES, two_sides
 from examtally.reporting.engine.estimate import Estimate, Span
-from examtally.reporting.engine.figures import GREY, RULE, publish, style
+from examtally.reporting.engine.figures import publish
 from examtally.reporting.engine.numbers import DASH, percent_range
 
 _LINE = 0.2  # inches a line; a row is the name and three marks beneath it, or four, one a line

@@ -5,13 +5,14 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-import numpy as np
 import polars as pl
 from matplotlib.axes import Axes
 
 from examtally.contracts.catalogue.clinical import Condition
+from examtally.plots.look import GREY, bare, style
+from examtally.plots.plots import plot_curve
 from examtally.reporting.audit.audit import Audit
-from examtally.reporting.engine.figures import BAND, GREY, PRESENT, RULE, WIDTH, bare, paper, publish, style
+from examtally.reporting.engine.figures import WIDTH, paper, publish
 from examtally.reporting.engine.numbers import counted, listed, percent, percent_range, score, score_range
 from examtally.reporting.engine.tables import Column, download, table
 
@@ -61,7 +62,7 @@ def _figure(audit: Audit, condition: Condition, curves: Curves, forecasts: Seque
         for index, (forecast, name) in enumerate(zip(forecasts, names, strict=True)):
             left = 0.095 + 0.47 * index
             box = (left, 0.32, _SIDE / WIDTH, _SIDE / _HEIGHT)
-            _plot(bare(figure.add_axes(box)), curves.get((forecast, "isotonic"), []), name, with_scale=index == 0)
+            plot_curve(bare(figure.add_axes(box)), curves.get((forecast, "isotonic"), []), name, with_scale=index == 0)
             _bars(bare(figure.add_axes((left, 0.155, _SIDE / WIDTH, 0.09))), curves.get((forecast, "counts"), []))
         figure.text(
             0.5, 0.015, "Stated probability; bars beneath: how often it was stated", ha="center", fontsize=9, color=GREY
@@ -79,25 +80,6 @@ def _figure(audit: Audit, condition: Condition, curves: Curves, forecasts: Seque
             alt=f"Calibration plots for {condition.name}. {said}",
             data=points.select("forecast", "curve", "predicted", "observed", "band_low", "band_high", "n"),
         )
-
-
-def _plot(axes: Axes, points: Sequence[Mapping[str, Any]], name: str, *, with_scale: bool) -> None:
-    ticks = [0, 0.5, 1]
-    axes.set_xlim(-0.03, 1.03)
-    axes.set_ylim(-0.03, 1.03)
-    axes.set_xticks(ticks, [""] * 3)
-    axes.set_yticks(ticks, ["0", "50", "100%"] if with_scale else [""] * 3, fontsize=9, color=GREY)
-    axes.set_title(name, loc="left", fontsize=10, fontweight="bold")
-    axes.plot([0, 1], [0, 1], color=RULE, linewidth=1)
-    if not points:
-        axes.text(0.5, 0.5, "too few for a curve", ha="center", fontsize=9, color=GREY)
-        return
-    stated, low, high, observed = (
-        np.array([point[key] for point in points], dtype=float)
-        for key in ("predicted", "band_low", "band_high", "observed")
-    )
-    axes.fill_between(stated, low, high, color=BAND, linewidth=0)
-    axes.plot(stated, observed, color=PRESENT, linewidth=1.4, marker="o", markersize=3.5)
 
 
 def _bars(axes: Axes, points: Sequence[Mapping[str, Any]]) -> None:

@@ -7,8 +7,9 @@ from matplotlib.axes import Axes
 
 from examtally.contracts.catalogue.clinical import Condition, Maneuver
 from examtally.contracts.results import result_codes
+from examtally.plots.look import ABSENT, GREY, PRESENT, bare, style
 from examtally.reporting.audit.audit import Audit
-from examtally.reporting.engine.figures import ABSENT, GREY, PRESENT, bare, paper, publish, style
+from examtally.reporting.engine.figures import paper, publish
 from examtally.reporting.engine.numbers import count, counted, percent
 from examtally.reporting.engine.tables import Column, download, table, tabs
 

@@ -9,19 +9,9 @@ import polars as pl
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
+from examtally.plots.look import ABSENT, BAND, GREY, PRESENT, RULE, bare, percent_axis, style
 from examtally.reporting.engine.estimate import Estimate, Span
-from examtally.reporting.engine.figures import (
-    ABSENT,
-    BAND,
-    GREY,
-    PRESENT,
-    RULE,
-    bare,
-    paper,
-    percent_axis,
-    publish,
-    style,
-)
+from examtally.reporting.engine.figures import paper, publish
 
 SIDES = (("sensitivity", "Sensitivity", PRESENT, "o"), ("specificity", "Specificity", ABSENT, "s"))
 """Measure, title, colour and mark of each side."""

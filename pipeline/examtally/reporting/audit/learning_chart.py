@@ -13,7 +13,8 @@ import polars as pl
 from matplotlib.axes import Axes
 from matplotlib.ticker import MaxNLocator
 
-from examtally.reporting.engine.figures import ABSENT, BAND, GREY, PRESENT, RULE, bare, paper, publish, style
+from examtally.plots.look import ABSENT, BAND, GREY, PRESENT, RULE, bare, style
+from examtally.reporting.engine.figures import paper, publish
 from examtally.reporting.engine.numbers import counted, percent, share_of
 from examtally.reporting.engine.wording import inside_sentence
 

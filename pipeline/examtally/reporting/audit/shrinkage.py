@@ -8,10 +8,11 @@ from dataclasses import dataclass
 import polars as pl
 from matplotlib.axes import Axes
 
+from examtally.plots.look import BAND, GREY, style
 from examtally.reporting.audit.between_examiner_variation import Side
 from examtally.reporting.audit.forest import SIDES, two_sides
 from examtally.reporting.engine.estimate import Estimate
-from examtally.reporting.engine.figures import BAND, GREY, publish, style
+from examtally.reporting.engine.figures import publish
 
 FEWEST, OWN_FROM = 3, 10
 """Participants below which nobody gets a pooled figure, and below which it is mostly the group's."""

@@ -8,8 +8,9 @@ from typing import Any
 import polars as pl
 
 from examtally.contracts.catalogue.clinical import Condition
+from examtally.plots.look import ABSENT, BAND, GREY, INK, PRESENT, bare, style
 from examtally.reporting.audit.audit import Audit
-from examtally.reporting.engine.figures import ABSENT, BAND, GREY, INK, PRESENT, bare, paper, publish, style
+from examtally.reporting.engine.figures import paper, publish
 from examtally.reporting.engine.numbers import counted, percent
 from examtally.reporting.engine.plain import box
 from examtally.reporting.engine.tables import Column, download, table

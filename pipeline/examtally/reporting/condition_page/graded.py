@@ -8,8 +8,9 @@ from typing import Any
 import polars as pl
 
 from examtally.contracts.catalogue.clinical import Condition
+from examtally.plots.look import GREY, INK, PRESENT, RULE, bare, style
 from examtally.reporting.audit.audit import Audit
-from examtally.reporting.engine.figures import GREY, INK, PRESENT, RULE, bare, paper, publish, style
+from examtally.reporting.engine.figures import paper, publish
 from examtally.reporting.engine.numbers import counted, percent, percent_range, ratio, ratio_range, share_of
 from examtally.reporting.engine.tables import Column, details, download, table
 from examtally.reporting.engine.wording import inside_sentence

@@ -8,9 +8,10 @@ from itertools import groupby
 import polars as pl
 from matplotlib.axes import Axes
 
+from examtally.plots.look import GREY, INK, style
 from examtally.reporting.audit.forest import SIDES, two_sides
 from examtally.reporting.audit.shrinkage import FEWEST, OWN_FROM
-from examtally.reporting.engine.figures import GREY, INK, publish, style
+from examtally.reporting.engine.figures import publish
 from examtally.reporting.engine.numbers import counted, percent, percent_range
 from examtally.reporting.engine.tables import Column, table
 from examtally.reporting.engine.wording import inside_sentence

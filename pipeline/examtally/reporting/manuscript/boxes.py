@@ -8,7 +8,8 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 
-from examtally.reporting.engine.figures import GREY, INK, paper
+from examtally.plots.look import GREY, INK
+from examtally.reporting.engine.figures import paper
 
 Lines = Sequence[str]
 WIDTH = 6.3  # inches: the text of a page

@@ -6,7 +6,8 @@ import textwrap
 
 import polars as pl
 
-from examtally.reporting.engine.figures import publish, style
+from examtally.plots.look import style
+from examtally.reporting.engine.figures import publish
 from examtally.reporting.manuscript.boxes import draw
 from examtally.reporting.manuscript.flow import Arm, Flow, flow_of, flow_words
 from examtally.reporting.manuscript.pairs import pairs_of, pairs_words

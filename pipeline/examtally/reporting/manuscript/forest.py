@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import polars as pl
 
-from examtally.reporting.engine.figures import ABSENT, GREY, PRESENT, bare, percent_axis, publish, style
+from examtally.plots.look import ABSENT, GREY, PRESENT, bare, percent_axis, style
 from examtally.reporting.engine.figures import paper as sheet
+from examtally.reporting.engine.figures import publish
 from examtally.reporting.manuscript.boxes import WIDTH
 from examtally.reporting.manuscript.paper import Paper, Row, label
 from examtally.reporting.manuscript.values import value_words

@@ -9,7 +9,8 @@ import polars as pl
 from matplotlib.axes import Axes
 
 from examtally.contracts.periods import place_of
-from examtally.reporting.engine.figures import ABSENT, GREY, PRESENT, RULE, bare, paper, publish, style
+from examtally.plots.look import ABSENT, GREY, PRESENT, RULE, bare, style
+from examtally.reporting.engine.figures import paper, publish
 from examtally.reporting.engine.numbers import counted
 from examtally.reporting.monthly.month import Month
 from examtally.reporting.monthly.values import plain, value_of

@@ -10,9 +10,10 @@ import polars as pl
 import pytest
 
 from examtally.errors import ReportError
+from examtally.plots.look import ABSENT, PRESENT, bare, style
 from examtally.reporting.audit.forest import Row, forest
 from examtally.reporting.engine.estimate import Estimate
-from examtally.reporting.engine.figures import ABSENT, PRESENT, bare, paper, publish, style
+from examtally.reporting.engine.figures import paper, publish
 
 DATA = pl.DataFrame({"a": [1]})
 

@@ -1,4 +1,4 @@
-"""A plan as text, tables and a curve: what an ethics application asks for."""
+"""A plan, and the plan as text, tables and a curve: what an ethics application asks for."""
 
 from __future__ import annotations
 
@@ -6,17 +6,24 @@ import csv
 import json
 import tempfile
 from collections.abc import Iterable
-from dataclasses import asdict
+from dataclasses import asdict, dataclass, field
 from io import StringIO
 from pathlib import Path
 
 import matplotlib as mpl
+import polars as pl
 from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
 
+from examtally.contracts.study.study import Study
 from examtally.errors import StudyError
 from examtally.fonts import TEXT, embed_in_figure
-from examtally.studies.planning import CORRELATION, Plan
+from examtally.results.summary import page
+from examtally.results.summary import paragraph as as_paragraph
+from examtally.studies.rates import Rates
+
+CORRELATION = 0.5
+"""Assumed correlation of the errors in two knees of one person: it cannot be had blind to the results."""
 
 _AIMS = {
     "half_width": "to estimate sensitivity ({sensitivity:.0%} expected) and specificity ({specificity:.0%} expected) "
@@ -36,6 +43,51 @@ _SOURCES = {
 _WITH_POWER = ("lower_limit", "paired", "unpaired")
 _STYLE = {"svg.fonttype": "none", "svg.hashsalt": "examtally", "font.family": TEXT, "font.size": 10}
 FILES = ("plan.md", "plan.json", "assumptions.csv", "curve.csv", "curve.svg")
+
+
+@dataclass(frozen=True)
+class Assumption:
+    """One number that the size rests on, and where it comes from."""
+
+    name: str
+    value: float
+    source: str
+
+
+@dataclass(frozen=True)
+class Plan:
+    """`needed` are knees (pairs, for kappa) in the analysis, `knees` those to examine, `periods` how long that takes.
+
+    Both hold where every eligible knee gets the tests; `periods_as_now` is how long it takes where they are recorded as
+    rarely as until now. None where the registry cannot say: `note` then says why. `reached` is the power at the planned
+    size, or the half-width; `curve` holds in_analysis, value.
+    """
+
+    study: Study
+    aim: str
+    tests: tuple[str, ...]
+    rates: Rates
+    assumptions: tuple[Assumption, ...]
+    needed: int
+    needed_is: str
+    knees: int | None
+    periods: int | None
+    periods_as_now: int | None
+    reached: float
+    curve: pl.DataFrame = field(repr=False)
+    note: str
+
+    def __str__(self) -> str:
+        """The paragraph for an ethics application."""
+        return paragraph(self)
+
+    def _repr_html_(self) -> str:
+        """The same paragraph, as a notebook shows it."""
+        return page(f"Plan: {self.study.title}", as_paragraph(paragraph(self)))
+
+    def write(self, out: Path | str) -> tuple[Path, ...]:
+        """Write the plan to the folder `out`; see `write_plan`."""
+        return write_plan(self, Path(out))
 
 
 def paragraph(plan: Plan) -> str:
