@@ -5,11 +5,12 @@ PYTHON ?= $(firstword $(foreach version,$(SUPPORTED),$(shell python$(version) -c
 BIN := .venv/bin
 export PIP_DISABLE_PIP_VERSION_CHECK := 1
 
-.PHONY: help install install-dev install-notebook demo test lint study bench lock check-lock audit dist clean
+.PHONY: help install install-dev install-notebook demo test mutate study bench lock check-lock audit dist clean
 
 help:
 	@echo "make demo              environment, synthetic clinic, ingest, analysis, report; prints where to look"
 	@echo "make test              environment with test tools, then lint, types and all tests (under 10 minutes)"
+	@echo "make mutate            break the package in each listed way and count what the tests notice; some minutes"
 	@echo "make study             long simulations; says how long, resumes where it stopped"
 	@echo "make bench             benchmarks; prints ratios against a baseline in the same run"
 	@echo "make install-notebook  environment with Jupyter, and with what Quarto runs a report's cells with"
@@ -54,6 +55,9 @@ test: .venv/.installed-dev
 	$(BIN)/ruff format --check .
 	$(BIN)/mypy pipeline
 	$(BIN)/pytest -q -n 2 --dist loadfile -m "not study and not benchmark_ratio"
+
+mutate: .venv/.installed-dev
+	$(BIN)/python tests/mutation/run.py
 
 study: .venv/.installed-dev
 	$(BIN)/pytest -q -s -m study tests/simulation tests/faults

@@ -149,6 +149,25 @@ def test_a_funnel_of_places_that_all_differ_widens() -> None:
     assert not made.outside.any()
 
 
+def test_a_funnel_widens_only_where_places_differ_by_more_than_chance_brings() -> None:
+    """Sixteen places, half of them d above and half d below the centre, have a mean squared z of (d / se) squared.
+
+    Two standard errors above 1 are 1 + 2 sqrt(2 / 16) = 1.71.
+    """
+    sizes, half = np.full(16, 400), np.array([1, -1] * 8)
+    chance, beyond = (funnel(200 + half * d, sizes) for d in (12, 14))
+    assert 1 < (12 / 10) ** 2 < 1.71 < (14 / 10) ** 2
+    assert (chance.dispersion, beyond.dispersion) == (1.0, pytest.approx(1.96))
+
+
+def test_one_place_far_out_does_not_widen_the_funnel_that_shows_it() -> None:
+    events = np.full(16, 200)
+    events[3] = 320
+    made = funnel(events, np.full(16, 400))
+    assert made.dispersion < 3
+    assert made.outside[3]
+
+
 def test_a_funnel_of_all_or_none_has_nothing_to_tell() -> None:
     made = funnel(np.zeros(5, dtype=np.int64), np.full(5, 10))
     assert not made.outside.any()
