@@ -31,7 +31,7 @@ class Run:
 def demo(tmp_path_factory: pytest.TempPathFactory) -> Run:
     out = tmp_path_factory.mktemp("demo") / "out"
     words = [sys.executable, "-m", "examtally.cli", "demo", "--out", str(out)]
-    done = subprocess.run(words, capture_output=True, text=True, check=False, timeout=300)
+    done = subprocess.run(words, capture_output=True, text=True, check=False, timeout=1200)
     assert done.returncode == 0, done.stderr
     return Run(out, done.stdout, done.stderr)
 

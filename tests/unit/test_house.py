@@ -98,6 +98,70 @@ def test_no_module_outgrows_one_noun() -> None:
     assert {name: lines for name, lines in long.items() if lines > 400} == {}
 
 
+def test_few_modules_are_crumbs() -> None:
+    lines = {path: len(path.read_text(encoding="utf-8").splitlines()) for path in MODULES if path.name != "__init__.py"}
+    crumbs = sorted(str(path.relative_to(PACKAGE)) for path, count in lines.items() if count < 60)
+    assert len(crumbs) < 45, crumbs
+
+
+def test_no_two_classes_of_a_package_share_a_name() -> None:
+    places: dict[tuple[str, str], list[str]] = {}
+    for path in MODULES:
+        for node in ast.parse(path.read_text(encoding="utf-8")).body:
+            if isinstance(node, ast.ClassDef):
+                places.setdefault((_part(path), node.name), []).append(str(path.relative_to(PACKAGE)))
+    assert {name: found for name, found in places.items() if len(found) > 1} == {}
+
+
+def _drawing(split: tuple[str, ...] = ()) -> dict[str, set[str]]:
+    """Rooms and the rooms they import; the folders of `split` are drawn by the folders in them."""
+
+    def room(parts: list[str]) -> str:
+        inner = parts[0] in split and len(parts) > 1 and (PACKAGE / parts[0] / parts[1]).is_dir()
+        return "/".join(parts[: 2 if inner else 1])
+
+    arrows: dict[str, set[str]] = {}
+    for path in MODULES:
+        own = list(path.relative_to(PACKAGE).with_suffix("").parts)
+        if own == ["__init__"]:
+            continue
+        here = arrows.setdefault(room(own), set())
+        named = [name.split(".")[1:] for name in _imports(path) if name.startswith("examtally.")]
+        here |= {room(parts) for parts in named} - {room(own)}
+    return arrows
+
+
+def _floors(arrows: dict[str, set[str]]) -> dict[str, int]:
+    """The height of each room above those that import none; AssertionError for a circle, with the rooms in it."""
+    heights: dict[str, int] = {}
+
+    def height(room: str, above: tuple[str, ...]) -> int:
+        assert room not in above, f"a circle of imports: {' -> '.join([*above[above.index(room) :], room])}"
+        if room not in heights:
+            heights[room] = 1 + max((height(other, (*above, room)) for other in arrows.get(room, ())), default=0)
+        return heights[room]
+
+    for room in arrows:
+        height(room, ())
+    return heights
+
+
+def test_the_drawing_of_imports_has_one_command_line_room_and_at_most_ten_floors() -> None:
+    arrows = _drawing()
+    floors = _floors(arrows)
+    assert max(floors.values()) <= 10
+    assert [room for room, height in floors.items() if height == max(floors.values())] == ["cli"]
+    assert [room for room in arrows if room.startswith(("cli", "terminal"))] == ["cli"]
+
+
+@pytest.mark.parametrize("folder", ["analytics", "reporting"])
+def test_folders_of_a_package_import_one_another_in_no_circle(folder: str) -> None:
+    arrows = _drawing((folder,))
+    inner = {room: others for room, others in arrows.items() if room.startswith(f"{folder}/")}
+    assert len(inner) > 5
+    _floors(inner)
+
+
 def test_importing_the_package_loads_nothing_heavy() -> None:
     code = (
         "import sys, examtally, examtally.cli.app; "

@@ -15,9 +15,9 @@ from examtally.contracts.contract import load_contract
 from examtally.disclosure.folder import Release, read_release
 from examtally.disclosure.tables import Row
 from examtally.reporting.engine.numbers import percent, percent_range, ratio, ratio_range
-from examtally.reporting.engine.plain import box
 from examtally.reporting.engine.tables import Column, table, tabs
 from examtally.reporting.engine.wording import Wording, read_wording
+from examtally.reporting.plain import box
 
 _RATIOS = ("lr_positive", "lr_negative")
 _SHARES = ("sensitivity", "specificity")

@@ -9,8 +9,7 @@ import numpy as np
 import numpy.typing as npt
 
 from examtally.analytics.diagnostic_models.ridge import fit_ridge
-from examtally.analytics.intervals import FloatArray
-from examtally.analytics.test_combinations.joint import IntArray
+from examtally.analytics.intervals import FloatArray, IntArray
 
 
 def deal(participant: npt.ArrayLike, outcome: npt.ArrayLike, parts: int, rng: np.random.Generator) -> IntArray:

@@ -9,15 +9,18 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
-from examtally.analytics.intervals import BoolArray, FloatArray
-from examtally.analytics.test_combinations.joint import IntArray
-from examtally.analytics.test_combinations.joint_tables import own_maneuvers
+from examtally.analytics.intervals import BoolArray, FloatArray, IntArray
 from examtally.analytics.verification_bias.terms import KNEES_A_TERM, Variable, choose, levels
 from examtally.contracts.contract import Contract
 from examtally.contracts.protocol.protocol import Protocol
 
 ANSWERS = ("yes", "no", "unknown")
 _MIDDLE_AGE, _DECADE = 40.0, 10.0
+
+
+def own_maneuvers(condition: str, contract: Contract) -> tuple[str, ...]:
+    """The maneuvers that speak of a condition, in catalogue order."""
+    return tuple(maneuver for code, maneuver in contract.catalogue.pairs if code == condition)
 
 
 @dataclass(frozen=True)

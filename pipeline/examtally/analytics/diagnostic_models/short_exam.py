@@ -14,8 +14,7 @@ from examtally.analytics.calibration.resampling import participant_weights
 from examtally.analytics.diagnostic_models.crossfit import check_parts, log_loss
 from examtally.analytics.diagnostic_models.influence import Estimate, estimate, score_influence
 from examtally.analytics.diagnostic_models.ridge import fit_ridge
-from examtally.analytics.intervals import FloatArray
-from examtally.analytics.test_combinations.joint import IntArray
+from examtally.analytics.intervals import FloatArray, IntArray
 
 EXHAUSTIVE = 300
 _PENALTY = 1.0

@@ -12,6 +12,7 @@ import polars as pl
 from examtally.analytics.diagnostic_accuracy.measures import Figures, proportion, ratio
 from examtally.analytics.diagnostic_accuracy.notes import Remark, in_words, remarks
 from examtally.analytics.diagnostic_accuracy.two_by_two import TwoByTwo
+from examtally.analytics.diagnostic_models.predictors import own_maneuvers
 from examtally.analytics.intervals import FloatArray
 from examtally.analytics.test_combinations.combinations import RULES, Combination, combine
 from examtally.analytics.test_combinations.dependence import Dependence, dependence
@@ -27,11 +28,6 @@ _STATUSES = ("present", "absent")
 _RARE = 10
 _PENALTY = 1.0
 CLINICAL = "Made against a clinical diagnosis."
-
-
-def own_maneuvers(condition: str, contract: Contract) -> tuple[str, ...]:
-    """The maneuvers that speak of a condition, in catalogue order."""
-    return tuple(maneuver for code, maneuver in contract.catalogue.pairs if code == condition)
 
 
 def settled_conditions(contract: Contract, protocol: Protocol) -> tuple[str, ...]:

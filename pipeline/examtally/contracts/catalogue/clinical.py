@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 
 @dataclass(frozen=True, slots=True)
-class Code:
+class NamedCode:
     """A code with the words that stand for it in a report."""
 
     code: str
@@ -67,8 +67,8 @@ class Condition:
     settled_by: tuple[SettledBy, ...]
     taken_as_true: tuple[str, ...]
     window_days: tuple[int, int] | None
-    severity: tuple[Code, ...]
-    pattern: tuple[Code, ...]
+    severity: tuple[NamedCode, ...]
+    pattern: tuple[NamedCode, ...]
     reference_accuracy: tuple[ReferenceAccuracy, ...]
     core: bool
     derived_from: tuple[str, ...]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Mapping
 
-from examtally.contracts.catalogue.clinical import AssumedAccuracy, Code, Condition, ReferenceAccuracy, SettledBy
+from examtally.contracts.catalogue.clinical import AssumedAccuracy, Condition, NamedCode, ReferenceAccuracy, SettledBy
 from examtally.contracts.yamlfile import Node
 
 WITHOUT_CONDITION = "none"
@@ -132,9 +132,9 @@ def _window(node: Node) -> tuple[int, int]:
     return days[0], days[1]
 
 
-def _codes(entry: Mapping[str, Node], key: str) -> tuple[Code, ...]:
+def _codes(entry: Mapping[str, Node], key: str) -> tuple[NamedCode, ...]:
     table = entry[key].table(f"a {key} code") if key in entry else {}
-    return tuple(Code(code, node.text()) for code, node in table.items())
+    return tuple(NamedCode(code, node.text()) for code, node in table.items())
 
 
 def _reference_accuracy(entry: Mapping[str, Node], code: str, own: Collection[str]) -> tuple[ReferenceAccuracy, ...]:

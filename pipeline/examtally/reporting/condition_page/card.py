@@ -19,9 +19,9 @@ from examtally.reporting.condition_page.ratios import (
     needed,
 )
 from examtally.reporting.engine.numbers import counted, listed, percent
-from examtally.reporting.engine.plain import box
 from examtally.reporting.engine.tables import Column, table
 from examtally.reporting.engine.wording import inside_sentence
+from examtally.reporting.plain import box
 
 SUSPICIONS = (0.1, 0.3, 0.5, 0.7)
 """Probabilities before the finding for which a card gives the one after it."""

@@ -12,8 +12,8 @@ from examtally.plots.look import ABSENT, BAND, GREY, INK, PRESENT, bare, style
 from examtally.reporting.audit.audit import Audit
 from examtally.reporting.engine.figures import paper, publish
 from examtally.reporting.engine.numbers import counted, percent
-from examtally.reporting.engine.plain import box
 from examtally.reporting.engine.tables import Column, download, table
+from examtally.reporting.plain import box
 
 NO_REFUSAL = (
     "**Never a reason to refuse an image.** These figures help a group to think about how it images. They say nothing "

@@ -11,8 +11,8 @@ from examtally.reporting.audit.audit import Audit, open_audit
 from examtally.reporting.audit.conditions import accuracy_of_each, known, remarks, suspicions, too_few_yet
 from examtally.reporting.audit.verification import ASSUMED, UNCORRECTED
 from examtally.reporting.engine.numbers import listed
-from examtally.reporting.engine.plain import box, marking, tag
 from examtally.reporting.engine.wording import inside_sentence
+from examtally.reporting.plain import box, marking, tag
 
 CONDITION_FILE = "condition.txt"
 

@@ -7,9 +7,9 @@ import polars as pl
 from examtally.reporting.audit.calibration import calibration_block
 from examtally.reporting.audit.learning_chart import LearningChart, learning_chart
 from examtally.reporting.engine.numbers import coefficient, counted, percent, percent_range
-from examtally.reporting.engine.plain import box
 from examtally.reporting.engine.tables import Column, table
 from examtally.reporting.examiner_sheet.sheet import PERIODS, Sheet
+from examtally.reporting.plain import box
 
 _MOST_CHARTS = 3
 _AGREEMENT = (

@@ -9,9 +9,9 @@ from examtally.reporting.audit.audit import BOTH, Audit
 from examtally.reporting.audit.conditions import published_span
 from examtally.reporting.engine.estimate import Span
 from examtally.reporting.engine.numbers import listed, percent, percent_range
-from examtally.reporting.engine.plain import box
 from examtally.reporting.engine.tables import Column, details, table
 from examtally.reporting.engine.wording import inside_sentence
+from examtally.reporting.plain import box
 
 _PURPOSES = {
     "contributor": "Looks for what adds to the complaint: counted is how often, and whether two examiners agree.",

@@ -7,10 +7,10 @@ from dataclasses import asdict
 import polars as pl
 
 from examtally.reporting.engine.numbers import counted
-from examtally.reporting.engine.plain import box
 from examtally.reporting.engine.tables import Column, table
 from examtally.reporting.manuscript.paper import NOT_STATED, TO_COMPLETE, Paper, label
 from examtally.reporting.manuscript.values import measure_name
+from examtally.reporting.plain import box
 from examtally.studies.lock_status import PRESPECIFIED
 
 _GOVERNANCE = (Column("what", "Governance"), Column("says", "As stated in the protocol", words=True))

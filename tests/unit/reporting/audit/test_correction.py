@@ -11,10 +11,10 @@ import pytest
 
 from examtally.contracts.catalogue.clinical import Condition
 from examtally.contracts.results import conform
+from examtally.reporting import plain
 from examtally.reporting.audit import summary
 from examtally.reporting.audit.audit import Audit
 from examtally.reporting.audit.correction import correction
-from examtally.reporting.engine import plain
 from examtally.reporting.engine.numbers import percent
 from examtally.resources import resource
 from examtally.results import Results

@@ -11,7 +11,7 @@ import pytest
 from programs import POPPLER
 
 from examtally.errors import ReportError
-from examtally.reporting.engine.reports import render_audit, render_intake
+from examtally.reporting.reports import render_audit, render_intake
 
 
 @pytest.fixture(scope="module")
