@@ -11,6 +11,7 @@ from typing import Any
 import duckdb
 
 from examtally.contracts.catalogue.catalogue import Catalogue, Condition, HistoryItem, Maneuver, Mechanism, SettledBy
+from examtally.contracts.catalogue.clinical import Modality
 from examtally.contracts.contract import Contract
 from examtally.contracts.records.ddl import create_statements
 from examtally.contracts.records.tables import load_tables
@@ -92,7 +93,7 @@ def small_contract() -> Contract:
     catalogue = Catalogue(
         joint="knee",
         title="A little knee",
-        modalities=MappingProxyType({}),
+        modalities=MappingProxyType({code: Modality(code, code, ()) for one in conditions for code in one.modalities}),
         conditions=MappingProxyType({item.code: item for item in conditions}),
         maneuvers=MappingProxyType({item.code: item for item in maneuvers}),
         history=MappingProxyType({"pop": HistoryItem("pop", "pop", "A pop?", ())}),
