@@ -120,6 +120,12 @@ TABLES: dict[str, TemporaryTable] = {
             is_brief=True,
         ),
         TemporaryTable(
+            "status_exams",
+            "an exam of the verification frame by its row, its knee, and the conditions it is mature index exam for",
+            "row ek exam_id pk is_right episode exam_day model_bits knee",
+            is_brief=True,
+        ),
+        TemporaryTable(
             "exam_pairs",
             "two exams of one episode, by two examiners or by one",
             "participant unit ek_a ek_b exam_a exam_b examiner_a examiner_b role_a role_b is_unknown",

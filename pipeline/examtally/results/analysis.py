@@ -20,7 +20,7 @@ from examtally.results.steps import accuracy as estimating
 from examtally.results.steps import calibration_and_agreement as judging
 from examtally.results.steps import comparisons as comparing
 from examtally.results.steps import diagnostic_models as modelling
-from examtally.results.steps import imperfect_reference, learning
+from examtally.results.steps import imperfect_reference, leading, learning
 from examtally.results.steps import indicators as monitoring
 from examtally.results.steps import indicators as receiving
 from examtally.results.work import Progress, Work
@@ -28,6 +28,7 @@ from examtally.results.work import Progress, Work
 _STEPS: tuple[Callable[[Work], pl.DataFrame], ...] = (
     *(counting.cohort_summary, counting.flow, counting.tallies),
     *(estimating.accuracy, estimating.post_test),
+    *(leading.leading, leading.reference_posterior, leading.bias_models),
     *(judging.calibration, judging.calibration_curve),
     *(estimating.verification, estimating.verification_bounds, estimating.verification_models),
     *(

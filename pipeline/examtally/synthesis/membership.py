@@ -50,14 +50,17 @@ class Members:
 
 
 class MemoryCohort:
-    """Records in a database of their own in memory, and the cohort that the default protocol makes of them."""
+    """Records in a database of their own in memory, and the cohort that the default protocol makes of them.
+
+    `con` holds them in the catalog `reg`, as an open registry does.
+    """
 
     def __init__(self, contract: Contract) -> None:
         self._contract = contract
-        self._con = duckdb.connect()
-        self._con.execute("attach ':memory:' as reg")
+        self.con = duckdb.connect()
+        self.con.execute("attach ':memory:' as reg")
         for statement in create_statements(contract):
-            self._con.execute(statement)
+            self.con.execute(statement)
 
     def add(self, records: Mapping[str, pl.DataFrame]) -> None:
         """Insert rows, defaults filled in."""
@@ -67,13 +70,13 @@ class MemoryCohort:
                 quoted(field.name) if field.default is None else f"coalesce({quoted(field.name)}, {field.default})"
                 for field in fields
             )
-            self._con.register("arriving", frame.to_arrow())
-            self._con.execute(f"insert into reg.{quoted(table)} select {values}, {_BATCH} from arriving")
-            self._con.unregister("arriving")
+            self.con.register("arriving", frame.to_arrow())
+            self.con.execute(f"insert into reg.{quoted(table)} select {values}, {_BATCH} from arriving")
+            self.con.unregister("arriving")
 
     def members(self) -> Members:
         """Let the cohort sort the exams."""
-        with build_cohort(self._con, self._contract, Protocol.defaults(self._contract)) as cohort:
+        with build_cohort(self.con, self._contract, Protocol.defaults(self._contract)) as cohort:
             exams = cohort.con.sql("select * from cohort_exams order by ek").pl()
             labels = cohort.con.sql("select group_by, label from group_labels order by group_by, code").pl()
             bits = dict(cohort.con.sql("select condition, bit from conditions order by place").fetchall())
@@ -100,4 +103,4 @@ class MemoryCohort:
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        self._con.close()
+        self.con.close()

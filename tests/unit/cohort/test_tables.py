@@ -17,6 +17,7 @@ from examtally.cohort.cohort import Cohort, build_cohort
 from examtally.cohort.monitoring import read_watched
 from examtally.cohort.pairs import read_pairs
 from examtally.cohort.scenarios import read_scenarios
+from examtally.cohort.status_frame import read_status_frames
 from examtally.cohort.tables import TABLES
 from examtally.contracts.protocol.protocol import Protocol
 from examtally.contracts.study.study import load_study
@@ -94,6 +95,7 @@ def test_tables_have_the_columns_that_are_declared() -> None:
         watched.look()
         read_pairs(watched, protocol, with_examiners=False)  # type: ignore[arg-type]
         read_watched(watched, contract, protocol)  # type: ignore[arg-type]
+        read_status_frames(watched, contract, protocol)  # type: ignore[arg-type]
         list(read_scenarios(seen, con, contract, protocol))
     checked = {name for name, table in TABLES.items() if table.columns and name in watched.seen}
     assert {name for name in checked if name != "used_exams" and not _same(watched.seen[name], name)} == set()

@@ -95,6 +95,10 @@ DEFAULTS: dict[str, Any] = {
         "draws": 3000,
         "seed": 20260301,
     },
+    "bias_adjusted": {
+        **{"delta_mean": -0.3, "delta_spread": 0.4, "seed": 20260301},
+        **{"rules_in": 10.0, "rules_out": 0.1, "helps": 2.0},
+    },
     "learning": {
         **{"p_acceptable": 0.2, "p_unacceptable": 0.4, "margin": 0.05, "planned": 60, "false_signal": 0.05},
         **{"outcome": "both", "orders": 101, "seed": 20260301},
@@ -162,7 +166,7 @@ def _paths(content: Mapping[str, Any], before: str = "") -> Iterator[str]:
 KEYS = (
     "use one of joint, analysis_status, eligibility, windows, maturity, reference, equivocal, core, groups, intervals, "
     "predictive_values, post_test, display, calibration, verification, examiners, agreement, learning, modelling, "
-    "monitoring, latent_class, scenarios, comparisons"
+    "monitoring, latent_class, bias_adjusted, scenarios, comparisons"
 )
 
 

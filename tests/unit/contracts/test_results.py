@@ -54,6 +54,20 @@ PUBLIC = {
     "verification_models": (
         "condition, model, terms, n, events, auc, min_probability, max_weight, ess_weights, fmi, penalty, converged"
     ),
+    "leading": (
+        "condition, maneuver, group_by, group, basis, sensitivity, sensitivity_low, sensitivity_high, specificity, "
+        "specificity_low, specificity_high, lr_positive, lr_positive_low, lr_positive_high, lr_negative, "
+        "lr_negative_low, lr_negative_high, pre_test, post_positive, post_positive_low, post_positive_high, "
+        "post_negative, post_negative_low, post_negative_high, verdict_positive, verdict_negative, expected_present, "
+        "expected_absent, verified, participants, reference, assumed_reference, reason"
+    ),
+    "reference_posterior": (
+        "condition, modality, measure, prior, prior_low, prior_high, estimate, ci_low, ci_high, both_tests, assumed"
+    ),
+    "bias_models": (
+        "condition, terms, n, imaged, operated, prevalence, prevalence_unimaged, delta, pareto_k, ess, information, "
+        "converged"
+    ),
     "cohort_summary": "item, value",
     "batches": "batch_no, table, lines, stored, unchanged, conflict, waiting, held_back",
     "held_back": "batch_no, table, column, rule, lines",

@@ -152,7 +152,7 @@ def test_learners_halve_their_gap_every_half_life(clinic: Clinic) -> None:
 def test_estimands_rest_on_the_very_exams_that_the_tallies_count(truth: dict[str, Any], part: Part) -> None:
     with MemoryCohort(CONTRACT) as memory:
         memory.add(part.records)
-        with build_cohort(memory._con, CONTRACT, Protocol.defaults(CONTRACT)) as cohort:
+        with build_cohort(memory.con, CONTRACT, Protocol.defaults(CONTRACT)) as cohort:
             tallies = cohort.tallies()
     keys = ["condition", "maneuver", "group_by", "group"]
     rows = ["interpretable_rows", "verified_rows"]

@@ -209,3 +209,25 @@ class LatentClass(Section):
     """
     seed: Seed = SEED
     """Seed of those draws."""
+
+
+@dataclass(frozen=True)
+class BiasAdjusted(Section):
+    """The leading estimate: the shift of knees never imaged, the seed of its draws, and the words for its ratios."""
+
+    delta_mean: Annotated[float, Between(-5, 5)] = -0.3
+    """What nobody wrote down: how much less (or more) often knees that were never imaged or operated on have a
+    condition than their record suggests, as a shift of the log odds. The data cannot tell it.
+    """
+    delta_spread: Annotated[float, Between(0, 5)] = 0.4
+    """How sure one is of that shift, a standard deviation."""
+    seed: Seed = SEED
+    """Seed of the draws behind the leading estimate."""
+    rules_in: Annotated[float, Between(1, 1000)] = 10.0
+    """A positive finding rules in where the lower limit of its likelihood ratio is at least this."""
+    rules_out: Annotated[float, Between(0, 1)] = 0.1
+    """A negative finding rules out where the upper limit of its likelihood ratio is at most this."""
+    helps: Annotated[float, Between(1, 1000)] = 2.0
+    """A finding helps where the near limit of its likelihood ratio is at least this (a negative one: at most its
+    inverse), is no help where the far limit stays nearer to 1 than this, and in between it is too early to say.
+    """

@@ -36,7 +36,7 @@ from examtally.contracts.protocol.estimates import (
     maneuvers_for,
     odd_pairs,
 )
-from examtally.contracts.protocol.models import Calibration, LatentClass, Learning, Modelling, Monitoring
+from examtally.contracts.protocol.models import BiasAdjusted, Calibration, LatentClass, Learning, Modelling, Monitoring
 from examtally.contracts.schema import DeclaredKey, declared_paths, json_schema
 from examtally.contracts.yamlfile import Found, from_data, load_yaml
 from examtally.errors import ProtocolError
@@ -111,6 +111,8 @@ class Protocol(Section):
     """What the monthly figures count."""
     latent_class: LatentClass = field(default_factory=LatentClass)
     """Models without a perfect reference."""
+    bias_adjusted: BiasAdjusted = field(default_factory=BiasAdjusted)
+    """The leading estimate."""
     scenarios: Scenarios = field(default_factory=Scenarios)
     """The analyses beside the main one."""
     comparisons: Comparisons = field(default_factory=Comparisons)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import polars as pl
 
+from examtally.analytics.bias_adjusted.tables import with_bias_adjusted, with_severity
 from examtally.analytics.diagnostic_accuracy.accuracy import accuracy_table, post_test_table
 from examtally.analytics.diagnostic_accuracy.sensitivity_analyses import scenario_table
 from examtally.analytics.examiner_effects.tables import PoolingTables, pooling_tables
@@ -16,6 +17,7 @@ from examtally.contracts.contract import Contract
 from examtally.contracts.protocol.protocol import Protocol
 from examtally.results.intake_tables import read_waiting
 from examtally.results.steps.imperfect_reference import pairs
+from examtally.results.steps.leading import leading_estimates, severity_estimates
 from examtally.results.work import Work
 
 
@@ -63,8 +65,9 @@ def accuracy(work: Work) -> pl.DataFrame:
     naive = accuracy_table(counted, work.cohort.role_clusters(), work.contract, work.protocol)
     corrected = with_corrected(naive, work.once(verifications), work.protocol)
     pooled = work.without_persons(work.once(poolings).accuracy)
-    together = pl.concat([corrected, pooled])
-    return work.conform("accuracy", with_reference_error(together, work.once(pairs), work.protocol))
+    together = with_reference_error(pl.concat([corrected, pooled]), work.once(pairs), work.protocol)
+    led = with_bias_adjusted(together, work.once(leading_estimates), work.protocol)
+    return work.conform("accuracy", with_severity(led, work.once(severity_estimates), work.protocol))
 
 
 def post_test(work: Work) -> pl.DataFrame:

@@ -1,0 +1,114 @@
+"""The joint density of what foretells a status and of references that err, for many chains at once.
+
+Parameters of a chain, in order: intercept, one coefficient a term, logit sensitivity of each modality, logit
+specificity of each modality, and w, a normal(0, 1): tau = 0.3 |w| is the spread that the weak terms share. A weak
+coefficient is held as a multiple of 0.3 w, so that its prior is normal(0, 1) whatever tau is. The status of a knee
+without surgery is summed over. All this keeps the density smooth.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from scipy.special import expit, log_expit
+
+from examtally.analytics.intervals import BoolArray, FloatArray
+
+TAU_SPREAD = 0.3  # tau ~ half-normal(0.3)
+
+
+@dataclass(frozen=True)
+class StatusLikelihood:
+    """The knees that tell of the parameters, and the priors; what is counted a knee has the precision of `design`.
+
+    `design` (n, 1 + k), ones first; `truth` (n,): 1 or 0 where surgery settled it, NaN elsewhere; `reads` (n, m): what
+    each modality read, 1 present, 0 absent, NaN nothing. `mean`, `spread` and `is_weak` (p,), p = 1 + k + 2m, in the
+    order of the parameters without tau; a weak one has mean 0 and spread 1, in multiples of tau.
+    """
+
+    design: FloatArray
+    truth: FloatArray
+    reads: FloatArray
+    mean: FloatArray
+    spread: FloatArray
+    is_weak: BoolArray
+
+    def natural(self, parameters: FloatArray) -> FloatArray:
+        """Coefficients and logit accuracies (p, chains) of parameters (p + 1, chains)."""
+        scale = np.where(self.is_weak[:, None], TAU_SPREAD * parameters[-1], 1.0)
+        return np.asarray(parameters[:-1] * scale)
+
+    def log_density(self, parameters: FloatArray) -> FloatArray:
+        """Log posterior density up to a constant, (chains,), of parameters (p + 1, chains)."""
+        return self.log_likelihood(parameters) + self.log_prior(parameters)
+
+    def log_prior(self, parameters: FloatArray) -> FloatArray:
+        """Log prior density up to a constant, (chains,)."""
+        apart = ((parameters[:-1] - self.mean[:, None]) / self.spread[:, None]) ** 2
+        return np.asarray(-0.5 * (apart.sum(axis=0) + parameters[-1] ** 2))
+
+    def log_likelihood(self, parameters: FloatArray) -> FloatArray:
+        """Log likelihood of what was read and seen at surgery, (chains,)."""
+        linear, present, absent = self._parts(self.natural(parameters))
+        is_known, truth = self._known
+        with_it, without = log_expit(linear) + present, log_expit(-linear) + absent
+        each = np.where(is_known, truth * with_it + (1 - truth) * without, np.logaddexp(with_it, without))
+        return np.asarray(each.sum(axis=0, dtype=np.float64))
+
+    def gradient(self, parameters: FloatArray) -> FloatArray:
+        """Gradient of the log density, (p + 1, chains)."""
+        natural = self.natural(parameters)
+        linear, present, absent = self._parts(natural)
+        is_known, truth = self._known
+        chance = np.where(is_known, truth, expit(linear + present - absent))
+        k, m = self._sizes
+        slope = np.empty_like(natural)
+        slope[:k] = self.design.T @ (chance - expit(linear))
+        with_it = self._read.T @ chance
+        without = self._read.sum(axis=0)[:, None] - with_it
+        sensitivity, specificity = expit(natural[k : k + m]), expit(natural[k + m :])
+        slope[k : k + m] = with_it[:m] * (1 - sensitivity) - with_it[m:] * sensitivity
+        slope[k + m :] = without[m:] * (1 - specificity) - without[:m] * specificity
+        by_scale = TAU_SPREAD * (slope * parameters[:-1])[self.is_weak].sum(axis=0) - parameters[-1]
+        slope = np.where(self.is_weak[:, None], TAU_SPREAD * parameters[-1] * slope, slope)
+        slope -= (parameters[:-1] - self.mean[:, None]) / self.spread[:, None] ** 2
+        return np.vstack([slope, by_scale])
+
+    @cached_property
+    def _sizes(self) -> tuple[int, int]:
+        return self.design.shape[1], self.reads.shape[1]
+
+    @cached_property
+    def _read(self) -> FloatArray:
+        return read_columns(self.reads).astype(self.design.dtype)
+
+    @cached_property
+    def _known(self) -> tuple[BoolArray, FloatArray]:
+        is_known = ~np.isnan(self.truth)[:, None]
+        return is_known, np.where(is_known, self.truth[:, None], 0.0).astype(self.design.dtype)
+
+    def _parts(self, natural: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Log odds of the condition, and log chance of the readings with it and without it, (n, chains) each."""
+        k, m = self._sizes
+        natural = natural.astype(self.design.dtype)
+        present, absent = reading_chances(self._read, natural[k : k + m], natural[k + m :])
+        return self.design @ natural[:k], present, absent
+
+
+def read_columns(reads: FloatArray) -> FloatArray:
+    """Whether each modality read present, then whether it read absent, (n, 2m), from `reads` (n, m)."""
+    return np.column_stack([reads == 1, reads == 0]).astype(np.float64)
+
+
+def reading_chances(
+    read: FloatArray, sensitivity: FloatArray, specificity: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Log chance of the readings with and without the condition, (n, chains), from logit accuracies (m, chains).
+
+    `read` (n, 2m) marks who was read present by each modality, then who was read absent.
+    """
+    with_it = np.vstack([log_expit(sensitivity), log_expit(-sensitivity)])
+    without = np.vstack([log_expit(-specificity), log_expit(specificity)])
+    return read @ with_it, read @ without

@@ -1,0 +1,183 @@
+"""The leading estimate: which figures may be shown, in which words, and why others are withheld."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from examtally.analytics.bias_adjusted.figures import Summary, measures, post_test, summaries
+from examtally.analytics.bias_adjusted.knees import StatusKnees
+from examtally.analytics.bias_adjusted.model import FEWEST_READINGS, BiasModels, ConditionModel
+from examtally.analytics.bias_adjusted.sampler import MET
+from examtally.analytics.bias_adjusted.tabulate import FEWEST, Members, members, tabulate
+from examtally.contracts.contract import Contract
+from examtally.contracts.protocol.models import BiasAdjusted
+from examtally.contracts.protocol.protocol import Protocol
+
+_WIDEST = 0.6
+_FALSE_ALARMS = 1.5  # as many readings present, for each false alarm expected, say nothing of those with the condition
+_SIDES: Mapping[str, tuple[str, ...]] = {
+    "sensitivity": ("sensitivity",),
+    "specificity": ("specificity",),
+    "prevalence": ("sensitivity",),
+}
+_NOTHING = Summary(None, None, None)
+
+
+@dataclass(frozen=True)
+class Leading:
+    """One maneuver in one group: summaries by measure, and why sensitivity or specificity is withheld.
+
+    `figures` holds every measure of accuracy and `post_positive`, `post_negative`; a withheld one has no values.
+    """
+
+    condition: str
+    members: Members
+    figures: Mapping[str, Summary]
+    withheld: Mapping[str, str]
+    is_assumed: bool
+    is_clinical: bool
+    reference: str
+
+    @property
+    def basis(self) -> str:
+        """Whether any of the two figures can be shown."""
+        return "withheld" if len(self.withheld) == len(("sensitivity", "specificity")) else "bias_adjusted"
+
+    @property
+    def reason(self) -> str | None:
+        """Why figures are withheld, in one sentence each."""
+        return " ".join(dict.fromkeys(self.withheld.values())) or None
+
+
+def leading_estimates(
+    models: BiasModels, group_bys: tuple[str, ...], contract: Contract, protocol: Protocol
+) -> Iterator[Leading]:
+    """The leading estimate of every pair that something settles, overall and by group."""
+    for code in contract.catalogue.conditions:
+        maneuvers = tuple(m for condition, m in contract.catalogue.pairs if condition == code)
+        if code in models.unfitted:
+            knees = models.unfitted[code]
+            why = _too_little_read(knees, contract)
+            for each in members(knees, maneuvers, group_bys, None):
+                withheld = dict.fromkeys(("sensitivity", "specificity"), why)
+                yield Leading(code, each, {}, withheld, False, protocol.is_clinical(code), reference_of(knees))
+        elif code in models.fitted:
+            yield from _fitted(models.fitted[code], maneuvers, group_bys, contract, protocol)
+
+
+def reference_of(knees: StatusKnees) -> str:
+    """Codes of the tests that read these knees and err, with commas between."""
+    return ", ".join(knees.modalities)
+
+
+def verdict(positive: Summary, negative: Summary, words: BiasAdjusted) -> tuple[str | None, str | None]:
+    """What a positive and a negative finding do to the odds, by the limits of their likelihood ratios."""
+    return (
+        _verdict(positive.low, positive.high, words.rules_in, words.helps, "rules_in"),
+        _verdict(_inverse(negative.high), _inverse(negative.low), 1 / words.rules_out, words.helps, "rules_out"),
+    )
+
+
+def _inverse(value: float | None) -> float | None:
+    if value is None:
+        return None
+    return 1 / value if value > 0 else np.inf
+
+
+def _verdict(near: float | None, far: float | None, settles: float, helps: float, word: str) -> str | None:
+    if near is None:
+        return None
+    if near >= settles:
+        return word
+    if near >= helps:
+        return "helps"
+    return "no_help" if far is not None and far < helps else "too_early"
+
+
+def _fitted(
+    model: ConditionModel,
+    maneuvers: tuple[str, ...],
+    group_bys: tuple[str, ...],
+    contract: Contract,
+    protocol: Protocol,
+) -> Iterator[Leading]:
+    condition = model.knees.condition
+    everyone = list(members(model.knees, maneuvers, group_bys, model.draws.chance))
+    prevalence = protocol.predictive_values.prevalence.get(condition)
+    chosen = [each for each in everyone if each.is_enough]
+    drawn = measures(tabulate(model.draws, chosen), prevalence)
+    before = drawn["prevalence"] if prevalence is None else np.full_like(drawn["prevalence"], prevalence)
+    drawn = {
+        **drawn,
+        "pre_test": before,
+        "post_positive": post_test(before, drawn["lr_positive"]),
+        "post_negative": post_test(before, drawn["lr_negative"]),
+    }
+    summed = {name: summaries(values, protocol.intervals.level) for name, values in drawn.items()}
+    places = iter(range(len(chosen)))
+    whole = _of_condition(model, contract)
+    for each in everyone:
+        place = next(places) if each.is_enough else None
+        figures = {} if place is None else {name: values[place] for name, values in summed.items()}
+        withheld = _withheld(each, figures, whole)
+        shown = {name: _NOTHING if _needs(name) & withheld.keys() else one for name, one in figures.items()}
+        is_assumed = any(part.is_assumed for part in model.parts or (model,))
+        is_clinical = protocol.is_clinical(condition)
+        yield Leading(condition, each, shown, withheld, is_assumed, is_clinical, reference_of(model.knees))
+
+
+def _needs(measure: str) -> frozenset[str]:
+    """The figures without which a measure cannot be shown."""
+    return frozenset(_SIDES.get(measure, ("sensitivity", "specificity")))
+
+
+def _of_condition(model: ConditionModel, contract: Contract) -> dict[str, str]:
+    """What holds back figures of a whole condition; of one derived from others, what holds back any part."""
+    if model.parts:
+        found = [_of_condition(part, contract) for part in reversed(model.parts)]
+        return {measure: why for each in found for measure, why in each.items()}
+    name = contract.catalogue.conditions[model.knees.condition].name
+    if model.r_hat > MET:
+        return dict.fromkeys(("sensitivity", "specificity"), f"{name}: the chains of the model do not agree.")
+    share, alarms = model.present_share, model.false_alarms
+    if share <= _FALSE_ALARMS * alarms:
+        why = (
+            f"{name}: {share:.1%} of readings say present where {alarms:.1%} would do so by mistake alone, so that "
+            "most knees read as having it may not have it."
+        )
+        return {"sensitivity": why}
+    return {}
+
+
+def _withheld(each: Members, figures: Mapping[str, Summary], whole: Mapping[str, str]) -> dict[str, str]:
+    withheld = {}
+    sides = {"sensitivity": (0, "with"), "specificity": (1, "without")}
+    for measure, (side, word) in sides.items():
+        expected = each.expected[side] if each.expected else 0.0
+        if measure in whole:
+            withheld[measure] = whole[measure]
+        elif each.verified < FEWEST_READINGS:
+            withheld[measure] = f"Only {each.verified} of these knees were imaged or operated on."
+        elif expected < FEWEST:
+            withheld[measure] = (
+                f"About {expected:.0f} knees {word} the condition are expected here; {FEWEST} are asked."
+            )
+        elif (width := _width(figures[measure])) > _WIDEST:
+            withheld[measure] = f"The interval of {measure} would be {100 * width:.0f} points wide."
+    return withheld
+
+
+def _width(figure: Summary) -> float:
+    return 1.0 if figure.low is None or figure.high is None else figure.high - figure.low
+
+
+def _too_little_read(knees: StatusKnees, contract: Contract) -> str:
+    present, absent = knees.said
+    name = contract.catalogue.conditions[knees.condition].name
+    return (
+        f"{name}: {present} knees were read as having it and {absent} as not having it; {FEWEST_READINGS} of either "
+        "kind are asked."
+    )

@@ -1,0 +1,206 @@
+"""Who has the condition: one model a condition, for all its maneuvers at once.
+
+The status of every mature index exam is latent. A logistic model foretells it from the exam, the history and what
+other hands found; readings err at rates of their own, held by published accuracy; surgery is the truth. Who is imaged
+depends on what the model holds, who is operated on also on the readings, so that both drop out. What nobody wrote down
+shifts the log odds of knees never imaged by delta, of which the data tell nothing.
+
+Later steps build on `BiasModels`, by condition:
+
+- `draws.chance`: the weight q = P(condition | data) of every knee, for calibration, decision curves, missed injuries;
+  `draws.rows` says which rows of the verification frame the knees are
+- `draws.sums(values)`: sums of anything over knees with and without the condition, draw by draw. Shares, differences
+  between maneuvers or between examiners are plain ratios of such sums: the draws of one condition, and of two
+  conditions of one analysis, belong together
+- `figures.measures` of such sums: draws of every measure of accuracy; `figures.summary`: median and limits
+
+Sources: Lu Y, Dendukuri N, Schiller I, Joseph L. Stat Med 2010;29:2532–2543; de Groot JAH et al. Epidemiology
+2011;22:234–241.
+"""
+
+from __future__ import annotations
+
+import zlib
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.special import expit
+from threadpoolctl import threadpool_limits
+
+from examtally.analytics.bias_adjusted.density import StatusLikelihood, read_columns, reading_chances
+from examtally.analytics.bias_adjusted.draws import BLOCK, StatusDraws, composite, pack
+from examtally.analytics.bias_adjusted.knees import StatusKnees, StatusRecords, condition_knees
+from examtally.analytics.bias_adjusted.reference_priors import AccuracyPrior, accuracy_priors
+from examtally.analytics.bias_adjusted.sampler import sample
+from examtally.analytics.bias_adjusted.terms import INTERCEPT
+from examtally.analytics.intervals import FloatArray
+from examtally.contracts.contract import Contract
+from examtally.contracts.protocol.protocol import Protocol
+
+FEWEST_READINGS = 10
+_MOST_DRAWS, _FEWEST_DRAWS = 1600, 400
+_ENOUGH = 40_000_000  # knees times draws
+_WEIGHTY = 0.1
+_ALLOWED_FOR = 0.8  # share of the belief beforehand within what is allowed for
+
+
+@dataclass(frozen=True)
+class ConditionModel:
+    """One condition: its knees, what was believed of its references, and draws.
+
+    `parameters` (p, draws) in the order of the likelihood, `delta` (draws,); `r_hat` the largest of all parameters,
+    `ess` the smallest number of independent draws. A condition derived from others has `parts` and no parameters.
+    """
+
+    knees: StatusKnees
+    priors: tuple[AccuracyPrior, ...]
+    parameters: FloatArray
+    delta: FloatArray
+    r_hat: float
+    ess: float
+    draws: StatusDraws
+    parts: tuple[ConditionModel, ...] = ()
+
+    @property
+    def is_assumed(self) -> bool:
+        """Whether a tenth of the readings or more rests on a modality of which nothing is published."""
+        read = self._readings
+        assumed = {prior.modality for prior in self.priors if prior.is_assumed}
+        return sum(n for modality, n in read.items() if modality in assumed) >= _WEIGHTY * sum(read.values()) > 0
+
+    @property
+    def present_share(self) -> float:
+        """Share of the erring readings, or of the known statuses where nothing errs, that say present."""
+        reads = self.knees.reads if self.knees.modalities else self.knees.truth
+        return float(np.nanmean(reads))
+
+    @property
+    def false_alarms(self) -> float:
+        """Share of readings that would say present if no knee had the condition.
+
+        The posterior mean where some knees were also settled by what is taken as true. Where none were the readings
+        cannot tell their own false alarms from true ones, and what the belief beforehand still allows for stands.
+        """
+        read = self._readings
+        if not read:
+            return 0.0
+        is_learned = (self.knees.is_known & self.knees.is_read).sum() >= FEWEST_READINGS
+        right = {p.modality: p.quantile(1 - _ALLOWED_FOR) for p in self.priors if p.measure == "specificity"}
+        if is_learned:
+            right = {modality: float(self.accuracy(modality, "specificity").mean()) for modality in read}
+        return sum(n * (1 - right[modality]) for modality, n in read.items()) / sum(read.values())
+
+    @property
+    def _readings(self) -> Mapping[str, int]:
+        """Readings of each erring modality."""
+        counts = (~np.isnan(self.knees.reads)).sum(axis=0).tolist()
+        return dict(zip(self.knees.modalities, counts, strict=True))
+
+    def accuracy(self, modality: str, measure: str) -> FloatArray:
+        """Draws of a modality's sensitivity or specificity, (draws,)."""
+        names = [(prior.modality, prior.measure) for prior in self.priors]
+        at = self.parameters.shape[0] - len(names) + names.index((modality, measure))
+        return np.asarray(expit(self.parameters[at]))
+
+
+@dataclass(frozen=True)
+class BiasModels:
+    """Models by condition; `unfitted` has the knees of conditions of which too little was read, too."""
+
+    fitted: Mapping[str, ConditionModel]
+    unfitted: Mapping[str, StatusKnees]
+
+
+def bias_models(records: StatusRecords, contract: Contract, protocol: Protocol) -> BiasModels:
+    """Fit every condition that something settles; the same records and protocol give the same draws.
+
+    Conditions with fewer than 10 knees called present, or called absent, are left unfitted. A condition derived from
+    others follows from the draws of its parts, and is unfitted where one of them is.
+    """
+    chosen, generic = protocol.bias_adjusted, contract.catalogue.generic_reference_accuracy
+    draws = int(np.clip(_ENOUGH // max(records.exams.height, 1), _FEWEST_DRAWS, _MOST_DRAWS))
+    fitted: dict[str, ConditionModel] = {}
+    unfitted: dict[str, StatusKnees] = {}
+    conditions = [c for code, c in contract.catalogue.conditions.items() if code in protocol.reference.accepted]
+    with threadpool_limits(limits=1, user_api="blas"):
+        for condition in sorted(conditions, key=lambda c: bool(c.derived_from)):
+            knees = condition_knees(records, condition.code, contract, protocol)
+            parts = [fitted[part] for part in condition.derived_from if part in fitted]
+            if condition.derived_from and len(parts) == len(condition.derived_from):
+                fitted[condition.code] = _of_parts(knees, parts)
+            elif condition.derived_from or min(knees.said) < FEWEST_READINGS:
+                unfitted[condition.code] = knees
+            else:
+                priors = accuracy_priors(condition, knees.modalities, generic)
+                fitted[condition.code] = fit(knees, priors, draws, chosen.seed, chosen.delta_mean, chosen.delta_spread)
+    return BiasModels(fitted, unfitted)
+
+
+def likelihood(knees: StatusKnees, priors: tuple[AccuracyPrior, ...]) -> StatusLikelihood:
+    """What tells of the parameters of a condition."""
+    is_telling, terms = knees.is_telling, knees.terms
+    return StatusLikelihood(
+        design=_design(knees)[is_telling],
+        truth=knees.truth[is_telling],
+        reads=knees.reads[is_telling],
+        mean=np.r_[INTERCEPT[0], terms.mean, [prior.mean for prior in priors]],
+        spread=np.r_[INTERCEPT[1], terms.spread, [prior.spread for prior in priors]],
+        is_weak=np.r_[False, terms.is_weak, np.zeros(len(priors), bool)],
+    )
+
+
+def fit(
+    knees: StatusKnees,
+    priors: tuple[AccuracyPrior, ...],
+    draws: int,
+    seed: int,
+    delta_mean: float,
+    delta_spread: float,
+) -> ConditionModel:
+    """Draw parameters, delta and statuses of one condition."""
+    own = zlib.crc32(knees.condition.encode())
+    found = sample(likelihood(knees, priors), [seed, own, 1])
+    every = found.parameters.reshape(-1, found.parameters.shape[2])
+    parameters = every[np.linspace(0, every.shape[0] - 1, draws).astype(np.int64)].T
+    rng = np.random.default_rng([seed, own, 2])
+    delta = rng.normal(delta_mean, delta_spread, draws)
+    statuses = np.empty((knees.rows.size, draws), bool)
+    chance = np.zeros(knees.rows.size)
+    for first in range(0, draws, BLOCK):
+        at = slice(first, min(first + BLOCK, draws))
+        each = status_chance(knees, parameters[:, at], delta[at])
+        statuses[:, at] = rng.random(each.shape, dtype=np.float32) < each
+        chance += each.sum(axis=1)
+    drawn = StatusDraws(knees.rows, knees.participants, pack(statuses), chance / draws, draws, seed)
+    return ConditionModel(knees, priors, parameters, delta, found.r_hat, found.ess, drawn)
+
+
+def status_chance(knees: StatusKnees, parameters: FloatArray, delta: FloatArray) -> FloatArray:
+    """P(condition | data) of every knee at each draw of parameters (p, b) and delta (b,), shape (n, b)."""
+    k, m = knees.terms.columns.shape[1] + 1, len(knees.modalities)
+    present, absent = reading_chances(read_columns(knees.reads), parameters[k : k + m], parameters[k + m :])
+    linear = _design(knees) @ parameters[:k] + present - absent
+    linear[~knees.is_verified] += delta
+    chance = expit(linear)
+    is_known = knees.is_known
+    chance[is_known] = knees.truth[is_known, None]
+    return np.asarray(chance)
+
+
+def _design(knees: StatusKnees) -> FloatArray:
+    return np.column_stack([np.ones(knees.rows.size), knees.terms.columns])
+
+
+def _of_parts(knees: StatusKnees, parts: list[ConditionModel]) -> ConditionModel:
+    drawn = composite([part.draws for part in parts], knees.rows, knees.participants)
+    return ConditionModel(
+        knees=knees,
+        priors=(),
+        parameters=np.empty((0, drawn.draws)),
+        delta=np.empty(0),
+        r_hat=max(part.r_hat for part in parts),
+        ess=min(part.ess for part in parts),
+        draws=drawn,
+        parts=tuple(parts),
+    )

@@ -1,0 +1,175 @@
+"""Draws from the joint density: Hamiltonian Monte Carlo from the mode, with a Gibbs step for the common scale."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy.optimize import minimize
+
+from examtally.analytics.bias_adjusted.density import TAU_SPREAD, StatusLikelihood
+from examtally.analytics.imperfect_reference.latent_class import ess_bulk, r_hat
+from examtally.analytics.intervals import FloatArray
+
+CHAINS = 16
+MET = 1.05
+_START_TAU = 0.2
+_MANY = 5_000  # knees above which half the chains will do, for each draw is dear and the posterior is round
+_STEP, _LENGTH, _LEAPS = 0.35, 1.8, (3, 8)  # first step, length of a trajectory, fewest and most leaps
+_WANTED = 0.85
+_TAU = np.geomspace(0.005, 1.5, 300)
+_DIFFERENCE = 1e-4
+_FLATTEST = 0.3  # smallest curvature allowed for in the preconditioner, that of the priors being 1
+_SEARCH, _LEARN, _SETTLE = 20, 60, 40  # turns of the warm-up: towards the bulk, to learn its shape, to set the step
+_FACTOR = 0.35  # how far tau moves with its coefficients, on the logarithm
+_TOLD = 0.04  # mean share of a weak term's spread that the knees leave, below which they tell most of it
+_TRUST, _HESSIAN = 0.3, 60  # a draw of the warm-up counts so much, the Hessian as so many independent draws
+
+
+@dataclass(frozen=True)
+class Sample:
+    """Draws (kept, chains, p) of coefficients and logit accuracies, and (kept, chains) of tau.
+
+    `r_hat` is the largest of all parameters and tau, `ess` the smallest number of independent draws of any of them,
+    `accepted` the mean acceptance of the kept draws.
+    """
+
+    parameters: FloatArray
+    tau: FloatArray
+    r_hat: float
+    ess: float
+    accepted: float
+
+
+def sample(likelihood: StatusLikelihood, seed: list[int], *, kept: int = 100, most: int = 600) -> Sample:
+    """Draw until the chains have met (R-hat of 1.05 or less for every parameter) or `most` draws a chain are kept.
+
+    Chains start around the mode, further apart than the posterior is wide. Positions are measured in the square root
+    of the inverse Hessian at the mode, then of that and the covariance of the warm-up together. After each trajectory
+    tau is drawn once more, on a grid, from its conditional density given the coefficients, which helps where the knees
+    tell much of them.
+
+    Source: Neal RM. Handbook of Markov Chain Monte Carlo, 2011, chapter 5; Yu Y, Meng XL. J Comput Graph Stat
+    2011;20:531–570 (interweaving); R-hat as `convergence.r_hat`.
+    """
+    chains = _Chains(likelihood, np.random.default_rng(seed))
+    chains.warm_up()
+    drawn: list[FloatArray] = []
+    accepted: list[float] = []
+    met = np.inf
+    while len(drawn) < most and met > MET:
+        for _ in range(kept):
+            accepted.append(chains.advance(adapting=False))
+            drawn.append(np.vstack([likelihood.natural(chains.position), np.abs(chains.position[-1])]).T)
+        met = float(r_hat(np.array(drawn).swapaxes(0, 1)).max())
+    every = np.array(drawn)
+    independent = float(ess_bulk(every.swapaxes(0, 1)).min())
+    return Sample(every[:, :, :-1], TAU_SPREAD * every[:, :, -1], met, independent, float(np.mean(accepted)))
+
+
+class _Chains:
+    """Position (p + 1, chains) of every chain, and how it moves on."""
+
+    def __init__(self, likelihood: StatusLikelihood, rng: np.random.Generator) -> None:
+        mode, self._root = _mode(likelihood)
+        self._likelihood = replace(likelihood, design=likelihood.design.astype(np.float32))
+        self._rng = rng
+        self._chains = CHAINS if likelihood.truth.size <= _MANY else CHAINS // 2
+        self.position = mode[:, None] + 1.2 * self._root @ rng.standard_normal((mode.size, self._chains))
+        self._told = self._likelihood.log_likelihood(self.position)  # of the position, whatever tau is drawn
+        self._step = _STEP
+
+    def warm_up(self) -> None:
+        """Find the bulk, learn its shape, and set the step."""
+        for _ in range(_SEARCH):
+            self.advance(adapting=True)
+        seen = []
+        for _ in range(_LEARN):
+            self.advance(adapting=True)
+            seen.append(self.position)
+        moving = self._root.any(axis=1)
+        part = np.ix_(moving, moving)
+        unit = np.linalg.solve(self._root[part], np.concatenate(seen, axis=1)[moving])
+        unit -= unit.mean(axis=1, keepdims=True)
+        spread = (_TRUST * unit @ unit.T + _HESSIAN * np.eye(unit.shape[0])) / (_TRUST * unit.shape[1] + _HESSIAN)
+        self._root[part] = self._root[part] @ np.linalg.cholesky(spread)
+        self._step = _STEP
+        for _ in range(_SETTLE):
+            self.advance(adapting=True)
+
+    def advance(self, *, adapting: bool) -> float:
+        """One trajectory and one draw of tau for every chain; returns the mean acceptance."""
+        start, momentum = self.position, self._rng.standard_normal(self.position.shape)
+        before = self._told + self._likelihood.log_prior(start) - 0.5 * (momentum**2).sum(axis=0)
+        step = self._step * self._rng.uniform(0.7, 1.3)
+        position, moved = start, momentum + 0.5 * step * self._pull(start)
+        leaps = int(np.clip(round(_LENGTH / self._step), *_LEAPS))
+        for leap in range(leaps):
+            position = position + step * self._root @ moved
+            moved = moved + (step if leap < leaps - 1 else 0.5 * step) * self._pull(position)
+        told = self._likelihood.log_likelihood(position)
+        after = told + self._likelihood.log_prior(position) - 0.5 * (moved**2).sum(axis=0)
+        chance = np.exp(np.minimum(0.0, np.nan_to_num(after - before, nan=-np.inf)))
+        is_taken = self._rng.random(self._chains) < chance
+        self.position, self._told = np.where(is_taken, position, start), np.where(is_taken, told, self._told)
+        self._draw_tau()
+        self._move_tau()
+        if adapting:
+            self._step *= float(np.exp(0.1 * (chance.mean() - _WANTED)))
+        return float(chance.mean())
+
+    def _pull(self, position: FloatArray) -> FloatArray:
+        return np.asarray(self._root.T @ self._likelihood.gradient(position))
+
+    def _move_tau(self) -> None:
+        """Move tau by a random factor, the weak coefficients with it; the knees accept or refuse."""
+        moved, shift = self.position.copy(), _FACTOR * self._rng.standard_normal(self._chains)
+        moved[-1] *= np.exp(shift)
+        told, prior = self._likelihood.log_likelihood(moved), self._likelihood.log_prior
+        rise = told + prior(moved) - self._told - prior(self.position) + shift
+        is_taken = np.log(self._rng.random(self._chains)) < rise
+        self.position, self._told = np.where(is_taken, moved, self.position), np.where(is_taken, told, self._told)
+
+    def _draw_tau(self) -> None:
+        """Draw tau given the weak coefficients, by the inverse of its distribution function on a grid."""
+        is_weak = np.r_[self._likelihood.is_weak, False]
+        side = np.where(self.position[-1] < 0, -TAU_SPREAD, TAU_SPREAD)
+        weak = self.position[is_weak] * TAU_SPREAD * self.position[-1]
+        log_density = (
+            (1 - weak.shape[0]) * np.log(_TAU)[:, None]
+            - 0.5 * (weak**2).sum(axis=0) / _TAU[:, None] ** 2
+            - 0.5 * (_TAU[:, None] / TAU_SPREAD) ** 2
+        )
+        heights = np.cumsum(np.exp(log_density - log_density.max(axis=0)), axis=0)
+        mark = self._rng.random(self._chains) * heights[-1]
+        tau = _TAU[np.minimum((heights < mark).sum(axis=0), _TAU.size - 1)]
+        self.position[-1] = tau / side
+        self.position[is_weak] = weak / (TAU_SPREAD * self.position[-1])
+
+
+def _mode(likelihood: StatusLikelihood) -> tuple[FloatArray, FloatArray]:
+    """Mode (p + 1,) of the joint density, and the square root (p + 1, p + 1) of the inverse Hessian there.
+
+    Where the knees tell most of the weak terms, tau and they are too entangled to move together: its row and column are
+    0, so that trajectories leave it, and it moves by its own conditional density alone.
+    """
+    mean, scale = np.r_[likelihood.mean, _START_TAU / TAU_SPREAD], np.r_[likelihood.spread, 1.0]
+
+    def down(unit: FloatArray) -> tuple[float, FloatArray]:
+        here = (mean + scale * unit)[:, None]
+        return -float(likelihood.log_density(here)[0]), -scale * likelihood.gradient(here)[:, 0]
+
+    found = minimize(down, np.zeros(scale.size), jac=True, method="L-BFGS-B", options={"maxiter": 300})
+    mode = mean + scale * found.x
+    shifts = _DIFFERENCE * np.diag(scale)
+    rise = likelihood.gradient(mode[:, None] + shifts) - likelihood.gradient(mode[:, None] - shifts)
+    curve = -scale[:, None] * rise / (2 * _DIFFERENCE)
+    curve = 0.5 * (curve + curve.T)
+    weak = np.flatnonzero(likelihood.is_weak)
+    moving = slice(None)
+    if weak.size and (1 / np.diag(curve)[weak]).mean() < _TOLD:
+        moving = slice(-1)
+    values, vectors = np.linalg.eigh(curve[moving, moving])
+    root = np.zeros_like(curve)
+    root[moving, moving] = scale[moving, None] * vectors / np.sqrt(np.maximum(values, _FLATTEST))
+    return mode, root

@@ -1,0 +1,190 @@
+"""Sensitivity by how severe the condition is: of knees that were never graded, and from grades that may be wrong.
+
+In each draw every knee with the condition has one degree. The grade of a test taken as true is right; that of another
+test is right at a rate of its own and otherwise any degree, as common as it is. A knee without a grade has the degree
+of knees alike in the finding at hand and in how many other findings of the condition are positive.
+"""
+
+from __future__ import annotations
+
+import zlib
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import polars as pl
+
+from examtally.analytics.bias_adjusted.figures import Summary, summary
+from examtally.analytics.bias_adjusted.knees import StatusRecords
+from examtally.analytics.bias_adjusted.model import BiasModels, ConditionModel
+from examtally.analytics.intervals import FloatArray
+from examtally.contracts.contract import Contract
+from examtally.contracts.protocol.protocol import Protocol
+
+DRAWS, _TURNS = 400, 10
+_RIGHT = (8.0, 2.0)  # belief about the share of grades that are right, as a Beta distribution
+_BORROWED = 2.0  # knees with the degrees of all, added to every kind of knee
+_FEWEST, _WIDEST, _GRADED = 20, 0.6, 10
+_OTHERS = 3  # kinds by how many other findings are positive: none, one, more
+
+Indices = npt.NDArray[np.int64]
+
+
+@dataclass(frozen=True)
+class BySeverity:
+    """Sensitivity of one maneuver among knees with one degree of the condition; `reason` says why it is withheld.
+
+    `graded` knees were called present and of that degree, `positive` of them had the finding, in `participants` people.
+    """
+
+    condition: str
+    maneuver: str
+    degree: str
+    figure: Summary
+    graded: int
+    positive: int
+    participants: int
+    is_assumed: bool
+    reason: str | None
+
+
+@dataclass(frozen=True)
+class _Entries:
+    """Every knee in every draw in which it has the condition: (e,) each.
+
+    `trusted` and `read` are grades by a test taken as true and by another one, -1 where there is none.
+    """
+
+    knee: Indices
+    draw: Indices
+    trusted: Indices
+    read: Indices
+
+
+def by_severity(
+    records: StatusRecords, models: BiasModels, contract: Contract, protocol: Protocol
+) -> Iterator[BySeverity]:
+    """Sensitivity by degree of every fitted condition that has degrees and stands for itself.
+
+    Withheld where fewer than 10 knees were graded so, fewer than 20 are expected to be, or the interval is wider than
+    60 points.
+    """
+    for code, model in models.fitted.items():
+        condition = contract.catalogue.conditions[code]
+        if not condition.severity or condition.derived_from:
+            continue
+        degrees = tuple(degree.code for degree in condition.severity)
+        grades = _grades(records, model, degrees, condition.taken_as_true, protocol.reference.accepted[code])
+        maneuvers = [maneuver for each, maneuver in contract.catalogue.pairs if each == code]
+        for maneuver in maneuvers:
+            yield from _of_maneuver(model, maneuver, maneuvers, degrees, grades, protocol)
+
+
+def _grades(
+    records: StatusRecords,
+    model: ConditionModel,
+    degrees: tuple[str, ...],
+    trusted: tuple[str, ...],
+    accepted: tuple[str, ...],
+) -> tuple[Indices, Indices]:
+    """Grades by what is taken as true, and by what is not, the most authoritative test first; -1 without one."""
+    made = []
+    for is_trusted in (True, False):
+        grades = np.full(records.exams.height, -1)
+        for modality in reversed([each for each in accepted if (each in trusted) == is_trusted]):
+            part = records.readings.filter(
+                pl.col("severity").is_in(degrees), condition=model.knees.condition, modality=modality
+            )
+            places = part["severity"].replace_strict(degrees, list(range(len(degrees))), return_dtype=pl.Int64)
+            grades[part["row"].to_numpy()] = places.to_numpy()
+        made.append(grades[model.knees.rows])
+    return made[0], made[1]
+
+
+def _of_maneuver(
+    model: ConditionModel,
+    maneuver: str,
+    maneuvers: list[str],
+    degrees: tuple[str, ...],
+    grades: tuple[Indices, Indices],
+    protocol: Protocol,
+) -> Iterator[BySeverity]:
+    frame, condition = model.knees.frame, model.knees.condition
+    positive = {name: (frame[f"result_{name}"] == "positive").to_numpy() for name in maneuvers}
+    clear = frame[f"result_{maneuver}"].is_in(["positive", "negative"]).to_numpy()
+    others = sum((positive[name].astype(np.int64) for name in maneuvers if name != maneuver), np.zeros(clear.size, int))
+    kind = np.minimum(others, _OTHERS - 1) + _OTHERS * np.where(clear, positive[maneuver].astype(np.int64), 2)
+    draws = min(DRAWS, model.draws.draws)
+    statuses = model.draws.statuses_of(0, draws) > 0
+    knee, draw = np.nonzero(statuses)
+    entries = _Entries(knee, draw, grades[0][knee], grades[1][knee])
+    rng = np.random.default_rng([model.draws.seed, zlib.crc32(f"{condition} {maneuver}".encode())])
+    degree = _draw_degrees(entries, kind[knee], draws, len(degrees), rng)
+    weight = np.concatenate([weights for at, _, weights in model.draws.blocks() if at.start < draws], axis=1)
+    weight = (weight[:, :draws] * clear[:, None])[knee, draw]
+    graded = (frame[f"status_{condition}"] == "present").to_numpy() & clear
+    for place, code in enumerate(degrees):
+        inside = degree == place
+        whole = np.bincount(draw[inside], weight[inside], draws)
+        found = np.bincount(draw[inside], weight[inside] * positive[maneuver][knee[inside]], draws)
+        expected = float((inside & clear[knee]).sum() / draws)
+        named = graded & (frame[f"severity_{condition}"] == code).fill_null(value=False).to_numpy()
+        with np.errstate(invalid="ignore"):
+            figure = summary(found / whole, protocol.intervals.level)
+        reason = _reason(figure, expected, int(named.sum()))
+        yield BySeverity(
+            condition=condition,
+            maneuver=maneuver,
+            degree=code,
+            figure=figure if reason is None else Summary(None, None, None),
+            graded=int(named.sum()),
+            positive=int((named & positive[maneuver]).sum()),
+            participants=int(np.unique(model.knees.participants[named]).size),
+            is_assumed=model.is_assumed,
+            reason=reason,
+        )
+
+
+def _draw_degrees(entries: _Entries, kind: Indices, draws: int, degrees: int, rng: np.random.Generator) -> Indices:
+    """A degree for every entry, by Gibbs sampling in all draws at once."""
+    kinds = int(kind.max(initial=0)) + 1
+    has_trusted, has_read = entries.trusted >= 0, entries.read >= 0
+    degree = np.where(
+        has_trusted, entries.trusted, np.where(has_read, entries.read, rng.integers(0, degrees, kind.size))
+    )
+    cell = (entries.draw * kinds + kind) * degrees
+    right = np.full(draws, _RIGHT[0] / sum(_RIGHT))
+    for _ in range(_TURNS):
+        counts = np.bincount(cell + degree, minlength=draws * kinds * degrees).reshape(draws, kinds, degrees)
+        common = _dirichlet(counts.sum(axis=1) + 1.0, rng)
+        table = _dirichlet(counts + _BORROWED * common[:, None, :], rng)
+        chance = table.reshape(-1, degrees)[cell // degrees]
+        by_luck = (1 - right)[entries.draw] * common[entries.draw, np.maximum(entries.read, 0)]
+        for place in range(degrees):
+            says = by_luck + right[entries.draw] * (entries.read == place)
+            chance[:, place] *= np.where(has_read, says, 1.0) * np.where(has_trusted, entries.trusted == place, 1.0)
+        heights = np.cumsum(chance, axis=1)
+        degree = (rng.random(kind.size)[:, None] * heights[:, -1:] >= heights).sum(axis=1).clip(0, degrees - 1)
+        is_meant = rng.random(kind.size) < right[entries.draw] / (right[entries.draw] + by_luck)
+        is_right = has_read & (degree == entries.read) & is_meant
+        hits = np.bincount(entries.draw[is_right], minlength=draws)
+        misses = np.bincount(entries.draw[has_read], minlength=draws) - hits
+        right = rng.beta(_RIGHT[0] + hits, _RIGHT[1] + misses)
+    return degree
+
+
+def _dirichlet(counts: FloatArray, rng: np.random.Generator) -> FloatArray:
+    """One draw of shares for the last axis of `counts`."""
+    drawn = rng.standard_gamma(counts) + 1e-300
+    return np.asarray(drawn / drawn.sum(axis=-1, keepdims=True))
+
+
+def _reason(figure: Summary, expected: float, graded: int) -> str | None:
+    if graded < _GRADED:
+        return f"Only {graded} of these knees were graded so; {_GRADED} are asked."
+    if expected < _FEWEST:
+        return f"About {expected:.0f} such knees are expected; {_FEWEST} are asked."
+    if figure.low is None or figure.high is None or figure.high - figure.low > _WIDEST:
+        return "The interval would be more than 60 points wide."
+    return None

@@ -1,0 +1,104 @@
+"""Which figures lead, which are withheld and why, on a clinic whose truth is known."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import polars as pl
+import pytest
+from known_clinic import KnownClinic, known_clinic
+
+from examtally.analytics.bias_adjusted.figures import Summary
+from examtally.analytics.bias_adjusted.leading import verdict
+from examtally.contracts.contract import load_contract
+from examtally.contracts.protocol.protocol import Protocol
+from examtally.results.steps import leading
+
+LACHMAN = {"condition": "acl_tear", "maneuver": "lachman"}
+CONDITIONS = ("acl_tear", "pcl_tear", "lcl_injury", "medial_meniscus_tear", "lateral_meniscus_tear", "meniscal_tear")
+WORDS = Protocol.defaults(load_contract()).bias_adjusted
+
+
+@pytest.fixture(scope="module")
+def clinic() -> Iterator[KnownClinic]:
+    with known_clinic(20317, conditions=CONDITIONS) as made:
+        yield made
+
+
+@pytest.fixture(scope="module")
+def table(clinic: KnownClinic) -> pl.DataFrame:
+    return leading.leading(clinic.work)
+
+
+def test_what_is_rarer_than_false_alarms_shows_no_sensitivity_and_says_why(table: pl.DataFrame) -> None:
+    rare = table.filter(pl.col("condition").is_in(["pcl_tear", "lcl_injury"]))
+    assert rare.height > 20
+    assert rare["sensitivity"].null_count() == rare["lr_positive"].null_count() == rare.height
+    assert rare["verdict_positive"].null_count() == rare["pre_test"].null_count() == rare.height
+    overall = rare.filter(group_by="overall")
+    assert set(overall["flag"]) == {"withheld"}
+    assert overall["reason"].str.contains("present where|were read as having it|are expected here").all()
+
+
+def test_what_can_be_known_is_shown_with_its_limits_in_order(table: pl.DataFrame) -> None:
+    (row,) = table.filter(**LACHMAN, group_by="overall").to_dicts()
+    assert row["basis"] == "bias_adjusted"
+    assert row["reason"] is row["flag"] is None
+    for name in ("sensitivity", "specificity", "lr_positive", "lr_negative", "post_positive", "post_negative"):
+        assert row[f"{name}_low"] < row[name] < row[f"{name}_high"]
+    assert row["post_negative"] < row["pre_test"] < row["post_positive"]
+    assert row["lr_positive"] == pytest.approx(row["sensitivity"] / (1 - row["specificity"]), rel=0.1)
+    assert row["verdict_positive"] == "helps"
+
+
+def test_groups_partition_the_expected_knees(table: pl.DataFrame) -> None:
+    pair = table.filter(**LACHMAN)
+    whole = pair.filter(group_by="overall")["expected_present"].item()
+    for group_by in ("role", "acuity", "sex", "period"):
+        assert pair.filter(group_by=group_by)["expected_present"].sum() == pytest.approx(whole)
+
+
+def test_a_group_too_small_withholds_and_one_with_few_people_counts_only(table: pl.DataFrame) -> None:
+    few = table.filter((pl.col("expected_present") < 20) & (pl.col("participants") >= 10))
+    assert few.height > 10
+    assert few["sensitivity"].null_count() == few.height
+    fewer = table.filter(pl.col("participants") < 10)
+    assert set(fewer["basis"]) == {"counts_only"}
+    assert fewer["specificity"].null_count() == fewer.height
+
+
+def test_a_composite_is_at_least_as_common_as_any_part(clinic: KnownClinic) -> None:
+    fitted = clinic.models.fitted
+    parts = [fitted[f"{side}_meniscus_tear"].draws.chance.mean() for side in ("medial", "lateral")]
+    assert max(parts) < fitted["meniscal_tear"].draws.chance.mean() <= sum(parts)
+    assert fitted["meniscal_tear"].parts == (fitted["medial_meniscus_tear"], fitted["lateral_meniscus_tear"])
+
+
+def test_the_chains_meet_and_the_models_say_what_they_rest_on(clinic: KnownClinic) -> None:
+    models = leading.bias_models(clinic.work)
+    assert models["converged"].all()
+    assert (models["r_hat"] <= 1.05).all()
+    acl = models.filter(condition="acl_tear")
+    assert acl["operated"].item() > 50
+    assert acl["prevalence_unimaged"].item() < acl["prevalence"].item()
+    posterior = leading.reference_posterior(clinic.work).filter(condition="acl_tear", modality="mri")
+    assert posterior["both_tests"].min() > 50
+    narrower = (posterior["ci_high"] - posterior["ci_low"]) < (posterior["prior_high"] - posterior["prior_low"])
+    assert narrower.all()
+    assert not posterior["assumed"].any()
+
+
+@pytest.mark.parametrize(
+    ("positive", "negative", "words"),
+    [
+        ((11, 25), (0.02, 0.09), ("rules_in", "rules_out")),
+        ((2.1, 25), (0.02, 0.4), ("helps", "helps")),
+        ((1.1, 1.9), (0.6, 0.9), ("no_help", "no_help")),
+        ((1.1, 3.0), (0.3, 0.9), ("too_early", "too_early")),
+        ((None, None), (None, None), (None, None)),
+    ],
+)
+def test_verdicts_go_by_the_limits(
+    positive: tuple[float, float], negative: tuple[float, float], words: tuple[str, str]
+) -> None:
+    assert verdict(Summary(1.0, *positive), Summary(1.0, *negative), WORDS) == words
