@@ -1,8 +1,77 @@
--- One filter for every report and format: boxes, tabs, tables and alternative texts.
+-- One filter for every report and format: what may stand in a text at all, then boxes, tabs, tables, alternative texts.
 
 local is_html = FORMAT:match("html") ~= nil
 local is_typst = FORMAT:match("typst") ~= nil
 local under_quarto = quarto ~= nil
+
+-- A text holds raw HTML of these elements and attributes only; anything else stops the page, whoever wrote it.
+local elements = pandoc.List({
+  "div", "table", "caption", "thead", "tbody", "tr", "th", "td", "br", "small", "span", "details", "summary", "ul", "li",
+  "p", "a",
+})
+local attributes = pandoc.List({ "class", "scope", "colspan", "rowspan", "href" })
+
+local function refuse(what)
+  error("the page will not be made: its text holds " .. what)
+end
+
+-- An anchor, a file beside the page, or figures that the page carries.
+local function is_near(target)
+  return target:match("^#[%w_:.-]+$") or target:match("^[%w_%%-][%w._%%-]*$")
+    or target:match("^data:text/csv;base64,[%w+/=]*$")
+end
+
+local function is_plain(written)
+  local rest = written:gsub('%s+([%a-]+)="([^"<>]*)"', function(name, value)
+    local is_fine = attributes:includes(name) and (name ~= "href" or is_near(value))
+    return is_fine and "" or "!"
+  end)
+  return rest:match("^%s*/?$") ~= nil
+end
+
+local function hold_raw(raw)
+  if raw.format ~= "html" then
+    refuse("raw " .. raw.format)
+  end
+  local rest = raw.text:gsub("</?(%a+)([^<>]*)>", function(name, written)
+    return elements:includes(name) and is_plain(written) and "" or "<"
+  end)
+  if rest:match("[<>]") then
+    refuse("HTML that is not of a table, a list or a fold")
+  end
+end
+
+-- Pandoc reads no file by itself: style and figures are handed to it here, and nothing else is.
+local function carry(path, kind)
+  local file = io.open(path, "rb") or refuse("a figure that was not drawn: " .. path)
+  pandoc.mediabag.insert(path, kind, file:read("a"))
+  file:close()
+end
+
+local guard = {
+  RawBlock = hold_raw,
+  RawInline = hold_raw,
+  Link = function(link)
+    if not is_near(link.target) then
+      refuse("a link to another place")
+    end
+  end,
+  Image = function(image)
+    local ending = image.src:match("^fig/[%w_-]+%.(%a+)$")
+    if ending ~= "svg" and ending ~= "png" then
+      refuse("a picture that is no figure of the report")
+    end
+    if not under_quarto and not is_typst then
+      carry(image.src, ending == "svg" and "image/svg+xml" or "image/png")
+    end
+  end,
+}
+
+if is_html and not under_quarto then
+  carry("house.css", "text/css")
+end
+
+local house = {}
 
 local function box(div)
   if is_html then
@@ -34,7 +103,7 @@ local function tabs(div)
   return div
 end
 
-function Div(div)
+function house.Div(div)
   if div.classes:includes("download") and not is_html then
     return {}
   end
@@ -88,7 +157,7 @@ local function breakable(word)
 end
 
 -- Outside HTML a table written in HTML becomes a native one, and what lies under a fold stands under its title.
-function RawBlock(raw)
+function house.RawBlock(raw)
   if raw.format ~= "html" or is_html then
     return nil
   end
@@ -103,7 +172,7 @@ function RawBlock(raw)
 end
 
 -- The reader keeps the alternative text as the caption of the image.
-function Image(image)
+function house.Image(image)
   local alt = pandoc.utils.stringify(image.caption)
   if alt == "" then
     error("a figure has no alternative text: " .. image.src)
@@ -116,3 +185,5 @@ function Image(image)
     return image
   end
 end
+
+return { guard, house }

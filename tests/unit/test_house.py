@@ -11,13 +11,14 @@ import pytest
 
 ROOT = Path(__file__).resolve().parents[2]
 PACKAGE = ROOT / "pipeline" / "examtally"
-SMALL = {"errors", "fonts", "resources"}
+SMALL = {"errors", "fonts", "resources", "words"}
 ALLOWED = {
     "errors": set(),
     "doctor": {"fonts"},
     "fonts": set(),
     "resources": set(),
-    "contracts": {"errors", "resources"},
+    "words": set(),
+    "contracts": {"errors", "resources", "words"},
     "registry": {"contracts", "errors", "resources"},
     "plots": {"contracts", *SMALL},
     "workbook": {"contracts", "errors", "resources"},
@@ -27,7 +28,7 @@ ALLOWED = {
     "analytics": {"contracts", "errors", "resources"},
     "synthesis": {"cohort", "ingestion", "registry", "contracts", "errors", "resources"},
     "results": {"plots", "analytics", "cohort", "registry", "contracts", "errors", "resources"},
-    "disclosure": {"results", "registry", "contracts", "errors"},
+    "disclosure": {"results", "registry", "contracts", "errors", "words"},
     "studies": {"plots", "disclosure", "results", "analytics", "cohort", "registry", "contracts", *SMALL},
     "reporting": {
         "plots",

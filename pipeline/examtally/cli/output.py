@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING
 
 from examtally.cli.stopping import Truth, tell
 from examtally.errors import ExamtallyError
+from examtally.words import for_terminal
 
 if TYPE_CHECKING:
     from examtally.deidentification import Deidentified
@@ -60,7 +61,7 @@ def progress(truth: Truth | None = None) -> Iterator[Callable[[str], None]]:
 
 def complain(text: str) -> None:
     """Write a fault to standard error, one line each."""
-    print(text, file=sys.stderr)
+    print(for_terminal(text), file=sys.stderr)
 
 
 def unexpected(fault: Exception) -> str:
@@ -262,7 +263,7 @@ def _mapped(batch: BatchReport) -> None:
         print("\nCells that have no place yet, with counts:")
     for one in batch.unplaced:
         value = f"'{one.value}'" if one.value is not None else f"({one.values:,} other values, not shown)"
-        print(f"  {one.table}.{one.column}: {value} {one.lines:,}")
+        print(for_terminal(f"  {one.table}.{one.column}: {value} {one.lines:,}"))
 
 
 def _held_back(batch: BatchReport) -> None:
@@ -299,7 +300,7 @@ def print_rows(cells: Sequence[tuple[str, ...]], *, are_words: bool = True) -> N
             cell.ljust(width) if column == 0 or are_words else cell.rjust(width)
             for column, (cell, width) in enumerate(zip(row, widths, strict=True))
         )
-        print(("  " + "  ".join([first, *others])).rstrip())
+        print(for_terminal(f"  {'  '.join([first, *others])}".rstrip()))
 
 
 def _line(step: str) -> None:

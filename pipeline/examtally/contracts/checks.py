@@ -8,6 +8,8 @@ import re
 from collections.abc import Collection
 from typing import Any
 
+from examtally.words import MARKUP
+
 CODE = r"[a-z][a-z0-9]*(_[a-z0-9]+)*"
 A_LIST = "write it as [a, b] or as lines that begin with '- '"
 A_MAPPING = "write it as lines of 'key: value'"
@@ -54,6 +56,14 @@ def check_text(content: object, pattern: str | None = None, *at: str | int) -> s
         raise Fault("is blank", "write some text", *at)
     if pattern is not None and not re.fullmatch(pattern, text):
         raise Fault(f"'{text}' has the wrong form", f"use text that matches {pattern}", *at)
+    return text
+
+
+def check_words(text: str, *at: str | int) -> str:
+    """`text` as words that stand within sentences of a report: they hold no sign of markup."""
+    signs = "".join(sorted(MARKUP.intersection(text)))
+    if signs:
+        raise Fault(f"holds {signs}, which is markup in a report", "write words; for <= write 'at most'", *at)
     return text
 
 

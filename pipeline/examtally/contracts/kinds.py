@@ -20,6 +20,7 @@ from examtally.contracts.checks import (
     check_list,
     check_number,
     check_text,
+    check_words,
     nearest,
 )
 
@@ -146,6 +147,16 @@ class Text(Kind):
     def json(self) -> dict[str, Any]:
         pattern = f"^({self.pattern})$" if self.pattern else None
         return {"type": "string"} | _limits(minLength=1, maxLength=self.longest, pattern=pattern)
+
+
+@dataclass(frozen=True)
+class Title(Text):
+    """A short line that names something within the sentences of a report, without a sign of markup."""
+
+    is_short: bool = True
+
+    def check(self, value: Any, contract: Contract) -> str:
+        return check_words(super().check(value, contract))
 
 
 class Anything(Kind):

@@ -16,6 +16,7 @@ import polars as pl
 from examtally.disclosure.ledger import Shown
 from examtally.disclosure.tables import CELLS, KEY, Row
 from examtally.errors import DisclosureError
+from examtally.words import for_csv
 
 ABOUT = "release.json"
 COUNTS = "counts"
@@ -77,7 +78,7 @@ class Release:
                 text = json.dumps({**self.about, _FILES: _sums(fresh)}, indent=2, ensure_ascii=False)
                 (fresh / ABOUT).write_text(f"{text}\n", encoding="utf-8")
                 log = Path(inner) / "log.csv"
-                self.log.write_csv(log)
+                for_csv(self.log).write_csv(log)
                 log.chmod(0o600)
                 log.replace(self.log_in(out))
                 _put_in_place(fresh, target, Path(inner) / "before")

@@ -23,6 +23,7 @@ from examtally.disclosure.folder import Release, read_release
 from examtally.errors import ExamtallyError, StudyError
 from examtally.resources import resource
 from examtally.studies.lockfile import LockEntry, lock_path, read_lock, write_lock
+from examtally.words import for_markdown
 
 PACKAGE, DATA, PROTOCOL, SCRIPT = "datapackage.json", "data", "study.yaml", "reproduce.py"
 README = "README.md"
@@ -87,7 +88,7 @@ class Bundle:
 
     def _readme(self) -> str:
         lacks = self.lacks or ("Every figure of the primary analyses is in it.",)
-        return "\n\n".join([f"# {self.study.title}", _ABOUT, *lacks, _READ_ME]) + "\n"
+        return "\n\n".join([f"# {for_markdown(self.study.title)}", _ABOUT, *lacks, _READ_ME]) + "\n"
 
     def _package(self, folder: Path) -> dict[str, Any]:
         files = sorted(path for path in folder.rglob("*") if path.is_file())

@@ -25,6 +25,7 @@ from examtally.studies.declared import OVERALL, rows_of
 from examtally.studies.lock_status import EXPLORATORY, PRESPECIFIED
 from examtally.studies.reading import read_study
 from examtally.studies.running import StudyResults
+from examtally.words import for_csv
 
 _FIGURES = ("accuracy", "comparisons", "interactions", "agreement")
 _MAIN = {  # the table with the main result of each kind of analysis, and what tells its rows apart
@@ -83,7 +84,7 @@ def write_bundle(
             made.write(fresh)
             ready.enter("bundle", operator=operator, lock_wait=lock_wait)
             log.touch(mode=0o600)
-            made.release.log.write_csv(log)
+            for_csv(made.release.log).write_csv(log)
             shutil.move(fresh, out)
     except OSError as fault:
         raise StudyError(f"the bundle cannot be written ({fault.strerror}); name another --out") from None

@@ -21,6 +21,7 @@ from examtally.fonts import TEXT, embed_in_figure
 from examtally.results.summary import page
 from examtally.results.summary import paragraph as as_paragraph
 from examtally.studies.rates import Rates
+from examtally.words import for_markdown
 
 CORRELATION = 0.5
 """Assumed correlation of the errors in two knees of one person: it cannot be had blind to the results."""
@@ -161,7 +162,7 @@ def _page(plan: Plan) -> str:
     rows = "\n".join(f"| {one.name} | {one.value:.3g} | {one.source} |" for one in plan.assumptions)
     curve = "\n".join(f"| {n:,} | {value:.3f} |" for n, value in plan.curve.iter_rows())
     return (
-        f"# Plan: {plan.study.title}\n\n{paragraph(plan)}\n\n## What the size rests on\n\n"
+        f"# Plan: {for_markdown(plan.study.title)}\n\n{paragraph(plan)}\n\n## What the size rests on\n\n"
         f"| | value | from |\n|---|---:|---|\n{rows}\n\n## {_value(plan)} by size\n\n![{_alt(plan)}](curve.svg)\n\n"
         f"| {plan.needed_is} | {_value(plan).lower()} |\n|---:|---:|\n{curve}\n"
     )

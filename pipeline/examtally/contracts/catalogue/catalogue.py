@@ -5,6 +5,7 @@ Everything clinical is declared there; another joint is another file. A wrong fi
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from pathlib import Path
 from types import MappingProxyType
@@ -24,6 +25,7 @@ from examtally.contracts.catalogue.clinical import (
 )
 from examtally.contracts.catalogue.conditions import assumed_accuracy, read_conditions
 from examtally.contracts.catalogue.maneuvers import TRADE_NAME, check_trade_names, read_maneuvers
+from examtally.contracts.checks import CODE, Fault, check_words
 from examtally.contracts.yamlfile import Node, load_yaml
 from examtally.errors import ContractError
 from examtally.resources import resource
@@ -51,7 +53,9 @@ def load_catalogue(joint: str = "knee", path: Path | None = None) -> Catalogue:
     file = path or _packaged(joint)
     needed = ("joint", "title", *_SECTIONS, "unsettled_note", "quick_rule_out")
     generic = "generic_reference_accuracy"
-    top = load_yaml(file).record(needed, ("card_caution", generic))
+    read = load_yaml(file)
+    _hold_to_words(read)
+    top = read.record(needed, ("card_caution", generic))
     modalities = top["modalities"].record(optional=_declared_codes("references", "modality"))
     conditions = read_conditions(
         top["conditions"], modalities, _declared_codes("references", "status"), top["unsettled_note"].text()
@@ -69,6 +73,18 @@ def load_catalogue(joint: str = "knee", path: Path | None = None) -> Catalogue:
         card_caution=top["card_caution"].text() if "card_caution" in top else "",
         generic_reference_accuracy=assumed_accuracy(top[generic]) if generic in top else None,
     )
+
+
+def _hold_to_words(node: Node) -> None:
+    """Texts of a catalogue stand within the sentences of reports, where a sign of markup would be read as such."""
+    if isinstance(node.content, dict | tuple):
+        for below in node.content.values() if isinstance(node.content, dict) else node.content:
+            _hold_to_words(below)
+    elif isinstance(node.content, str) and not re.fullmatch(CODE, node.content):
+        try:
+            check_words(node.content)
+        except Fault as fault:
+            raise node.fail(fault.problem, fault.mend) from None
 
 
 def _packaged(joint: str) -> Path:

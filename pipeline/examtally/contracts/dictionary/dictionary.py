@@ -12,6 +12,7 @@ from examtally.contracts.contract import Contract, load_contract
 from examtally.contracts.dictionary.catalogue import COLUMNS
 from examtally.contracts.dictionary.rows import data_dictionary, dictionary_tables
 from examtally.errors import ContractError
+from examtally.words import for_csv
 
 _WIDTH = 100
 _INDENT = 26
@@ -58,7 +59,7 @@ def _hanging(head: str, text: str) -> list[str]:
 
 
 def _csv(frame: pl.DataFrame, _titles: Mapping[str, str]) -> str:
-    return frame.write_csv()
+    return for_csv(frame).write_csv()
 
 
 def _markdown(frame: pl.DataFrame, titles: Mapping[str, str]) -> str:

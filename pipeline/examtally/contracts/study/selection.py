@@ -19,6 +19,7 @@ from examtally.contracts.kinds import (
     Maybe,
     Number,
     Text,
+    Title,
     Whole,
 )
 from examtally.contracts.protocol.analysis_set import Window
@@ -241,7 +242,7 @@ class RuleEntry(Section):
 class TestEntry(Section):
     """One index test under a code of its own."""
 
-    title: Maybe[Annotated[str, Text(longest=80, is_short=True)]] = None
+    title: Maybe[Annotated[str, Title(longest=80)]] = None
     """Name of the test in text and tables."""
     rule: RuleEntry
     """When it is positive; see rule."""

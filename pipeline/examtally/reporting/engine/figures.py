@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import re
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -12,12 +11,15 @@ from pathlib import Path
 import polars as pl
 from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
+from matplotlib.text import Text
 
 from examtally.errors import ReportError
 from examtally.fonts import embed_in_figure
 from examtally.plots.look import style
 from examtally.reporting.engine.tables import download
+from examtally.words import for_markdown
 
+FOLDER = "fig"  # of a report, and nothing else is shown in it
 WIDTH = 4.5  # inches: set at its own size on a page, four fifths of it on a phone
 
 _DOTS = 200
@@ -45,16 +47,19 @@ def saved_as(kind: str) -> Iterator[None]:
 def publish(figure: Figure, name: str, *, caption: str, alt: str, data: pl.DataFrame) -> str:
     """Save a figure as `fig/<name>.svg` and return the Markdown that shows it, with its data as CSV beneath.
 
+    Its words, caption and alternative text are shown as they are: none is read as a formula or as markup.
     Raises ReportError when the alternative text, the caption or the data are missing.
     """
     if not alt.strip() or not caption.strip() or data.is_empty():
         raise ReportError(f"figure {name} needs a caption, an alternative text and the data behind it")
-    path = Path("fig") / f"{name}.svg"
+    path = Path(FOLDER) / f"{name}.svg"
     path.parent.mkdir(exist_ok=True)
+    for text in figure.findobj(Text):
+        text.set_parse_math(False)
     with style():
         figure.savefig(path, format="svg", metadata={"Date": None, "Creator": None}, transparent=True)
         if _KIND.get() == "png":
             figure.savefig(path.with_suffix(".png"), format="png", dpi=_DOTS, metadata={"Software": None})
     path.write_text(embed_in_figure(_PROLOGUE.sub("", path.read_text(encoding="utf-8"))), encoding="utf-8")
-    words = json.dumps(" ".join(alt.split()), ensure_ascii=False)
-    return f"\n![{caption}](fig/{name}){{alt={words}}}\n{download(data, name)}"
+    shown = f'![{for_markdown(caption)}]({FOLDER}/{name}){{alt="{for_markdown(alt)}"}}'
+    return f"\n{shown}\n{download(data, name)}"

@@ -26,6 +26,7 @@ from examtally.errors import ReportError
 from examtally.fonts import embed_in_page
 from examtally.reporting.engine import figures, typesetting
 from examtally.reporting.engine.executor import Report, execute, read_report
+from examtally.reporting.engine.policy import seal_page
 from examtally.resources import resource
 
 WRITERS = {"html": "html5", "docx": "docx", "pdf": "typst"}
@@ -33,6 +34,7 @@ WRITERS = {"html": "html5", "docx": "docx", "pdf": "typst"}
 
 _SECTION = {"html": "html", "docx": "docx", "pdf": "typst"}  # of the front matter
 _QUARTO_ONLY = frozenset({"theme", "minimal"})
+_SCRIPT = "_house.html"  # the one script of every page
 _TROUBLE = re.compile(r"\b(error|warning|warn)\b", re.I)
 
 
@@ -113,7 +115,9 @@ def _page(report: Report, body: str, work: Path, form: str) -> Path:
     if not target.is_file():
         raise ReportError(f"{report.name}: the renderer wrote no {form} page")
     if form == "html":
-        target.write_text(embed_in_page(target.read_text(encoding="utf-8")), encoding="utf-8")
+        script = (work / _SCRIPT).read_text(encoding="utf-8") if (work / _SCRIPT).is_file() else ""
+        page = seal_page(embed_in_page(target.read_text(encoding="utf-8")), script, report.name)
+        target.write_text(page, encoding="utf-8")
     return target
 
 
@@ -126,12 +130,15 @@ def _quarto(program: str, text: Path, target: Path, form: str) -> None:
 
 
 def _pandoc(front: dict[str, Any], text: Path, target: Path, form: str) -> None:
-    """Pandoc is held to silence: a word on its standard error is an error. Typst sets the PDF."""
+    """Pandoc reads no file and no address but what the filter hands it, and is held to silence: a word on its standard
+    error is an error. Typst sets the PDF in a folder that holds the text and its figures alone.
+    """
     written = target.with_suffix(".typ") if form == "pdf" else target
     command = [
         pypandoc.get_pandoc_path(),
         text.name,
-        "--from=markdown",
+        "--from=markdown-raw_html-raw_tex-native_divs-native_spans",
+        "--sandbox",
         f"--to={WRITERS[form]}",
         f"--output={written.name}",
         "--standalone",
@@ -142,10 +149,17 @@ def _pandoc(front: dict[str, Any], text: Path, target: Path, form: str) -> None:
     ]
     done = _run(command, text.parent)
     if done.returncode != 0 or done.stderr.strip():
-        said = done.stderr.strip().splitlines() or [f"exit {done.returncode}"]
-        raise ReportError(f"{text.name}: pandoc: {said[0]}")
+        raise ReportError(f"{text.name}: pandoc: {_cause(done.stderr) or f'exit {done.returncode}'}")
     if form == "pdf":
-        target.write_bytes(typesetting.typeset_file(written))
+        target.write_bytes(typesetting.typeset_file(written, written.parent / figures.FOLDER))
+
+
+def _cause(said: str) -> str:
+    """The first line that pandoc says; of a filter that stopped it the reason, without the place in the filter."""
+    lines = [line.strip() for line in said.strip().splitlines()]
+    if len(lines) > 1 and lines[0].startswith("Error running filter"):
+        return re.sub(r"^\S+\.lua:[0-9]+: ", "", lines[1])
+    return lines[0] if lines else ""
 
 
 def _options(block: dict[str, Any]) -> Iterator[str]:

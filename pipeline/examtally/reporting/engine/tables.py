@@ -10,6 +10,7 @@ from html import escape
 import polars as pl
 
 from examtally.errors import ReportError
+from examtally.words import for_csv
 
 
 @dataclass(frozen=True)
@@ -70,7 +71,7 @@ def raw_html(text: str) -> str:
 
 def download(frame: pl.DataFrame, name: str) -> str:
     """Return a link that holds the frame as CSV: nothing is fetched, the page carries it."""
-    text = frame.write_csv(float_precision=None)
+    text = for_csv(frame).write_csv(float_precision=None)
     data = base64.b64encode(text.encode()).decode()
     return (
         f'\n::: download\n[Download these figures (CSV)](data:text/csv;base64,{data}){{download="{name}.csv"}}\n:::\n'

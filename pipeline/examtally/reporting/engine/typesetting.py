@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import shutil
+import tempfile
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -22,17 +24,20 @@ def typeset(template: str, content: Mapping[str, Any]) -> bytes:
     return _compile(resource("reports") / f"{template}.typ", sys_inputs={"data": json.dumps(content)})
 
 
-def typeset_file(path: Path) -> bytes:
-    """Return the PDF of a Typst text; images lie beside it. Raises ReportError where it cannot be set."""
-    return _compile(path, root=str(path.parent))
+def typeset_file(path: Path, figures: Path) -> bytes:
+    """Return the PDF of a Typst text with its folder of figures. Raises ReportError where it cannot be set."""
+    return _compile(path, figures)
 
 
-def _compile(source: Path, **given: Any) -> bytes:
-    """The PDF of a source; the machine's own fonts are not seen."""
+def _compile(source: Path, figures: Path | None = None, **given: Any) -> bytes:
+    """The PDF of a source, set in a folder that holds nothing else; the machine's own fonts are not seen."""
     try:
-        made = typst.compile(
-            str(source), format="pdf", font_paths=[font_folder()], ignore_system_fonts=True, timestamp=0, **given
-        )
+        with tempfile.TemporaryDirectory(prefix="examtally-typst-") as alone:
+            text = Path(shutil.copy(source, alone))
+            if figures is not None and figures.is_dir():
+                shutil.copytree(figures, Path(alone) / figures.name)
+            given |= {"root": alone, "font_paths": [font_folder()], "ignore_system_fonts": True, "timestamp": 0}
+            made = typst.compile(str(text), format="pdf", **given)
     except RuntimeError as error:
         first = (str(error).splitlines() or ["no reason given"])[0]
         raise ReportError(f"{source.name}: the page cannot be set ({first})") from None

@@ -10,6 +10,7 @@ from pathlib import Path
 import yaml
 
 from examtally.errors import ReportError
+from examtally.words import MARKUP, for_markdown
 
 _LOCAL = ("group", "tag", "internal", "caution")
 _NAMED_AFTER = frozenset({"Lachman", "McMurray", "Noble", "Ober", "Thessaly"})
@@ -18,7 +19,7 @@ _BAND = re.compile(r"(?:(\d+)_(\d+)|under_(\d+)|(\d+)_over)")
 
 @dataclass(frozen=True)
 class Wording:
-    """What `reports/local.yaml` and `reports/words.yaml` say."""
+    """What `reports/local.yaml` and `reports/words.yaml` say; the texts of the place are Markdown that shows them."""
 
     group: str
     tag: str
@@ -41,7 +42,11 @@ def read_wording(folder: Path) -> Wording:
     missing = [key for key in _LOCAL if not isinstance(local.get(key), str)]
     if missing:
         raise ReportError(f"local.yaml has no text for {', '.join(missing)}; write '{missing[0]}: …'")
-    return Wording(**{key: str(local[key]).strip() for key in _LOCAL}, words=_mapping(folder / "words.yaml"))
+    words = _mapping(folder / "words.yaml")
+    acting = [f"{kind}.{code}" for kind in words for code in words[kind] if MARKUP & set(str(words[kind][code]))]
+    if acting:
+        raise ReportError(f"words.yaml: {acting[0]} holds a sign that is markup in a report; write plain words")
+    return Wording(**{key: for_markdown(str(local[key])) for key in _LOCAL}, words=words)
 
 
 def inside_sentence(name: str) -> str:

@@ -8,6 +8,7 @@ from examtally.reporting.manuscript.flow import flow_of, flow_words
 from examtally.reporting.manuscript.pairs import pairs_of, pairs_words
 from examtally.reporting.manuscript.paper import TO_COMPLETE, Paper
 from examtally.studies.bundling import lacking, released
+from examtally.words import for_markdown
 
 
 def abstract(paper: Paper) -> str:
@@ -16,7 +17,7 @@ def abstract(paper: Paper) -> str:
     against = f" against a reference standard for {paper.condition_name}" if paper.condition else ""
     return "\n\n".join(
         [
-            f"**Question.** {paper.study.question or TO_COMPLETE}",
+            f"**Question.** {for_markdown(paper.study.question) or TO_COMPLETE}",
             f"**Methods.** Registry of physical examinations; index tests: {tests}{against}.",
             f"**Results.** {_main(paper) or TO_COMPLETE}",
             f"**Conclusions.** {TO_COMPLETE}",
@@ -26,13 +27,13 @@ def abstract(paper: Paper) -> str:
 
 def introduction(paper: Paper) -> str:
     """The question and the hypotheses; the rest is the author's."""
-    lines = [f"- {one}" for one in paper.study.hypotheses]
+    lines = [f"- {for_markdown(one)}" for one in paper.study.hypotheses]
     heading = "Hypotheses:" if lines else f"Hypotheses: {TO_COMPLETE}"
     return "\n".join(
         [
             f"Background and the place of the index tests: {TO_COMPLETE}",
             "",
-            paper.study.question,
+            for_markdown(paper.study.question),
             "",
             heading,
             "",
@@ -73,7 +74,7 @@ def missing(paper: Paper) -> str:
 
 def harms(paper: Paper) -> str:
     """What the protocol says of harms."""
-    return paper.study.harms or f"Harms of the index tests and of the reference: {TO_COMPLETE}"
+    return for_markdown(paper.study.harms) or f"Harms of the index tests and of the reference: {TO_COMPLETE}"
 
 
 def discussion(paper: Paper) -> str:

@@ -7,6 +7,7 @@ from examtally.reporting.engine.numbers import listed
 from examtally.reporting.engine.wording import inside_sentence
 from examtally.reporting.manuscript.pairs import WHO
 from examtally.reporting.manuscript.paper import TO_COMPLETE, Paper
+from examtally.words import for_markdown
 
 _BARS = (
     ("exclude_comparison_knees", "comparison knees"),
@@ -64,7 +65,7 @@ def index_tests(paper: Paper) -> str:
         "positive": "counted as positive",
         "negative": "counted as negative",
     }.get(paper.study.protocol.equivocal, paper.study.protocol.equivocal.replace("_", " "))
-    between = paper.study.between_tests or f"Blinding between the index tests: {TO_COMPLETE}."
+    between = for_markdown(paper.study.between_tests) or f"Blinding between the index tests: {TO_COMPLETE}."
     tail = f"\n\n{between}" if len(lines) > 1 else ""
     return "\n".join([*lines, "", f"Equivocal findings were {equivocal}.{tail}"])
 

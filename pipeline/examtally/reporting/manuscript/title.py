@@ -12,6 +12,7 @@ from examtally.reporting.manuscript.paper import NOT_STATED, TO_COMPLETE, Paper,
 from examtally.reporting.manuscript.values import measure_name
 from examtally.reporting.plain import box
 from examtally.studies.lock_status import PRESPECIFIED
+from examtally.words import for_markdown
 
 _GOVERNANCE = (Column("what", "Governance"), Column("says", "As stated in the protocol", words=True))
 _SAID = {None: NOT_STATED.strip("*")}
@@ -30,7 +31,7 @@ def heading(paper: Paper) -> str:
     )
     return "\n\n".join(
         [
-            f"**{paper.study.title}**",
+            f"**{for_markdown(paper.study.title)}**",
             f"Authors, affiliations, corresponding author: {TO_COMPLETE}",
             box(draft, "marking"),
             table(pl.DataFrame(rows), _GOVERNANCE, caption="Governance of this study"),
