@@ -40,7 +40,8 @@ from pathlib import Path
 
 import polars as pl
 
-from examtally.reporting.engine import figures, plain
+from examtally.reporting import plain
+from examtally.reporting.engine import figures
 from examtally.reporting.engine.tables import Column, details, table, tabs
 from examtally.words import for_markdown
 
