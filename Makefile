@@ -60,7 +60,7 @@ mutate: .venv/.installed-dev
 	$(BIN)/python tests/mutation/run.py
 
 study: .venv/.installed-dev
-	$(BIN)/pytest -q -s -m study tests/simulation tests/faults
+	$(BIN)/pytest -q -s -m study tests/simulation tests/faults tests/attacks
 
 bench: .venv/.installed-dev
 	$(BIN)/pytest -q -s -m benchmark_ratio tests/benchmarks

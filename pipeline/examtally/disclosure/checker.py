@@ -60,8 +60,8 @@ def _by_groups(now: Shown, approved: Collection[Row]) -> Iterator[str]:
     for whole, group_by in _groupings(now):
         if whole in approved:
             yield f"{_place(whole)}: groups are shown beside a table with small counts"
-        found = [_system(now, whole, group_by, cell).range({"others": 1}) for cell in CELLS]
-        if any(span != Range(0, 0) for span in found) and any(span.tells for span in found):
+        found = [_others(now, whole, group_by, cell) for cell in CELLS]
+        if not _is_nobody(now, whole, group_by) and any(span.tells for span in found):
             yield f"{_place(whole)}: the people in no group by {group_by} can be worked out"
 
 
@@ -80,7 +80,8 @@ def _by_time(now: Shown, before: Shown) -> Iterator[str]:
 
 def _changes(now: Shown, before: Shown, whole: Row, group_by: str) -> Iterator[list[Range]]:
     """By cell, the ranges of what changed in the table, in every group that one of the two shows, and in the rest."""
-    groups = {row.group for shown in (now, before) for row in _parts(shown, whole, group_by)}
+    groups = sorted({row.group for shown in (now, before) for row in _parts(shown, whole, group_by)})
+    others = () if all(_is_nobody(shown, whole, group_by) for shown in (now, before)) else ("others",)
     for cell in CELLS:
         system = System()
         for time, shown in (("now", now), ("before", before)):
@@ -88,7 +89,7 @@ def _changes(now: Shown, before: Shown, whole: Row, group_by: str) -> Iterator[l
             for group, count in known.items():
                 system.equal({f"{time} {group}": 1}, count)
             system.equal({f"{time} {group}": 1 for group in (*groups, "others")}, shown.counts[whole][cell])
-        names = [{group} for group in (*groups, "others")] + [{*groups, "others"}]
+        names = [(group,) for group in (*groups, *others)] + [(*groups, "others")]
         yield [
             system.range({f"{time} {group}": sign for group in some for time, sign in (("now", 1), ("before", -1))})
             for some in names
@@ -194,14 +195,19 @@ def _persons(release: Release) -> Iterator[str]:
             yield f"{name}: rows about persons, places or periods"
 
 
-def _system(shown: Shown, whole: Row, group_by: str, cell: str) -> System:
-    """One cell of a table: the groups shown and the others make the whole."""
+def _is_nobody(shown: Shown, whole: Row, group_by: str) -> bool:
+    """Whether the groups shown are everybody."""
+    return all(_others(shown, whole, group_by, cell) == Range(0, 0) for cell in CELLS)
+
+
+def _others(shown: Shown, whole: Row, group_by: str, cell: str) -> Range:
+    """The range of a cell of the people in no group shown."""
     system = System()
     parts = _parts(shown, whole, group_by)
     for row in parts:
         system.equal({row.group: 1}, shown.counts[row][cell])
     system.equal(dict.fromkeys([*(row.group for row in parts), "others"], 1), shown.counts[whole][cell])
-    return system
+    return system.range({"others": 1})
 
 
 def _parts(shown: Shown, whole: Row, group_by: str) -> list[Row]:

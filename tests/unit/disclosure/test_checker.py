@@ -95,6 +95,15 @@ def test_the_few_added_in_a_group_that_only_one_of_two_releases_shows() -> None:
     assert "what changed" in said(careless(later), before(earlier))
 
 
+def test_that_nobody_is_in_no_group_is_no_change() -> None:
+    half: Knees = (40, 40, 40, 40)
+    earlier = {LACHMAN: (80, 80, 80, 80), of_sex("female"): half, of_sex("male"): half}
+    later: dict[Key, Knees] = {LACHMAN: (110, 110, 110, 110), of_sex("female"): (55,) * 4, of_sex("male"): (55,) * 4}
+    assert said(careless(later), before(earlier)) == ""
+    few = {**later, LACHMAN: (130, 130, 130, 130)}
+    assert "what changed" in said(careless(few), before({**earlier, LACHMAN: (100, 100, 100, 100)}))
+
+
 def test_two_conditions_of_one_maneuver() -> None:
     """As many have an answer to either, so they are the same knees: four of them have a lateral tear alone."""
     medial = ("medial_meniscus_tear", "mcmurray_medial", "overall", "all")
