@@ -27,9 +27,9 @@ def leaks(
 ) -> list[str]:
     """What the release gives back, one plain sentence each, without the count itself; empty where nothing is.
 
-    Tried: small counts and zeros that are simply there; people in no group shown, groups shown at one time and not at
-    another, and what changed between releases; two conditions of one maneuver; corrected figures turned back into
-    knees without an answer; differences turned back into pairs; figures without counts; columns about persons.
+    Tried: small counts and zeros that are simply there; people in no group shown; what changed between releases, groups
+    shown at one time and not at another among it; two conditions of one maneuver; differences turned back into pairs;
+    figures without counts; columns about persons. Corrected figures alone bound no count: they tell a ratio of knees.
     `parts` are the conditions of which another is made. Raises ValueError where counts contradict each other.
     """
     now, approved = release.shown, {Row(*key) for key in release.about.get("approved", [])}
@@ -38,7 +38,6 @@ def leaks(
         *_by_groups(now, approved),
         *(sentence for before in earlier for sentence in _by_time(now, before)),
         *_by_conditions([now, *(before for before in earlier if before.records == now.records)], parts),
-        *_by_correction(release, approved),
         *_by_pairs(release, approved),
         *_without_counts(release),
         *_persons(release),
@@ -131,28 +130,6 @@ def _crossed(
     return [*spans, *([Range(surplus, surplus)] if surplus else [])]
 
 
-def _by_correction(release: Release, approved: Collection[Row]) -> Iterator[str]:
-    """Knees without an answer from the corrected figures: P(condition | finding) is that of the printed table."""
-    figures = release.estimates("verification")
-    for row in (row for row in release.shown.counts if row not in approved):
-        cells, system = release.shown.counts[row], System()
-        rate = {
-            "positive": cells["tp"] / (cells["tp"] + cells["fp"]),
-            "negative": cells["fn"] / (cells["fn"] + cells["tn"]),
-        }
-        known = {"positive": cells["tp"] + cells["fp"], "negative": cells["fn"] + cells["tn"]}
-        for measure, share, of in (("sensitivity", "positive", True), ("specificity", "negative", False)):
-            estimate = figures.get((row, measure))
-            if estimate is None:
-                continue
-            odds = {finding: rate[finding] if of else 1 - rate[finding] for finding in rate}
-            for limit, sign in ((estimate - _HALF, 1), (estimate + _HALF, -1)):
-                terms = {name: sign * odds[name] * ((name == share) - limit) for name in odds}
-                system.between(terms, -sum(terms[name] * known[name] for name in odds), float("inf"))
-        if system.sums and any(span.tells for span in _possible(system, tuple(rate))):
-            yield f"{_place(row)}: knees without an answer can be worked out from the corrected figures"
-
-
 def _by_pairs(release: Release, approved: Collection[Row]) -> Iterator[str]:
     """Knees right by one of two maneuvers alone, by both or by neither, from the printed difference."""
     right = {"sensitivity": ("tp", "fn"), "specificity": ("tn", "fp")}
@@ -182,7 +159,7 @@ def _possible(system: System, names: Sequence[str]) -> list[Range]:
 
 
 def _without_counts(release: Release) -> Iterator[str]:
-    for row in sorted({row for row, _ in release.estimates(None)} - release.shown.counts.keys()):
+    for row in sorted(release.told - release.shown.counts.keys()):
         yield f"{_place(row)}: figures are shown although the counts are not"
 
 

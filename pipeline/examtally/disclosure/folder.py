@@ -52,14 +52,11 @@ class Release:
         text = json.dumps([[name, frame.write_csv()] for name, frame in sorted(tables.items())])
         return hashlib.sha256(text.encode()).hexdigest()
 
-    def estimates(self, adjustment: str | None = None) -> dict[tuple[Row, str], float]:
-        """The estimates of accuracy by table and measure, under one correction or any."""
-        frame = self.figures.get("accuracy", pl.DataFrame())
-        return {
-            (Row(*(line[name] for name in KEY)), line["measure"]): line["estimate"]
-            for line in frame.iter_rows(named=True)
-            if adjustment in (None, line["adjustment"])
-        }
+    @property
+    def told(self) -> set[Row]:
+        """The tables of which a figure of accuracy is shown."""
+        frame = self.figures.get("accuracy")
+        return set() if frame is None else {Row(*key) for key in frame.select(KEY).iter_rows()}
 
     def log_in(self, out: Path) -> Path:
         """Where the log stands beside the release."""
