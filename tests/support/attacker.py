@@ -171,17 +171,23 @@ def _pairs(each: Published) -> Iterator[Finding]:
         tables = [each.tables[line["condition"], line[name], "overall", "all"] for name in ("maneuver_a", "maneuver_b")]
         hit, miss = {"sensitivity": (0, 2), "specificity": (3, 1)}[line["measure"]]
         most = min(knees[hit] + knees[miss] for knees in tables)
-        n, only_b, gain = np.meshgrid(np.arange(1, most + 1), np.arange(0, most + 1), np.arange(-9, 10), sparse=True)
-        only_a = only_b + np.round(line["difference"] * n).astype(int) + gain
-        shown = [line[name] + 0.0 for name in ("difference", "ci_low", "ci_high")]
-        with np.errstate(invalid="ignore"):
-            d = (only_a - only_b) / n
-            half = 1.96 * np.sqrt(only_a + only_b - n * d * d) / n
-        fits = (only_a >= 0) & (only_a + only_b <= n) & (only_a <= tables[0][hit]) & (only_b <= tables[1][hit])
-        fits &= (only_b <= tables[0][miss]) & (only_a <= tables[1][miss])
-        for value, printed in zip((d, d - half, d + half), shown, strict=True):
-            fits &= np.abs(value - printed) <= 0.005 + 1e-9
-        if fits.any():
-            for name, counts in (("first", only_a), ("second", only_b)):
-                values = np.broadcast_to(counts, fits.shape)[fits]
+        ways = [_ways(n, line, [knees[hit] for knees in tables], [knees[miss] for knees in tables])
+                for n in range(1, most + 1)]  # fmt: skip
+        for name, values in zip(("first", "second"), map(np.concatenate, zip(*ways, strict=True)), strict=True):
+            if values.size:
                 yield Finding("pairs", (line["measure"], name), int(values.min()), int(values.max()))
+
+
+def _ways(n: int, line: Mapping[str, float], hits: list[int], misses: list[int]) -> tuple[np.ndarray, np.ndarray]:
+    """Knees right by the first alone, and by the second alone, that fit what is printed if `n` knees had both."""
+    span = n // 100 + 1
+    only_b, gain = np.meshgrid(np.arange(0, n + 1), np.arange(-span, span + 1))
+    only_a = only_b + round(line["difference"] * n) + gain
+    possible = (only_a >= 0) & (only_a + only_b <= n) & (only_a <= min(hits[0], misses[1]))
+    possible &= only_b <= min(hits[1], misses[0])
+    only_a, only_b = only_a[possible], only_b[possible]
+    d = (only_a - only_b) / n
+    half = 1.96 * np.sqrt(only_a + only_b - n * d * d) / n
+    limits = ((d, "difference"), (d - half, "ci_low"), (d + half, "ci_high"))
+    fits = np.all([np.abs(value - line[name]) <= 0.005 + 1e-9 for value, name in limits], axis=0)
+    return only_a[fits], only_b[fits]
