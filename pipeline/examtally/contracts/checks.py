@@ -34,9 +34,14 @@ class Fault(Exception):
 
 def nearest(word: str, legal: Collection[str]) -> str:
     """The mend for a word that is not legal: the one it is most like, and the legal set."""
-    near = difflib.get_close_matches(word, legal, n=1)
+    near = close(word, legal)
     listed = f"use one of {', '.join(legal)}" if legal else "there is none to use"
     return f"did you mean '{near[0]}'? {listed}" if near else listed
+
+
+def close(word: str, legal: Collection[str]) -> list[str]:
+    """The legal word that a word is most like; none where it is like none."""
+    return difflib.get_close_matches(word, legal, n=1)
 
 
 def kind_of(content: object) -> str:

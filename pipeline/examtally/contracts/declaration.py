@@ -21,7 +21,7 @@ from functools import cache
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any, ClassVar, TypeAlias, TypeVar
 
-from examtally.contracts.checks import A_LIST, A_MAPPING, Fault, kind_of, nearest
+from examtally.contracts.checks import A_LIST, A_MAPPING, Fault, close, kind_of, nearest
 from examtally.contracts.contract import Contract
 from examtally.contracts.kinds import after, before, raise_all
 from examtally.contracts.yamlfile import Found, Node
@@ -144,10 +144,17 @@ def adapter(kind: Any) -> TypeAdapter[Any]:
 
 def _errors(error: ValidationError) -> Iterator[tuple[Steps, str, Fault]]:
     """Every fault of a file as pydantic found it: where, of what type, and in our words."""
-    for one in error.errors(include_url=False):
+    found = error.errors(include_url=False)
+    misspelled = {
+        (*one["loc"][:-1], *close(str(one["loc"][-1]), one["input"]))
+        for one in found
+        if one["type"] == "unexpected_keyword_argument"
+    }
+    for one in found:
         place = tuple(step for step in one["loc"] if step != "[key]")
-        for fault in one["ctx"]["faults"] if one["type"] == "faults" else [_in_words(one, place)]:
-            yield place, one["type"], fault
+        kind = "misspelled" if one["type"] == "missing" and place in misspelled else one["type"]
+        for fault in one["ctx"]["faults"] if kind == "faults" else [_in_words(one, place)]:
+            yield place, kind, fault
 
 
 def _in_words(error: Mapping[str, Any], place: Steps) -> Fault:
@@ -163,22 +170,25 @@ def _in_words(error: Mapping[str, Any], place: Steps) -> Fault:
 def _note(error: tuple[Steps, str, Fault], faults: Faults, is_first: bool) -> Steps:
     """Note a fault and return the keys that lead to what must be passed over for the rest to be read."""
     place, kind, fault = error
-    if is_first or (kind == "faults" and not faults.about(place)):
+    if (is_first and kind != "misspelled") or (kind == "faults" and not faults.about(place)):
         faults.note((*place, *fault.at), fault.problem, fault.mend)
-    return place[:-1] if kind == "missing" else place
+    return place[:-1] if kind in ("missing", "misspelled") else place
 
 
 def _prune(data: Any, place: Steps) -> bool:
     """Take the key nearest to `place` out of plain data; False where it is gone already."""
-    parents = [data]
+    way: list[tuple[Any, str | int]] = []
+    below = data
     for step in place:
-        below = parents[-1]
+        if isinstance(step, int) and isinstance(below, dict):
+            continue  # one entry stands for a list of one
         inside = step in below if isinstance(below, dict) else isinstance(below, list) and step in range(len(below))
         if not inside:
             break
-        parents.append(below[step])
-    for depth in reversed(range(len(parents) - 1)):
-        if isinstance(parents[depth], dict):
-            del parents[depth][place[depth]]
+        way.append((below, step))
+        below = below[step]
+    for above, step in reversed(way):
+        if isinstance(above, dict):
+            del above[step]
             return True
     return False

@@ -267,17 +267,18 @@ class Checked:
 class Short:
     """A value that may be written shorter: `longer(value, contract)` gives the full form.
 
-    `json` describes the shorter forms.
+    `json` describes the shorter forms; None where it is one entry in place of a list of one.
     """
 
     longer: Callable[[Any, Contract], Any]
-    json: Sequence[Mapping[str, Any]]
+    json: Sequence[Mapping[str, Any]] | None = None
 
     def __get_pydantic_core_schema__(self, source: Any, handler: Callable[[Any], CoreSchema]) -> CoreSchema:
         return before(handler(source), self.longer)
 
     def __get_pydantic_json_schema__(self, schema: CoreSchema, handler: Callable[[Any], Any]) -> dict[str, Any]:
-        return {"anyOf": [*map(dict, self.json), handler(schema)]}
+        full = handler(schema)
+        return {"anyOf": [*([full["items"]] if self.json is None else map(dict, self.json)), full]}
 
 
 @dataclass(frozen=True)
@@ -326,6 +327,7 @@ Distinct: TypeAlias = Annotated[tuple[T, ...], Checked(distinct, json={"uniqueIt
 """A list of values, none twice."""
 Rising: TypeAlias = Annotated[tuple[T, ...], Checked(ascending, "ascending numbers")]
 Share: TypeAlias = Annotated[float, Between(0, 1)]
+Line: TypeAlias = Annotated[str, Text()]
 Seed: TypeAlias = Annotated[int, Whole(0, HIGHEST_SEED)]
 SEED = 20260301
 Condition: TypeAlias = Annotated[str, Key("a condition", "conditions")]

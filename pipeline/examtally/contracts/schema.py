@@ -118,7 +118,8 @@ def _type(schema: Mapping[str, Any]) -> str:
     if "enum" in schema:
         return "code"
     kind = schema.get("type", "object" if "$ref" in schema else "")
-    return {"array": "list", "object": "mapping", "string": "text", "null": "blank"}.get(kind, str(kind))
+    words = {"array": "list", "object": "mapping", "string": "text", "null": "blank"}
+    return " or ".join(words.get(one, one) for one in ([kind] if isinstance(kind, str) else kind))
 
 
 def legal_words(schema: Mapping[str, Any]) -> str:

@@ -95,9 +95,11 @@ class Node:
         return node
 
     def nearest(self, path: tuple[str | int, ...]) -> Node:
-        """The node at the end of `path`, or the last on the way that there is."""
+        """The node at the end of `path`, or the last there is on the way; one entry may stand for a list of one."""
         node = self
         for step in path:
+            if isinstance(step, int) and isinstance(node.content, dict):
+                continue
             below: Node | None = None
             if isinstance(node.content, dict) and isinstance(step, str):
                 below = node.content.get(step)

@@ -12,7 +12,7 @@ import hmac
 import re
 from collections.abc import Iterable
 
-from examtally.contracts.mapping.keys import mapping_form
+from examtally.contracts.mapping.deidentify import PREFIXES
 from examtally.deidentification.keyfile import SiteKey
 from examtally.errors import FileFault
 
@@ -34,7 +34,7 @@ def normal(text: str) -> str:
 
 def coded(key: SiteKey, kind: str, texts: Iterable[str]) -> dict[str, str]:
     """Return the coded identifier of each distinct text; raises FileFault where two texts would share one."""
-    prefix = mapping_form().prefixes[kind]
+    prefix = PREFIXES[kind]
     codes = {text: f"{prefix}-{_code(_digest(key, kind, normal(text)))}" for text in texts}
     if len(set(codes.values())) != len({normal(text) for text in codes}):
         raise FileFault("two identifiers would share one code; make a new key before any batch is used")

@@ -14,7 +14,6 @@ import duckdb
 import yaml
 
 from examtally.contracts.contract import load_contract
-from examtally.contracts.mapping.deidentify import read_deidentify
 from examtally.contracts.mapping.file import load_mapping, read_mapping
 from examtally.contracts.yamlfile import load_yaml
 from examtally.deidentification.export import Cleaned, Cleaner
@@ -71,7 +70,11 @@ def deidentify(
     site_key, contract = read_key(key), load_contract()
     _check_out(out, key)
     top = load_yaml(mapping, MappingError)
-    section, declared = read_deidentify(top), read_mapping(top, contract)
+    declared = read_mapping(top, contract)
+    if declared.deidentify is None:
+        mend = "add one that names the identifying columns and the dates"
+        raise MappingError(f"{mapping.name}: has no section `deidentify`; {mend}")
+    section = declared.deidentify
     exports, passed_over = find_exports(paths, declared)
     out.parent.mkdir(parents=True, exist_ok=True)
     with Workspace(out.parent) as workspace, _Folder(out) as folder:

@@ -160,10 +160,10 @@ class Cleaner:
 
     def _periods(self, frame: pl.DataFrame, opened: Opened, dates: Mapping[str, int]) -> Iterator[pl.Expr]:
         period = self.section.period
-        if period is None or period.date not in dates:
+        if period is None or period.from_ not in dates:
             return
-        date = (pl.col(_day(period.date)) - _EPOCH).cast(pl.Int32).cast(pl.Date)
-        if period.form == "month":
+        date = (pl.col(_day(period.from_)) - _EPOCH).cast(pl.Int32).cast(pl.Date)
+        if period.as_ == "month":
             yield date.dt.strftime("%Y-%m").alias(period.column)
             return
         number = 12 * date.dt.year() + date.dt.month().cast(pl.Int32) - 1 - self.key.month_zero

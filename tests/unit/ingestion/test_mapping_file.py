@@ -63,6 +63,59 @@ def test_a_fault_is_one_line_with_its_place_and_mend(fault: str, tmp_path: Path)
     assert words in said
 
 
+def test_every_fault_of_a_file_is_said_at_once(tmp_path: Path) -> None:
+    """Also where one entry stands for a list of one, and for faults that only the table can tell."""
+    path = tmp_path / "mapping.yaml"
+    path.write_text(
+        """\
+titel: a test list
+sources:
+  tests: {files: "*.csv", delimiter: pipe}
+  other: {}
+tables:
+  findings:
+    each: {side: {L: left, R: right}, maneuver: {Lach: lachman}}
+    from: test
+    cell: "{maneuver} {knee}"
+    columns:
+      exam_id: {join: [visit, {each: sides}]}
+      maneuvre: {each: maneuver}
+      result: {codes: {"+": postive}, value: negative}
+  exams:
+    from: other
+    columns: {exam_id: no, side: {codes: {li: left}}}
+deidentify: {participant: [name], age: {column: years, born: birth}}
+""",
+        encoding="utf-8",
+    )
+    with pytest.raises(MappingError) as raised:
+        load_mapping(path, load_contract())
+    assert [line.split(": ")[0] for line in str(raised.value).split("\n")] == [
+        "mapping.yaml, line 1, titel",
+        "mapping.yaml, line 3, sources.tests.delimiter",
+        "mapping.yaml, line 13, tables.findings.columns.result.codes",
+        "mapping.yaml, line 17, deidentify.age",
+    ]
+    path.write_text(
+        path.read_text(encoding="utf-8")
+        .replace("titel", "title")
+        .replace("pipe", "bar")
+        .replace(", value: negative", "")
+        .replace("born: birth", "born: birth, at: visit"),
+        encoding="utf-8",
+    )
+    with pytest.raises(MappingError) as raised:
+        load_mapping(path, load_contract())
+    assert [line.split(": ")[0] for line in str(raised.value).split("\n")] == [
+        "mapping.yaml, line 8, tables.findings.from",
+        "mapping.yaml, line 9, tables.findings.cell",
+        "mapping.yaml, line 11, tables.findings.columns.exam_id.join[1].each",
+        "mapping.yaml, line 12, tables.findings.columns.maneuvre",
+        "mapping.yaml, line 13, tables.findings.columns.result.codes.+",
+        "mapping.yaml, line 16, tables.exams.columns.side",
+    ]
+
+
 def test_the_sound_file_is_read(tmp_path: Path) -> None:
     path = tmp_path / "mapping.yaml"
     path.write_text(SOUND, encoding="utf-8")

@@ -9,7 +9,7 @@ import polars as pl
 
 from examtally.contracts.contract import Contract
 from examtally.contracts.dictionary.catalogue import CATALOGUE_SECTIONS, COLUMNS, Part, Row, entry
-from examtally.contracts.mapping.keys import mapping_form
+from examtally.contracts.mapping.file import mapping_keys
 from examtally.contracts.protocol.protocol import protocol_keys
 from examtally.contracts.records.rules import rules_for
 from examtally.contracts.records.tables import Field, Table
@@ -59,7 +59,7 @@ def _rows(contract: Contract, name: str) -> Iterator[Row]:
     elif name == STUDY:
         yield from _declared_rows("study", study_keys())
     elif name == MAPPING:
-        yield from _mapping_rows()
+        yield from _declared_rows("mapping", mapping_keys())
     else:
         yield from _result_rows(result_tables()[name])
 
@@ -97,17 +97,6 @@ def _declared_rows(part: Part, keys: Iterable[DeclaredKey]) -> Iterator[Row]:
         )
         for code, meaning in key.codes.items():
             yield entry(part, part, name, choice=code, description=meaning)
-
-
-def _mapping_rows() -> Iterator[Row]:
-    for section, keys in mapping_form().sections.items():
-        for key in keys:
-            name = f"{section}.{key.name}"
-            need = "required" if key.required else ""
-            legal = "one of the codes" if key.legal else ""
-            yield entry("mapping", MAPPING, name, required=need, legal=legal, description=key.description)
-            for code, meaning in key.legal.items():
-                yield entry("mapping", MAPPING, name, choice=code, description=meaning)
 
 
 def _yaml(value: Any) -> str:

@@ -2,45 +2,99 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
-from types import MappingProxyType
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from typing import Annotated, TypeAlias
 
-from examtally.contracts.mapping.keys import mapping_form
-from examtally.contracts.yamlfile import Node
+from examtally.contracts.checks import Fault
+from examtally.contracts.contract import Contract
+from examtally.contracts.declaration import Section
+from examtally.contracts.kinds import Code, Distinct, Line, Maybe, Name, Text, Two, nothing
 
-_COLUMN = r"(?s).*\S.*"
+PREFIXES = {"participant": "PT", "examiner": "EM", "exam": "EX", "reference": "RF", "site": "ST"}
+"""What the coded identifiers of each kind begin with."""
+IdKind: TypeAlias = Annotated[
+    str,
+    Code(
+        "a kind",
+        {
+            "participant": "a person examined",
+            "examiner": "an examiner, and the same person as a reader",
+            "exam": "an exam or a visit",
+            "reference": "a reading, an accession number",
+            "site": "a site",
+        },
+    ),
+]
+DateOrder: TypeAlias = Annotated[
+    str,
+    Code(
+        "an order",
+        {
+            "year_first": "2031-03-14",
+            "day_first": "14.03.2031, 14/3/2031 or 14-Mar-2031",
+            "month_first": "3/14/2031 or Mar 14, 2031",
+        },
+    ),
+]
+PeriodForm: TypeAlias = Annotated[
+    str,
+    Code("a form of periods", {"month": "2031-03", "ordinal": "P087, counted from a month that only the key knows"}),
+]
+Column: TypeAlias = Annotated[str, Name("a column", r"(?s).*\S.*")]
+TwoDates: TypeAlias = Annotated[tuple[str, str], Two(Text(), "is not two columns", "write [date, later date]")]
 
 
-@dataclass(frozen=True)
-class Period:
-    """A new column with the reporting period of a date; `form` is month or ordinal."""
+@dataclass(frozen=True, kw_only=True)
+class Period(Section):
+    """A new column with the reporting period of a date."""
 
-    column: str
-    date: str
-    form: str
+    column: Line
+    """Name of the new column."""
+    from_: Line
+    """The column with the date."""
+    as_: PeriodForm = "month"
+    """month where left out."""
 
 
-@dataclass(frozen=True)
-class Age:
+@dataclass(frozen=True, kw_only=True)
+class Age(Section):
     """A column of ages: worked out from the date of birth at the first date `at`, or only top-coded."""
 
-    column: str
-    born: str | None
-    at: str | None
+    column: Line
+    """Name of the column; a new one where `born` is given."""
+    born: Maybe[Line] = None
+    """The column with the date of birth. The age is that at the person's first date in `at`."""
+    at: Maybe[Line] = None
+    """The column with the date of the visit; needed with `born`."""
+
+    def faults(self, _contract: Contract) -> Iterator[Fault]:
+        if (self.born is None) != (self.at is None):
+            yield Fault("has one of `born` and `at`", "give both, or neither where the column holds ages already")
 
 
-@dataclass(frozen=True)
-class Deidentify:
-    """The whole section; `codes` gives the kind of each column, `between` the two dates of each new column."""
+@dataclass(frozen=True, kw_only=True)
+class Deidentify(Section):
+    """Which columns identify a person or hold dates.
 
-    participant: tuple[str, ...]
-    codes: Mapping[str, str]
-    dates: tuple[str, ...]
-    date_order: str
-    period: Period | None
-    age: Age | None
-    between: Mapping[str, tuple[str, str]]
+    `codes` gives the kind of each column, `between` the two dates of each new column.
+    """
+
+    participant: Distinct[Line]
+    """List of the columns that say who was examined, one for each source that has one."""
+    codes: Mapping[Column, IdKind] = field(default_factory=nothing)
+    """{column: kind}: every other record number, name or code of a person or record; each becomes a coded identifier.
+    """
+    dates: Distinct[Line] = ()
+    """List of columns with dates: they become whole days on the participant's own clock."""
+    date_order: DateOrder = "year_first"
+    """How dates are written; dates such as 2031-03-14 are always read."""
+    period: Maybe[Period] = None
+    """A new column with the reporting period; see period."""
+    age: Maybe[Age] = None
+    """A column with whole years, 90 for 90 and over; see age."""
+    between: Mapping[Column, TwoDates] = field(default_factory=nothing)
+    """{column: [date, later date]}: a new column with the days from one date to the other."""
 
     @property
     def made(self) -> tuple[str, ...]:
@@ -53,50 +107,6 @@ class Deidentify:
     def read_dates(self) -> tuple[str, ...]:
         """Every column that is read as dates, each once."""
         names = [*self.dates, *(name for pair in self.between.values() for name in pair)]
-        names += [self.period.date] if self.period else []
+        names += [self.period.from_] if self.period else []
         names += [name for name in (self.age.born, self.age.at) if name] if self.age else []
         return tuple(dict.fromkeys(names))
-
-
-def read_deidentify(top: Node) -> Deidentify:
-    """Read the section of a whole mapping file; raises MappingError with file, line, path inside it and mend."""
-    whole = mapping_form().record("mapping", top)
-    if "deidentify" not in whole:
-        raise top.fail("has no section `deidentify`", "add one that names the identifying columns and the dates")
-    form = mapping_form()
-    entries = form.record("deidentify", whole["deidentify"])
-    codes = entries["codes"].table("a column", _COLUMN) if "codes" in entries else {}
-    between = entries["between"].table("a column", _COLUMN) if "between" in entries else {}
-    return Deidentify(
-        participant=entries["participant"].texts(),
-        codes=MappingProxyType({name: node.code("a kind", form.legal["kinds"]) for name, node in codes.items()}),
-        dates=entries["dates"].texts() if "dates" in entries else (),
-        date_order=entries["date_order"].code("an order", form.legal["date_orders"])
-        if "date_order" in entries
-        else "year_first",
-        period=_period(entries["period"]) if "period" in entries else None,
-        age=_age(entries["age"]) if "age" in entries else None,
-        between=MappingProxyType({name: _two(node) for name, node in between.items()}),
-    )
-
-
-def _period(node: Node) -> Period:
-    form = mapping_form()
-    entries = form.record("period", node)
-    kind = entries["as"].code("a form of periods", form.legal["periods"]) if "as" in entries else "month"
-    return Period(entries["column"].text(), entries["from"].text(), kind)
-
-
-def _age(node: Node) -> Age:
-    entries = mapping_form().record("age", node)
-    if ("born" in entries) != ("at" in entries):
-        raise node.fail("has one of `born` and `at`", "give both, or neither where the column holds ages already")
-    born, at = (entries[key].text() if key in entries else None for key in ("born", "at"))
-    return Age(entries["column"].text(), born, at)
-
-
-def _two(node: Node) -> tuple[str, str]:
-    names = node.texts()
-    if len(names) != 2:
-        raise node.fail("is not two columns", "write [date, later date]")
-    return names[0], names[1]

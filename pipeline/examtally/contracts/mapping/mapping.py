@@ -9,6 +9,8 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import TypeAlias
 
+from examtally.contracts.mapping.deidentify import Deidentify
+
 CELL = "{cell}"
 
 
@@ -126,12 +128,16 @@ class Rows:
 
 @dataclass(frozen=True)
 class ExportMapping:
-    """A whole mapping file; `held_back_limit` is the share of lines that may be held back, None for the usual one."""
+    """A whole mapping file; `held_back_limit` is the share of lines that may be held back, None for the usual one.
+
+    `deidentify` is None for an export that holds coded identifiers and days already.
+    """
 
     title: str
     sources: Mapping[str, ExportSource]
     rows: tuple[Rows, ...]
     held_back_limit: float | None = None
+    deidentify: Deidentify | None = None
 
     def rows_of(self, table: str, source: str) -> tuple[Rows, ...]:
         """Return the entries that make rows of `table` from `source`, in the order of the file."""

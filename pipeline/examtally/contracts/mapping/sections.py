@@ -1,0 +1,345 @@
+"""A mapping file as it is written: sources, and where the value of each column comes from."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from typing import Annotated, Any, TypeAlias
+
+from examtally.contracts.checks import Fault, check_text, kind_of
+from examtally.contracts.contract import Contract
+from examtally.contracts.declaration import Section
+from examtally.contracts.kinds import (
+    Code,
+    Distinct,
+    Flag,
+    Key,
+    Kind,
+    Line,
+    Maybe,
+    Name,
+    Number,
+    Short,
+    Two,
+    Whole,
+)
+from examtally.contracts.mapping.deidentify import Deidentify
+from examtally.contracts.mapping.mapping import fold
+
+CATALOGUE = "catalogue"
+VALUE_SOURCES = ("column", "value", "each", "join", "bmi")
+_NAME = "[a-z][a-z0-9_]*"
+_NUMBER = r"-?[0-9]+(\.[0-9]+)?"
+_MOST_HEADER_ROWS = 20
+_OF_COLUMN = ("codes", "parts", "number", "steps", "unit", "where_listed", "same_as")
+
+
+@dataclass(frozen=True)
+class Scalar(Kind):
+    """One value, kept as text."""
+
+    def check(self, value: Any, _contract: Contract) -> str:
+        if isinstance(value, bool) or value is None or isinstance(value, dict | list):
+            raise Fault("is not one value", "write a word or a number; put true and false in quotes")
+        return str(value).strip()
+
+    def json(self) -> dict[str, Any]:
+        return {"type": ["string", "number"]}
+
+
+@dataclass(frozen=True)
+class Words(Kind):
+    """Written words and what each stands for; with `may_be_blank`, None for a blank."""
+
+    may_be_blank: bool = True
+
+    def check(self, value: Any, contract: Contract) -> dict[str, str | None]:
+        if not isinstance(value, dict):
+            raise Fault(f"is {kind_of(value)}, not a mapping", "write it as lines of 'word: code'")
+        folded: dict[str, str] = {}
+        for word in value:
+            if fold(word) in folded:
+                raise Fault(f"'{word}' is the same word as '{folded[fold(word)]}'", "keep one of them", word)
+            folded[fold(word)] = word
+        return {word: self._code(word, code, contract) for word, code in value.items()}
+
+    def _code(self, word: str, code: Any, contract: Contract) -> str | None:
+        if code is None and self.may_be_blank:
+            return None
+        try:
+            return Scalar().check(code, contract)
+        except Fault as fault:
+            raise Fault(fault.problem, fault.mend, word) from None
+
+    def json(self) -> dict[str, Any]:
+        types = ["string", "number", *(["null"] if self.may_be_blank else [])]
+        return {"type": "object", "additionalProperties": {"type": types}}
+
+
+class EachWords(Kind):
+    """Words and codes of a name of `each`: a mapping, a list of words that are codes, or `catalogue` (None)."""
+
+    def check(self, value: Any, contract: Contract) -> dict[str, str | None] | None:
+        if isinstance(value, list):
+            return {check_text(word, None, index): check_text(word) for index, word in enumerate(value)}
+        if isinstance(value, dict):
+            return Words(may_be_blank=False).check(value, contract)
+        Code("a way to name words", {CATALOGUE: ""}).check(value, contract)
+        return None
+
+    def json(self) -> dict[str, Any]:
+        words = {"type": "array", "items": {"type": "string"}}
+        return {"anyOf": [Words(may_be_blank=False).json(), words, {"const": CATALOGUE}]}
+
+
+class Glue(Kind):
+    """Text, which may be none."""
+
+    def check(self, value: Any, _contract: Contract) -> str:
+        return "" if value == "" else check_text(value)
+
+    def json(self) -> dict[str, Any]:
+        return {"type": "string"}
+
+
+def _column_name(value: Any, _contract: Contract) -> Any:
+    return value if isinstance(value, dict) else {"column": value}
+
+
+def _as_list(value: Any, _contract: Contract) -> Any:
+    return [value] if isinstance(value, dict) else value
+
+
+def _first_and_last(value: Any, _contract: Contract) -> Any:
+    return value if isinstance(value, list) else [value, value]
+
+
+Encoding: TypeAlias = Annotated[
+    str, Code("an encoding", {"utf-8": "UTF-8", "latin-1": "ISO 8859-1", "cp1252": "Windows Western"})
+]
+Delimiter: TypeAlias = Annotated[
+    str, Code("a delimiter", {"comma": ",", "semicolon": ";", "tab": "a tabulator", "bar": "|"})
+]
+Decimal: TypeAlias = Annotated[str, Code("a decimal sign", {"point": "1.5", "comma": "1,5"})]
+Repeats: TypeAlias = Annotated[
+    str,
+    Code(
+        "what is done with repeats",
+        {
+            "same": "lines that say the same are one; lines that differ are all held back",
+            "first": "the first line is taken whatever the others say; the report says so",
+        },
+    ),
+]
+Unit: TypeAlias = Annotated[
+    str,
+    Code(
+        "a unit",
+        {
+            "inch": "inches to centimetres",
+            "mm": "millimetres to centimetres",
+            "percent": "percent to probability",
+            "weeks": "weeks to days",
+            "months": "months to days",
+            "years": "years to days",
+            "whole": "rounded to a whole number",
+        },
+    ),
+]
+WeightUnit: TypeAlias = Annotated[str, Code("a unit", {"kg": "kilograms", "lb": "pounds"})]
+HeightUnit: TypeAlias = Annotated[str, Code("a unit", {"cm": "centimetres", "m": "metres", "inch": "inches"})]
+ColumnName = Short(_column_name, ({"type": "string"},))
+HeaderRows: TypeAlias = Annotated[
+    tuple[int, int],
+    Two(Whole(1, _MOST_HEADER_ROWS), "is not the first and the last row", "write [first, last]", is_rising=True),
+    Short(_first_and_last, (Whole(1, _MOST_HEADER_ROWS).json(),)),
+]
+Steps: TypeAlias = Mapping[Annotated[str, Name("a number", _NUMBER)], Annotated[str, Scalar()]]
+
+
+@dataclass(frozen=True, kw_only=True)
+class SkipEntry(Section):
+    """Lines to pass over."""
+
+    column: Line
+    """The column to look at."""
+    blank: Annotated[bool, Flag()] = False
+    """true: lines in which it is blank."""
+    equals: Distinct[Line] = ()
+    """List of words: lines in which it is one of them."""
+    begins: Distinct[Line] = ()
+    """List of words: lines in which it begins with one of them."""
+
+    def faults(self, _contract: Contract) -> Iterator[Fault]:
+        if not (self.blank or self.equals or self.begins):
+            yield Fault("says no lines", "add blank, equals or begins")
+
+
+@dataclass(frozen=True, kw_only=True)
+class SourceEntry(Section):
+    """One file or sheet of the export."""
+
+    files: Line = "*"
+    """Pattern of the file name with * for any letters; every file where left out."""
+    sheet: Maybe[Line] = None
+    """Name of the sheet of a workbook; the first where left out."""
+    header_rows: HeaderRows = (1, 1)
+    """Row, or [first, last] rows, that name the columns; 1 where left out. Several rows are joined from above, merged
+    cells filled to the right.
+    """
+    encoding: Encoding = "utf-8"
+    """How the text is coded."""
+    delimiter: Delimiter = "comma"
+    """What parts the cells."""
+    decimal: Decimal = "point"
+    """The decimal sign of numbers."""
+    skip: tuple[SkipEntry, ...] = ()
+    """List of lines to pass over; see skip."""
+    ignore: Distinct[Line] = ()
+    """List of columns that are not read at all; * stands for any letters. Any other column that nothing reads is
+    refused.
+    """
+
+
+@dataclass(frozen=True, kw_only=True)
+class BmiEntry(Section):
+    """Body mass index from weight and height."""
+
+    weight: Line
+    """The column of the weight."""
+    height: Line
+    """The column of the height."""
+    weight_unit: WeightUnit = "kg"
+    """kg where left out."""
+    height_unit: HeightUnit = "cm"
+    """cm where left out."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class PartEntry(Section):
+    """A part of a joined value: a column, a constant, or the code of a name."""
+
+    column: Maybe[Line] = None
+    """The column to read; the cell where left out."""
+    codes: Maybe[Annotated[Mapping[str, str], Words(may_be_blank=False)]] = None
+    """What is written and what it becomes."""
+    value: Maybe[Annotated[str, Scalar()]] = None
+    """The same text in every row."""
+    each: Maybe[Line] = None
+    """The code of a name of `each`."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class ValueEntry(Section):
+    """Where the value of one column comes from."""
+
+    column: Maybe[Line] = None
+    """The column to read; the cell where left out."""
+    codes: Maybe[Annotated[Mapping[str, str | None], Words()]] = None
+    """What is written and the code it stands for; ~ for a blank."""
+    parts: Maybe[Annotated[Mapping[str, str | None], Words()]] = None
+    """Like codes, for cells that hold several things: `2+ soft`. Every part must be known to some column of the table.
+    """
+    number: Maybe[Annotated[bool, Flag()]] = None
+    """true: the number among the parts of the cell."""
+    steps: Maybe[Steps] = None
+    """For numbers, the code from each number upward: {0: negative, 5: positive}."""
+    unit: Maybe[Unit] = None
+    """The unit of the export."""
+    where_listed: Maybe[Annotated[bool, Flag()]] = None
+    """true: left blank where the catalogue lists no such value for that maneuver or condition."""
+    same_as: Maybe[Line] = None
+    """A name of `each`: yes where `codes` gives its code or `both`, no where it gives another. For the knee complained
+    of in a sheet for both.
+    """
+    value: Maybe[Annotated[str, Scalar()]] = None
+    """The same value in every row."""
+    each: Maybe[Line] = None
+    """The code of a name of `each`."""
+    join: Maybe[tuple[Annotated[PartEntry, ColumnName], ...]] = None
+    """List to put together, such as a visit code and a side: names of columns, {column, codes}, {value} or {each},
+    whose code counts by its first letters (left: L).
+    """
+    with_: Maybe[Annotated[str, Glue()]] = None
+    """What stands between the joined parts; - where left out."""
+    bmi: Maybe[BmiEntry] = None
+    """Body mass index from weight and height; see bmi."""
+
+    @property
+    def source(self) -> str:
+        """Which of VALUE_SOURCES it comes from; a column where nothing is said."""
+        return next((key for key in VALUE_SOURCES if getattr(self, key) is not None), "column")
+
+    def faults(self, _contract: Contract) -> Iterator[Fault]:
+        given = [key for key in VALUE_SOURCES if getattr(self, key) is not None]
+        if len(given) > 1:
+            yield Fault(f"has {' and '.join(given)}", "keep one of them")
+            return
+        allowed = _OF_COLUMN if self.source == "column" else ("with",) if self.source == "join" else ()
+        for key, name in [(key, key) for key in _OF_COLUMN] + [("with", "with_")]:
+            if getattr(self, name) is not None and key not in allowed:
+                yield Fault(f"'{key}' does not go with '{self.source}'", "remove it", key)
+        if self.codes is not None and (self.parts is not None or self.number is not None):
+            yield Fault("has codes and parts", "keep one of them")
+
+
+@dataclass(frozen=True, kw_only=True)
+class BlankMeansEntry(Section):
+    """Charting by exception."""
+
+    negative: Distinct[Annotated[str, Code("a maneuver", "maneuvers")]]
+    """Maneuvers whose blank is negative."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class RowsEntry(Section):
+    """How lines of one source become rows of one table."""
+
+    from_: Maybe[Line] = None
+    """The source; may be left out where there is only one."""
+    each: Maybe[Mapping[Annotated[str, Name("a name", _NAME)], Annotated[Mapping[str, str] | None, EachWords()]]] = None
+    """For each name, the words written in column names and the code each stands for: {side: {li: left, re: right}}.
+    `catalogue` takes every code and synonym of the catalogue. The lines are read once for every combination; {side} in
+    a column name stands for the word.
+    """
+    cell: Maybe[Line] = None
+    """The column, with names of `each` in it, that holds the value: a blank cell makes no row."""
+    when_any: tuple[Line, ...] = ()
+    """List of columns (* for any letters): a line makes a row only where one of them is not blank."""
+    repeats: Maybe[Repeats] = None
+    """Where lines of the export repeat a key."""
+    blank_means: Maybe[BlankMeansEntry] = None
+    """{negative: [maneuvers]}: charting by exception. The report says so."""
+    unlisted: Maybe[
+        Mapping[
+            Annotated[str, Key("a modality", "modalities")],
+            Annotated[str, Code("what unlisted means", {"absent": "the condition is absent"})],
+        ]
+    ] = None
+    """{mri: absent}: conditions that this reading always covers and does not list are absent. The report says so."""
+    columns: Mapping[Annotated[str, Name("a column", _NAME)], Annotated[ValueEntry, ColumnName]]
+    """For each column of the record table, where its value comes from: the name of a column, or see value."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class MappingFile(Section):
+    """A mapping file as it is written: how a clinic's own export becomes record tables."""
+
+    title: Line
+    """What the export is, in a few words without names."""
+    sources: Mapping[Annotated[str, Name("a source", _NAME)], SourceEntry]
+    """The files or sheets of the export, each under a name of your own; see source."""
+    held_back_limit: Maybe[Annotated[float, Number(0, 1)]] = None
+    """Share of lines, from 0 to 1, that may be held back; 0.05 where left out. A batch with more is refused as a whole.
+    """
+    tables: Mapping[
+        Annotated[str, Key("a table", "tables")],
+        Annotated[tuple[RowsEntry, ...], Short(_as_list)],
+    ]
+    """For each record table, one entry of `rows` or a list of them; see rows."""
+    deidentify: Maybe[Deidentify] = None
+    """For an export that still holds record numbers and dates; read by `examtally deidentify` only. See deidentify."""
+
+    def faults(self, _contract: Contract) -> Iterator[Fault]:
+        if not self.sources or not self.tables:
+            yield Fault("names no source or no table", "name at least one of each")
