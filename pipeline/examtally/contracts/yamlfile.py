@@ -115,6 +115,11 @@ class Node:
         node = self.nearest(path)
         return node.path == self.child(".".join(path), None).path
 
+    def keys(self, *path: str) -> tuple[str, ...]:
+        """The keys that the file gives there, legal or not."""
+        content = self.nearest(path).content if self.has(*path) else None
+        return tuple(content) if isinstance(content, dict) else ()
+
     def items(self) -> tuple[Node, ...]:
         """A list, as nodes."""
         if not isinstance(self.content, tuple):

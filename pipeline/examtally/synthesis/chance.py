@@ -8,12 +8,18 @@
 from __future__ import annotations
 
 import zlib
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from types import MappingProxyType
+from typing import Annotated, Any, TypeAlias
 
 import numpy as np
 from scipy.special import expit, logit
 
+from examtally.contracts.checks import Fault
+from examtally.contracts.contract import Contract
+from examtally.contracts.declaration import Section
+from examtally.contracts.kinds import Kind, Maybe, Name, Number, Short, after, nothing, raise_all
 from examtally.synthesis.features import BLANK, Bools, Coded, Features, Floats
 
 
@@ -29,12 +35,19 @@ class Streams:
         return np.random.default_rng([self.seed, self.part, zlib.crc32(purpose.encode())])
 
 
+Proportion: TypeAlias = Annotated[float, Number(0, 1)]
+Feature: TypeAlias = Annotated[str, Name("a feature", ".+")]
+Factor: TypeAlias = Annotated[float, Number(1e-6)]
+
+
 @dataclass(frozen=True)
-class Rate:
+class Rate(Section):
     """A probability `base`, its odds multiplied by `odds[name] ** feature`."""
 
-    base: float
-    odds: Mapping[str, float]
+    base: Proportion
+    """The probability where no feature moves it."""
+    odds: Mapping[Feature, Factor] = field(default_factory=nothing)
+    """By feature, an odds ratio."""
 
     def probability(self, features: Features) -> Floats:
         """Shape (rows,). A base of 0 or 1 stays what it is."""
@@ -52,11 +65,13 @@ class Rate:
 
 
 @dataclass(frozen=True)
-class Weight:
+class Weight(Section):
     """The weight of one code, multiplied by `times[name] ** feature`."""
 
-    base: float
-    times: Mapping[str, float]
+    base: Annotated[float, Number(0)]
+    """The weight where no feature moves it."""
+    times: Mapping[Feature, Factor] = field(default_factory=nothing)
+    """By feature, a factor."""
 
     def of(self, features: Features) -> Floats:
         """Shape (rows,)."""
@@ -84,17 +99,26 @@ class Weights:
 
 
 @dataclass(frozen=True)
-class Level:
+class Level(Section):
     """A normal quantity with `mean` and `sd`, its mean moved by `add[name] * feature`.
 
     What falls below `least` or above `most` is mirrored there; None where there is no such limit.
     """
 
-    mean: float
-    sd: float
-    add: Mapping[str, float]
-    least: float | None = None
-    most: float | None = None
+    mean: Annotated[float, Number()]
+    """The mean where no feature moves it."""
+    sd: Annotated[float, Number(0)]
+    """The standard deviation."""
+    add: Mapping[Feature, Annotated[float, Number()]] = field(default_factory=nothing)
+    """By feature, an amount that is added to the mean."""
+    least: Maybe[Annotated[float, Number()]] = None
+    """Where it ends below; what falls under it is mirrored."""
+    most: Maybe[Annotated[float, Number()]] = None
+    """Where it ends above, instead."""
+
+    def faults(self, _contract: Contract) -> Iterator[Fault]:
+        if self.least is not None and self.most is not None:
+            yield Fault("ends on both sides", "keep 'least' or 'most'")
 
     def draw(self, random: np.random.Generator, features: Features) -> Floats:
         """Shape (rows,), in the unit of the mean."""
@@ -104,6 +128,40 @@ class Level:
         if self.most is not None:
             drawn = self.most - np.abs(drawn - self.most)
         return np.asarray(drawn, dtype=np.float64)
+
+
+def _base(value: Any, _contract: Contract) -> Any:
+    return value if isinstance(value, dict) else {"base": value}
+
+
+@dataclass(frozen=True)
+class OneOf:
+    """On a key that holds Weights: a mapping from code to weight, its codes of this kind."""
+
+    code: Kind
+
+    def __get_pydantic_core_schema__(self, _source: Any, handler: Any) -> Any:
+        weights = Mapping[Annotated[str, self.code], AnyWeight]
+        return after(handler.generate_schema(weights), _weights)
+
+
+def _weights(of: Mapping[str, Weight], _contract: Contract) -> Weights:
+    if not any(weight.base for weight in of.values()):
+        raise_all([Fault("no code has a weight above 0", "give one at least a positive weight")])
+    return Weights(MappingProxyType(dict(of)))
+
+
+AnyRate: TypeAlias = Annotated[Rate, Short(_base, (Number(0, 1).json(),))]
+"""A rate, or the bare probability."""
+AnyWeight: TypeAlias = Annotated[Weight, Short(_base, (Number(0).json(),))]
+"""A weight, or the bare number."""
+
+
+@dataclass(frozen=True)
+class Known:
+    """On a key that holds chances: the moment whose names they may depend on, see `Vocabulary`."""
+
+    moment: str
 
 
 def shift(amounts: Mapping[str, float], features: Features) -> Floats:

@@ -9,9 +9,10 @@ import numpy as np
 from scipy.special import expit, logit
 
 from examtally.synthesis.clinic import Clinic
+from examtally.synthesis.clinical_sections import Family
 from examtally.synthesis.estimands import Row
 from examtally.synthesis.features import Floats
-from examtally.synthesis.scenario import Family, ManeuverPlan, Scenario
+from examtally.synthesis.scenario import ManeuverPlan, Scenario
 
 _NODES = 60
 

@@ -58,9 +58,9 @@ def first_of_look(exams: Features) -> Indices:
 def _draw_visits(context: DrawContext, population: Population) -> Features:
     plan, random, periods = context.scenario.visits, context.random("visits"), context.scenario.periods
     complaints, knees = population.complaints, population.knees
-    low, high = plan.repeat_after_days
+    low, high = plan.repeat.after_days
     gap = random.integers(low, high + 1, complaints.rows)
-    again = plan.repeat.draw(random, knees.at(np.arange(complaints.rows) * 2))
+    again = plan.repeat.chance.draw(random, knees.at(np.arange(complaints.rows) * 2))
     again &= complaints.numbers["day"] + gap < periods.edges[-1]
     complaint = np.repeat(np.arange(complaints.rows), np.where(again, 2, 1))
     is_repeat = np.concatenate([[False], complaint[1:] == complaint[:-1]]) if len(complaint) else again
@@ -113,13 +113,13 @@ def _draw_hands(context: DrawContext, visits: Features) -> tuple[Indices, Indice
     loads = _loads(context)
     chosen = (visits.coded["site"].index, visits.coded["setting"].index, visits.numbers["period"])
     first = _choose(random, loads[chosen])
-    learner = np.array([each.role in plan.supervised_roles for each in team])
-    senior = np.array([each.role in plan.supervisor_roles for each in team])
+    learner = np.array([each.role in plan.supervised.roles for each in team])
+    senior = np.array([each.role in plan.supervised.by for each in team])
     site = np.array([context.scenario.sites.codes.index(each.site) for each in team])
     others = loads[chosen] * (np.arange(len(team)) != first[:, None])
     others *= np.where(learner[first][:, None], senior, True)  # a learner is followed by a supervisor
     others *= site == visits.coded["site"].index[:, None]
-    follows = np.where(learner[first], plan.supervised.draw(random, visits), plan.colleague.draw(random, visits))
+    follows = np.where(learner[first], plan.supervised.chance.draw(random, visits), plan.colleague.draw(random, visits))
     second = np.where(follows, _choose(random, others), BLANK)
     visit = np.concatenate([np.arange(visits.rows), np.flatnonzero(second != BLANK)])
     examiner = np.concatenate([first, second[second != BLANK]])

@@ -10,10 +10,11 @@ import numpy.typing as npt
 import polars as pl
 
 from examtally.synthesis.chance import Weights
+from examtally.synthesis.clinical_sections import ByResult, Measuring
 from examtally.synthesis.features import BLANK, Array, Bools, Coded, Features
 from examtally.synthesis.findings import EQUIVOCAL, NEGATIVE, NOT_DONE, POSITIVE, RESULTS, Found
 from examtally.synthesis.population import DrawContext
-from examtally.synthesis.scenario import ByResult, ManeuverPlan, Measuring
+from examtally.synthesis.scenario import ManeuverPlan
 
 
 def finding_rows(context: DrawContext, exams: Features, found: Found) -> pl.DataFrame:
@@ -133,13 +134,13 @@ class _FindingSheet:
 def _done_order(context: DrawContext, exams: Features, found: Found) -> npt.NDArray[np.int16]:
     """Place of each maneuver in its exam, 1 first; BLANK where not done or where nobody wrote the order down."""
     writing, random = context.scenario.writing, context.random("order")
-    place = np.arange(found.result.shape[1]) + writing.order_shuffle * random.standard_normal(
+    place = np.arange(found.result.shape[1]) + writing.order.shuffle * random.standard_normal(
         found.result.shape, dtype=np.float32
     )
     undone = (found.result == BLANK) | (found.result == NOT_DONE)
     place[undone] = np.inf
     rank = np.argsort(np.argsort(place, axis=1, kind="stable"), axis=1).astype(np.int16) + np.int16(1)
-    rank[undone | (random.random(exams.rows) >= writing.order_recorded)[:, None]] = BLANK
+    rank[undone | (random.random(exams.rows) >= writing.order.recorded)[:, None]] = BLANK
     return rank
 
 

@@ -9,11 +9,12 @@ import numpy.typing as npt
 from scipy.special import expit, logit
 
 from examtally.synthesis.chance import shift
+from examtally.synthesis.clinical_sections import Habits
 from examtally.synthesis.exams import first_of_look
 from examtally.synthesis.features import BLANK, Features, Floats, Indices
 from examtally.synthesis.people import Population
 from examtally.synthesis.population import DrawContext
-from examtally.synthesis.scenario import Habits, ManeuverPlan
+from examtally.synthesis.scenario import ManeuverPlan
 from examtally.synthesis.skill import Hands
 
 RESULTS = ("positive", "negative", "equivocal", "not_done")

@@ -26,12 +26,12 @@ class History:
 def tell(context: DrawContext, exams: Features) -> History:
     """Answer the questions, the same to every pair of hands on one day, and add `history.x` to the features."""
     scenario, random = context.scenario, context.random("history asked")
-    told = ~exams.numbers["comparison"] & (random.random(exams.rows) < scenario.history_asked)
-    answer = np.full((exams.rows, len(scenario.history)), BLANK, dtype=np.int8)
-    for column, (item, rate) in enumerate(scenario.history.items()):
+    told = ~exams.numbers["comparison"] & (random.random(exams.rows) < scenario.history.asked)
+    answer = np.full((exams.rows, len(scenario.history.items)), BLANK, dtype=np.int8)
+    for column, (item, rate) in enumerate(scenario.history.items.items()):
         own = context.random(f"history {item}")
         says = np.where(rate.draw(own, exams), YES, NO)[first_of_look(exams)]
-        says = np.where(own.random(exams.rows) < scenario.history_unsure, UNKNOWN, says)
+        says = np.where(own.random(exams.rows) < scenario.history.unsure, UNKNOWN, says)
         answer[:, column] = np.where(told, says, BLANK)
         exams.update({f"history.{item}": answer[:, column] == YES})
-    return History(tuple(scenario.history), answer)
+    return History(tuple(scenario.history.items), answer)

@@ -7,10 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from examtally.synthesis.clinical_sections import Reading, ReferencePlan
 from examtally.synthesis.exams import Seen, first_of_look
 from examtally.synthesis.features import BLANK, Bools, Coded, Features, Indices
 from examtally.synthesis.population import DrawContext
-from examtally.synthesis.scenario import Reading, ReferencePlan
 
 STATUSES = ("present", "absent", "indeterminate")
 PRESENT, ABSENT, INDETERMINATE = range(3)
@@ -66,9 +66,9 @@ def _deciding(context: DrawContext, seen: Seen) -> Features:
 def _draw_test(context: DrawContext, cases: Features, modality: str, plan: ReferencePlan, earlier: list[Test]) -> Test:
     random = context.random(f"reference {modality}")
     ordered = plan.ordered.draw(random, cases)
-    times = plan.median_days * np.exp(
-        plan.spread * random.standard_normal(cases.rows)
-        + sum(np.log(factor) * cases.column(name) for name, factor in plan.times.items())
+    times = plan.days.median * np.exp(
+        plan.days.spread * random.standard_normal(cases.rows)
+        + sum(np.log(factor) * cases.column(name) for name, factor in plan.days.times.items())
     )
     delay = np.floor(times).astype(np.int64)
     if plan.after is None:
@@ -101,13 +101,13 @@ def _from_visits(
     """Visit and day of each test: at the first visit that orders one, or done elsewhere before the first visit."""
     is_first = ~cases.numbers["repeat_visit"]
     complaint = cases.numbers["complaint"]
-    elsewhere = plan.elsewhere.draw(random, cases) & is_first
+    elsewhere = plan.elsewhere.chance.draw(random, cases) & is_first
     brought = np.zeros(int(complaint.max(initial=0)) + 1, dtype=bool)
     brought[complaint[elsewhere]] = True
     sent_before = np.zeros_like(brought)
     sent_before[complaint[ordered & is_first]] = True
     ordered = ordered & (is_first | ~sent_before[complaint]) & ~brought[complaint]
-    low, high = plan.elsewhere_days
+    low, high = plan.elsewhere.days_before
     before = random.integers(low, high + 1, cases.rows)
     days = np.where(elsewhere, cases.numbers["day"] - before, cases.numbers["day"] + delay)
     visit = np.flatnonzero(ordered | elsewhere)

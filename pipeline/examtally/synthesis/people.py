@@ -6,9 +6,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from examtally.synthesis.clinical_sections import ConditionPlan
 from examtally.synthesis.features import BLANK, Bools, Coded, Features, Indices
 from examtally.synthesis.population import DrawContext
-from examtally.synthesis.scenario import ConditionPlan
 
 _LATEST_ORIGIN = 60
 
@@ -58,14 +58,14 @@ def draw_people(context: DrawContext) -> Features:
 def draw_complaints(context: DrawContext, people: Features) -> Features:
     """One complaint a person, for some a second, with mechanism and onset."""
     plan, random = context.scenario.complaints, context.random("complaints")
-    low, high = plan.second_after_days
-    again = plan.second.draw(random, people)
+    low, high = plan.second.after_days
+    again = plan.second.chance.draw(random, people)
     second_day = people.column("entry_day").astype(np.int64) + random.integers(low, high + 1, people.rows)
     again &= second_day < context.scenario.periods.edges[-1]
     person = np.repeat(np.arange(people.rows), np.where(again, 2, 1))
     is_second = np.concatenate([[False], person[1:] == person[:-1]]) if len(person) else np.zeros(0, dtype=bool)
     left = random.random(people.rows) < 0.5
-    changes = random.random(people.rows) >= plan.second_same_side
+    changes = random.random(people.rows) >= plan.second.same_side
     complaints = people.at(person)
     complaints.add(
         person=person,

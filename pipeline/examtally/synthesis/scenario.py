@@ -1,11 +1,43 @@
-"""A scenario: a clinic, its people, its truth and its flaws, as frozen objects. `load_scenario` reads one."""
+"""A scenario: a clinic, its people, its truth and its flaws, as frozen objects and as it is written."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from datetime import date
+from typing import Annotated, TypeAlias
 
-from examtally.synthesis.chance import Level, Rate, Weights
+from examtally.contracts.checks import Fault, nearest
+from examtally.contracts.contract import Contract
+from examtally.contracts.declaration import Section
+from examtally.contracts.kinds import HIGHEST_SEED, Checked, Code, Key, Line, Maybe, Name, Text, Whole
+from examtally.synthesis.chance import Level, OneOf, Proportion, Rate, Weights
+from examtally.synthesis.clinical_sections import (
+    Answers,
+    ByResult,
+    ConditionPlan,
+    Family,
+    Forecasts,
+    Habits,
+    ManeuverEntry,
+    Measuring,
+    ReferencePlan,
+    Sheet,
+    as_the_catalogue,
+    known_codes,
+)
+from examtally.synthesis.people_sections import (
+    Complaints,
+    ExaminerEntry,
+    ExamSheet,
+    People,
+    Skill,
+    Visits,
+)
+
+TITLE = "Scenario"
+ExaminerCode: TypeAlias = Annotated[str, Name("an examiner's code such as E-01", "[A-Z]-[0-9]{2,4}")]
+SiteCode = Name("a site's code such as S-01", "[A-Z]-[0-9]{2,4}")
 
 
 @dataclass(frozen=True)
@@ -37,154 +69,11 @@ class Examiner:
 
 
 @dataclass(frozen=True)
-class Pair:
-    """One figure for sensitivity and one for specificity."""
+class Accuracy:
+    """Sensitivity and specificity of a maneuver against its driver."""
 
     sensitivity: float
     specificity: float
-
-
-@dataclass(frozen=True)
-class Skill:
-    """What examiners add to logit sensitivity and logit specificity.
-
-    A fixed effect of the role, and a normal deviation of the person: SD `spread`, correlated by `correlation` between
-    the two, a share `shared` of its variance common to all maneuvers. Roles in `learning_roles` begin `gap` below and
-    halve the rest of that gap every `half_life_periods`.
-    """
-
-    roles: Mapping[str, Pair]
-    spread: Pair
-    correlation: float
-    shared: float
-    learning_roles: tuple[str, ...]
-    gap: float
-    half_life_periods: float
-
-
-@dataclass(frozen=True)
-class AgeGroup:
-    """Ages drawn evenly from `first` to `last`, both inclusive."""
-
-    first: int
-    last: int
-
-
-@dataclass(frozen=True)
-class People:
-    """Who comes: ages by group, then sex, activity, body mass index and thigh girth."""
-
-    ages: tuple[AgeGroup, ...]
-    age_shares: tuple[float, ...]
-    sex: Weights
-    activity: Weights
-    bmi: Level
-    thigh_cm: Level
-
-
-@dataclass(frozen=True)
-class Complaints:
-    """What they come with. `days` gives first and last day since onset for each acuity."""
-
-    second: Rate
-    second_after_days: tuple[int, int]
-    second_same_side: float
-    mechanism: Weights
-    trauma: tuple[str, ...]
-    acuity: Weights
-    days: Mapping[str, tuple[int, int]]
-
-
-@dataclass(frozen=True)
-class Visits:
-    """How often they are seen, where, and by how many hands."""
-
-    repeat: Rate
-    repeat_after_days: tuple[int, int]
-    setting: Weights
-    both_knees: Rate
-    supervised_roles: tuple[str, ...]
-    supervisor_roles: tuple[str, ...]
-    supervised: Rate
-    colleague: Rate
-    other_exam_known: Weights
-
-
-@dataclass(frozen=True)
-class ExamSheet:
-    """What is noted of the exam as a whole."""
-
-    guarding: Rate
-    effusion: Weights
-    pain_now: Level
-    prior_surgery: Weights
-    reference_known: Weights
-    reference_known_after: Weights
-    other_knee: Weights
-
-
-@dataclass(frozen=True)
-class ConditionPlan:
-    """How often a condition is truly there, how severe, and how long it lasts (None: it stays)."""
-
-    present: Rate
-    severity: Weights | None
-    severity_absent: Weights | None
-    pattern: Weights | None
-    half_life_days: float | None
-
-    @property
-    def severity_codes(self) -> tuple[str, ...]:
-        """The severities it can have; none where it has no kinds."""
-        return self.severity.codes if self.severity else ()
-
-
-@dataclass(frozen=True)
-class Family:
-    """Standard deviations, on the logit scale, of what findings of one kind share.
-
-    `person`: both knees and every exam of a person. `knee`: every exam of one knee for maneuvers of one driver.
-    `hands`: the maneuvers of one driver in one exam, and the exam of a colleague who knew it.
-    """
-
-    person: float
-    knee: float
-    hands: float
-
-
-@dataclass(frozen=True)
-class ByResult:
-    """What is written of positive and of negative findings (a grade, an end point), and how often.
-
-    Weights may depend on `driver`: 1 where what the maneuver looks for is truly there."""
-
-    recorded: float
-    positive: Weights
-    negative: Weights
-
-
-@dataclass(frozen=True)
-class Measuring:
-    """Measured values of positive and negative findings (by `driver` and `grade`), how often, with what, decimals."""
-
-    recorded: float
-    decimals: int
-    positive: Level
-    negative: Level
-    by: Weights
-
-
-@dataclass(frozen=True)
-class Habits:
-    """How a maneuver goes onto the sheet: left out, not done, unclear, and why."""
-
-    not_recorded: Rate
-    not_done: Rate
-    equivocal: Rate
-    reasons: Weights
-    sign_recorded: float
-    pain_recorded: float
-    pain: Rate
 
 
 @dataclass(frozen=True)
@@ -192,7 +81,7 @@ class ManeuverPlan:
     """How a maneuver behaves: against its `driver` condition, or by a bare `rate` where it has none."""
 
     driver: str | None
-    accuracy: Pair | None
+    accuracy: Accuracy | None
     rate: Rate | None
     family: str
     shift: Mapping[str, float]
@@ -204,70 +93,113 @@ class ManeuverPlan:
     flexion_deg: Level | None
 
 
-@dataclass(frozen=True)
-class Sheet:
+@dataclass(frozen=True, kw_only=True)
+class PeriodsEntry(Section):
+    """Reporting periods: {kind: ordinal, count: 18, days: 30} or {kind: month, count: 18, first: 2031-01}."""
+
+    kind: Annotated[str, Code("a kind of period", {"ordinal": "P001, P002, …", "month": "calendar months"})]
+    """Ordinal numbers or calendar months."""
+    count: Annotated[int, Whole(1, 999)]
+    """How many."""
+    days: Maybe[Annotated[int, Whole(7, 366)]] = None
+    """Days of an ordinal period."""
+    first: Maybe[Annotated[str, Text("[0-9]{4}-(0[1-9]|1[0-2])")]] = None
+    """The first month."""
+
+    def faults(self, _contract: Contract) -> Iterator[Fault]:
+        needed, other = ("days", "first") if self.kind == "ordinal" else ("first", "days")
+        if getattr(self, needed) is None:
+            yield Fault(f"periods of the kind '{self.kind}' need '{needed}'", f"add the key '{needed}'")
+        if getattr(self, other) is not None:
+            yield Fault(f"periods of the kind '{self.kind}' have no '{other}'", "remove the key", other)
+
+    def periods(self) -> Periods:
+        """Labels and edges."""
+        if self.days is not None:
+            labels = tuple(f"P{number:03d}" for number in range(1, self.count + 1))
+            return Periods(labels, tuple(self.days * index for index in range(self.count + 1)))
+        year, month = (int(part) for part in (self.first or "").split("-"))
+        months = [month - 1 + index for index in range(self.count + 1)]
+        firsts = [date(year + number // 12, number % 12 + 1, 1) for number in months]
+        return Periods(
+            tuple(f"{first:%Y-%m}" for first in firsts[:-1]), tuple((first - firsts[0]).days for first in firsts)
+        )
+
+
+def _optional(blanks: Mapping[str, Mapping[str, float]], contract: Contract) -> Iterator[Fault]:
+    """Only a column that may be blank can be left so."""
+    for table, columns in blanks.items():
+        legal = [field.name for field in contract.tables[table].fields if not field.required]
+        for column in columns:
+            if column not in legal:
+                yield Fault(f"unknown key '{column}'", nearest(column, legal), table, column)
+
+
+@dataclass(frozen=True, kw_only=True)
+class ScenarioFile(Section):
+    """A synthetic clinic as it is written. A scenario that is based on another names only the keys it changes."""
+
+    based_on: Maybe[Annotated[str, Text("[a-z][a-z0-9_]*")]] = None
+    """Name of the scenario that this one changes: one beside it, or one that comes with the package."""
+    title: Line
+    """What the clinic is, in a few words."""
+    joint: Annotated[str, Code("a joint", "joints")]
+    """The joint whose catalogue applies."""
+    seed: Annotated[int, Whole(0, HIGHEST_SEED)]
+    """Seed of everything that happens by chance."""
+    exams: Annotated[int, Whole(1)]
+    """Exams to make."""
+    reference_people: Annotated[int, Whole(1)]
+    """People of the large clinic in which the truth is counted."""
+    periods: PeriodsEntry
+    """Reporting periods."""
+    blanks: Annotated[
+        Mapping[Annotated[str, Key("a table", "tables")], Mapping[Annotated[str, Name("a column")], Proportion]],
+        Checked(_optional),
+    ]
+    """By table and column, how often an optional column is left blank."""
+    sites: Annotated[Weights, OneOf(SiteCode)]
+    """Sites with their weights."""
+    examiners: Mapping[ExaminerCode, ExaminerEntry]
+    """The examiners. Every site needs one who works everywhere from the first period on."""
+    skill: Skill
+    """What examiners add to sensitivity and specificity."""
+    people: People
+    """Who comes."""
+    complaints: Complaints
+    """What they come with."""
+    visits: Visits
+    """How often they are seen, where, and by how many hands."""
+    sheet: ExamSheet
+    """What is noted of the exam as a whole."""
+    conditions: Annotated[
+        Mapping[Annotated[str, Key("a condition", "conditions")], ConditionPlan], Checked(known_codes)
+    ]
+    """The conditions in the order in which they come about: each may depend on those above it."""
+    families: Mapping[Annotated[str, Name("a family of findings")], Family]
+    """What findings of one kind share."""
+    habits: Habits
+    """How maneuvers go onto the sheet."""
+    maneuvers: Annotated[
+        Mapping[Annotated[str, Key("a maneuver", "maneuvers")], ManeuverEntry], Checked(as_the_catalogue)
+    ]
+    """The maneuvers the clinic does; one without an entry is never done."""
+    writing: Sheet
     """What concerns the findings of one exam together."""
-
-    end_points: ByResult
-    flexion_recorded: float
-    order_recorded: float
-    order_shuffle: float
-
-
-@dataclass(frozen=True)
-class Stage:
-    """One moment at which probabilities are stated. `terms`, and with `findings` those of every maneuver that speaks of
-    the condition, are what the examiner can know by then."""
-
-    stated: float
-    confidence: float
-    noise: float
-    findings: bool
-    terms: tuple[str, ...]
-
-
-@dataclass(frozen=True)
-class Forecasts:
-    """Stated probabilities: how often for each condition, at which stages, in which numbers."""
-
-    conditions: Mapping[str, float]
-    comparison: float
-    stages: Mapping[str, Stage]
-    numbers: Mapping[str, tuple[float, ...]]
-
-
-@dataclass(frozen=True)
-class Reading:
-    """How one modality reads one condition: how often it speaks of it and says what is true."""
-
-    mention: float
-    sensitivity: Rate
-    specificity: Rate
-
-
-@dataclass(frozen=True)
-class ReferencePlan:
-    """One reference test: when it is ordered, how long it takes, who reads it and what it says.
-
-    With `after`, it follows that earlier modality and its days count from there; otherwise it is ordered at a visit.
-    `elsewhere` is the share of complaints that come with it already done, `elsewhere_days` how long before.
-    """
-
-    ordered: Rate
-    after: str | None
-    operation: bool
-    median_days: float
-    spread: float
-    times: Mapping[str, float]
-    elsewhere: Rate
-    elsewhere_days: tuple[int, int]
-    readers: tuple[str, ...]
-    reader_roles: tuple[str, ...]
-    exam_known: Weights
-    indeterminate: float
-    read_twice: float
-    severity_right: float
-    covers: Mapping[str, Reading]
+    history: Answers
+    """What people answer before the exam."""
+    forecasts: Forecasts
+    """Stated probabilities."""
+    decisions: Annotated[
+        str,
+        Code(
+            "whose findings decide",
+            {"last_hands": "those of the last examiner", "first_hands": "those of the first examiner"},
+        ),
+    ]
+    """Whose findings decide about reference tests."""
+    references: Mapping[Annotated[str, Key("a modality", "references.modality")], ReferencePlan]
+    """The reference tests in the order in which they are thought of: each may depend on those above it."""
 
 
 @dataclass(frozen=True)
@@ -291,9 +223,7 @@ class Scenario:
     families: Mapping[str, Family]
     maneuvers: Mapping[str, ManeuverPlan]
     writing: Sheet
-    history: Mapping[str, Rate]
-    history_asked: float
-    history_unsure: float
+    history: Answers
     forecasts: Forecasts
     decided_by_last_hands: bool
     references: Mapping[str, ReferencePlan]

@@ -2,62 +2,50 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection, Mapping
+from dataclasses import fields
 from pathlib import Path
 from types import MappingProxyType
 
+from examtally.contracts.checks import Fault, check_code
 from examtally.contracts.contract import Contract, load_contract
-from examtally.contracts.yamlfile import Node, load_yaml
+from examtally.contracts.declaration import Faults, Steps, read_section
+from examtally.contracts.yamlfile import Found, Node, load_yaml
+from examtally.errors import ContractError
 from examtally.resources import resource
-from examtally.synthesis.grammar import joined, share, weights
-from examtally.synthesis.reading import (
-    read_complaints,
-    read_examiners,
-    read_people,
-    read_periods,
-    read_sheet,
-    read_skill,
-    read_visits,
+from examtally.synthesis.chance import Weight, Weights
+from examtally.synthesis.clinical_sections import (
+    HABITS,
+    Habits,
+    ManeuverEntry,
 )
-from examtally.synthesis.reading_clinical import (
-    read_conditions,
-    read_families,
-    read_forecasts,
-    read_history,
-    read_maneuvers,
-    read_references,
-    read_writing,
+from examtally.synthesis.names import check_names, present_conditions
+from examtally.synthesis.people_sections import (
+    ExaminerEntry,
 )
-from examtally.synthesis.scenario import Scenario
+from examtally.synthesis.scenario import Accuracy, Examiner, ManeuverPlan, Scenario, ScenarioFile
 from examtally.synthesis.vocabulary import Vocabulary
 
 DEFAULT = "clinic"
 _WHOLE = ("periods",)  # the keys of one kind mean nothing to the other
-_HIGHEST_SEED = 2**32 - 1
-_SITE = "[A-Z]-[0-9]{2,4}"
-_GENERAL = ("title", "joint", "seed", "exams", "reference_people", "periods", "blanks")
-_PEOPLE = ("sites", "examiners", "skill", "people", "complaints", "visits", "sheet")
-_CLINICAL = (
-    "conditions",
-    "families",
-    "habits",
-    "maneuvers",
-    "writing",
-    "history",
-    "forecasts",
-    "decisions",
-    "references",
-)
-_KEYS = (*_GENERAL, *_PEOPLE, *_CLINICAL)
 
 
 def load_scenario(path: Path | None = None) -> Scenario:
     """Read the scenario at `path`, a file or the name of one that comes with the package; by default `clinic`.
 
-    Raises ContractError with file, line, path in the file and mend for whatever is wrong with it.
+    Raises ContractError with a line for each fault: file, line, path in the file and mend.
     """
     place = _place(path)
-    top = _based(load_yaml(place), place)
-    return _scenario(top)
+    found: list[Found] = []
+    top = _based(load_yaml(place, ContractError, found), place)
+    joint = top.nearest(("joint",)).content
+    contract = load_contract(joint) if isinstance(joint, str) and top.has("joint") else load_contract()
+    faults = Faults(top, found)
+    file = read_section(ScenarioFile, faults, contract)
+    scenario = _scenario(file, faults, contract) if file else None
+    faults.stop()
+    assert scenario is not None  # without faults there was something to read
+    return scenario
 
 
 def _place(path: Path | None) -> Path:
@@ -79,65 +67,127 @@ def _based(top: Node, place: Path) -> Node:
     base = load_yaml(beside if beside.is_file() else inside)
     if isinstance(base.content, dict) and "based_on" in base.content:
         raise based_on.fail(f"'{name}' is based on another scenario itself", "name a scenario that stands alone")
-    return joined(base, top.holding(entries), whole=_WHOLE)
+    return _joined(base, top.holding(entries), whole=_WHOLE)
 
 
-def _scenario(top: Node) -> Scenario:
-    entries = top.record(required=_KEYS)
-    contract = load_contract(entries["joint"].text())
-    families = read_families(entries["families"])
-    sites = weights(_ids(entries["sites"]), None, ())
-    known = Vocabulary(contract, tuple(families), sites.codes)
-    conditions = read_conditions(entries["conditions"], known)
-    severities = {code: plan.severity_codes for code, plan in conditions.items()}
-    truth, visit, exam = known.truth(severities), known.visit(severities), known.exam(severities)
-    present = tuple(code for code in contract.catalogue.conditions if code in truth)
-    told = known.findings(severities)
-    periods = read_periods(entries["periods"])
-    forecasts = read_forecasts(entries["forecasts"], known, present, told)
-    history, asked, unsure = read_history(entries["history"], known, exam)
+def _joined(base: Node, over: Node, whole: Collection[str] = ()) -> Node:
+    """`base` with what `over` says instead: mappings are joined key by key, anything else and `whole` is replaced."""
+    if not (isinstance(base.content, dict) and isinstance(over.content, dict)):
+        return over
+    entries = dict(base.content)
+    for key, node in over.content.items():
+        entries[key] = _joined(entries[key], node) if key in entries and key not in whole else node
+    return over.holding(entries)
+
+
+def _scenario(file: ScenarioFile, faults: Faults, contract: Contract) -> Scenario:
+    """What the file says, habits filled in; contradictions are noted in `faults`."""
+    periods = file.periods.periods()
+    check_names(file, Vocabulary(contract, faults.top.keys("families"), faults.top.keys("sites")), faults)
+    _check_examiners(file, len(periods.labels), faults)
+    _check_references(file, faults)
     return Scenario(
-        title=entries["title"].text(),
+        title=file.title,
         joint=contract.catalogue.joint,
-        seed=entries["seed"].integer(0, _HIGHEST_SEED),
-        exams=entries["exams"].integer(1),
-        reference_people=entries["reference_people"].integer(1),
+        seed=file.seed,
+        exams=file.exams,
+        reference_people=file.reference_people,
         periods=periods,
-        sites=sites,
-        examiners=read_examiners(entries["examiners"], known, periods, forecasts.numbers),
-        skill=read_skill(entries["skill"], known),
-        people=read_people(entries["people"], known),
-        complaints=read_complaints(entries["complaints"], known),
-        visits=read_visits(entries["visits"], known, truth, visit),
-        sheet=read_sheet(entries["sheet"], known, severities),
-        conditions=MappingProxyType(conditions),
-        families=MappingProxyType(families),
-        maneuvers=MappingProxyType(read_maneuvers(entries["maneuvers"], entries["habits"], known, present, exam)),
-        writing=read_writing(entries["writing"], known, exam),
-        history=MappingProxyType(history),
-        history_asked=asked,
-        history_unsure=unsure,
-        forecasts=forecasts,
-        decided_by_last_hands=entries["decisions"].code("whose findings decide", ("last_hands", "first_hands"))
-        == "last_hands",
-        references=MappingProxyType(read_references(entries["references"], known, present, told)),
-        blanks=MappingProxyType(_blanks(entries["blanks"], contract)),
+        sites=file.sites,
+        examiners=tuple(_examiner(code, entry) for code, entry in file.examiners.items()),
+        skill=file.skill,
+        people=file.people,
+        complaints=file.complaints,
+        visits=file.visits,
+        sheet=file.sheet,
+        conditions=file.conditions,
+        families=file.families,
+        maneuvers=_maneuvers(file, faults, contract),
+        writing=file.writing,
+        history=file.history,
+        forecasts=file.forecasts,
+        decided_by_last_hands=file.decisions == "last_hands",
+        references=file.references,
+        blanks=file.blanks,
     )
 
 
-def _ids(node: Node) -> Node:
-    node.table("a site's code such as S-01", _SITE)
-    return node
+def _check_examiners(file: ScenarioFile, count: int, faults: Faults) -> None:
+    """Examiners belong to sites, scales and periods of the scenario; no site is ever without one."""
+    for code, one in file.examiners.items():
+        place = ("examiners", code)
+        _check_code(one.site, (*place, "site"), "a site of this scenario", faults.top.keys("sites"), faults)
+        _check_code(
+            one.numbers,
+            (*place, "numbers"),
+            "a scale of this scenario",
+            faults.top.keys("forecasts", "numbers"),
+            faults,
+        )
+        starts = {("start",): one.start, ("promoted", "period"): one.promoted.period if one.promoted else None}
+        for at, period in starts.items():
+            if period is not None and period > count:
+                faults.add((*place, *at), f"{period} is out of range", f"write a number from 1 to {count}")
+    for site in file.sites.codes if not faults.about(("examiners",)) else ():
+        if not any(one.site == site and one.start is None and not one.settings for one in file.examiners.values()):
+            problem = f"site {site} has nobody who works there in every setting from the beginning"
+            faults.add(("examiners",), problem, "give it an examiner without 'start' and 'settings'")
 
 
-def _blanks(node: Node, contract: Contract) -> dict[str, dict[str, float]]:
-    """How often an optional column is left blank, by table and column."""
-    return {
-        table: {
-            column: share(each)
-            for column, each in entry.record(
-                optional=[field.name for field in contract.tables[table].fields if not field.required]
-            ).items()
-        }
-        for table, entry in node.record(optional=contract.tables).items()
-    }
+def _check_references(file: ScenarioFile, faults: Faults) -> None:
+    """A test follows one above it."""
+    given = faults.top.keys("references")
+    for code, plan in file.references.items():
+        if plan.after is not None:
+            earlier = given[: given.index(code)]
+            _check_code(plan.after, ("references", code, "after"), "a reference test above this one", earlier, faults)
+
+
+def _check_code(code: str, place: Steps, what: str, legal: Collection[str], faults: Faults) -> None:
+    try:
+        check_code(code, what, legal)
+    except Fault as fault:
+        faults.add(place, fault.problem, fault.mend)
+
+
+def _examiner(code: str, entry: ExaminerEntry) -> Examiner:
+    promoted = (entry.promoted.period, entry.promoted.role) if entry.promoted else None
+    given = {field.name: getattr(entry, field.name) for field in fields(entry)}
+    return Examiner(**{**given, "code": code, "promoted": promoted})
+
+
+def _maneuvers(file: ScenarioFile, faults: Faults, contract: Contract) -> Mapping[str, ManeuverPlan]:
+    """The maneuvers in the order of the catalogue, with the usual habits where they say nothing."""
+    plans: dict[str, ManeuverPlan] = {}
+    for code, declared in contract.catalogue.maneuvers.items():
+        entry = file.maneuvers.get(code)
+        if entry is None:
+            continue
+        place = ("maneuvers", code)
+        _check_code(entry.family, (*place, "family"), "a family of this scenario", faults.top.keys("families"), faults)
+        if entry.driver is not None:
+            present = present_conditions(faults.top.keys("conditions"), contract)
+            _check_code(entry.driver, (*place, "driver"), "a condition of this scenario", present, faults)
+        plans[code] = _plan(entry, file.habits, declared.signs)
+    return MappingProxyType(plans)
+
+
+def _plan(entry: ManeuverEntry, usual: Habits, signs: Collection[str]) -> ManeuverPlan:
+    own = {name: getattr(entry, name) for name in HABITS}
+    even = Weights(MappingProxyType({sign: Weight(1.0) for sign in signs})) if signs else None
+    accuracy = None
+    if entry.driver and entry.sensitivity is not None and entry.specificity is not None:
+        accuracy = Accuracy(entry.sensitivity, entry.specificity)
+    return ManeuverPlan(
+        driver=entry.driver,
+        accuracy=accuracy,
+        rate=None if entry.driver else entry.rate,
+        family=entry.family,
+        shift=entry.shift,
+        habits=Habits(**{name: getattr(usual, name) if value is None else value for name, value in own.items()}),
+        signs=entry.signs or even,
+        grades=entry.grades,
+        measure=entry.measure,
+        end_point=entry.end_point,
+        flexion_deg=entry.flexion_deg,
+    )

@@ -46,8 +46,8 @@ def draw_hands(scenario: Scenario, streams: Streams) -> Hands:
 def learning_gap(scenario: Scenario, exams: Features) -> Floats:
     """How far each exam's examiner still is from the full skill, on the logit scale, shape (exams,)."""
     skill = scenario.skill
-    learns = np.array([each.start is not None and each.role in skill.learning_roles for each in scenario.examiners])
+    learns = np.array([each.start is not None and each.role in skill.learning.roles for each in scenario.examiners])
     start = np.array([each.start or 1 for each in scenario.examiners])
     examiner = exams.numbers["examiner"]
     worked = np.maximum(exams.column("period") + 1 - start[examiner], 0)
-    return np.where(learns[examiner], skill.gap * 0.5 ** (worked / skill.half_life_periods), 0.0)
+    return np.where(learns[examiner], skill.learning.gap * 0.5 ** (worked / skill.learning.half_life_periods), 0.0)

@@ -12,11 +12,11 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import expit
 
+from examtally.synthesis.clinical_sections import Stage
 from examtally.synthesis.features import Bools, Features, Floats
 from examtally.synthesis.findings import NEGATIVE, POSITIVE, Found
 from examtally.synthesis.logistic import fit_logistic
 from examtally.synthesis.population import DrawContext
-from examtally.synthesis.scenario import Stage
 
 _PRECISION = 0.5
 _DECIMALS = 6  # the last bits of a sum differ between machines, and must not reach a stated probability

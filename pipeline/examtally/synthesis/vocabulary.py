@@ -23,11 +23,6 @@ class Vocabulary:
         """The legal set of a coded column of the records."""
         return self.contract.tables[table].field(column).enum or ()
 
-    @property
-    def acuity(self) -> tuple[str, ...]:
-        """Acuity codes of the default protocol."""
-        return self._bands("acuity")
-
     def age(self) -> tuple[str, ...]:
         """A person before anything but age, site and constitution is known."""
         return (
@@ -54,7 +49,7 @@ class Vocabulary:
             *self.person(),
             *COMPLAINT_NUMBERS,
             *dotted("mechanism", self.contract.catalogue.mechanisms),
-            *dotted("acuity", self.acuity),
+            *dotted("acuity", self._bands("acuity")),
         )
 
     def truth(self, severities: dict[str, tuple[str, ...]]) -> tuple[str, ...]:
@@ -95,6 +90,23 @@ class Vocabulary:
             *dotted("history", self.contract.catalogue.history),
             *dotted("finding", self.contract.catalogue.maneuvers),
         )
+
+    def moments(self, severities: dict[str, tuple[str, ...]]) -> dict[str, tuple[str, ...]]:
+        """The names known at each moment that `Known` speaks of."""
+        age, person, exam = self.age(), self.person(), self.exam(severities)
+        sex = (*age, *dotted("sex", self.enum("participants", "sex")))
+        activity = (*sex, *dotted("activity", self.enum("participants", "activity")))
+        second = (*person, "second_complaint")
+        mechanism = (*second, *dotted("mechanism", self.contract.catalogue.mechanisms), "trauma")
+        truth = self.truth(severities)
+        return {
+            **{"age": age, "sex": sex, "activity": activity, "bmi": (*activity, "bmi"), "person": person},
+            **{"second_complaint": second, "mechanism": mechanism, "truth": truth},
+            **{"repeat_visit": (*truth, "repeat_visit"), "visit": self.visit(severities)},
+            **{"hands": self.hands(severities), "exam": exam, "positive": (*exam, "positive")},
+            **{"driver": (*exam, "driver"), "grade": (*exam, "driver", "grade")},
+            "reference": self.findings(severities),
+        }
 
     def _bands(self, group_by: str) -> tuple[str, ...]:
         return Protocol.defaults(self.contract).groups.bands(group_by).codes

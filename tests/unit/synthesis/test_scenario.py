@@ -28,7 +28,7 @@ def test_the_clinic_does_every_maneuver_and_has_a_truth_for_every_condition(scen
     catalogue = load_contract(scenario.joint).catalogue
     assert tuple(scenario.maneuvers) == tuple(catalogue.maneuvers)
     assert set(scenario.conditions) == {code for code, item in catalogue.conditions.items() if not item.derived_from}
-    assert set(scenario.history) == set(catalogue.history)
+    assert set(scenario.history.items) == set(catalogue.history)
     for code, item in catalogue.conditions.items():
         settling = [modality for modality in item.modalities if code in scenario.references[modality].covers]
         assert settling or item.derived_from or not item.modalities, f"nothing in the scenario settles {code}"
@@ -57,7 +57,11 @@ def test_the_clinic_is_what_it_is_described_as(scenario: Scenario) -> None:
         ("maneuvers: {lachmann: {rate: 0.1, family: look}}", ["did you mean 'lachman'?"]),
         ("maneuvers: {lachman: {rate: 0.1}}", ["maneuvers.lachman", "either a driver or a rate"]),
         ("maneuvers: {lachman: {grades: {positive: {9: 1}}}}", ["maneuvers.lachman.grades.positive"]),
-        ("maneuvers: {pivot_shift: {measure: {recorded: 1}}}", ["pivot_shift.measure", "no unit"]),
+        (
+            "maneuvers: {pivot_shift: {measure: {recorded: 1, decimals: 0, positive: {mean: 1, sd: 1}, "
+            "negative: {mean: 1, sd: 1}, by: {eye: 1}}}}",
+            ["pivot_shift.measure", "no unit"],
+        ),
         ("conditions: {acl_tear: {severity: {torn: 1}}}", ["conditions.acl_tear.severity"]),
         (
             "examiners: {E-01: {start: 2}, E-02: {start: 2}, E-03: {start: 2}, E-04: {start: 2}, E-06: {start: 2}}",
@@ -81,6 +85,28 @@ def test_a_wrong_scenario_is_refused(based: Based, lines: str, words: list[str])
     assert "\n" not in message
     for word in words:
         assert word in message
+
+
+def test_every_fault_of_a_scenario_is_said_at_once_with_its_line(based: Based) -> None:
+    lines = """\
+title: 5
+families: {laxity: {person: -1, knee: 1, hands: 1}}
+visits: {both_knees: {base: 0.5, odds: {repeat_visits: 2}}}
+maneuvers: {lachman: {driver: torn_ligament}, lachmann: {rate: 0.1, family: look}}
+examiners: {E-01: {numbers: thirds, start: 99}}
+references: {mri: {after: arthroscopy}}
+"""
+    with pytest.raises(ContractError) as refused:
+        load_scenario(based(lines.replace("title: 5", "title: Five faults")))
+    assert [line.split(": ")[0] for line in str(refused.value).split("\n")] == [
+        "other.yaml, line 3, families.laxity.person",
+        "other.yaml, line 4, visits.both_knees.odds.repeat_visits",
+        "other.yaml, line 5, maneuvers.lachmann",
+        "other.yaml, line 5, maneuvers.lachman.driver",
+        "other.yaml, line 6, examiners.E-01.numbers",
+        "other.yaml, line 6, examiners.E-01.start",
+        "other.yaml, line 7, references.mri.after",
+    ]
 
 
 def test_a_scenario_cannot_be_based_on_one_that_is_based_on_another(based: Based, tmp_path: Path) -> None:

@@ -142,7 +142,7 @@ def test_learners_halve_their_gap_every_half_life(clinic: Clinic) -> None:
     assert start is not None
     for periods in (0, 4, 8):
         rows = (exams.numbers["examiner"] == student) & (exams.numbers["period"] == start - 1 + periods)
-        np.testing.assert_allclose(gap[rows], skill.gap * 0.5 ** (periods / skill.half_life_periods))
+        np.testing.assert_allclose(gap[rows], skill.learning.gap * 0.5 ** (periods / skill.learning.half_life_periods))
     assert gap[exams.coded["role"].equals("attending")].max() == 0
 
 

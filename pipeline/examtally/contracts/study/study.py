@@ -197,8 +197,8 @@ def _check_analyses(file: StudyFile, faults: Faults) -> None:
 
 def _check_test(code: str, path: Steps, faults: Faults) -> None:
     """A code must be that of an index test of the file, be the test itself legal or not."""
-    tests = faults.top.nearest(("tests",)).content
-    if isinstance(tests, dict) and code not in tests:
+    tests = faults.top.keys("tests")
+    if tests and code not in tests:
         faults.add(path, f"'{code}' is not an index test of this protocol", nearest(code, tests))
 
 
