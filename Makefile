@@ -5,7 +5,7 @@ PYTHON ?= $(firstword $(foreach version,$(SUPPORTED),$(shell python$(version) -c
 BIN := .venv/bin
 export PIP_DISABLE_PIP_VERSION_CHECK := 1
 
-.PHONY: help install install-dev install-notebook demo test mutate study bench lock check-lock audit dist clean
+.PHONY: help install install-dev install-notebook demo test mutate study bench schemas lock check-lock audit dist clean
 
 help:
 	@echo "make demo              environment, synthetic clinic, ingest, analysis, report; prints where to look"
@@ -14,6 +14,7 @@ help:
 	@echo "make study             long simulations; says how long, resumes where it stopped"
 	@echo "make bench             benchmarks; prints ratios against a baseline in the same run"
 	@echo "make install-notebook  environment with Jupyter, and with what Quarto runs a report's cells with"
+	@echo "make schemas           write the JSON Schemas of the files that people write anew"
 	@echo "make lock              renew the lock files from pyproject.toml (needs uv)"
 	@echo "make check-lock        every locked package has a wheel for each Python and system (needs uv)"
 	@echo "make audit             known faults of the locked packages, where a database of them can be reached"
@@ -66,6 +67,10 @@ bench: .venv/.installed-dev
 	$(BIN)/pytest -q -s -m benchmark_ratio tests/benchmarks
 
 COMPILE := uv pip compile --quiet --universal --python-version 3.11 --generate-hashes --no-header --no-annotate pyproject.toml --group build
+schemas: .venv/.installed
+	for name in protocol study mapping scenario; do \
+	  .venv/bin/examtally schema $$name > schemas/json/$$name.schema.json || exit 1; done
+
 lock:
 	$(COMPILE) -o requirements.lock
 	$(COMPILE) --constraint requirements.lock --extra dev -o requirements-dev.lock

@@ -18,6 +18,7 @@ GROUPS: Mapping[str, Mapping[str, str]] = {
         "demo": "See everything on an invented clinic: records, figures, pages",
         "doctor": "What is installed, what others could read, how much disk is free",
         "dictionary": "Every table, column, code and key, and what each means",
+        "schema": "JSON Schema of protocol, study, mapping or scenario, for editors",
         "guide": "The documentation: mapping files, studies, reports, the registry",
         "synthesize": "Only the records of an invented clinic, with the truth",
     },
@@ -90,7 +91,7 @@ key_app = typer.Typer(no_args_is_help=True, help="The site key that `deidentify`
 key_app.command("make")(records.key_make)
 
 _COMMANDS: tuple[Callable[..., None], ...] = (
-    *(start.demo, start.doctor, start.dictionary, start.guide, start.synthesize),
+    *(start.demo, start.doctor, start.dictionary, start.schema, start.guide, start.synthesize),
     *(records.workbook, records.sheet, records.deidentify, records.check, records.ingest),
     *(registry.held, registry.retry, registry.batches, registry.verify, registry.undo, registry.withdraw),
     *(figures.analyze, figures.review),

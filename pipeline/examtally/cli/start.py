@@ -62,6 +62,15 @@ def dictionary(
     typer.echo(render_dictionary(table=table, form=form))
 
 
+def schema(
+    name: Annotated[str, typer.Argument(help="protocol, study, mapping or scenario.")],
+) -> None:
+    """Print the JSON Schema of a kind of file, with which an editor completes and checks it."""
+    from examtally.synthesis.schemas import schema_text
+
+    typer.echo(schema_text(name), nl=False)
+
+
 def guide(
     topic: Annotated[str | None, typer.Argument(help="One page; without it their titles.", show_default=False)] = None,
 ) -> None:

@@ -51,7 +51,10 @@ class Section:
 
     @classmethod
     def __get_pydantic_core_schema__(cls, source: Any, handler: Callable[[Any], CoreSchema]) -> CoreSchema:
-        return before(after(handler(source), cls._settled), cls._with_known_keys)
+        inner: Any = dict(handler(source))
+        reference = inner.pop("ref")  # a second use of the section refers to the whole of it, rules included
+        outer: Any = before(after(inner, cls._settled), cls._with_known_keys)
+        return {**outer, "ref": reference}
 
     @classmethod
     def _with_known_keys(cls, value: Any, _contract: Contract) -> Any:

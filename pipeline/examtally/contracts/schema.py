@@ -32,8 +32,8 @@ class DeclaredKey:
 
 
 @cache
-def json_schema(kind: Any, title: str) -> Mapping[str, Any]:
-    """JSON Schema (2020-12) of one kind of file."""
+def json_schema(kind: Any, title: str, is_partial: bool = False) -> Mapping[str, Any]:
+    """JSON Schema (2020-12) of one kind of file; where a file may be a part of one, no key is required."""
     from pydantic.json_schema import GenerateJsonSchema
 
     class Generator(GenerateJsonSchema):
@@ -51,12 +51,13 @@ def json_schema(kind: Any, title: str) -> Mapping[str, Any]:
     for name, section in made["$defs"].items():
         section["title"] = "".join(f"_{sign.lower()}" if sign.isupper() else sign for sign in name)[1:]
         section["title"] = section["title"].removesuffix("_entry")
+    for section in (made, *made["$defs"].values()):
+        for key in section["properties"].values():
+            if "$ref" in key:  # a description that is that of the section as well is left out by the generator
+                key.setdefault("description", made["$defs"][key["$ref"].rsplit("/", 1)[1]]["description"])
+        if is_partial:
+            section.pop("required", None)
     return {"$schema": _DIALECT, **made, "title": title}
-
-
-def schema_text(kind: Any, title: str) -> str:
-    """The same as a file."""
-    return json.dumps(json_schema(kind, title), indent=1, ensure_ascii=False) + "\n"
 
 
 def declared_keys(schema: Mapping[str, Any], name: str, apart: str = "") -> tuple[DeclaredKey, ...]:

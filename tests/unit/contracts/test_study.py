@@ -21,12 +21,15 @@ LEAST: Mapping[str, Any] = {
 }
 
 
-def _refusal(change: Mapping[str, Any], contract: Contract) -> str:
+def _refusals(change: Mapping[str, Any], contract: Contract) -> list[str]:
     with pytest.raises(ProtocolError) as fault:
         load_study({**LEAST, **change}, contract)
-    message = str(fault.value)
-    assert "\n" not in message
-    return message
+    return str(fault.value).split("\n")
+
+
+def _refusal(change: Mapping[str, Any], contract: Contract) -> str:
+    (line,) = _refusals(change, contract)
+    return line
 
 
 def _rule(rule: Mapping[str, Any]) -> dict[str, Any]:
@@ -219,6 +222,13 @@ analysis:
         "study.yaml, line 13, analysis.display.min_participants",
         "study.yaml, line 14, analysis.equivocal",
     ]
+
+
+def test_a_section_that_is_used_twice_is_held_to_its_rules_each_time(contract: Contract) -> None:
+    unsaid = {"name": "other", "kind": "by_group", "tests": ["classic"], "statistics": ["pabak"]}
+    said = _refusals({"secondary": [unsaid]}, contract)
+    assert said[0].startswith("study, secondary[0]: does not say which groups to compare")
+    assert said[1].startswith("study, secondary[0].statistics: is not used by by_group")
 
 
 def test_longer_cycles_and_deep_nesting_are_refused(contract: Contract) -> None:
