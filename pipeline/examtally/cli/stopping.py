@@ -74,7 +74,7 @@ def files_at(out: Path) -> Truth:
     def truth() -> str:
         new = sorted(path for path, state in _seen(out).items() if before.get(path) != state)
         if not new:
-            return f"nothing was written to {out}; what was there is as it was"
+            return f"nothing was stored; {out} is as it was"
         named = ", ".join(path.name for path in new[:_NAMED]) + (" …" if len(new) > _NAMED else "")
         noun = "file was" if len(new) == 1 else "files were"
         return f"{len(new)} {noun} already written to {out}, each whole ({named}); run it again for all of them"
@@ -88,7 +88,7 @@ def unfinished_at(out: Path) -> Truth:
 
     def truth() -> str:
         if _seen(out) == before:
-            return f"nothing was written to {out}"
+            return f"nothing was stored; {out} is as it was"
         return f"what lies in {out} may be unfinished; run it again, or remove it"
 
     return truth
