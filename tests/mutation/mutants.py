@@ -53,7 +53,7 @@ MUTANTS: tuple[Mutant, ...] = (
         "disclosure/figures.py",
         f"{_DISCLOSURE}/test_figures.py",
         ("_FEWEST_EXAMINERS = 5", "_FEWEST_EXAMINERS = 2"),
-        ("(part.round(0) - again >= FEWEST for part", "(part.round(0) >= FEWEST for part"),
+        ("part.round(0) - again, part", "part.round(0), part"),
     ),
     *_of(
         "disclosure/checker.py",

@@ -106,7 +106,8 @@ def agreement_figures(agreement: pl.DataFrame, _selection: Selection) -> pl.Data
     """Agreement of two examiners.
 
     Of the pairs alike, the fewer, both positive or both negative, follow from the chance term of AC1, 2q(1 - q), with q
-    the mean share of the rarer finding (Gwet, Br J Math Stat Psychol 2008;61:29).
+    the mean share of the rarer finding (Gwet, Br J Math Stat Psychol 2008;61:29). A person is
+    taken to have two pairs at most, unless all further pairs of a person leave enough.
     """
     key = ["maneuver", "group_by", "group"]
     again, unlike = pl.col("pairs") - pl.col("participants"), (1 - pl.col("observed")) * pl.col("pairs")
@@ -115,9 +116,8 @@ def agreement_figures(agreement: pl.DataFrame, _selection: Selection) -> pl.Data
     fewer_alike = pl.col("pairs") * rarer - unlike / 2
     observed = agreement.filter(statistic="observed_agreement").rename({"estimate": "observed"})
     ac1 = agreement.filter(statistic="gwet_ac1").select(*key, ac1="estimate")
-    enough = observed.join(ac1, on=key).filter(
-        pl.all_horizontal(part.round(0) - again >= FEWEST for part in (unlike, fewer_alike))
-    )
+    people = [pl.max_horizontal(part.round(0) - again, part.round(0) / 2) for part in (unlike, fewer_alike)]
+    enough = observed.join(ac1, on=key).filter(pl.all_horizontal(part >= FEWEST for part in people))
     kept = agreement.join(enough, on=key, how="semi", maintain_order="left").filter(
         pl.col("statistic").is_in(STATISTICS) & pl.col("estimate").is_not_null()
     )
@@ -151,7 +151,8 @@ FIGURES: Mapping[str, Figures] = {
     ),
     "interactions": Figures(interaction_figures, "differences between two groups whose tables both go out"),
     "agreement": Figures(
-        agreement_figures, "where 11 people or more stand behind the pairs both positive, both negative and unlike"
+        agreement_figures,
+        "where 11 people or more, or 22 pairs, stand behind those both positive, both negative and unlike",
     ),
     "examiner_spread": Figures(spread_figures, "five examiners or more, where corrected figures of everybody go out"),
 }

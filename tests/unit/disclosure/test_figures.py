@@ -82,7 +82,18 @@ def test_agreement_goes_out_where_every_kind_of_pair_is_enough() -> None:
     found = agreement_figures(agreed(11, 11, 11), CHOSEN)
     assert found["statistic"].to_list() == ["observed_agreement", "gwet_ac1", "cohen_kappa"]
     assert found["estimate"].to_list() == [0.67, 0.33, 0.42]
-    for few in ((30, 0, 30), (0, 30, 30), (10, 11, 11), (11, 10, 11), (11, 11, 10), (11, 11, 11, 32)):
+    assert not agreement_figures(agreed(22, 22, 22, 30), CHOSEN).is_empty()
+    for few in (
+        (21, 22, 22, 30),
+        (22, 21, 22, 30),
+        (22, 22, 21, 30),
+        (30, 0, 30),
+        (0, 30, 30),
+        (10, 11, 11),
+        (11, 10, 11),
+        (11, 11, 10),
+        (11, 11, 11, 32),
+    ):
         assert agreement_figures(agreed(*few), CHOSEN).is_empty()
 
 
