@@ -373,7 +373,7 @@ comparisons: {groups: {age_band: [[under_16, 50_over]]}}
         "protocol.yaml, line 4, equivocal",
         "protocol.yaml, line 5, equivocal",
         "protocol.yaml, line 6, intervals.level",
-        "protocol.yaml, line 7, learning",
+        "protocol.yaml, line 7, learning.p_acceptable",
         "protocol.yaml, line 9, comparisons.groups.age_band[0][0]",
     ]
     assert said[2].endswith(

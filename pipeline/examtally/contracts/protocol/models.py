@@ -90,7 +90,7 @@ class Learning(Section):
             yield Fault(
                 f"the acceptable share of failures ({low:g}) is not below the unacceptable one ({high:g})",
                 "write learning.p_acceptable below learning.p_unacceptable",
-                "p_unacceptable",
+                "p_unacceptable" if low == Learning.p_acceptable else "p_acceptable",
             )
 
 
@@ -166,8 +166,9 @@ class Monitoring(Section):
 
     def faults(self, _contract: Contract) -> Iterator[Fault]:
         if self.unlikely >= self.likely:
+            at = "likely" if self.unlikely == Monitoring.unlikely else "unlikely"
             problem = f"unlikely ({self.unlikely:g}) is not below likely ({self.likely:g})"
-            yield Fault(problem, "write monitoring.unlikely below monitoring.likely", "unlikely")
+            yield Fault(problem, "write monitoring.unlikely below monitoring.likely", at)
 
 
 @dataclass(frozen=True)
