@@ -17,7 +17,7 @@ from known_clinic import ADJUSTMENTS, TRUE_STATUS, known_clinic, scored
 from examtally.analytics.bias_adjusted.tables import leading_table
 from examtally.results.steps.leading import leading_estimates
 
-SEED = 730_000
+SEED = 740_000
 ROOT = Path(__file__).resolve().parents[2]
 WORLDS_AT = Path(__file__).parent / "worlds"
 KEPT = ROOT / "study" / "scoreboard"

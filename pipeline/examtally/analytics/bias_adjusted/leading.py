@@ -18,6 +18,7 @@ from examtally.contracts.protocol.protocol import Protocol
 
 _WIDEST = 0.6
 _FALSE_ALARMS = 1.5  # as many readings present, for each false alarm expected, say nothing of those with the condition
+_RARER = 0.75  # as many knees with the condition, for each false alarm expected among as many without it, likewise
 _SIDES: Mapping[str, tuple[str, ...]] = {
     "sensitivity": ("sensitivity",),
     "specificity": ("specificity",),
@@ -143,7 +144,7 @@ def _of_condition(model: ConditionModel, contract: Contract) -> dict[str, str]:
     if model.r_hat > MET:
         return dict.fromkeys(("sensitivity", "specificity"), f"{name}: the chains of the model do not agree.")
     share, alarms = model.present_share, model.false_alarms
-    if share <= _FALSE_ALARMS * alarms:
+    if share <= _FALSE_ALARMS * alarms or model.draws.chance.mean() <= _RARER * alarms:
         why = (
             f"{name}: {share:.1%} of readings say present where {alarms:.1%} would do so by mistake alone, so that "
             "most knees read as having it may not have it."
