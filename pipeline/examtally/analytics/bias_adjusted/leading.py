@@ -9,13 +9,15 @@ import numpy as np
 
 from examtally.analytics.bias_adjusted.figures import Summary, measures, post_test, summaries
 from examtally.analytics.bias_adjusted.knees import StatusKnees
-from examtally.analytics.bias_adjusted.model import FEWEST_READINGS, BiasModels, ConditionModel
+from examtally.analytics.bias_adjusted.model import FEWEST_READINGS, BiasModels, ConditionModel, chance_at
 from examtally.analytics.bias_adjusted.sampler import MET
-from examtally.analytics.bias_adjusted.tabulate import FEWEST, Members, members, tabulate
+from examtally.analytics.bias_adjusted.tabulate import FEWEST, OVERALL, Members, members, tabulate
+from examtally.analytics.intervals import FloatArray
 from examtally.contracts.contract import Contract
 from examtally.contracts.protocol.models import BiasAdjusted
 from examtally.contracts.protocol.protocol import Protocol
 
+OTHER_DELTAS = {"as_recorded": 0.0, "far_less": -0.8}
 _WIDEST = 0.6
 _FALSE_ALARMS = 1.5  # as many readings present, for each false alarm expected, say nothing of those with the condition
 _RARER = 0.75  # as many knees with the condition, for each false alarm expected among as many without it, likewise
@@ -32,6 +34,7 @@ class Leading:
     """One maneuver in one group: summaries by measure, and why sensitivity or specificity is withheld.
 
     `figures` holds every measure of accuracy and `post_positive`, `post_negative`; a withheld one has no values.
+    `other_deltas` has, overall, what sensitivity and specificity would be at two other values of delta, by column name.
     """
 
     condition: str
@@ -41,6 +44,7 @@ class Leading:
     is_assumed: bool
     is_clinical: bool
     reference: str
+    other_deltas: Mapping[str, float]
 
     @property
     def basis(self) -> str:
@@ -64,7 +68,7 @@ def leading_estimates(
             why = _too_little_read(knees, contract)
             for each in members(knees, maneuvers, group_bys, None):
                 withheld = dict.fromkeys(("sensitivity", "specificity"), why)
-                yield Leading(code, each, {}, withheld, False, protocol.is_clinical(code), reference_of(knees))
+                yield Leading(code, each, {}, withheld, False, protocol.is_clinical(code), reference_of(knees), {})
         elif code in models.fitted:
             yield from _fitted(models.fitted[code], maneuvers, group_bys, contract, protocol)
 
@@ -120,6 +124,7 @@ def _fitted(
     summed = {name: summaries(values, protocol.intervals.level) for name, values in drawn.items()}
     places = iter(range(len(chosen)))
     whole = _of_condition(model, contract)
+    others = _OtherDeltas(model)
     for each in everyone:
         place = next(places) if each.is_enough else None
         figures = {} if place is None else {name: values[place] for name, values in summed.items()}
@@ -127,7 +132,37 @@ def _fitted(
         shown = {name: _NOTHING if _needs(name) & withheld.keys() else one for name, one in figures.items()}
         is_assumed = any(part.is_assumed for part in model.parts or (model,))
         is_clinical = protocol.is_clinical(condition)
-        yield Leading(condition, each, shown, withheld, is_assumed, is_clinical, reference_of(model.knees))
+        other = {name: value for name, value in others(each, figures).items() if name.split("_")[0] not in withheld}
+        yield Leading(condition, each, shown, withheld, is_assumed, is_clinical, reference_of(model.knees), other)
+
+
+class _OtherDeltas:
+    """Sensitivity and specificity if knees never imaged were as often ill as recorded, or far less often."""
+
+    def __init__(self, model: ConditionModel) -> None:
+        self._usual = model.draws.chance
+        self._others = {name: chance_at(model, delta) for name, delta in OTHER_DELTAS.items()}
+
+    def __call__(self, each: Members, figures: Mapping[str, Summary]) -> dict[str, float]:
+        """By column of the table `leading`, for everybody together; the leading figure moved by the difference."""
+        if each.group_by != OVERALL or not figures:
+            return {}
+        made = {}
+        for measure in ("sensitivity", "specificity"):
+            usual, figure = self._share(self._usual, each, measure), figures[measure].estimate
+            for name, chance in self._others.items():
+                if figure is not None:
+                    moved = figure + self._share(chance, each, measure) - usual
+                    made[f"{measure}_{name}"] = min(max(moved, 0.0), 1.0)
+        return made
+
+    @staticmethod
+    def _share(chance: FloatArray, each: Members, measure: str) -> float:
+        """Expected share of right findings on one side."""
+        with_it, right = chance[each.places], each.is_positive
+        if measure == "specificity":
+            with_it, right = 1 - with_it, ~right
+        return float(with_it @ right / with_it.sum())
 
 
 def _needs(measure: str) -> frozenset[str]:

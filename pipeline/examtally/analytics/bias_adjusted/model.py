@@ -41,6 +41,7 @@ from examtally.contracts.protocol.protocol import Protocol
 FEWEST_READINGS = 10
 _MOST_DRAWS, _FEWEST_DRAWS = 1600, 400
 _ENOUGH = 40_000_000  # knees times draws
+_FEW = 100  # draws behind the figures at another delta
 _WEIGHTY = 0.1
 _ALLOWED_FOR = 0.8  # share of the belief beforehand within what is allowed for
 
@@ -186,6 +187,16 @@ def status_chance(knees: StatusKnees, parameters: FloatArray, delta: FloatArray)
     is_known = knees.is_known
     chance[is_known] = knees.truth[is_known, None]
     return np.asarray(chance)
+
+
+def chance_at(model: ConditionModel, delta: float) -> FloatArray:
+    """P(condition | data) of every knee, (n,), if `delta` were known to be this; from every sixteenth draw or so."""
+    if model.parts:
+        rows = model.knees.rows
+        each = [chance_at(part, delta)[np.searchsorted(part.knees.rows, rows)] for part in model.parts]
+        return np.asarray(1 - np.prod([1 - chance for chance in each], axis=0))
+    chosen = model.parameters[:, :: max(1, model.draws.draws // _FEW)]
+    return np.asarray(status_chance(model.knees, chosen, np.full(chosen.shape[1], delta)).mean(axis=1))
 
 
 def _design(knees: StatusKnees) -> FloatArray:

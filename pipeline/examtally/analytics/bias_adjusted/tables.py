@@ -8,7 +8,7 @@ import numpy as np
 import polars as pl
 
 from examtally.analytics.bias_adjusted.figures import RATIOS, SHARES, Summary, summary
-from examtally.analytics.bias_adjusted.leading import Leading, verdict
+from examtally.analytics.bias_adjusted.leading import OTHER_DELTAS, Leading, verdict
 from examtally.analytics.bias_adjusted.model import BiasModels, ConditionModel
 from examtally.analytics.bias_adjusted.sampler import MET
 from examtally.analytics.bias_adjusted.severity import BySeverity
@@ -97,6 +97,7 @@ def _leading_row(each: Leading, protocol: Protocol) -> dict[str, object]:
     people = each.members.participants
     basis = each.basis if people >= protocol.display.min_participants else "counts_only"
     figures = each.figures if basis == "bias_adjusted" else {}
+    others = each.other_deltas if basis == "bias_adjusted" else {}
     expected = each.members.expected or (None, None)
     positive, negative = verdict(
         figures.get("lr_positive", _NOTHING), figures.get("lr_negative", _NOTHING), protocol.bias_adjusted
@@ -113,6 +114,7 @@ def _leading_row(each: Leading, protocol: Protocol) -> dict[str, object]:
         **_key(each),
         "basis": basis,
         **limits,
+        **{f"{m}_{name}": others.get(f"{m}_{name}") for m in ("sensitivity", "specificity") for name in OTHER_DELTAS},
         "pre_test": figures.get("pre_test", _NOTHING).estimate,
         "verdict_positive": positive,
         "verdict_negative": negative,

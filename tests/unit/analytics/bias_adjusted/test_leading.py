@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from types import SimpleNamespace
 
+import numpy as np
 import polars as pl
 import pytest
 from known_clinic import KnownClinic, known_clinic
 
 from examtally.analytics.bias_adjusted.figures import Summary
-from examtally.analytics.bias_adjusted.leading import verdict
+from examtally.analytics.bias_adjusted.leading import _of_condition, verdict
 from examtally.contracts.contract import load_contract
 from examtally.contracts.protocol.protocol import Protocol
 from examtally.results.steps import leading
@@ -49,6 +51,8 @@ def test_what_can_be_known_is_shown_with_its_limits_in_order(table: pl.DataFrame
     assert row["post_negative"] < row["pre_test"] < row["post_positive"]
     assert row["lr_positive"] == pytest.approx(row["sensitivity"] / (1 - row["specificity"]), rel=0.1)
     assert row["verdict_positive"] == "helps"
+    assert row["sensitivity_as_recorded"] < row["sensitivity"] < row["sensitivity_far_less"]
+    assert row["sensitivity_far_less"] - row["sensitivity_as_recorded"] < 0.06
 
 
 def test_groups_partition_the_expected_knees(table: pl.DataFrame) -> None:
@@ -102,3 +106,26 @@ def test_verdicts_go_by_the_limits(
     positive: tuple[float, float], negative: tuple[float, float], words: tuple[str, str]
 ) -> None:
     assert verdict(Summary(1.0, *positive), Summary(1.0, *negative), WORDS) == words
+
+
+@pytest.mark.parametrize(
+    ("present_share", "false_alarms", "prevalence", "r_hat", "withheld"),
+    [
+        (0.20, 0.05, 0.10, 1.02, set()),
+        (0.07, 0.05, 0.10, 1.02, {"sensitivity"}),
+        (0.20, 0.05, 0.03, 1.02, {"sensitivity"}),
+        (0.20, 0.05, 0.10, 1.20, {"sensitivity", "specificity"}),
+    ],
+)
+def test_false_alarms_and_chains_hold_figures_of_a_condition_back(
+    present_share: float, false_alarms: float, prevalence: float, r_hat: float, withheld: set[str]
+) -> None:
+    model = SimpleNamespace(
+        parts=(),
+        knees=SimpleNamespace(condition="acl_tear"),
+        r_hat=r_hat,
+        present_share=present_share,
+        false_alarms=false_alarms,
+        draws=SimpleNamespace(chance=np.full(10, prevalence)),
+    )
+    assert set(_of_condition(model, load_contract())) == withheld  # type: ignore[arg-type]
