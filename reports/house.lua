@@ -104,7 +104,7 @@ local function tabs(div)
 end
 
 function house.Div(div)
-  if div.classes:includes("download") and not is_html then
+  if (div.classes:includes("download") or div.classes:includes("narrow")) and not is_html then
     return {}
   end
   if div.classes:includes("tabs") then

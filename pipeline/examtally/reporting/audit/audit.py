@@ -137,6 +137,17 @@ class Audit:
         return self._bounds.get((condition, maneuver, measure)) if shown else None
 
     @cached_property
+    def leading(self) -> Mapping[tuple[str, str], dict[str, Any]]:
+        """The rows of the leading estimate by condition and maneuver, overall."""
+        rows = self.table("leading").filter(group_by="overall").iter_rows(named=True)
+        return {(row["condition"], row["maneuver"]): row for row in rows}
+
+    @cached_property
+    def models(self) -> Mapping[str, dict[str, Any]]:
+        """What the model behind the leading estimate is made of, by condition."""
+        return {row["condition"]: row for row in self.table("bias_models").iter_rows(named=True)}
+
+    @cached_property
     def is_corrected(self) -> bool:
         """Whether a corrected figure can be shown."""
         return any(

@@ -44,14 +44,25 @@ def saved_as(kind: str) -> Iterator[None]:
         _KIND.reset(token)
 
 
-def publish(figure: Figure, name: str, *, caption: str, alt: str, data: pl.DataFrame) -> str:
+def publish(
+    figure: Figure, name: str, *, caption: str, alt: str, data: pl.DataFrame, narrow: Figure | None = None
+) -> str:
     """Save a figure as `fig/<name>.svg` and return the Markdown that shows it, with its data as CSV beneath.
 
-    Its words, caption and alternative text are shown as they are: none is read as a formula or as markup.
-    Raises ReportError when the alternative text, the caption or the data are missing.
+    `narrow` is the same drawn for a phone; a page shows the one that fits, paper the first. Its words, caption and
+    alternative text are shown as they are: none is read as a formula or as markup. Raises ReportError when the
+    alternative text, the caption or the data are missing.
     """
     if not alt.strip() or not caption.strip() or data.is_empty():
         raise ReportError(f"figure {name} needs a caption, an alternative text and the data behind it")
+    shown = _shown(figure, name, caption, alt)
+    if narrow is not None:
+        shown = f"::: wide\n{shown}\n:::\n\n::: narrow\n{_shown(narrow, f'{name}-narrow', caption, alt)}\n:::"
+    return f"\n{shown}\n{download(data, name)}"
+
+
+def _shown(figure: Figure, name: str, caption: str, alt: str) -> str:
+    """Write a figure in the kinds the format asks for; return the Markdown that shows it."""
     path = Path(FOLDER) / f"{name}.svg"
     path.parent.mkdir(exist_ok=True)
     for text in figure.findobj(Text):
@@ -61,5 +72,4 @@ def publish(figure: Figure, name: str, *, caption: str, alt: str, data: pl.DataF
         if _KIND.get() == "png":
             figure.savefig(path.with_suffix(".png"), format="png", dpi=_DOTS, metadata={"Software": None})
     path.write_text(embed_in_figure(_PROLOGUE.sub("", path.read_text(encoding="utf-8"))), encoding="utf-8")
-    shown = f'![{for_markdown(caption)}]({FOLDER}/{name}){{alt="{for_markdown(alt)}"}}'
-    return f"\n{shown}\n{download(data, name)}"
+    return f'![{for_markdown(caption)}]({FOLDER}/{name}){{alt="{for_markdown(alt)}"}}'

@@ -1,0 +1,316 @@
+"""The leading estimate of each core maneuver: its answer in words, one picture, one table, and what it rests on."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import polars as pl
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+
+from examtally.contracts.catalogue.clinical import Condition, Maneuver
+from examtally.reporting.audit.audit import Audit
+from examtally.reporting.audit.suspicion import BEFORE, after
+from examtally.reporting.engine.figures import ABSENT, BAND, GREY, PRESENT, RULE, bare, paper, publish, style
+from examtally.reporting.engine.numbers import (
+    DASH,
+    count,
+    counted,
+    listed,
+    percent,
+    percent_range,
+    ratio,
+    ratio_range,
+)
+from examtally.reporting.engine.tables import Column, table
+from examtally.reporting.engine.wording import inside_sentence
+
+_UP = {"rules_in": "rules in", "helps": "raises", "no_help": "no help", "too_early": "too early"}
+_DOWN = {"rules_out": "rules out", "helps": "lowers", "no_help": "no help", "too_early": "too early"}
+_HEAD = "positive / negative"
+_SIDES = ("present", "absent")
+_WIDE, _NARROW = 6.5, 3.4
+_COLUMNS = (
+    Column("maneuver", "Maneuver"),
+    Column("sensitivity", "Sensitivity\n95% CI"),
+    Column("specificity", "Specificity\n95% CI"),
+    Column("lr_positive", "if positive", "Likelihood ratio"),
+    Column("lr_negative", "if negative", "Likelihood ratio"),
+    Column("knees", "Imaged\nof expected with, without"),
+)
+
+
+@dataclass(frozen=True)
+class Lead:
+    """One maneuver for one condition with its row of the table `leading`, overall or of one group."""
+
+    condition: Condition
+    maneuver: Maneuver
+    row: dict[str, Any]
+
+    @property
+    def name(self) -> str:
+        """The maneuver, with its condition where it serves several."""
+        shared = len(self.maneuver.conditions) > 1
+        return f"{self.called} ({inside_sentence(self.condition.name)})" if shared else self.called
+
+    @property
+    def called(self) -> str:
+        """The maneuver as it stands in a sentence."""
+        return inside_sentence(self.maneuver.name)
+
+    @property
+    def has_ratios(self) -> bool:
+        """Whether sensitivity and specificity can both be shown."""
+        return self.row["sensitivity"] is not None and self.row["specificity"] is not None
+
+    def span(self, side: str) -> tuple[float, float | None, float | None]:
+        """The probability after a `positive` or `negative` finding, from the usual suspicion, and its limits."""
+        value, low, high = (self.row[f"lr_{side}{end}"] for end in ("", "_low", "_high"))
+        return (
+            1.0 if value is None else after(value),
+            None if low is None else after(low),
+            1.0 if high is None and low is not None else None if high is None else after(high),
+        )
+
+    def said(self, side: str) -> str:
+        """The same in words."""
+        value, low, high = self.span(side)
+        limits = percent_range(low, high)
+        return f"{percent(value)} (95% CI {limits})" if limits else percent(value)
+
+
+def leads(audit: Audit) -> list[Lead]:
+    """The main maneuvers of every condition that a test settles, in the order of the catalogue."""
+    return [
+        lead
+        for condition in audit.settled
+        for maneuver in audit.core_maneuvers(condition)
+        for lead in leads_of(audit, condition, [maneuver])
+    ]
+
+
+def leads_of(audit: Audit, condition: Condition, maneuvers: Sequence[Maneuver]) -> list[Lead]:
+    """The rows of one condition for these maneuvers, overall."""
+    rows = audit.leading
+    return [
+        Lead(condition, maneuver, row)
+        for maneuver in maneuvers
+        for row in (rows.get((condition.code, maneuver.code)),)
+        if row is not None
+    ]
+
+
+def scope(audit: Audit) -> str:
+    """What stands behind the report, in a sentence."""
+    exams = audit.summed("exams")
+    if not exams:
+        return "The registry holds no exam yet. The report fills as records arrive."
+    people = counted(audit.summed("participants"), "patient")
+    periods = audit.periods
+    when = f", {periods[0]} to {periods[-1]}" if len(periods) > 1 else f", {periods[0]}" if periods else ""
+    return (
+        f"{counted(exams, 'exam')} of {counted(audit.summed('knees'), 'knee')} in {people}, by "
+        f"{counted(audit.summed('examiners'), 'examiner')}{when}."
+    )
+
+
+def answer(audit: Audit) -> list[str]:
+    """What the main maneuvers of core conditions can be trusted for, at most five sentences."""
+    items = [lead for lead in leads(audit) if lead.condition.core]
+    parts: dict[str, list[Lead]] = {}
+    for lead in items:
+        for kind in _kinds(lead):
+            parts.setdefault(kind, []).append(lead)
+    return [f"{words} {_names(parts[kind])}." for kind, words in _ANSWERS.items() if kind in parts]
+
+
+_ANSWERS = {
+    "in": "**A positive finding rules the injury in:**",
+    "out": "**A negative finding rules the injury out:**",
+    "helps": "**Helps, but settles nothing alone:**",
+    "none": "**No help either way:**",
+    "early": "**Too early to say:**",
+}
+
+
+def _kinds(lead: Lead) -> list[str]:
+    """Under which sentences of the answer a maneuver stands."""
+    up, down = lead.row["verdict_positive"], lead.row["verdict_negative"]
+    kinds = [kind for kind, verdict in (("in", up == "rules_in"), ("out", down == "rules_out")) if verdict]
+    if kinds:
+        return kinds
+    if "helps" in (up, down):
+        return ["helps"]
+    return ["none"] if (up, down) == ("no_help", "no_help") else ["early"]
+
+
+def picture(audit: Audit) -> str:
+    """One line a main maneuver: a suspicion of 30 %, where a negative and where a positive finding moves it."""
+    shown = [lead for lead in leads(audit) if lead.has_ratios]
+    items = [lead for lead in shown if lead.condition.core] or shown
+    if not items:
+        return ""
+    with style():
+        figures = _wide(items), _narrow(items)
+        return publish(
+            figures[0],
+            "before-after",
+            caption=(
+                f"What a finding makes of a suspicion of {percent(BEFORE)}, with 95% intervals. Filled disc: after a "
+                "positive finding; open square: after a negative one. Words: what a positive / a negative finding does."
+            ),
+            alt=" ".join(
+                f"{lead.name}: {lead.said('positive')} after a positive finding, {lead.said('negative')} after a "
+                f"negative one; {verdict(lead)}."
+                for lead in items
+            ),
+            data=pl.DataFrame([_data(lead) for lead in items]),
+            narrow=figures[1],
+        )
+
+
+def verdict(lead: Lead) -> str:
+    """What a positive and a negative finding do, in a few words."""
+    up, down = _UP[lead.row["verdict_positive"]], _DOWN[lead.row["verdict_negative"]]
+    return up if up == down else f"{up} / {down}"
+
+
+def table_of(items: Sequence[Lead], caption: str) -> str:
+    """The leading figures of some maneuvers; what is withheld has its reason, what is few its counts."""
+    if not items:
+        return ""
+    rows = [_line(lead) for lead in items]
+    return table(pl.DataFrame(rows), _COLUMNS, caption=caption, group="condition" if _several(items) else None)
+
+
+def condition_part(audit: Audit, condition: Condition) -> str:
+    """One condition: what counts as present, and the leading figures of every maneuver meant for it."""
+    items = leads_of(audit, condition, audit.maneuvers(condition))
+    if not items:
+        return ""
+    model = audit.models.get(condition.code)
+    knees = (
+        f"{count(model['n'])} knees with follow-up complete: {count(model['imaged'])} imaged, "
+        f"{count(model['operated'])} operated on; {percent(model['prevalence'])} are expected to have it."
+        if model
+        else ""
+    )
+    text = f"*Counted as present:* {condition.present_means} {knees}"
+    return f"### {condition.name} {{#{condition.code}}}\n\n{text}\n\n{table_of(items, condition.name)}"
+
+
+def withheld(audit: Audit) -> list[str]:
+    """Why figures of main maneuvers are withheld, a sentence each reason."""
+    reasons: dict[str, list[str]] = {}
+    for lead in leads(audit):
+        if lead.row["reason"]:
+            reasons.setdefault(lead.row["reason"].rstrip("."), []).append(inside_sentence(lead.condition.name))
+    return [
+        f"{reason}: {listed(list(dict.fromkeys(names)))}." if len(names) else f"{reason}."
+        for reason, names in reasons.items()
+    ]
+
+
+def _several(items: Sequence[Lead]) -> bool:
+    return len({lead.condition.code for lead in items}) > 1
+
+
+def _names(items: Sequence[Lead]) -> str:
+    return listed([lead.name for lead in items])
+
+
+def _line(lead: Lead) -> dict[str, str]:
+    row = lead.row
+    present, absent = (row[f"expected_{side}"] for side in ("present", "absent"))
+    expected = (
+        f"{count(round(present))}, {count(round(absent))}" if present is not None and absent is not None else DASH
+    )
+    shares = {
+        name: f"{percent(row[name])}\n{percent_range(row[f'{name}_low'], row[f'{name}_high'])}"
+        if row[name] is not None
+        else ("withheld" if row["basis"] == "withheld" or lead.row["reason"] else "too few")
+        for name in ("sensitivity", "specificity")
+    }
+    ratios = {
+        name: f"{ratio(row[name])}\n{ratio_range(row[f'{name}_low'], row[f'{name}_high'])}"
+        if row[f"{name}_low"] is not None
+        else DASH
+        for name in ("lr_positive", "lr_negative")
+    }
+    return {
+        "condition": lead.condition.name,
+        "maneuver": lead.maneuver.name,
+        **shares,
+        **ratios,
+        "knees": f"{count(row['verified'])}\n{', '.join(expected)}",
+    }
+
+
+def _data(lead: Lead) -> dict[str, Any]:
+    after_positive, after_negative = lead.span("positive"), lead.span("negative")
+    return {
+        "condition": lead.condition.code,
+        "maneuver": lead.maneuver.code,
+        "before": BEFORE,
+        **dict(zip(("positive", "positive_low", "positive_high"), after_positive, strict=True)),
+        **dict(zip(("negative", "negative_low", "negative_high"), after_negative, strict=True)),
+        "verdict_positive": lead.row["verdict_positive"],
+        "verdict_negative": lead.row["verdict_negative"],
+    }
+
+
+def _wide(items: Sequence[Lead]) -> Figure:
+    """Names at the left, the axis in the middle, words at the right."""
+    row, head, foot = 0.34, 0.3, 0.3
+    height = head + foot + row * len(items)
+    figure = paper(height, _WIDE)
+    axes = _axes(figure, (0.36, foot / height, 0.4, row * len(items) / height), len(items))
+    figure.text(0.785, 1 - 0.14 / height, _HEAD, va="center", fontsize=9, color=GREY)
+    for place, lead in enumerate(items):
+        _draw(axes, lead, place + 0.5)
+        level = 1 - (head + (place + 0.5) * row) / height
+        figure.text(0.0, level, lead.maneuver.name, va="center", fontsize=10)
+        figure.text(0.785, level, verdict(lead), va="center", fontsize=9.5, color=GREY)
+    return figure
+
+
+def _narrow(items: Sequence[Lead]) -> Figure:
+    """For a phone: the name above each line, its words beneath."""
+    row, head, foot = 0.8, 0.3, 0.3
+    height = head + foot + row * len(items)
+    figure = paper(height, _NARROW)
+    axes = _axes(figure, (0.03, foot / height, 0.94, row * len(items) / height), len(items))
+    for place, lead in enumerate(items):
+        _draw(axes, lead, place + 0.74)
+        top = 1 - (head + place * row) / height
+        words = {"va": "center", "backgroundcolor": "white", "zorder": 3}
+        figure.text(0.0, top - 0.14 / height, lead.maneuver.name, fontsize=10, **words)
+        figure.text(0.0, top - 0.34 / height, verdict(lead), fontsize=9.5, color=GREY, **words)
+    return figure
+
+
+def _axes(figure: Figure, box: tuple[float, float, float, float], rows: int) -> Axes:
+    axes = bare(figure.add_axes(box))
+    axes.set_xlim(-0.02, 1.02)
+    axes.set_ylim(rows, 0)
+    axes.set_yticks([])
+    axes.set_xticks([0, 0.25, 0.5, 0.75, 1], ["0", "25", "50", "75", "100%"], fontsize=9)
+    axes.grid(axis="x", color=BAND, linewidth=0.8)
+    axes.set_axisbelow(True)
+    axes.axvline(BEFORE, color=RULE, linewidth=1.6)
+    axes.text(BEFORE, 0, f"before: {percent(BEFORE)}", ha="center", va="bottom", fontsize=9, color=GREY)
+    return axes
+
+
+def _draw(axes: Axes, lead: Lead, level: float) -> None:
+    """The two probabilities after a finding, each with its limits; the negative one a little higher."""
+    for side, colour, marker, shift in (("positive", PRESENT, "o", 0.08), ("negative", ABSENT, "s", -0.08)):
+        value, low, high = lead.span(side)
+        at = level + shift
+        if low is not None and high is not None:
+            axes.plot([low, high], [at, at], color=colour, linewidth=1.8, solid_capstyle="butt")
+        face = colour if marker == "o" else "white"
+        axes.plot([value], [at], marker, color=colour, markerfacecolor=face, markersize=6, clip_on=False)
