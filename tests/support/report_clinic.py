@@ -9,18 +9,21 @@ import numpy as np
 import polars as pl
 
 from examtally.analytics.agreement.tables import agreement_table
+from examtally.analytics.bias_adjusted import StatusRecords, bias_models, leading_estimates
+from examtally.analytics.bias_adjusted.tables import bias_models_table, leading_table, reference_posterior_table
 from examtally.analytics.calibration.tables import calibration_tables
 from examtally.analytics.diagnostic_accuracy.accuracy import accuracy_table, post_test_table
 from examtally.analytics.diagnostic_accuracy.sensitivity_analyses import scenario_table
 from examtally.analytics.examiner_effects.tables import pooling_tables
 from examtally.analytics.learning_curves.tables import learning_table
-from examtally.cohort.cohort import build_cohort
+from examtally.cohort.cohort import Cohort, build_cohort
 from examtally.cohort.examiners import read_examiners
 from examtally.cohort.learning_frame import read_learning_frame, read_supervisor_counts
 from examtally.cohort.monitoring import read_watched
 from examtally.cohort.pairs import read_pairs
 from examtally.cohort.scenarios import read_scenarios
-from examtally.cohort.verification_frame import read_verification_frame
+from examtally.cohort.status_frame import read_status_frames
+from examtally.cohort.verification_frame import read_verification_frame, verification_groups
 from examtally.contracts.contract import Contract, load_contract
 from examtally.contracts.protocol.protocol import Protocol, canonical_hash
 from examtally.contracts.records.ddl import create_statements
@@ -194,6 +197,7 @@ def write_results(folder: Path, made: Records, *, with_examiners: bool = False) 
         frames = {
             "tallies": tallies,
             "accuracy": pl.concat([accuracy, pooling.accuracy]),
+            **_leading(cohort, knees, contract, protocol),
             "examiner_spread": pooling.spread,
             "examiner_probability": pooling.probability,
             "agreement": conform("agreement", agreement_table(pairs, contract, protocol)),
@@ -212,6 +216,18 @@ def write_results(folder: Path, made: Records, *, with_examiners: bool = False) 
     plain = protocol.to_dict()
     provenance = Provenance("0" * 64, plain, canonical_hash(plain), protocol.calibration.seed, {"examtally": "0.1.0"})
     return Results(frames, provenance).write(folder)
+
+
+def _leading(cohort: Cohort, knees: pl.DataFrame, contract: Contract, protocol: Protocol) -> dict[str, pl.DataFrame]:
+    """The leading estimate and what it is made of."""
+    status = read_status_frames(cohort.con, contract, protocol)
+    models = bias_models(StatusRecords.of(knees, status.exams, status.readings, status.others), contract, protocol)
+    found = tuple(leading_estimates(models, verification_groups(cohort.groupings), contract, protocol))
+    return {
+        "leading": conform("leading", leading_table(found, protocol)),
+        "reference_posterior": conform("reference_posterior", reference_posterior_table(models, protocol)),
+        "bias_models": conform("bias_models", bias_models_table(models, protocol)),
+    }
 
 
 def bookkeeping(made: Records) -> dict[str, pl.DataFrame]:

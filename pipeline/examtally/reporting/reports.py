@@ -25,15 +25,17 @@ def render_audit(
     source: Path | None = None,
     progress: Callable[[str], object] | None = None,
 ) -> list[Path]:
-    """Render the audit report over a results folder and return the pages written, in the order of `formats`.
+    """Render the audit and its annex over a results folder; return the pages, the audit's first, in order of `formats`.
 
     Raises ResultsError where the folder is not a whole results folder and ReportError where the report cannot be made;
     nothing is written then. `source` names a folder, not there yet, in which text, figures and results are left.
     """
     read_results(results_dir)
-    if progress is not None:
-        progress("rendering the audit report")
-    return render("audit", results_dir, out_dir, formats=formats, source=source)
+    say = progress or (lambda _step: None)
+    say("rendering the audit")
+    pages = render("audit", results_dir, out_dir, formats=formats, source=source)
+    say("rendering its annex")
+    return [*pages, *render("annex", results_dir, out_dir, page="audit-annex", formats=formats)]
 
 
 def render_release(

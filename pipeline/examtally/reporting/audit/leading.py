@@ -13,7 +13,7 @@ from matplotlib.figure import Figure
 from examtally.contracts.catalogue.clinical import Condition, Maneuver
 from examtally.reporting.audit.audit import Audit
 from examtally.reporting.audit.suspicion import BEFORE, after
-from examtally.reporting.engine.figures import ABSENT, BAND, GREY, PRESENT, RULE, bare, paper, publish, style
+from examtally.reporting.engine.figures import ABSENT, BAND, GREY, INK, PRESENT, RULE, bare, paper, publish, style
 from examtally.reporting.engine.numbers import (
     DASH,
     count,
@@ -119,6 +119,8 @@ def scope(audit: Audit) -> str:
 
 def answer(audit: Audit) -> list[str]:
     """What the main maneuvers of core conditions can be trusted for, at most five sentences."""
+    if audit.summed("exams") and not audit.leading:
+        return ["**No leading estimate in these results:** run `examtally analyze` again, without `--only`."]
     items = [lead for lead in leads(audit) if lead.condition.core]
     parts: dict[str, list[Lead]] = {}
     for lead in items:
@@ -286,9 +288,15 @@ def _narrow(items: Sequence[Lead]) -> Figure:
     for place, lead in enumerate(items):
         _draw(axes, lead, place + 0.74)
         top = 1 - (head + place * row) / height
-        words = {"va": "center", "backgroundcolor": "white", "zorder": 3}
-        figure.text(0.0, top - 0.14 / height, lead.maneuver.name, fontsize=10, **words)
-        figure.text(0.0, top - 0.34 / height, verdict(lead), fontsize=9.5, color=GREY, **words)
+        for text, down, size, colour in ((lead.maneuver.name, 0.14, 10, INK), (verdict(lead), 0.34, 9.5, GREY)):
+            figure.text(
+                *(0.0, top - down / height, text),
+                va="center",
+                fontsize=size,
+                color=colour,
+                backgroundcolor="white",
+                zorder=3,
+            )
     return figure
 
 

@@ -90,10 +90,9 @@ def beside(audit: Audit) -> str:
     if not rows:
         return ""
     text = (
-        "*Verified knees only* speaks of imaged knees as they were read: how exam and reading agree. *Verification bias "
-        "alone* takes every reading for the truth, and is right only where the reference makes no errors. *Errors as "
-        "published* takes the published accuracy as exact. Use the leading estimate to decide; the others show what "
-        "each step changes."
+        "*Verified knees only* speaks of imaged knees as they were read. *Verification bias alone* takes every reading "
+        "for the truth, and is right only where the reference makes no errors. *Errors as published* takes the "
+        "published accuracy as exact. Use the leading estimate to decide; the others show what each step changes."
     )
     frame = pl.DataFrame(rows).sort("measure", maintain_order=True)
     shown = table(frame, _BESIDE, caption="The same figures by simpler methods", group="measure")

@@ -17,6 +17,7 @@ INDEX = "index"
 KINDS: Mapping[str, str] = {
     "monthly": "Monthly quality reports",
     "audit": "Audit",
+    "audit-annex": "Annex to the audit",
     "condition": "One page a condition",
     "card": "Cards",
     "study": "Studies",
@@ -28,7 +29,7 @@ KINDS: Mapping[str, str] = {
 
 _NAMED = ("condition", "card")  # their titles are the names of conditions
 _FORMS = (".html", ".pdf", ".docx")
-_NAME = re.compile(rf"(?P<kind>{'|'.join(KINDS)})(?:-(?P<which>[\w.-]+))?", re.A)
+_NAME = re.compile(rf"(?P<kind>{'|'.join(sorted(KINDS, key=len, reverse=True))})(?:-(?P<which>[\w.-]+))?", re.A)
 
 
 @dataclass(frozen=True)

@@ -12,11 +12,9 @@ import pytest
 from examtally.contracts.catalogue.clinical import Condition
 from examtally.contracts.results import conform
 from examtally.reporting import plain
-from examtally.reporting.audit import summary
 from examtally.reporting.audit.audit import Audit
 from examtally.reporting.audit.correction import correction
 from examtally.reporting.engine.numbers import percent
-from examtally.resources import resource
 from examtally.results import Results
 
 LACHMAN = {"condition": "acl_tear", "maneuver": "lachman", "group_by": "overall", "group": "all"}
@@ -135,34 +133,4 @@ def test_results_without_corrections_say_that_they_are_uncorrected(clinic: Audit
     assert "known for" in correction(clinic, acl)
     assert "Corrected" not in correction(clinic, acl)
     assert "not corrected for who was" in plain.imaged(clinic)
-    assert "not corrected for who was imaged" in summary.summary_table(clinic)
     assert "Begg" not in plain.methods(clinic)
-
-
-def test_the_first_screen_and_the_methods_turn_with_the_results(clinic: Audit) -> None:
-    audit = corrected(clinic)
-    first = summary.summary_table(audit)
-    assert "beneath each, corrected for who was imaged" in first
-    assert '<th scope="row">corrected</th>' in first
-    assert "60%<br /><small>50–70%</small></td>" in first
-    said = " ".join(summary.cannot_be_said(audit))
-    assert "sensitivity could be anything from 20% to 80% (Lachman test)" in said
-    assert "not corrected" not in said + plain.imaged(audit)
-    assert "Begg and Greenes" in (resource("reports") / "_methods.qmd").read_text(encoding="utf-8")
-
-
-def test_information_is_claimed_only_where_the_corrected_ratio_carries_it_too(clinic: Audit) -> None:
-    before, lost = (
-        summary.cannot_be_said(corrected(clinic, lr_positive=change))
-        for change in ({}, {"estimate": 1.2, "ci_low": 0.8, "ci_high": 1.8})
-    )
-    told = [
-        " ".join(text for text in said if text.startswith("That a positive finding tells")) for said in (before, lost)
-    ]
-    assert "Lachman test" not in told[0]
-    assert "Lachman test" in told[1]
-
-
-def test_figures_of_too_few_are_not_called_corrected(young: Audit) -> None:
-    assert not young.is_corrected
-    assert plain.imaged(young) == ""
