@@ -1,16 +1,21 @@
-"""The whole line in one call: a synthetic clinic, its registry, its analysis and its reports."""
+"""The whole line in one call: a synthetic clinic, its registry, its analysis and its reports, beside its truth."""
 
 from __future__ import annotations
 
+import json
+import tempfile
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
+import polars as pl
+
+from examtally.contracts.results import conform
 from examtally.errors import ResultsError
 from examtally.ingestion import BatchReport, ingest
 from examtally.registry import open_registry
 from examtally.reporting import render_audit, render_monthly, render_shelf
-from examtally.results import analyze
+from examtally.results import Results, analyze
 from examtally.synthesis import SynthesisReport, synthesize
 
 REGISTRY = "registry.duckdb"
@@ -45,12 +50,67 @@ def run_demo(
     dirty = ingest([out / "synthetic" / "dirty"], registry, progress=say)
     with open_registry(registry) as opened:
         results = analyze(opened, with_examiners=True, progress=say)
+    results = _with_truth(results, out / "synthetic" / "truth.json")
     results.write(out / "results")
     (audit,) = render_audit(out / "results", out / "report", progress=say)
     newest = str(results.tables["indicators"]["period"].max())
     monthly = render_monthly(out / "results", out / "report", period=newest, progress=say)
     index, maneuvers = render_shelf(out / "results", out / "report", progress=say)
     return Demo(out, made, clean, dirty, (index, audit, *monthly, maneuvers), audit)
+
+
+@dataclass(frozen=True)
+class Score:
+    """How many of the leading intervals of so many clinics hold the truth, by measure: held and shown."""
+
+    clinics: int
+    held: dict[str, int]
+    shown: dict[str, int]
+
+
+def score_clinics(
+    clinics: int,
+    *,
+    seed: int | None = None,
+    scenario: Path | None = None,
+    progress: Callable[[str], None] | None = None,
+) -> Score:
+    """Make so many synthetic clinics at one seed after the other and hold their leading intervals against the truth."""
+    say = progress or (lambda _: None)
+    held, shown = (dict.fromkeys(("sensitivity", "specificity"), 0) for _ in range(2))
+    for number in range(clinics):
+        say(f"clinic {number + 1} of {clinics}")
+        with tempfile.TemporaryDirectory(prefix="examtally-clinics-") as place:
+            folder = Path(place)
+            synthesize(folder / "synthetic", seed=(1 if seed is None else seed) + number, scenario=scenario)
+            ingest([folder / "synthetic" / "records"], folder / REGISTRY)
+            with open_registry(folder / REGISTRY) as opened:
+                results = _with_truth(analyze(opened, only="leading"), folder / "synthetic" / "truth.json")
+        for measure, truth, low, high in _intervals(results):
+            shown[measure] += 1
+            held[measure] += low <= truth <= high
+    return Score(clinics, held, shown)
+
+
+def _with_truth(results: Results, file: Path) -> Results:
+    """The results with the table `known_truth` beside the others."""
+    table = json.loads(file.read_text(encoding="utf-8"))["accuracy"]
+    rows = pl.DataFrame(table["rows"], schema=table["columns"], orient="row", infer_schema_length=None)
+    known = rows.filter(pl.col("interpretable").is_not_null(), group_by="overall").select(
+        "condition", "maneuver", "measure", pl.col("interpretable").alias("truth")
+    )
+    return Results({**results.tables, "known_truth": conform("known_truth", known)}, results.provenance)
+
+
+def _intervals(results: Results) -> list[tuple[str, float, float, float]]:
+    """Measure, truth and both limits of every leading interval that is shown, overall."""
+    leading = results.tables["leading"].filter(group_by="overall")
+    joined = results.tables["known_truth"].join(leading, on=["condition", "maneuver"])
+    return [
+        (row["measure"], row["truth"], row[f"{row['measure']}_low"], row[f"{row['measure']}_high"])
+        for row in joined.iter_rows(named=True)
+        if row[f"{row['measure']}_low"] is not None and row[f"{row['measure']}_high"] is not None
+    ]
 
 
 def _fresh_registry(out: Path) -> Path:

@@ -20,7 +20,7 @@ from examtally.words import for_terminal
 
 if TYPE_CHECKING:
     from examtally.deidentification import Deidentified
-    from examtally.demo import Demo
+    from examtally.demo import Demo, Score
     from examtally.doctor import Check
     from examtally.ingestion import BatchReport
     from examtally.ingestion.drafting.draft import Draft
@@ -83,6 +83,14 @@ def _is_no_room(fault: Exception) -> bool:
     return (isinstance(fault, OSError) and fault.errno in _NO_ROOM) or any(
         words in str(fault) for words in _NO_ROOM_SAID
     )
+
+
+def show_score(score: Score) -> None:
+    """Say how many of the leading intervals hold the truth."""
+    print(f"{score.clinics} synthetic clinics, leading estimates of every main and other maneuver:")
+    for measure, shown in score.shown.items():
+        share = f"{score.held[measure] / shown:.0%}" if shown else "none shown"
+        print(f"  {measure}: {score.held[measure]:,} of {shown:,} intervals hold the truth ({share}; 95% are meant to)")
 
 
 def show_demo(made: Demo) -> None:

@@ -17,10 +17,24 @@ from examtally.resources import resource
 def demo(
     out: Annotated[Path, typer.Option("--out", help="Folder to write to.")] = Path("demo"),
     seed: Annotated[int | None, typer.Option("--seed", help="Another synthetic clinic.", show_default=False)] = None,
+    clinics: Annotated[
+        int,
+        typer.Option(
+            "--clinics", min=0, help="Instead, make so many clinics and count the intervals that hold the truth."
+        ),
+    ] = 0,
 ) -> None:
-    """Make the synthetic clinic, ingest it, analyze it and render its report; prints where to look."""
-    from examtally.demo import run_demo
+    """Make the synthetic clinic, ingest it, analyze it and render its report; prints where to look.
 
+    What is true of a synthetic clinic is known: the audit ends with it. With --clinics nothing is left on disk.
+    """
+    from examtally.demo import run_demo, score_clinics
+
+    if clinics:
+        with output.progress() as say:
+            score = score_clinics(clinics, seed=seed, progress=say)
+        output.show_score(score)
+        return
     with output.progress(unfinished_at(out)) as say:
         made = run_demo(out, seed=seed, progress=say)
     output.show_demo(made)
