@@ -11,9 +11,10 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from examtally.contracts.catalogue.clinical import Condition, Maneuver
+from examtally.plots.look import ABSENT, BAND, GREY, INK, PRESENT, RULE, bare, style
 from examtally.reporting.audit.audit import Audit
 from examtally.reporting.audit.suspicion import BEFORE, after
-from examtally.reporting.engine.figures import ABSENT, BAND, GREY, INK, PRESENT, RULE, bare, paper, publish, style
+from examtally.reporting.engine.figures import paper, publish
 from examtally.reporting.engine.numbers import (
     DASH,
     count,
