@@ -54,6 +54,7 @@ PUBLIC = {
     "verification_models": (
         "condition, model, terms, n, events, auc, min_probability, max_weight, ess_weights, fmi, penalty, converged"
     ),
+    "known_truth": "condition, maneuver, measure, truth",
     "leading": (
         "condition, maneuver, group_by, group, basis, sensitivity, sensitivity_low, sensitivity_high, specificity, "
         "specificity_low, specificity_high, lr_positive, lr_positive_low, lr_positive_high, lr_negative, "
