@@ -23,7 +23,7 @@ from examtally.cli.options import (
 )
 from examtally.cli.report import formats
 from examtally.cli.stopping import entries_and_files, entries_of, files_at, tell
-from examtally.errors import StudyError
+from examtally.errors import RegistryError, RegistryLocked, StudyError
 
 app = typer.Typer(
     no_args_is_help=True,
@@ -158,9 +158,16 @@ def run(
     from examtally.contracts.study.study import load_study
     from examtally.registry import open_registry
     from examtally.studies import run as run_study
+    from examtally.studies.history import note_run
     from examtally.studies.lockfile import lock_path
 
     study = load_study(protocol)
+    try:
+        note_run(study, registry, lock_wait=lock_wait(wait))
+    except RegistryLocked:
+        raise
+    except RegistryError as fault:
+        output.complain(f"The run is not noted in the registry's log: {fault}")
     with output.progress(files_at(out)) as say, open_registry(registry, lock_wait=lock_wait(wait)) as opened:
         made = run_study(study, opened, lock=lock_path(protocol), exploratory=exploratory, progress=say)
         written = made.write(out)

@@ -9,7 +9,7 @@ from __future__ import annotations
 import glob
 import os
 import shutil
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -19,7 +19,7 @@ from examtally.contracts.results import conform, result_tables
 from examtally.errors import ResultsError
 from examtally.results.manifest import MANIFEST, Manifest, is_results_folder, read_manifest
 from examtally.results.results import Provenance, Results, split_persons
-from examtally.results.tablefile import FORMS, read_table, write_table
+from examtally.results.tablefile import FORMS, file_sha256, read_table, write_table
 
 EXAMINERS = "examiners"
 FURTHER = ("study.json",)
@@ -38,9 +38,9 @@ def write_folder(results: Results, out: Path, beside: Mapping[str, str] | None =
         check_replaceable(out)
         out.parent.mkdir(parents=True, exist_ok=True)
         with _beside(out) as fresh:
-            _write_all(results, fresh)
             for name, text in (beside or {}).items():
                 (fresh / name).write_text(text, encoding="utf-8")
+            _write_all(results, fresh, {name: file_sha256(fresh / name) for name in beside or {}})
             _put_in_place(fresh, out)
     except OSError as fault:
         why = fault.strerror or "no room, or not allowed"
@@ -56,7 +56,7 @@ def read_results(folder: Path | str) -> Results:
         et.read_results("results").accuracy
     """
     folder = Path(folder)
-    provenance, tables = _read_part(folder)
+    provenance, tables = _read_part(folder, FURTHER)
     inner = folder / EXAMINERS
     if inner.is_dir() and os.access(inner, os.R_OK | os.X_OK):
         of_persons, personal = _read_part(inner)
@@ -66,9 +66,9 @@ def read_results(folder: Path | str) -> Results:
     return Results(tables, provenance)
 
 
-def _write_all(results: Results, folder: Path) -> None:
+def _write_all(results: Results, folder: Path, beside: Mapping[str, str]) -> None:
     parts = {name: split_persons(frame) for name, frame in results.tables.items()}
-    _write_part(folder, {name: general for name, (general, _) in parts.items()}, results.provenance)
+    _write_part(folder, {name: general for name, (general, _) in parts.items()}, results.provenance, beside)
     personal = {name: rows for name, (_, rows) in parts.items() if rows.height}
     if personal:
         inner = folder / EXAMINERS
@@ -76,13 +76,19 @@ def _write_all(results: Results, folder: Path) -> None:
         _write_part(inner, personal, results.provenance)
 
 
-def _write_part(folder: Path, tables: Mapping[str, pl.DataFrame], provenance: Provenance) -> None:
+def _write_part(
+    folder: Path, tables: Mapping[str, pl.DataFrame], provenance: Provenance, beside: Mapping[str, str] | None = None
+) -> None:
     files = {name: write_table(folder, name, frame) for name, frame in tables.items()}
-    Manifest(provenance, files).write(folder)
+    Manifest(provenance, files, beside or {}).write(folder)
 
 
-def _read_part(folder: Path) -> tuple[Provenance, dict[str, pl.DataFrame]]:
+def _read_part(folder: Path, further: Collection[str] = ()) -> tuple[Provenance, dict[str, pl.DataFrame]]:
     manifest = read_manifest(folder)
+    for name in {*further, *manifest.beside}:
+        found = file_sha256(folder / name) if (folder / name).is_file() else None
+        if found != manifest.beside.get(name):
+            raise ResultsError(f"{name} is missing or was changed after the analysis; run the analysis again")
     return manifest.provenance, {name: read_table(folder, name, file) for name, file in manifest.tables.items()}
 
 

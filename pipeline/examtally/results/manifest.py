@@ -8,7 +8,7 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -20,27 +20,34 @@ from examtally.results.tablefile import TableFile
 
 MANIFEST = "manifest.json"
 _FORMAT = "examtally results"
-_VERSION = 1
+_VERSION = 2
 _FINGERPRINT = re.compile(r"[0-9a-f]{64}")  # it names files of a release, so nothing else may stand there
 
 
 @dataclass(frozen=True)
 class Manifest:
-    """What `manifest.json` holds."""
+    """What `manifest.json` holds; `beside` gives the sha256 of every further file by its name."""
 
     provenance: Provenance
     tables: Mapping[str, TableFile]
+    beside: Mapping[str, str] = field(default_factory=dict)
 
-    def write(self, folder: Path) -> None:
-        """Write the manifest into `folder`."""
+    @property
+    def text(self) -> str:
+        """The manifest as it is written, sealed by a hash over all that it says."""
         content = {
             "format": _FORMAT,
             "version": _VERSION,
             **asdict(self.provenance),
             "tables": {name: asdict(table) for name, table in sorted(self.tables.items())},
+            "beside": dict(sorted(self.beside.items())),
         }
-        text = json.dumps(content, ensure_ascii=False, indent=2, sort_keys=False)
-        (folder / MANIFEST).write_text(f"{text}\n", encoding="utf-8")
+        sealed = content | {"seal": canonical_hash(content)}
+        return json.dumps(sealed, ensure_ascii=False, indent=2, sort_keys=False) + "\n"
+
+    def write(self, folder: Path) -> None:
+        """Write the manifest into `folder`."""
+        (folder / MANIFEST).write_text(self.text, encoding="utf-8")
 
 
 def is_results_folder(folder: Path) -> bool:
@@ -61,16 +68,18 @@ def read_manifest(folder: Path) -> Manifest:
     try:
         provenance = Provenance(**{name: content[name] for name in Provenance.__dataclass_fields__})
         tables = {name: TableFile(table["rows"], table["sha256"]) for name, table in content["tables"].items()}
+        made = Manifest(provenance, tables, dict(content["beside"]))
         is_whole = (
             _FINGERPRINT.fullmatch(provenance.registry) is not None
             and provenance.protocol_hash == canonical_hash(provenance.protocol)
             and tables.keys() <= result_tables().keys()
+            and made.text == (folder / MANIFEST).read_text(encoding="utf-8")
         )
-    except (KeyError, TypeError, AttributeError):
+    except (KeyError, TypeError, AttributeError, ValueError):
         is_whole = False
     if not is_whole:
         raise ResultsError(f"{MANIFEST} is incomplete or was changed after the analysis; run the analysis again")
-    return Manifest(provenance, tables)
+    return made
 
 
 def _content(folder: Path) -> dict[str, Any]:

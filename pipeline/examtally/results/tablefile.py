@@ -32,14 +32,14 @@ def write_table(folder: Path, name: str, frame: pl.DataFrame) -> TableFile:
     frame = frame.rechunk()
     frame.write_parquet(folder / f"{name}.parquet", compression="zstd", statistics=False)
     frame.with_columns(cs.float().map_batches(_digits, return_dtype=pl.String)).write_csv(folder / f"{name}.csv")
-    return TableFile(frame.height, {form: _sha256(folder / f"{name}.{form}") for form in FORMS})
+    return TableFile(frame.height, {form: file_sha256(folder / f"{name}.{form}") for form in FORMS})
 
 
 def read_table(folder: Path, name: str, said: TableFile) -> pl.DataFrame:
     """Read the table `name`; raises ResultsError where its files are not those the manifest speaks of."""
     for form in FORMS:
         path = folder / f"{name}.{form}"
-        if not path.is_file() or _sha256(path) != said.sha256.get(form):
+        if not path.is_file() or file_sha256(path) != said.sha256.get(form):
             raise ResultsError(f"{path.name} is missing or was changed after the analysis; run the analysis again")
     frame = pl.read_parquet(folder / f"{name}.parquet")
     if dict(frame.schema) != result_tables()[name].schema or frame.height != said.rows:
@@ -52,5 +52,6 @@ def _digits(values: pl.Series) -> pl.Series:
     return pl.Series(values.name, texts, dtype=pl.String)
 
 
-def _sha256(path: Path) -> str:
+def file_sha256(path: Path) -> str:
+    """The sha256 of a file's bytes."""
     return hashlib.sha256(path.read_bytes()).hexdigest()

@@ -17,6 +17,7 @@ from typing import Any
 import polars as pl
 import yaml
 
+from examtally.contracts.protocol.protocol import canonical_hash
 from examtally.contracts.results import result_tables
 from examtally.contracts.study.study import Study, load_study
 from examtally.disclosure.folder import Release, read_release
@@ -84,7 +85,8 @@ class Bundle:
         lock = resource("schemas").parent / LOCKED
         if lock.is_file():  # in a checkout; a wheel does not carry it
             shutil.copyfile(lock, folder / LOCKED)
-        (folder / PACKAGE).write_text(f"{json.dumps(self._package(folder), indent=1)}\n", encoding="utf-8")
+        package = self._package(folder)
+        (folder / PACKAGE).write_text(_sealed(package, canonical_hash(package)), encoding="utf-8")
 
     def _readme(self) -> str:
         lacks = self.lacks or ("Every figure of the primary analyses is in it.",)
@@ -114,7 +116,8 @@ class Bundle:
 def read_bundle(folder: Path) -> Bundle:
     """Read a bundle back; StudyError where it is none, or a file is missing, was added or was changed."""
     try:
-        package = json.loads((folder / PACKAGE).read_text(encoding="utf-8"))
+        text = (folder / PACKAGE).read_text(encoding="utf-8")
+        package = json.loads(text)
         about, listed = package["examtally"], {one["path"]: one["hash"] for one in package["resources"]}
         if about["format"] != FORMAT:
             raise ValueError
@@ -122,6 +125,9 @@ def read_bundle(folder: Path) -> Bundle:
         raise StudyError(
             f"{PACKAGE}: is not of a bundle; name the folder that `examtally study bundle` wrote"
         ) from None
+    seal = package.pop("seal", "")
+    if seal != canonical_hash(package) or text != _sealed(package, seal):
+        raise StudyError(f"{PACKAGE}: was changed after the bundle was made; take an unchanged copy")
     for path in sorted(listed):
         _check(folder, path, listed[path])
     there = {path.relative_to(folder).as_posix() for path in folder.rglob("*") if path.is_file()}
@@ -142,6 +148,11 @@ def read_bundle(folder: Path) -> Bundle:
         raise StudyError(f"{PACKAGE}: is incomplete or was changed; make the bundle again") from None
     except ExamtallyError as fault:
         raise StudyError(f"the bundle cannot be used: {fault}") from None
+
+
+def _sealed(package: Mapping[str, Any], seal: str) -> str:
+    """The package as it is written, with the hash over all that it says."""
+    return json.dumps({**package, "seal": seal}, indent=1) + "\n"
 
 
 def _check(folder: Path, path: str, expected: str) -> None:

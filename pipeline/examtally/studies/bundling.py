@@ -18,13 +18,15 @@ from examtally.disclosure.ledger import Shown
 from examtally.disclosure.publishing import prepare
 from examtally.disclosure.release import Approval, Scope, make
 from examtally.errors import StudyError
+from examtally.registry import open_registry
 from examtally.registry.lock_wait import LockWait
 from examtally.results import Results
 from examtally.studies.bundle import DATA, PACKAGE, Bundle
 from examtally.studies.declared import OVERALL, rows_of
 from examtally.studies.lock_status import EXPLORATORY, PRESPECIFIED
+from examtally.studies.lockfile import check_sealed
 from examtally.studies.reading import read_study
-from examtally.studies.running import StudyResults
+from examtally.studies.running import STUDY_FILE, StudyResults
 from examtally.words import for_csv
 
 _FIGURES = ("accuracy", "comparisons", "interactions", "agreement")
@@ -70,6 +72,11 @@ def write_bundle(
         raise StudyError(f"{out.name} is there already; name a folder that is not, with --out")
     if progress is not None:
         progress("choosing what may go out")
+    if found.lock_status.locked:
+        with open_registry(registry, lock_wait=lock_wait) as opened:
+            check_sealed(
+                opened.con, found.study.code, found.lock_status.locked, Path(STUDY_FILE), until=found.log_entry
+            )
     known = [read_release(_released(folder)).shown for folder in earlier]
     ready = prepare(
         _releasable(found), registry, scope_of(found.study), earlier=known, approval=approval, lock_wait=lock_wait

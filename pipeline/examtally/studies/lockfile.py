@@ -15,6 +15,7 @@ from typing import Any
 import duckdb
 
 from examtally.contracts.protocol.protocol import canonical_hash
+from examtally.contracts.study.parts import leaves
 from examtally.contracts.study.study import Study, load_study
 from examtally.errors import StudyError
 from examtally.registry.audit_log import entries
@@ -57,6 +58,15 @@ def written_hash(study: Study) -> str:
     return canonical_hash(dict(study.source))
 
 
+def question_hash(study: Study) -> str:
+    """Return the hash of what a study asks: the maneuvers of its tests, its target condition and its groups."""
+    used = {test for one in study.analyses for test in one.tests}
+    maneuvers = {leaf.maneuver for test in study.selection.tests if test.code in used for leaf in leaves(test.rule)}
+    groups = {one.group_by for one in study.analyses if one.group_by}
+    target = study.selection.target.condition if study.selection.target else None
+    return canonical_hash({"maneuvers": sorted(maneuvers), "target": target, "groups": sorted(groups)})
+
+
 def reason_hash(reason: str) -> str:
     """Return the hash by which the log knows a reason; its words stay in the lock."""
     return canonical_hash({"reason": reason})
@@ -70,6 +80,7 @@ def read_lock(path: Path) -> tuple[LockEntry, ...]:
         content = json.loads(path.read_text(encoding="utf-8"))
         found = tuple(LockEntry(**one) for one in content["entries"]) if content["format"] == _FORMAT else ()
         is_whole = bool(found) and all(one.sha256 == canonical_hash(one.protocol) for one in found)
+        is_whole = is_whole and path.read_text(encoding="utf-8") == _text(found)
     except (OSError, ValueError, KeyError, TypeError, RecursionError):
         is_whole = False
     if not is_whole:
@@ -79,16 +90,20 @@ def read_lock(path: Path) -> tuple[LockEntry, ...]:
 
 def write_lock(path: Path, locked: Sequence[LockEntry]) -> None:
     """Write a lock file whole, or not at all."""
-    text = json.dumps({"format": _FORMAT, "entries": [asdict(one) for one in locked]}, indent=1, ensure_ascii=False)
     part = path.with_name(f".{path.name}.part")
     try:
-        part.write_text(f"{text}\n", encoding="utf-8")
+        part.write_text(_text(locked), encoding="utf-8")
         part.replace(path)
     except OSError as fault:
         part.unlink(missing_ok=True)
         raise StudyError(
             f"{path.name}: cannot be written ({fault.strerror}); free room or choose another folder"
         ) from None
+
+
+def _text(locked: Sequence[LockEntry]) -> str:
+    content = {"format": _FORMAT, "entries": [asdict(one) for one in locked]}
+    return json.dumps(content, indent=1, ensure_ascii=False) + "\n"
 
 
 def check_writable(path: Path) -> None:
@@ -124,8 +139,12 @@ def check_sealed(
     for one in locked:
         entry = sealed.get(one.log_entry)
         said = json.loads(entry.details) if entry is not None else {}
-        is_same = entry is not None and (entry.hash, entry.at, entry.operator) == (one.log_hash, one.at, one.operator)
-        if not is_same or (said["protocol"], said["reason"]) != (one.sha256, reason_hash(one.reason)):
+        is_same = entry is not None and (entry.hash, entry.at, entry.operator, entry.action) == (
+            *(one.log_hash, one.at, one.operator),
+            one.kind,
+        )
+        held = (one.sha256, reason_hash(one.reason), one.records)
+        if not is_same or (said["protocol"], said["reason"], said["records"]) != held:
             raise StudyError(f"{path.name}: does not agree with the registry's log; put back the file the lock wrote")
     if noted != [one.log_entry for one in locked]:
         raise StudyError(f"{path.name}: the registry's log holds other amendments; put back the newest file")

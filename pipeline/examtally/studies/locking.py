@@ -17,6 +17,7 @@ from examtally.studies.lockfile import (
     check_sealed,
     check_writable,
     lock_path,
+    question_hash,
     read_lock,
     reason_hash,
     write_lock,
@@ -111,6 +112,7 @@ def _note(
         "records": records,
         "place": place,
         "reason": reason_hash(reason),
+        "asks": question_hash(study),
     }
     entry = note_use(registry, kind, operator=operator, details=details, lock_wait=lock_wait)
     return LockEntry(

@@ -8,7 +8,7 @@ from pathlib import Path
 from examtally.contracts.study.study import load_study
 from examtally.errors import StudyError
 from examtally.results import read_results
-from examtally.studies.lock_status import Deviation, LockStatus
+from examtally.studies.lock_status import Deviation, LockStatus, lock_status
 from examtally.studies.lockfile import LockEntry
 from examtally.studies.running import FORMAT, STUDY_FILE, StudyResults
 
@@ -31,4 +31,8 @@ def read_study(folder: Path | str) -> StudyResults:
         study, log_entry = load_study(content["protocol"]), int(content["log_entry"])
     except (OSError, ValueError, KeyError, TypeError, RecursionError):
         raise StudyError(f"{STUDY_FILE}: is not of a study; name the folder that `examtally study run` wrote") from None
+    is_loose = bool(stands.locked) and not stands.prespecified
+    plain = lock_status(study, stands.locked, exploratory=is_loose)
+    if plain.prespecified != stands.prespecified or not {*plain.deviations} <= {*stands.deviations}:
+        raise StudyError(f"{STUDY_FILE}: was changed after the run; run the study again")
     return StudyResults(study, stands, read_results(folder), log_entry)

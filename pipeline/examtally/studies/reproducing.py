@@ -18,15 +18,13 @@ from examtally.registry.lock_wait import LockWait
 from examtally.results.work import Progress
 from examtally.studies.bundle import Bundle, read_bundle
 from examtally.studies.bundling import released
+from examtally.studies.history import CHANGES
 from examtally.studies.lock_status import lock_status
 from examtally.studies.lockfile import LockEntry, check_sealed
 from examtally.studies.running import run_as
 
-_CHANGES = {
-    "erase": ("person was erased after a withdrawal", "people were erased after a withdrawal"),
+_CHANGES = CHANGES | {
     "ingest": ("batch was ingested", "batches were ingested"),
-    "amend": ("batch amended records", "batches amended records"),
-    "undo": ("batch was undone", "batches were undone"),
     "migrate": ("migration of the registry's form", "migrations of the registry's form"),
 }
 _OF_FIGURES = frozenset(

@@ -36,6 +36,7 @@ from examtally.studies.declared import (
     rows_of,
     wanted_tables,
 )
+from examtally.studies.history import deviations
 from examtally.studies.lock_status import EXPLORATORY, PRESPECIFIED, LockStatus, lock_status
 from examtally.studies.lockfile import check_sealed, lock_path, read_lock
 
@@ -170,7 +171,9 @@ def status_of(study: Study, registry: Registry, lock: Path | None, *, explorator
         return lock_status(study, ())
     locked = read_lock(lock)
     check_sealed(registry.con, study.code, locked, lock)
-    return lock_status(study, locked, exploratory=exploratory)
+    stands = lock_status(study, locked, exploratory=exploratory)
+    known = deviations(study, locked, entries(registry.con))
+    return replace(stands, deviations=(*stands.deviations, *known))
 
 
 def _tables(study: Study, stands: LockStatus, registry: Registry, progress: Progress | None) -> dict[str, pl.DataFrame]:

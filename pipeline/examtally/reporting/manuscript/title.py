@@ -9,9 +9,9 @@ import polars as pl
 from examtally.reporting.engine.numbers import counted
 from examtally.reporting.engine.tables import Column, table
 from examtally.reporting.manuscript.paper import NOT_STATED, TO_COMPLETE, Paper, label
-from examtally.reporting.manuscript.values import measure_name
+from examtally.reporting.manuscript.values import capital, measure_name
 from examtally.reporting.plain import box
-from examtally.studies.lock_status import PRESPECIFIED
+from examtally.studies.lock_status import ASKED_BEFORE, PRESPECIFIED
 from examtally.words import for_markdown
 
 _GOVERNANCE = (Column("what", "Governance"), Column("says", "As stated in the protocol", words=True))
@@ -56,11 +56,13 @@ def lock_words(paper: Paper) -> str:
         if known
         else "The records analyzed are not those that the registry held at the lock: it changed afterwards"
     )
+    before = "".join(f" **{capital(one.says)}.**" for one in stands.deviations if one.key == ASKED_BEFORE)
     return (
         f"The protocol was locked on {first.at.replace('T', ' at ')} UTC (sha256 {first.sha256[:16]}…, entry "
         f"{first.log_entry} of the registry's log), with {counted(amendments, 'amendment')} since. {data}. "
         f"{len(fixed)} of {counted(len(paper.study.analyses), 'analysis', 'analyses')} "
-        f"{'is' if len(fixed) == 1 else 'are'} pre-specified; anything else is marked exploratory wherever it stands."
+        f"{'is' if len(fixed) == 1 else 'are'} pre-specified; anything else is marked exploratory wherever it "
+        f"stands.{before}"
     )
 
 
