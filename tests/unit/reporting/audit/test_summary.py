@@ -7,11 +7,11 @@ from types import SimpleNamespace
 from typing import Any, cast
 
 import pytest
+from examtally.reporting.audit.summary import CoreFigures, can_be_said, cannot_be_said
 
 from examtally.contracts.contract import Contract
 from examtally.reporting.audit import summary
 from examtally.reporting.audit.audit import Audit
-from examtally.reporting.audit.summary import CoreFigures, can_be_said, cannot_be_said
 from examtally.reporting.engine.estimate import Estimate
 
 CLOSE = 0.02
