@@ -1,0 +1,113 @@
+"""The first screen from hand-made leading rows: what each verdict is called, and which steps come first."""
+
+from __future__ import annotations
+
+from types import SimpleNamespace
+from typing import Any, cast
+
+import polars as pl
+import pytest
+
+from examtally.contracts.contract import Contract
+from examtally.contracts.results import empty
+from examtally.reporting.audit.audit import Audit
+from examtally.reporting.audit.leading import Lead, answer, table_of, verdict, withheld
+from examtally.reporting.audit.next_steps import next_steps
+
+SIDES = ("sensitivity", "specificity", "lr_positive", "lr_negative")
+
+
+def row(positive: str | None = "helps", negative: str | None = "helps", **changes: Any) -> dict[str, Any]:
+    """A row of the leading estimate of Lachman's test."""
+    figures = {"sensitivity": 0.8, "specificity": 0.9, "lr_positive": 8.0, "lr_negative": 0.22}
+    spans = {
+        f"{name}{end}": value * by for name, value in figures.items() for end, by in (("_low", 0.9), ("_high", 1.1))
+    }
+    words = {"verdict_positive": positive, "verdict_negative": negative, "basis": "bias_adjusted", "reason": None}
+    counts = {"verified": 200, "participants": 300, "expected_present": 120.0, "expected_absent": 400.0}
+    return {**figures, **spans, **words, **counts, **changes}
+
+
+def audit(contract: Contract, made: dict[str, Any], **tables: pl.DataFrame) -> Audit:
+    """One condition with one core maneuver and this row."""
+    catalogue = contract.catalogue
+    condition, maneuver = catalogue.conditions["acl_tear"], catalogue.maneuvers["lachman"]
+    return cast(
+        Audit,
+        SimpleNamespace(
+            settled=(condition,),
+            catalogue=catalogue,
+            leading={("acl_tear", "lachman"): made},
+            protocol=SimpleNamespace(core=("lachman",)),
+            min_participants=10,
+            core_maneuvers=lambda _: (maneuver,),
+            summed=lambda *_: 90,
+            table=lambda name: tables.get(name, empty(name)),
+        ),
+    )
+
+
+def agreement(estimate: float, participants: int = 40) -> pl.DataFrame:
+    schema = empty("agreement").schema
+    made = {"maneuver": "lachman", "group_by": "overall", "group": "all", "statistic": "gwet_ac1", "pairs": 50}
+    blank = dict.fromkeys(schema)
+    return pl.DataFrame([{**blank, **made, "estimate": estimate, "participants": participants}], schema=schema)
+
+
+@pytest.mark.parametrize(
+    ("positive", "negative", "said"),
+    [
+        ("rules_in", "helps", ["rules the injury in"]),
+        ("helps", "rules_out", ["rules the injury out"]),
+        ("rules_in", "rules_out", ["rules the injury in", "rules the injury out"]),
+        ("helps", "too_early", ["settles nothing alone"]),
+        ("no_help", "no_help", ["No help either way"]),
+        ("too_early", "too_early", ["Too early to say"]),
+        (None, None, ["Too early to say"]),
+    ],
+)
+def test_each_verdict_has_its_sentence_and_no_other(
+    contract: Contract, positive: str | None, negative: str | None, said: list[str]
+) -> None:
+    sentences = answer(audit(contract, row(positive, negative)))
+    assert len(sentences) == len(said)
+    assert all(words in sentence for words, sentence in zip(said, sentences, strict=True))
+    assert all("Lachman test" in sentence for sentence in sentences)
+
+
+def test_words_beside_the_picture(contract: Contract) -> None:
+    catalogue = contract.catalogue
+    pair = catalogue.conditions["acl_tear"], catalogue.maneuvers["lachman"]
+    assert verdict(Lead(*pair, row("helps", "helps"))) == "raises / lowers"
+    assert verdict(Lead(*pair, row("rules_in", "too_early"))) == "rules in / too early"
+    assert verdict(Lead(*pair, row("no_help", "no_help"))) == "no help"
+    assert Lead(*pair, row()).said("positive") == "77% (95% CI 76–79%)"
+
+
+def test_what_is_withheld_stands_without_a_figure_and_with_its_reason(contract: Contract) -> None:
+    hidden = row(None, None, basis="withheld", reason="Fewer than 20 are expected.", sensitivity=None)
+    hidden |= {f"lr_{side}{end}": None for side in ("positive", "negative") for end in ("", "_low", "_high")}
+    made = audit(contract, hidden)
+    assert withheld(made) == ["Fewer than 20 are expected: anterior cruciate ligament tear."]
+    text = table_of([Lead(made.settled[0], made.core_maneuvers(made.settled[0])[0], hidden)], "Figures")
+    assert "withheld" in text
+    assert "80%" not in text
+
+
+def test_a_negative_finding_that_rules_out_asks_for_nothing(contract: Contract) -> None:
+    assert next_steps(audit(contract, row("helps", "rules_out"))) == []
+    (step,) = next_steps(audit(contract, row("helps", "helps")))
+    assert "Do not rule out anterior cruciate ligament tear on negative findings alone" in step
+    assert "9% (95% CI" in step
+    assert "Every examiner" in step
+
+
+def test_poor_agreement_asks_for_a_session_and_good_or_rare_agreement_does_not(contract: Contract) -> None:
+    def asked(found: pl.DataFrame) -> bool:
+        return any(
+            "technique" in step for step in next_steps(audit(contract, row("helps", "rules_out"), agreement=found))
+        )
+
+    assert asked(agreement(0.4))
+    assert not asked(agreement(0.7))
+    assert not asked(agreement(0.4, participants=9))
