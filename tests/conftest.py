@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import random
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
@@ -17,6 +18,35 @@ from examtally.contracts.protocol.protocol import Protocol
 # A busy machine is no fault of the code: no example fails for its time.
 settings.register_profile("no_deadline", deadline=None)
 settings.load_profile("no_deadline")
+
+
+def pytest_addoption(parser: pytest.Parser) -> None:
+    """Let `--shuffle 7` run files, and the tests within each, in an order of its own: none may lean on another."""
+    parser.addoption("--shuffle", type=int, metavar="SEED", help="run in the order that this number makes")
+
+
+def pytest_report_header(config: pytest.Config) -> str | None:
+    """Say the order, so that it can be had again."""
+    seed = config.getoption("--shuffle")
+    return None if seed is None else f"order of the tests: --shuffle {seed}"
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """Shuffle before pytest brings together what shares a fixture; alike in every process that has the seed."""
+    seed = config.getoption("--shuffle")
+    if seed is None:
+        return
+    order = random.Random(seed)
+    files: dict[str, list[pytest.Item]] = {}
+    for item in items:
+        files.setdefault(str(item.path), []).append(item)
+    chosen = list(files.values())
+    order.shuffle(chosen)
+    for tests in chosen:
+        order.shuffle(tests)
+    items[:] = [item for tests in chosen for item in tests]
+
 
 CELLS = ("tp", "fp", "fn", "tn")
 MARGINS = {
