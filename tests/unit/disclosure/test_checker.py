@@ -133,6 +133,15 @@ def test_pairs_from_a_difference() -> None:
     assert "pairs can be worked out" in said(careless(tables, comparisons=frame))
 
 
+def test_a_difference_tells_no_more_than_its_printed_digits() -> None:
+    """0.63 in at most 20 and 11 knees is 5 of 8, 12 of 19 and more; read as 0.630 it would be 12 of 19 alone."""
+    drawer = ("acl_tear", "anterior_drawer", "overall", "all")
+    line = {"condition": "acl_tear", "maneuver_a": "lachman", "maneuver_b": "anterior_drawer", "adjustment": "none"}
+    frame = pl.DataFrame([line | {"measure": "sensitivity", "difference": 0.63}])
+    tables: dict[Key, Knees] = {LACHMAN: (20, 30, 11, 90), drawer: (11, 30, 20, 90)}
+    assert said(careless(tables, comparisons=frame)) == ""
+
+
 @pytest.mark.parametrize("name", ["examiner_id", "participant_id", "pairs"])
 def test_columns_about_persons(name: str) -> None:
     frame = pl.DataFrame({name: ["E-1"]})
