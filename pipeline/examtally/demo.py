@@ -52,11 +52,11 @@ def run_demo(
         results = analyze(opened, with_examiners=True, progress=say)
     results = _with_truth(results, out / "synthetic" / "truth.json")
     results.write(out / "results")
-    (audit,) = render_audit(out / "results", out / "report", progress=say)
+    audit, *more = render_audit(out / "results", out / "report", progress=say)
     newest = str(results.tables["indicators"]["period"].max())
     monthly = render_monthly(out / "results", out / "report", period=newest, progress=say)
     index, maneuvers = render_shelf(out / "results", out / "report", progress=say)
-    return Demo(out, made, clean, dirty, (index, audit, *monthly, maneuvers), audit)
+    return Demo(out, made, clean, dirty, (index, audit, *more, *monthly, maneuvers), audit)
 
 
 @dataclass(frozen=True)
