@@ -79,8 +79,8 @@ def test_the_audit_has_its_parts_in_order_its_marking_and_its_caution(made: Path
         "How to read this",
         "Where these figures come from",
     ]
-    assert wording.internal in text
-    assert wording.caution in text
+    assert wording.internal.replace("\\", "") in text
+    assert wording.caution.replace("\\", "") in text
     assert "A weak figure is no reason to drop a safety check." in text
 
 
@@ -102,8 +102,8 @@ def test_the_annex_has_its_parts_in_order_its_marking_and_its_caution(made: Path
         "How to read this",
         "Where these figures come from",
     ]
-    assert wording.internal in text
-    assert wording.caution in text
+    assert wording.internal.replace("\\", "") in text
+    assert wording.caution.replace("\\", "") in text
     assert "A likelihood ratio of 5 turns a suspicion of 30% into 68%" in text
 
 
