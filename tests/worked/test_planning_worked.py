@@ -54,7 +54,12 @@ def test_the_lower_limit_by_enumeration(expected: float, least: float, tail: flo
 
 def test_fleiss() -> None:
     # Fleiss 1981, section 3.2: 0.60 against 0.70, alpha 0.01 two-sided, power 0.95: 827 a group with the correction
-    assert planning.unpaired(0.6, 0.7, tail=0.005, power=0.95, corrected=True) == 827
+    # (his eq. 3.15, here): n/4 (1 + sqrt(1 + 4/(n d)))^2 of the size n without it, before that was rounded up
+    def corrected(n: int) -> float:
+        return n / 4 * (1 + math.sqrt(1 + 4 / (n * 0.1))) ** 2
+
+    plain = planning.unpaired(0.6, 0.7, tail=0.005, power=0.95)
+    assert corrected(plain - 1) < 827 <= corrected(plain)
 
 
 def test_connor_by_hand() -> None:

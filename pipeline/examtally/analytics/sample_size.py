@@ -12,6 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 from scipy.stats import binom, norm
+from statsmodels.stats.power import normal_sample_size_one_tail
+from statsmodels.stats.proportion import samplesize_confint_proportion, samplesize_proportions_2indep_onetail
 
 from examtally.analytics.calibration.forecasts import IntArray
 from examtally.analytics.intervals import FloatArray
@@ -74,9 +76,7 @@ def half_width(
     173
     """
     _shares(sensitivity=sensitivity, specificity=specificity, width=width, prevalence=prevalence)
-    z = quantile(tail)
-    diseased = z**2 * sensitivity * (1 - sensitivity) / width**2
-    sound = z**2 * specificity * (1 - specificity) / width**2
+    diseased, sound = (samplesize_confint_proportion(one, width, 2 * tail) for one in (sensitivity, specificity))
     return TwoSided(_up(diseased), _up(sound), _up(diseased / prevalence), _up(sound / (1 - prevalence)))
 
 
@@ -121,8 +121,8 @@ def paired(difference: float, discordant: float, tail: float = 0.025, power: flo
     _shares(difference=difference, discordant=discordant, tail=tail, power=power)
     if discordant < difference:
         raise ValueError("discordant cannot be below difference")
-    root = quantile(tail) * math.sqrt(discordant) + quantile(1 - power) * math.sqrt(discordant - difference**2)
-    return _up(root**2 / difference**2)
+    spread, apart = math.sqrt(discordant), math.sqrt(discordant - difference**2)
+    return _up(normal_sample_size_one_tail(difference, power, tail, std_null=spread, std_alternative=apart))
 
 
 def paired_power(knees: int, difference: float, discordant: float, tail: float = 0.025) -> float:
@@ -162,23 +162,18 @@ def independent_discordance(first: float, second: float) -> float:
     return first * (1 - second) + second * (1 - first)
 
 
-def unpaired(first: float, second: float, tail: float = 0.025, power: float = 0.8, *, corrected: bool = False) -> int:
+def unpaired(first: float, second: float, tail: float = 0.025, power: float = 0.8) -> int:
     """Knees with the condition in each of two groups of equal size to find a difference in sensitivity.
 
-    With `corrected`, for the chi-squared test with continuity correction.
+    Source: Fleiss JL. Statistical Methods for Rates and Proportions, 2nd ed. 1981, eq. 3.14.
 
-    Source: Fleiss JL. Statistical Methods for Rates and Proportions, 2nd ed. 1981, eq. 3.14 and 3.15.
-
-    >>> unpaired(0.6, 0.7, tail=0.005, power=0.95, corrected=True)
-    827
+    >>> unpaired(0.6, 0.7, tail=0.005, power=0.95)
+    808
     """
     _shares(first=first, second=second, tail=tail, power=power)
     if first == second:
         raise ValueError("first and second must differ")
-    mean, difference = (first + second) / 2, abs(first - second)
-    spread = math.sqrt(first * (1 - first) + second * (1 - second))
-    plain = (quantile(tail) * math.sqrt(2 * mean * (1 - mean)) + quantile(1 - power) * spread) ** 2 / difference**2
-    return _up(plain / 4 * (1 + math.sqrt(1 + 4 / (plain * difference))) ** 2 if corrected else plain)
+    return _up(samplesize_proportions_2indep_onetail(first - second, second, power, alpha=2 * tail))
 
 
 def unpaired_power(knees: int, first: float, second: float, tail: float = 0.025) -> float:

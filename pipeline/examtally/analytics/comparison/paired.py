@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 from scipy.stats import binom, chi2
+from statsmodels.stats import contingency_tables
 
 from examtally.analytics.comparison.contrast import (
     COMPARED,
@@ -121,12 +122,9 @@ def swap_test(difference: npt.ArrayLike) -> float:
 
 @dataclass(frozen=True)
 class McNemar:
-    """Chi-squared statistics without and with continuity correction (NaN without a discordant knee), and p values."""
+    """Chi-squared statistic without continuity correction (NaN without a discordant knee), exact and mid-p values."""
 
     statistic: FloatArray
-    statistic_corrected: FloatArray
-    p_asymptotic: FloatArray
-    p_corrected: FloatArray
     p_exact: FloatArray
     p_midp: FloatArray
 
@@ -135,8 +133,8 @@ def mcnemar(only_a: npt.ArrayLike, only_b: npt.ArrayLike) -> McNemar:
     """Test whether a counts as often alone as b does.
 
     `only_a`, `only_b`: knees that count for one and not for the other, whole numbers of one shape (ValueError for
-    others). Without any the exact and mid-p values are 1. Two-sided throughout; where both are equal the mid-p value is
-    1 - P(X = only_a)/2.
+    others). Without any both p values are 1. The mid-p value counts the observed table half: the exact one less its
+    probability, and 1 - P(X = only_a)/2 where both are equal.
 
     Source: McNemar Q. Psychometrika 1947;12:153–157; exact and mid-p: Fagerland MW, Lydersen S, Laake P. BMC Med Res
     Methodol 2013;13:91, eq. 2–5.
@@ -148,20 +146,20 @@ def mcnemar(only_a: npt.ArrayLike, only_b: npt.ArrayLike) -> McNemar:
     b, c = np.broadcast_arrays(np.asarray(only_a, dtype=np.float64), np.asarray(only_b, dtype=np.float64))
     if np.any((b < 0) | (c < 0) | (b != np.floor(b)) | (c != np.floor(c))):
         raise ValueError("only_a and only_b are counts: whole numbers, 0 or more")
-    n, fewer = b + c, np.minimum(b, c)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        plain = (b - c) ** 2 / n
-        corrected = np.maximum(np.abs(b - c) - 1, 0) ** 2 / n
-    tail, at = binom.cdf(fewer, n, 0.5), binom.pmf(fewer, n, 0.5)
-    midp = np.where(b == c, 1 - at / 2, 2 * tail - at)
-    return McNemar(
-        statistic=plain,
-        statistic_corrected=corrected,
-        p_asymptotic=chi2.sf(plain, 1),
-        p_corrected=chi2.sf(corrected, 1),
-        p_exact=np.minimum(2 * tail, 1.0),
-        p_midp=np.where(n == 0, 1.0, midp),
-    )
+    tests = [_one_table(*counts) for counts in zip(b.ravel().tolist(), c.ravel().tolist(), strict=True)]
+    statistic, exact = (np.array(column).reshape(b.shape) for column in zip(*tests, strict=True))
+    at = binom.pmf(np.minimum(b, c), b + c, 0.5)
+    midp = np.where(b == c, 1 - at / 2, exact - at)
+    return McNemar(statistic, exact, np.where(b + c == 0, 1.0, midp))
+
+
+def _one_table(only_a: float, only_b: float) -> tuple[float, float]:
+    """Statistic and exact p value of one table; concordant knees do not matter."""
+    if only_a + only_b == 0:
+        return float("nan"), 1.0
+    table = [[0, only_a], [only_b, 0]]
+    chi_squared = contingency_tables.mcnemar(table, exact=False, correction=False)
+    return float(chi_squared.statistic), float(contingency_tables.mcnemar(table, exact=True).pvalue)
 
 
 FEW_PARTICIPANTS = 30
