@@ -14,8 +14,8 @@ from scipy.special import expit
 from examtally.analytics.diagnostic_models.crossfit import CrossFit, choose_penalty, out_of_fold
 from examtally.analytics.diagnostic_models.influence import estimate, score_influence
 from examtally.analytics.diagnostic_models.optimism import optimism
-from examtally.analytics.diagnostic_models.ridge import fit_ridge, one_thread
 from examtally.analytics.intervals import t_quantile
+from examtally.analytics.logistic import fit_logistic, one_thread
 
 SEED, SEED_OF_UNSEEN, UNSEEN = 7, 99, 20_000
 PENALTIES = (0.3, 1.0, 3.0, 10.0, 30.0, 100.0, 300.0, 1000.0)
@@ -40,7 +40,7 @@ def study(setting: tuple[int, int, int], cohorts: int, draws: int = 100) -> tupl
         x, y, who = cohort(rng, knees, columns, signal)
         how = CrossFit(seed=number, penalties=PENALTIES)
         penalty = choose_penalty(x, y, who, how, rng)
-        model = fit_ridge(x, y, penalty=penalty)
+        model = fit_logistic(x, y, penalty=penalty)
         truth = score_influence("auc", expit(model.log_odds(unseen)), outcome)[0] if signal else 0.5
         found = optimism(x, y, who, penalty=penalty, draws=draws, seed=number, model=model).auc
         value, influence = score_influence("auc", out_of_fold(x, y, who, how).probability, y)

@@ -6,6 +6,7 @@ import platform
 from collections.abc import Callable, Collection, Mapping
 from importlib.metadata import version
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any
 
 import polars as pl
@@ -51,7 +52,29 @@ _TABLES = {step.__name__: step for step in _STEPS}
 TABLES = tuple(_TABLES)
 """Every result table, in the order in which it is made."""
 
-_PACKAGES = ("examtally", "duckdb", "numpy", "polars", "scikit-learn", "scipy", "statsmodels")
+_COUNTED = ("duckdb", "polars")
+_FORMULAS = (*_COUNTED, "numpy")
+_DISTRIBUTIONS = (*_FORMULAS, "scipy")
+_INTERVALS = (*_DISTRIBUTIONS, "statsmodels")
+_MODELS = (*_DISTRIBUTIONS, "scikit-learn")
+_ALL = (*_MODELS, "statsmodels")
+
+MADE_WITH: Mapping[str, tuple[str, ...]] = MappingProxyType(
+    {
+        **dict.fromkeys(("cohort_summary", "flow", "tallies", "assumptions"), _COUNTED),
+        **dict.fromkeys(("batches", "held_back", "intake_checks"), _COUNTED),
+        **dict.fromkeys(("learning",), _FORMULAS),
+        **dict.fromkeys(("dependence", "indicators"), _DISTRIBUTIONS),
+        **dict.fromkeys(("agreement", "sensitivity_analyses", "combinations"), _INTERVALS),
+        **dict.fromkeys(("calibration", "calibration_curve", "examiner_spread", "examiner_probability"), _MODELS),
+        **dict.fromkeys(("reference_accuracy", "patterns", "diagnostic_models", "model_terms"), _MODELS),
+        **dict.fromkeys(("added_value", "short_exam", "decision_curve"), _MODELS),
+        **dict.fromkeys(("accuracy", "post_test", "comparisons", "interactions"), _ALL),
+        **dict.fromkeys(("verification", "verification_bounds", "verification_models"), _ALL),
+        **dict.fromkeys(("reference_error", "tipping", "latent_class", "roc", "auc", "level_ratios"), _ALL),
+    }
+)
+"""The packages whose code makes each table, by what its step reaches; a test reads that from the source."""
 
 
 def analyze(
@@ -77,7 +100,7 @@ def analyze(
     wanted = _wanted(only)
     work = Work(registry, contract, protocol, with_examiners=with_examiners, progress=progress)
     try:
-        return Results(make_tables(work, wanted), provenance(registry, protocol))
+        return Results(make_tables(work, wanted), provenance(registry, protocol, wanted))
     finally:
         work.close()
 
@@ -99,12 +122,13 @@ def _wanted(only: Collection[str] | None) -> tuple[str, ...]:
     return tuple(name for name in TABLES if name in named)
 
 
-def provenance(registry: Registry, protocol: Protocol) -> Provenance:
-    """Return what tables of this registry under this protocol are made from."""
+def provenance(registry: Registry, protocol: Protocol, tables: Collection[str]) -> Provenance:
+    """Return what these tables of this registry under this protocol are made from, and with which packages."""
+    packages = ("examtally", *sorted({package for table in tables for package in MADE_WITH.get(table, _COUNTED)}))
     return Provenance(
         registry=registry.fingerprint(),
         protocol=protocol.to_dict(),
         protocol_hash=protocol.hash,
         seed=protocol.calibration.seed,
-        versions={"python": platform.python_version(), **{package: version(package) for package in _PACKAGES}},
+        versions={"python": platform.python_version(), **{package: version(package) for package in packages}},
     )

@@ -162,7 +162,7 @@ def run_as(study: Study, stands: LockStatus, registry: Registry, *, progress: Pr
     """Run the study with a standing that is known already."""
     newest = max((entry.entry for entry in entries(registry.con)), default=0)
     tables = _tables(study, stands, registry, progress)
-    return StudyResults(study, stands, Results(tables, provenance(registry, study.protocol)), newest)
+    return StudyResults(study, stands, Results(tables, provenance(registry, study.protocol, tables)), newest)
 
 
 def status_of(study: Study, registry: Registry, lock: Path | None, *, exploratory: bool = False) -> LockStatus:

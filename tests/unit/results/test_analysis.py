@@ -1,7 +1,10 @@
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import polars as pl
 import pytest
+from imports import packages_behind
 
 import examtally
 from examtally.contracts.protocol.protocol import Protocol
@@ -9,7 +12,7 @@ from examtally.contracts.results import conform, result_tables
 from examtally.errors import ProtocolError, ResultsError
 from examtally.registry import Registry
 from examtally.results import Results, analyze
-from examtally.results.analysis import TABLES
+from examtally.results.analysis import _STEPS, MADE_WITH, TABLES
 
 LACHMAN = {"condition": "acl_tear", "maneuver": "lachman"}
 
@@ -127,6 +130,19 @@ def test_provenance_names_registry_protocol_and_versions(registry: Registry, res
     assert provenance.seed == results.protocol.calibration.seed
     assert provenance.versions["examtally"] == examtally.__version__
     assert isinstance(results.protocol, Protocol)
+
+
+@pytest.mark.parametrize("step", _STEPS, ids=TABLES)
+def test_a_table_names_the_packages_whose_code_makes_it_and_no_other(step: Callable[..., object]) -> None:
+    """Read from the source: what each definition that the step reaches takes from a package."""
+    named = {package for packages in MADE_WITH.values() for package in packages}
+    assert named == {"duckdb", "numpy", "polars", "scikit-learn", "scipy", "statsmodels"}
+    assert packages_behind(step, named) == set(MADE_WITH[step.__name__])
+
+
+def test_provenance_names_only_packages_behind_the_tables_made(registry: Registry, results: Results) -> None:
+    assert analyze(registry, only={"flow"}).provenance.versions.keys() == {"python", "examtally", "duckdb", "polars"}
+    assert {"scikit-learn", "statsmodels", "scipy"} <= results.provenance.versions.keys()
 
 
 def test_a_registry_without_records_gives_tables_without_estimates(tmp_path_factory: pytest.TempPathFactory) -> None:

@@ -9,10 +9,7 @@ import numpy.typing as npt
 
 from examtally.analytics.calibration.forecasts import Counts, Forecasts
 from examtally.analytics.intervals import FloatArray
-
-_STEPS = 60
-_TOLERANCE = 1e-10
-_LONGEST_STEP = 3.0
+from examtally.analytics.logistic import fit_each
 
 
 @dataclass(frozen=True)
@@ -47,14 +44,9 @@ def logit(probability: FloatArray, clip: float) -> FloatArray:
     return np.asarray(np.log(p) - np.log1p(-p))
 
 
-def expit(log_odds: FloatArray) -> FloatArray:
-    """Probability of log-odds."""
-    return np.asarray(0.5 * (1 + np.tanh(log_odds / 2)))
-
-
 def calibration_in_the_large(counts: Counts, x: FloatArray) -> FloatArray:
     """Intercept of each resample with the slope on `x` (K,) fixed at 1, shape (…); infinite with one class only."""
-    fit = fit_logistic(counts, np.ones((x.size, 1)), offset=x)[..., 0]
+    fit = fit_each(counts.trials, counts.events, np.ones((x.size, 1)), offset=x)[..., 0]
     events, total = counts.events.sum(axis=-1), counts.total
     return np.where(events <= 0, -np.inf, np.where(events >= total, np.inf, fit))
 
@@ -65,7 +57,7 @@ def joint_model(counts: Counts, x: FloatArray) -> tuple[FloatArray, FloatArray]:
     Where the forecasts separate the outcomes the slope is ∞ (−∞ if the wrong way round) and the intercept NaN;
     both are NaN where a resample has one class or one forecast only.
     """
-    fit = fit_logistic(counts, np.column_stack([np.ones_like(x), x]))
+    fit = fit_each(counts.trials, counts.events, np.column_stack([np.ones_like(x), x]))
     direction = separation(counts, x)
     slope = np.select([direction == 0, direction > 0, direction < 0], [fit[..., 1], np.inf, -np.inf], np.nan)
     return np.where(direction == 0, fit[..., 0], np.nan), slope
@@ -89,40 +81,3 @@ def _reach(x: FloatArray, where: npt.NDArray[np.bool_]) -> tuple[FloatArray, Flo
     low = np.where(where, x, np.inf).min(axis=-1)
     high = np.where(where, x, -np.inf).max(axis=-1)
     return np.asarray(low), np.asarray(high)
-
-
-def fit_logistic(
-    counts: Counts, design: FloatArray, *, offset: FloatArray | float = 0.0, precision: FloatArray | float = 0.0
-) -> FloatArray:
-    """Fit a binomial logistic regression to every resample at once by Newton's method with limited steps.
-
-    `design` (K, q), `offset` (K,) on the log-odds scale, `precision` (q,) of a normal prior about 0 on each coefficient
-    (0: none). Returns coefficients (…, q). A resample that does not settle, or whose information is singular, keeps
-    its last value; callers rule out separated resamples (`separation`) or give a prior.
-    """
-    shape = counts.trials.shape[:-1]
-    trials, events = counts.trials.reshape(-1, design.shape[0]), counts.events.reshape(-1, design.shape[0])
-    beta = np.zeros((trials.shape[0], design.shape[1]))
-    penalty = np.broadcast_to(np.asarray(precision, dtype=np.float64), design.shape[1])
-    outer = (design[:, :, None] * design[:, None, :]).reshape(design.shape[0], -1)
-    active = np.arange(trials.shape[0])
-    for _ in range(_STEPS):
-        now = beta[active]
-        mu = expit(now @ design.T + offset)
-        score = (events[active] - trials[active] * mu) @ design - penalty * now
-        weight = trials[active] * mu * (1 - mu)
-        information = (weight @ outer).reshape(-1, *np.diag(penalty).shape) + np.diag(penalty)
-        step = _solve(information, score)
-        reach = np.abs(step @ design.T).max(axis=1, keepdims=True)
-        beta[active] = now + step * np.minimum(1.0, _LONGEST_STEP / np.maximum(reach, 1e-300))
-        active = active[reach[:, 0] > _TOLERANCE]
-        if active.size == 0:
-            break
-    return beta.reshape(*shape, -1)
-
-
-def _solve(matrix: FloatArray, right: FloatArray) -> FloatArray:
-    """Solve many small symmetric systems; a small multiple of the trace keeps singular ones finite."""
-    size = matrix.shape[-1]
-    guard = 1e-12 * np.trace(matrix, axis1=-2, axis2=-1)[:, None, None] + 1e-300
-    return np.asarray(np.linalg.solve(matrix + guard * np.eye(size), right[..., None])[..., 0])

@@ -5,10 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.special import expit
 
 from examtally.analytics.calibration.forecasts import Counts
-from examtally.analytics.calibration.recalibration import expit, fit_logistic, logit
+from examtally.analytics.calibration.recalibration import logit
 from examtally.analytics.intervals import FloatArray
+from examtally.analytics.logistic import fit_each
 
 # Harrell FE. Regression Modeling Strategies, 2nd ed. 2015, table 2.3: quantiles at which knots are placed.
 _KNOTS = {3: (0.10, 0.50, 0.90), 4: (0.05, 0.35, 0.65, 0.95)}
@@ -61,11 +63,11 @@ class SplineBasis:
         design = self.design(counts.values)
         precision = np.full(design.shape[1], _PRIOR_SD**-2)
         precision[0] = 0.0
-        return fit_logistic(counts, design, precision=precision)
+        return fit_each(counts.trials, counts.events, design, precision=precision)
 
     def curve(self, coefficients: FloatArray, probability: FloatArray) -> FloatArray:
         """Recalibrated probability at `probability` (K,) for coefficients (…, q + 1): shape (…, K)."""
-        return expit(coefficients @ self.design(probability).T)
+        return np.asarray(expit(coefficients @ self.design(probability).T))
 
 
 def integrated_calibration_index(basis: SplineBasis, counts: Counts) -> FloatArray:

@@ -7,7 +7,6 @@ from collections.abc import Iterable, Iterator, Mapping
 import numpy as np
 import numpy.typing as npt
 import polars as pl
-from statsmodels.stats.multitest import multipletests
 
 from examtally.analytics.comparison.contrast import Contrast, Significance
 from examtally.analytics.intervals import BoolArray, FloatArray
@@ -22,10 +21,11 @@ def holm(p: npt.ArrayLike) -> FloatArray:
     array([0.03, 0.06, 0.06,  nan])
     """
     values = np.asarray(p, dtype=np.float64)
-    is_known = ~np.isnan(values)
+    known = np.flatnonzero(~np.isnan(values))
+    order = known[np.argsort(values[known], kind="stable")]
+    steps = np.maximum.accumulate(values[order] * np.arange(known.size, 0, -1)) if known.size else values[order]
     adjusted = np.full(values.shape, np.nan)
-    if is_known.any():
-        adjusted[is_known] = multipletests(values[is_known], method="holm")[1]
+    adjusted[order] = np.minimum(steps, 1.0)
     return adjusted
 
 

@@ -6,7 +6,6 @@ from examtally.analytics.diagnostic_models.crossfit import CrossFit, check_parts
 from examtally.analytics.diagnostic_models.decision import avoided_per_100, decision_curve, net_benefit
 from examtally.analytics.diagnostic_models.influence import added_value
 from examtally.analytics.diagnostic_models.optimism import optimism
-from examtally.analytics.diagnostic_models.ridge import fit_ridge
 from examtally.analytics.diagnostic_models.short_exam import short_exams
 
 __all__ = [
@@ -16,7 +15,6 @@ __all__ = [
     "check_parts",
     "deal",
     "decision_curve",
-    "fit_ridge",
     "net_benefit",
     "optimism",
     "out_of_fold",

@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from contextlib import ExitStack
 from dataclasses import dataclass
+from warnings import catch_warnings, simplefilter
 
 import numpy as np
 import numpy.typing as npt
+from scipy.special import expit
+from sklearn.model_selection import StratifiedKFold
 
-from examtally.analytics.diagnostic_models.ridge import fit_ridge
 from examtally.analytics.intervals import FloatArray, IntArray
+from examtally.analytics.logistic import Logistic, fit_each, fit_logistic, log_loss, variances
 
 
 def deal(participant: npt.ArrayLike, outcome: npt.ArrayLike, parts: int, rng: np.random.Generator) -> IntArray:
-    """Deal people into `parts`, those with an event first, so that every part has its share: the part of each row.
+    """Deal people into `parts` so that each has its share of those with an event: the part of each row.
 
     `participant` (n,) is any integer key, `outcome` (n,) 0 or 1. Without equal shares a part's prevalence would tell
     against the model that has not seen it, and an area under the curve come out below one half by chance.
@@ -27,10 +30,16 @@ def deal(participant: npt.ArrayLike, outcome: npt.ArrayLike, parts: int, rng: np
     if not 2 <= parts <= people:
         raise ValueError(f"parts: a whole number from 2 to the {people} people")
     has_event = np.bincount(who, weights=np.asarray(outcome, dtype=np.float64), minlength=people) > 0
-    order = rng.permutation(people)
-    order = order[np.argsort(~has_event[order], kind="stable")]
+    smaller, larger = sorted((int(has_event.sum()), people - int(has_event.sum())))
+    dealer = StratifiedKFold(parts, shuffle=True, random_state=int(rng.integers(2**31)))
+    label = has_event if larger >= parts else np.zeros(people)
     part = np.empty(people, dtype=np.int64)
-    part[order] = np.arange(people) % parts
+    with ExitStack() as quiet:
+        if smaller < parts:  # some parts go without the rarer class: known, and not worth a warning
+            quiet.enter_context(catch_warnings())
+            simplefilter("ignore", UserWarning)
+        for number, (_, inside) in enumerate(dealer.split(label, label)):
+            part[inside] = number
     return part[who]
 
 
@@ -72,7 +81,7 @@ class OutOfFold:
     @property
     def probability(self) -> FloatArray:
         """Forecast probability of each knee, (n,)."""
-        return np.asarray(1 / (1 + np.exp(-self.log_odds)))
+        return np.asarray(expit(self.log_odds))
 
 
 def out_of_fold(
@@ -106,10 +115,21 @@ def out_of_fold(
     penalties = []
     for number in np.unique(parts):
         seen = parts != number
-        penalty = choose_penalty(x[seen], y[seen], who[seen], chosen, rng)
-        log_odds[~seen] = fit_ridge(x[seen], y[seen], penalty=penalty).log_odds(x[~seen])
-        penalties.append(penalty)
+        model = fit_chosen(x[seen], y[seen], who[seen], chosen, rng)
+        log_odds[~seen] = model.log_odds(x[~seen])
+        penalties.append(model.penalty)
     return OutOfFold(_on_grid(log_odds), parts, tuple(penalties))
+
+
+def fit_chosen(
+    design: FloatArray,
+    outcome: FloatArray,
+    participant: npt.NDArray[np.generic],
+    how: CrossFit,
+    rng: np.random.Generator,
+) -> Logistic:
+    """The model of these people, its penalty chosen by log score over inner parts of them."""
+    return fit_logistic(design, outcome, penalty=choose_penalty(design, outcome, participant, how, rng))
 
 
 def choose_penalty(
@@ -119,34 +139,20 @@ def choose_penalty(
     how: CrossFit,
     rng: np.random.Generator,
 ) -> float:
-    """The penalty with the best log score over the inner parts of these people; of equals the largest."""
-    tried = sorted(how.penalties, reverse=True)
-    if len(tried) == 1:
-        return tried[0]
-    parts = deal(participant, outcome, how.inner_folds, rng)
-    losses = np.zeros(len(tried))
-    for number in range(how.inner_folds):
-        seen = parts != number
-        losses += _path_losses(design, outcome, seen, tried)
-    return tried[int(np.argmin(losses.round(9)))]
+    """The penalty with the best log score over the inner parts of these people; of equals the largest.
 
-
-def _path_losses(
-    design: FloatArray, outcome: FloatArray, seen: npt.NDArray[np.bool_], tried: Sequence[float]
-) -> FloatArray:
-    """Log loss of the rows not seen under each penalty, each fit beginning where the one before ended."""
-    start, losses = None, []
-    known, of_known, unseen, of_unseen = design[seen], outcome[seen], design[~seen], outcome[~seen]
-    for penalty in tried:
-        model = fit_ridge(known, of_known, penalty=penalty, start=start)
-        start = model.coefficients
-        losses.append(float(log_loss(model.log_odds(unseen), of_unseen).sum()))
-    return np.array(losses)
-
-
-def log_loss(log_odds: FloatArray, outcome: FloatArray) -> FloatArray:
-    """Negative logarithm of the probability given to what happened, row by row."""
-    return np.asarray(np.logaddexp(0.0, log_odds) - outcome * log_odds)
+    Every penalty is fitted without every part, all at once.
+    """
+    tried = np.array(sorted(how.penalties, reverse=True))
+    if tried.size == 1:
+        return float(tried[0])
+    seen = deal(participant, outcome, how.inner_folds, rng) != np.arange(how.inner_folds)[:, None]
+    known = np.column_stack([np.ones(outcome.size), design])
+    precision = tried[:, None, None] * variances(seen, known) * (np.arange(known.shape[1]) > 0)
+    trials = np.broadcast_to(seen, (tried.size, *seen.shape))
+    log_odds = fit_each(trials, trials * outcome, known, precision=precision) @ known.T
+    losses = (log_loss(log_odds, outcome) * ~seen).sum(axis=(1, 2))
+    return float(tried[np.argmin(losses.round(9))])
 
 
 def _on_grid(log_odds: FloatArray) -> FloatArray:

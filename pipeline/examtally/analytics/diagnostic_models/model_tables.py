@@ -112,7 +112,7 @@ def _quality(one: ConditionModels, protocol: Protocol) -> Iterator[Row]:
                 "ci_high": high,
                 "out_of_fold": unseen.value,
                 "terms": len(model.terms),
-                "penalty": model.penalty,
+                "penalty": model.fit.penalty,
                 "draws": model.optimism.draws,
                 "flag": None,
                 "note": one.note(told, NOT_DONE if model.name == EXAM else "", left),

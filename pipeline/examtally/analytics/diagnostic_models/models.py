@@ -6,13 +6,12 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import expit
 
-from examtally.analytics.diagnostic_models.crossfit import CrossFit, OutOfFold, choose_penalty, deal, out_of_fold
+from examtally.analytics.diagnostic_models.crossfit import CrossFit, OutOfFold, deal, fit_chosen, out_of_fold
 from examtally.analytics.diagnostic_models.optimism import Optimism, optimism
 from examtally.analytics.diagnostic_models.predictors import Predictors
-from examtally.analytics.diagnostic_models.ridge import Ridge, fit_ridge, one_thread
 from examtally.analytics.intervals import FloatArray, normal_quantile
+from examtally.analytics.logistic import Logistic, one_thread
 from examtally.contracts.protocol.models import Modelling
 
 
@@ -27,16 +26,16 @@ class Coefficient:
 
 
 def coefficients(
-    model: Ridge, design: npt.ArrayLike, outcome: npt.ArrayLike, participant: npt.ArrayLike, level: float = 0.95
+    model: Logistic, design: npt.ArrayLike, outcome: npt.ArrayLike, participant: npt.ArrayLike, level: float = 0.95
 ) -> tuple[Coefficient, ...]:
     """Coefficients of `model` without its intercept, limits from the sandwich summed over people, m/(m-1).
 
     `design` (n, k), `outcome` (n,) and `participant` (n,) are those of the fit. The limits are about the penalised
     coefficient: they do not undo the drawing towards 0. None with fewer than two people or for a constant column.
 
-    >>> from examtally.analytics.diagnostic_models.ridge import fit_ridge
+    >>> from examtally.analytics.logistic import fit_logistic
     >>> x, y = np.tile([[0.0], [1.0]], (20, 1)), np.tile([0, 1, 1, 1], 10)
-    >>> (one,) = coefficients(fit_ridge(x, y, penalty=0.01), x, y, np.arange(40))
+    >>> (one,) = coefficients(fit_logistic(x, y, penalty=0.01), x, y, np.arange(40))
     >>> one.ci_low < one.ratio < one.ci_high
     True
 
@@ -46,10 +45,10 @@ def coefficients(
     who = np.unique(np.asarray(participant), return_inverse=True)[1]
     people = int(who.max(initial=-1)) + 1
     known = np.column_stack([np.ones(y.size), np.where(np.ptp(x, axis=0) > 0, x, 0.0)])
-    scores = known * (y - expit(model.log_odds(x)))[:, None]
+    scores = known * (y - model.probability(x))[:, None]
     summed = np.zeros((people, known.shape[1]))
     np.add.at(summed, who, scores)
-    bread = np.linalg.inv(model.information)
+    bread = model.covariance
     spread = np.sqrt(np.maximum(np.diag(bread @ (summed.T @ summed) @ bread), 0.0))
     half = normal_quantile(level) * spread * np.sqrt(people / (people - 1)) if people > 1 else np.zeros(spread.size)
     return tuple(_one(value, width) for value, width in zip(model.coefficients[1:], half[1:], strict=True))
@@ -71,8 +70,7 @@ class DiagnosticModel:
 
     name: str
     terms: tuple[str, ...]
-    fit: Ridge
-    penalty: float
+    fit: Logistic
     coefficients: tuple[Coefficient, ...]
     forecast: OutOfFold
     optimism: Optimism
@@ -104,14 +102,12 @@ def _model(
     seed = (*seed, *name.encode())
     cross = CrossFit(how.folds, how.inner_folds, how.penalties, seed)
     y = knees.present.astype(np.float64)
-    penalty = choose_penalty(design, y, knees.participant, cross, np.random.default_rng(seed))
-    fit = fit_ridge(design, y, penalty=penalty)
+    fit = fit_chosen(design, y, knees.participant, cross, np.random.default_rng(seed))
     return DiagnosticModel(
         name=name,
         terms=terms,
         fit=fit,
-        penalty=penalty,
         coefficients=coefficients(fit, design, y, knees.participant, level),
         forecast=out_of_fold(design, y, knees.participant, cross, part=part),
-        optimism=optimism(design, y, knees.participant, penalty=penalty, draws=how.bootstrap, seed=seed, model=fit),
+        optimism=optimism(design, y, knees.participant, penalty=fit.penalty, draws=how.bootstrap, seed=seed, model=fit),
     )

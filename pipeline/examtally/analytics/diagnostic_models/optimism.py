@@ -7,11 +7,11 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from examtally.analytics.diagnostic_models.crossfit import log_loss
-from examtally.analytics.diagnostic_models.ridge import Ridge, fit_ridge
-from examtally.analytics.intervals import FloatArray
+from examtally.analytics.intervals import BoolArray, FloatArray
+from examtally.analytics.logistic import Logistic, fit_each, fit_logistic, log_loss, variances
 
 _MOST_MISSING = 0.1
+_AT_ONCE = 2_000_000  # rows times draws fitted together: bounds memory
 _OUTSIDE = 0.632  # share of people who are in a draw, in the limit
 
 
@@ -51,7 +51,7 @@ def optimism(
     penalty: float,
     draws: int = 100,
     seed: int | tuple[int, ...] = 0,
-    model: Ridge | None = None,
+    model: Logistic | None = None,
 ) -> Optimism:
     """Correct the apparent performance of a ridge model with this penalty for its optimism.
 
@@ -74,20 +74,19 @@ def optimism(
     x, y = np.asarray(design, dtype=np.float64), np.asarray(outcome, dtype=np.float64)
     who = np.unique(np.asarray(participant), return_inverse=True)[1]
     people = int(who.max(initial=-1)) + 1
-    whole = model or fit_ridge(x, y, penalty=penalty)
+    whole = model or fit_logistic(x, y, penalty=penalty)
     ones = np.ones(y.size)
     apparent = _performance(whole.log_odds(x), y, ones)
     rng = np.random.default_rng(seed)
     inside, on_all, outside = [], [], []
-    for _ in range(draws):
-        weights = np.bincount(rng.integers(people, size=people), minlength=people)[who].astype(np.float64)
-        taken = weights > 0
-        if not (0 < weights @ y < weights.sum() and 0 < y[~taken].sum() < (~taken).sum()):
-            continue
-        log_odds = fit_ridge(x[taken], y[taken], weights[taken], penalty=penalty, start=whole.coefficients).log_odds(x)
-        inside.append(_performance(log_odds, y, weights))
-        on_all.append(_performance(log_odds, y, ones))
-        outside.append(_performance(log_odds[~taken], y[~taken], ones[~taken]))
+    for block in np.array_split(np.arange(draws), 1 + draws * y.size // _AT_ONCE):
+        drawn = [np.bincount(rng.integers(people, size=people), minlength=people)[who] for _ in block]
+        weights = np.array([one for one in drawn if _has_both(y, one > 0) and _has_both(y, one == 0)], dtype=np.float64)
+        for log_odds, one in zip(_refits(x, y, weights, penalty), weights, strict=True):
+            left = one == 0
+            inside.append(_performance(log_odds, y, one))
+            on_all.append(_performance(log_odds, y, ones))
+            outside.append(_performance(log_odds[left], y[left], ones[left]))
     if len(inside) < (1 - _MOST_MISSING) * draws:
         raise ValueError("over a tenth of the draws hold one class only")
     harrell = apparent - np.mean(inside, axis=0) + np.mean(on_all, axis=0)
@@ -98,6 +97,19 @@ def optimism(
         _corrected(*(float(value[i]) for value in (apparent, unseen, nothing, harrell, spread))) for i in range(2)
     )
     return Optimism(auc, loss, len(inside))
+
+
+def _has_both(outcome: FloatArray, where: BoolArray) -> bool:
+    return bool(0 < outcome[where].sum() < where.sum())
+
+
+def _refits(design: FloatArray, outcome: FloatArray, weights: FloatArray, penalty: float) -> FloatArray:
+    """Log-odds of every row by the model of each draw, (draws, n)."""
+    if not weights.size:
+        return np.zeros((0, outcome.size))
+    known = np.column_stack([np.ones(outcome.size), design])
+    precision = penalty * variances(weights, known) * (np.arange(known.shape[1]) > 0)
+    return np.asarray(fit_each(weights, weights * outcome, known, precision=precision) @ known.T)
 
 
 def _corrected(apparent: float, unseen: float, nothing: float, harrell: float, spread: float) -> OptimismCorrected:

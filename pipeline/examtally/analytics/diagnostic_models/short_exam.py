@@ -11,10 +11,10 @@ import numpy as np
 import numpy.typing as npt
 
 from examtally.analytics.calibration.resampling import participant_weights
-from examtally.analytics.diagnostic_models.crossfit import check_parts, log_loss
+from examtally.analytics.diagnostic_models.crossfit import check_parts
 from examtally.analytics.diagnostic_models.influence import Estimate, estimate, score_influence
-from examtally.analytics.diagnostic_models.ridge import fit_ridge
 from examtally.analytics.intervals import FloatArray, IntArray
+from examtally.analytics.logistic import fit_each, log_loss, variances
 
 EXHAUSTIVE = 300
 _PENALTY = 1.0
@@ -67,20 +67,15 @@ class _Scorer:
 
     def _score(self, chosen: Chosen) -> _Loss:
         rows, pattern = _patterns(self.findings[:, list(chosen)])
-        design = np.column_stack([rows == 1, rows == 2]).astype(np.float64)
-        place = pattern * self.parts + self.part
+        design = np.column_stack([np.ones(len(rows)), rows == 1, rows == 2]).astype(np.float64)
+        place = self.part * len(rows) + pattern
         size = len(rows) * self.parts
-        trials = np.bincount(place, minlength=size).reshape(-1, self.parts).astype(np.float64)
-        events = np.bincount(place, weights=self.outcome, minlength=size).reshape(-1, self.parts)
-        log_odds = np.empty((len(rows), self.parts))
-        start = None
-        for number in range(self.parts):
-            knees = trials.sum(axis=1) - trials[:, number]
-            share = np.divide(events.sum(axis=1) - events[:, number], knees, out=np.zeros(len(rows)), where=knees > 0)
-            model = fit_ridge(design, share, knees, penalty=_PENALTY, start=start)
-            start = model.coefficients
-            log_odds[:, number] = model.log_odds(design)
-        own = log_odds[pattern, self.part]
+        inside = np.bincount(place, minlength=size).reshape(self.parts, -1).astype(np.float64)
+        events = np.bincount(place, weights=self.outcome, minlength=size).reshape(self.parts, -1)
+        knees, found = inside.sum(axis=0), events.sum(axis=0)
+        precision = _PENALTY * variances(knees - inside, design) * (np.arange(design.shape[1]) > 0)
+        log_odds = fit_each(knees - inside, found - events, design, precision=precision) @ design.T
+        own = log_odds[self.part, pattern]
         return _Loss(log_loss(own, self.outcome), own)
 
 

@@ -11,8 +11,8 @@ import polars as pl
 from examtally.analytics.diagnostic_models.condition_models import ConditionModels
 from examtally.analytics.diagnostic_models.model_tables import as_table
 from examtally.analytics.diagnostic_models.predictors import candidates, knees_of
-from examtally.analytics.diagnostic_models.ridge import one_thread
 from examtally.analytics.diagnostic_models.short_exam import ExamSet, short_exams
+from examtally.analytics.logistic import one_thread
 from examtally.contracts.contract import Contract
 from examtally.contracts.protocol.protocol import Protocol
 

@@ -9,11 +9,11 @@ import numpy.typing as npt
 from scipy.special import expit, logit
 
 from examtally.analytics.intervals import BoolArray, FloatArray
+from examtally.analytics.logistic import fit_logistic, one_thread
 from examtally.analytics.verification_bias.aipw import augmented
 from examtally.analytics.verification_bias.grouped import Grouped, IntArray
-from examtally.analytics.verification_bias.logistic import fit_logistic, standardise
 
-_STEPS, _CERTAIN, _CONSTANT = 25, 1e-9, 1e-12
+_STEPS, _CERTAIN = 25, 1e-9
 _MOST_CORRELATION, _STEADY = 0.95, 10.0
 _SIDES = ((0, 2), (3, 1))
 
@@ -148,10 +148,9 @@ def _ease(correct: BoolArray, covariates: FloatArray, examiner: IntArray) -> Flo
     knees = np.maximum(np.bincount(examiner), 1)
     means = np.column_stack([(np.bincount(examiner, column) / knees)[examiner] for column in covariates.T])
     within = covariates - means
-    spread = within.std(axis=0)
-    fit = fit_logistic(np.column_stack([standardise(within), standardise(means)]), correct, penalty=1.0)
-    slopes = np.where(spread < _CONSTANT, 0.0, fit.coefficients[1 : 1 + spread.size] / np.maximum(spread, _CONSTANT))
-    raw = covariates @ slopes
+    with one_thread():
+        fit = fit_logistic(np.column_stack([within, means]), correct)
+    raw = covariates @ fit.coefficients[1 : 1 + covariates.shape[1]]
     return np.asarray(raw - raw.mean())
 
 

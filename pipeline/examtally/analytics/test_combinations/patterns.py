@@ -9,8 +9,8 @@ from types import MappingProxyType
 
 import numpy as np
 
-from examtally.analytics.diagnostic_models.ridge import fit_ridge
 from examtally.analytics.intervals import FloatArray
+from examtally.analytics.logistic import fit_logistic
 from examtally.analytics.test_combinations.joint import JointFindings, tally
 from examtally.analytics.verification_bias.terms import KNEES_A_TERM
 
@@ -68,7 +68,7 @@ def _modelled(whole: JointFindings, every: FloatArray, penalty: float) -> list[f
     if not 0 < events < whole.present.size:
         return [None] * len(every)
     terms = min(events, whole.present.size - events) // KNEES_A_TERM
-    model = fit_ridge(_columns(whole.findings, terms), whole.present, penalty=penalty)
+    model = fit_logistic(_columns(whole.findings, terms), whole.present, penalty=penalty)
     prior = np.log(events / (whole.present.size - events))
     return [float(ratio) for ratio in np.exp(model.log_odds(_columns(every.astype(np.float64), terms)) - prior)]
 

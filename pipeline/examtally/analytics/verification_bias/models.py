@@ -6,10 +6,10 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
-from scipy.stats import rankdata
+from sklearn.metrics import roc_auc_score
 
 from examtally.analytics.intervals import BoolArray, FloatArray
-from examtally.analytics.verification_bias.logistic import Logistic, fit_logistic, standardise
+from examtally.analytics.logistic import Logistic, fit_logistic, one_thread, standardise
 
 
 @dataclass(frozen=True)
@@ -40,12 +40,13 @@ def fit_models(
     if is_saturated or not design.shape[1]:
         return _saturated(design, verified, present)
     columns = standardise(design)
-    disease = fit_logistic(columns[verified], present[verified], penalty=penalty)
-    if verified.all():
-        chance, converged = np.ones(verified.size), True
-    else:
-        verification = fit_logistic(columns, verified, penalty=penalty)
-        chance, converged = verification.probability(columns), verification.converged
+    with one_thread():
+        disease = fit_logistic(columns[verified], present[verified], penalty=penalty, is_scaled=True)
+        if verified.all():
+            chance, converged = np.ones(verified.size), True
+        else:
+            verification = fit_logistic(columns, verified, penalty=penalty, is_scaled=True)
+            chance, converged = verification.probability(columns), verification.converged
     expected = disease.probability(columns)
     return VerificationModels(chance, expected, columns, disease, penalty, converged, disease.converged)
 
@@ -74,11 +75,7 @@ def shares(pattern: npt.NDArray[np.int64], verified: BoolArray, present: BoolArr
 
 def area_under_curve(score: FloatArray, outcome: BoolArray) -> float:
     """Chance that a knee with the outcome has the higher score, ties one half; NaN with one class."""
-    events = int(outcome.sum())
-    others = outcome.size - events
-    if not events or not others:
-        return float("nan")
-    return float((rankdata(score)[outcome].sum() - events * (events + 1) / 2) / (events * others))
+    return float(roc_auc_score(outcome, score.round(9))) if 0 < outcome.sum() < outcome.size else float("nan")
 
 
 def effective_weights(chance: FloatArray) -> float:

@@ -13,8 +13,8 @@ from examtally.analytics.diagnostic_models.model_tables import (
     diagnostic_models_table,
     model_terms_table,
 )
-from examtally.analytics.diagnostic_models.ridge import one_thread
 from examtally.analytics.diagnostic_models.short_table import short_exam_table
+from examtally.analytics.logistic import one_thread
 from examtally.analytics.test_combinations.joint_tables import (
     combinations_table,
     dependence_table,

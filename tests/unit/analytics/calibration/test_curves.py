@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy.special import expit
 
 from examtally.analytics.calibration.curves import forecast_counts, isotonic_curve, spline_curve
 from examtally.analytics.calibration.forecasts import Forecasts
 from examtally.analytics.calibration.measures import Resamples, Resampling
-from examtally.analytics.calibration.recalibration import expit, logit
+from examtally.analytics.calibration.recalibration import logit
 
 
 def drawn(seed: int, n: int = 400, slope: float = 1.0, digits: int = 1, draws: int = 500) -> Resamples:

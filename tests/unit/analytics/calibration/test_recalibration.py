@@ -7,7 +7,8 @@ import pytest
 import statsmodels.api as sm
 
 from examtally.analytics.calibration.forecasts import Counts, Forecasts
-from examtally.analytics.calibration.recalibration import fit_logistic, joint_model, logit, recalibrate, separation
+from examtally.analytics.calibration.recalibration import joint_model, logit, recalibrate, separation
+from examtally.analytics.logistic import fit_each
 
 
 def rows(seed: int, n: int = 300, slope: float = 0.6) -> tuple[np.ndarray, np.ndarray]:
@@ -84,6 +85,6 @@ def test_a_prior_keeps_a_separated_fit_finite() -> None:
     x = np.array([-1.0, 1.0])
     counts = Counts(x, np.array([5.0, 5.0]), np.array([0.0, 5.0]))
     design = np.column_stack([np.ones(2), x])
-    beta = fit_logistic(counts, design, precision=np.array([0.0, 1 / 25]))
+    beta = fit_each(counts.trials, counts.events, design, precision=np.array([0.0, 1 / 25]))
     mu = 1 / (1 + np.exp(-design @ beta))
     assert np.allclose(design.T @ (counts.events - counts.trials * mu), beta * [0, 1 / 25], atol=1e-9)

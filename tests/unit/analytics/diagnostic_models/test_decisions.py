@@ -26,7 +26,7 @@ def examined(n: int = 400, maneuvers: int = 5, seed: int = 2) -> tuple[np.ndarra
 
 
 def test_the_best_set_is_found_at_every_size() -> None:
-    rows = short_exams(*examined(), resamples=200, seed=1)
+    rows = short_exams(*examined(800), resamples=200, seed=1)
     best = {len(row.maneuvers): row for row in rows if row.is_best}
     assert sorted(best) == [1, 2, 3, 4, 5]
     assert best[1].maneuvers == (0,)

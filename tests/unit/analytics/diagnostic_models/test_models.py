@@ -7,14 +7,13 @@ from collections.abc import Callable
 import numpy as np
 import polars as pl
 import pytest
-from sklearn.linear_model import LogisticRegression
 from sklearn.metrics import roc_auc_score
 
 from examtally.analytics.diagnostic_models.crossfit import CrossFit, check_parts, deal, out_of_fold
 from examtally.analytics.diagnostic_models.influence import added_value, estimate, score_influence
 from examtally.analytics.diagnostic_models.models import coefficients
 from examtally.analytics.diagnostic_models.optimism import optimism, weighted_area
-from examtally.analytics.diagnostic_models.ridge import fit_ridge
+from examtally.analytics.logistic import fit_each, fit_logistic
 
 Forecaster = Callable[[np.ndarray, np.ndarray, np.ndarray, np.ndarray], np.ndarray]
 HOW = CrossFit(seed=5)
@@ -53,7 +52,7 @@ def ours(x: np.ndarray, y: np.ndarray, who: np.ndarray, part: np.ndarray) -> np.
 
 
 def fitted_on_everybody(x: np.ndarray, y: np.ndarray, _who: np.ndarray, _part: np.ndarray) -> np.ndarray:
-    return fit_ridge(x, y).log_odds(x)
+    return fit_logistic(x, y).log_odds(x)
 
 
 def told_the_outcome_of_the_other_knee(x: np.ndarray, y: np.ndarray, who: np.ndarray, part: np.ndarray) -> np.ndarray:
@@ -103,47 +102,54 @@ def test_parts_that_split_a_person_are_refused() -> None:
         out_of_fold(x, y, who, HOW, part=np.arange(y.size) % 4)
 
 
-def test_ridge_is_that_of_scikit_learn() -> None:
+def test_a_penalty_means_the_same_for_any_unit() -> None:
     x, y, _ = clinic()
-    x = (x - x.mean(axis=0)) / x.std(axis=0)
     weights = np.random.default_rng(3).integers(0, 4, size=y.size).astype(float)
-    centre = weights @ x / weights.sum()
-    x = (x - centre) / np.sqrt(weights @ (x - centre) ** 2 / weights.sum())
-    library = LogisticRegression(C=1 / 3.0, tol=1e-10, max_iter=1000).fit(x, y, sample_weight=weights)
-    found = fit_ridge(x, y, weights, penalty=3.0)
+    found = fit_logistic(x, y, weights, penalty=3.0)
+    other = fit_logistic(x * 7 - 2, y, weights, penalty=3.0)
     assert found.converged
-    assert found.coefficients == pytest.approx(np.r_[library.intercept_, library.coef_[0]], abs=1e-5)
+    assert 7 * other.coefficients[1:] == pytest.approx(found.coefficients[1:], abs=1e-7)
+    assert other.log_odds(x * 7 - 2) == pytest.approx(found.log_odds(x), abs=1e-7)
 
 
-def test_ridge_takes_shares_of_counted_rows_and_any_start() -> None:
+def test_the_fit_is_where_the_penalised_score_is_zero() -> None:
+    """A weight is so many equal rows; the gradient of the penalised likelihood, written out, vanishes at the fit."""
+    x, y, _ = clinic()
+    weights = np.random.default_rng(3).integers(0, 4, size=y.size).astype(float)
+    found = fit_logistic(x, y, weights, penalty=3.0)
+    rows = np.repeat(x, weights.astype(int), axis=0)
+    left = np.repeat(y, weights.astype(int)) - found.probability(rows)
+    assert left.sum() == pytest.approx(0, abs=1e-6)
+    assert rows.T @ left == pytest.approx(3.0 * rows.var(axis=0) * found.coefficients[1:], abs=1e-5)
+
+
+def test_counted_rows_give_the_fit_of_every_knee() -> None:
     x, y, _ = clinic()
     x = np.round(x[:, :2])
-    whole = fit_ridge(x, y)
     rows, place = np.unique(x, axis=0, return_inverse=True)
-    trials = np.bincount(place.ravel()).astype(float)
-    shares = np.bincount(place.ravel(), weights=y) / trials
-    assert fit_ridge(rows, shares, trials).coefficients == pytest.approx(whole.coefficients, abs=1e-8)
-    far = fit_ridge(x, y, start=np.array([5.0, -5.0, 5.0]))
-    assert far.coefficients == pytest.approx(whole.coefficients, abs=1e-8)
+    trials, events = np.bincount(place.ravel()).astype(float), np.bincount(place.ravel(), weights=y)
+    design = np.column_stack([np.ones(len(rows)), rows])
+    counted = fit_each(trials, events, design, precision=np.r_[0.0, x.var(axis=0)])
+    assert counted == pytest.approx(fit_logistic(x, y).coefficients, abs=1e-7)
 
 
 def test_a_constant_column_does_nothing_and_one_class_is_refused() -> None:
     x, y, who = clinic(60)
     with_constant = np.column_stack([x, np.full(60, 7.0)])
-    found = fit_ridge(with_constant, y)
+    found = fit_logistic(with_constant, y)
     assert found.coefficients[-1] == 0
-    assert found.coefficients[:-1] == pytest.approx(fit_ridge(x, y).coefficients)
+    assert found.coefficients[:-1] == pytest.approx(fit_logistic(x, y).coefficients)
     told = coefficients(found, with_constant, y, who)
     assert (told[-1].ratio, told[-1].ci_low) == (1.0, None)
     with pytest.raises(ValueError, match="both values"):
-        fit_ridge(x, np.ones(60))
+        fit_logistic(x, np.ones(60))
 
 
 def test_limits_of_coefficients_widen_where_people_come_twice() -> None:
     x, y, _ = clinic(200)
-    found = fit_ridge(x, y)
+    found = fit_logistic(x, y)
     alone = coefficients(found, x, y, np.arange(200))
-    doubled = fit_ridge(np.repeat(x, 2, axis=0), np.repeat(y, 2), penalty=2.0)
+    doubled = fit_logistic(np.repeat(x, 2, axis=0), np.repeat(y, 2), penalty=2.0)
     twice = coefficients(doubled, np.repeat(x, 2, axis=0), np.repeat(y, 2), np.repeat(np.arange(200), 2))
     assert [one.ratio for one in twice] == pytest.approx([one.ratio for one in alone], rel=0.05)
     assert twice[1].ci_high == pytest.approx(alone[1].ci_high, rel=0.05)

@@ -10,10 +10,10 @@ import pytest
 from selective import Imaging, draw
 from sklearn.linear_model import LogisticRegression
 
+from examtally.analytics.logistic import fit_logistic, standardise
 from examtally.analytics.verification_bias.corrected import CorrectedCells
 from examtally.analytics.verification_bias.grouped import Grouped
 from examtally.analytics.verification_bias.imputation import complete, pool
-from examtally.analytics.verification_bias.logistic import fit_logistic, standardise
 from examtally.analytics.verification_bias.models import area_under_curve, effective_weights, fit_models
 from examtally.analytics.verification_bias.terms import Variable, choose, levels, most_terms, probability
 

@@ -1,0 +1,208 @@
+"""Logistic regression with a ridge: one fit by scikit-learn, many resamples of the same rows at once by our own."""
+
+from __future__ import annotations
+
+from contextlib import AbstractContextManager
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+from scipy.special import expit
+from sklearn import config_context
+from sklearn.linear_model import LogisticRegression
+from threadpoolctl import threadpool_limits
+
+from examtally.analytics.intervals import FloatArray
+
+_SETTINGS: dict[str, Any] = {"solver": "newton-cholesky", "tol": 1e-8, "max_iter": 100}
+_CHECKED = {"assume_finite": True, "skip_parameter_validation": True}  # arguments are checked here
+_NO_SPREAD = 1e-6
+_FEW_COLUMNS = 4
+_STEPS = 60
+_TOLERANCE = 1e-10
+_LONGEST_STEP = 3.0
+
+
+@dataclass(frozen=True)
+class Logistic:
+    """Coefficients (k + 1,), intercept first, on the columns as they are, and the penalised information there.
+
+    `penalty` is the precision of the prior that was taken; `converged` whether the solver came to rest.
+    """
+
+    coefficients: FloatArray
+    information: FloatArray
+    penalty: float
+    converged: bool
+
+    @property
+    def covariance(self) -> FloatArray:
+        """Posterior covariance of the coefficients, (k + 1, k + 1)."""
+        return np.asarray(np.linalg.inv(self.information))
+
+    def log_odds(self, design: npt.ArrayLike) -> FloatArray:
+        """Log-odds of each row of `design`, (n, k), columns as in the fit."""
+        return np.asarray(self.coefficients[0] + np.asarray(design, dtype=np.float64) @ self.coefficients[1:])
+
+    def probability(self, design: npt.ArrayLike) -> FloatArray:
+        """Probability for each row of `design`, (n, k), columns as in the fit."""
+        return np.asarray(expit(self.log_odds(design)))
+
+
+def one_thread() -> AbstractContextManager[object]:
+    """Hold linear algebra to one thread within a `with` block, so that sums run in one order on every machine."""
+    limited: AbstractContextManager[object] = threadpool_limits(limits=1, user_api="blas")
+    return limited
+
+
+def standardise(design: FloatArray) -> FloatArray:
+    """Columns of `design`, (n, k), with mean 0 and standard deviation 1; constant columns become 0."""
+    return _Scale.of(design, np.ones(design.shape[0])).apply(design)
+
+
+def fit_logistic(
+    design: npt.ArrayLike,
+    outcome: npt.ArrayLike,
+    weights: npt.ArrayLike | None = None,
+    *,
+    penalty: float = 1.0,
+    is_scaled: bool = False,
+) -> Logistic:
+    """Fit `outcome` (n,), 0 or 1, on `design` (n, k), each row counted `weights` (n,) times, once if left out.
+
+    Every coefficient has a normal prior about 0 with precision `penalty` times the variance of its column in these
+    rows, so that a penalty means the same for any unit; with `is_scaled` the precision is `penalty`, the columns being
+    scaled over other rows. The intercept has none, a constant column gets 0. ValueError where one class only is there.
+    The last bits depend on the number of threads; see `one_thread`.
+
+    >>> found = fit_logistic([[0.0], [0.0], [1.0], [1.0]], [0, 1, 0, 1], [3, 1, 1, 3], penalty=0.0)
+    >>> found.coefficients.round(3).tolist()
+    [-1.099, 2.197]
+
+    Source: penalised maximum likelihood as posterior mode, le Cessie S, van Houwelingen JC. Appl Stat 1992;41:191-201.
+    """
+    x, y, w = _read(design, outcome, weights)
+    scale = _Scale.of(x, w)
+    if is_scaled:
+        scale = replace(scale, centre=np.zeros_like(scale.centre), spread=np.ones_like(scale.spread))
+    model = LogisticRegression(C=1 / penalty if penalty > 0 else np.inf, **_SETTINGS)
+    with config_context(**_CHECKED):
+        model.fit(scale.moving(x), y, sample_weight=w)
+    return _unscaled(model, scale, x, w, penalty)
+
+
+def log_loss(log_odds: FloatArray, outcome: FloatArray) -> FloatArray:
+    """Negative logarithm of the probability given to what happened, row by row."""
+    return np.asarray(np.logaddexp(0.0, log_odds) - outcome * log_odds)
+
+
+def fit_each(
+    trials: npt.ArrayLike,
+    events: npt.ArrayLike,
+    design: FloatArray,
+    *,
+    offset: FloatArray | float = 0.0,
+    precision: FloatArray | float = 0.0,
+) -> FloatArray:
+    """Fit a binomial logistic regression to every resample at once by Newton's method with limited steps.
+
+    `trials` and `events` (…, K) count the rows of each resample at K points, `design` (K, q) with a column for the
+    intercept, `offset` (K,) on the log-odds scale, `precision` (q,) or (…, q) of a normal prior about 0 on each
+    coefficient (0: none). Returns coefficients (…, q). A resample that does not settle, or whose information is
+    singular, keeps its last value; callers rule out separated resamples or give a prior.
+    """
+    counts = np.asarray(trials, dtype=np.float64)
+    rows = counts.reshape(-1, design.shape[0])
+    found = np.asarray(events, dtype=np.float64).reshape(rows.shape)
+    prior = np.broadcast_to(precision, (*counts.shape[:-1], design.shape[1])).reshape(-1, design.shape[1])
+    beta = np.zeros(prior.shape)
+    active = np.arange(rows.shape[0])
+    for _ in range(_STEPS):
+        now = beta[active]
+        mu = expit(now @ design.T + offset)
+        score = (found[active] - rows[active] * mu) @ design - prior[active] * now
+        step = _solve(_information(design, rows[active] * mu * (1 - mu), prior[active]), score)
+        reach = np.abs(step @ design.T).max(axis=1, keepdims=True)
+        beta[active] = now + step * np.minimum(1.0, _LONGEST_STEP / np.maximum(reach, 1e-300))
+        active = active[reach[:, 0] > _TOLERANCE]
+        if active.size == 0:
+            break
+    return beta.reshape(*counts.shape[:-1], -1)
+
+
+def variances(trials: npt.ArrayLike, design: FloatArray) -> FloatArray:
+    """Variance of each column of `design` (K, q) over the rows of each resample, `trials` (…, K): shape (…, q).
+
+    1 where a column does not vary, so that a multiple of it can be the precision of any coefficient.
+    """
+    counts = np.asarray(trials, dtype=np.float64)
+    total = counts.sum(axis=-1, keepdims=True)
+    found = counts @ design**2 / total - (counts @ design / total) ** 2
+    return np.where(found > _NO_SPREAD**2, found, 1.0)
+
+
+@dataclass(frozen=True)
+class _Scale:
+    """Centre and spread of columns, and which of them vary at all."""
+
+    centre: FloatArray
+    spread: FloatArray
+    is_moving: npt.NDArray[np.bool_]
+
+    @classmethod
+    def of(cls, x: FloatArray, w: FloatArray) -> _Scale:
+        centre = w @ x / w.sum()
+        spread = np.sqrt(np.maximum(w @ x**2 / w.sum() - centre**2, 0.0))
+        is_moving = spread > _NO_SPREAD
+        return cls(centre, np.where(is_moving, spread, 1.0), is_moving)
+
+    def apply(self, x: FloatArray) -> FloatArray:
+        """Every column scaled, 0 where it does not vary."""
+        return np.where(self.is_moving, (x - self.centre) / self.spread, 0.0)
+
+    def moving(self, x: FloatArray) -> FloatArray:
+        """The columns that vary, scaled; where none does, one of zeros, which a fit leaves at 0."""
+        return self.apply(x)[:, self.is_moving] if self.is_moving.any() else np.zeros((x.shape[0], 1))
+
+
+def _read(
+    design: npt.ArrayLike, outcome: npt.ArrayLike, weights: npt.ArrayLike | None
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    x, y = np.asarray(design, dtype=np.float64), np.asarray(outcome, dtype=np.float64)
+    w = np.ones(y.size) if weights is None else np.asarray(weights, dtype=np.float64)
+    if not 0 < w @ y < w.sum():
+        raise ValueError("the outcome must take both values")
+    return x, y, w
+
+
+def _unscaled(model: Any, scale: _Scale, x: FloatArray, w: FloatArray, penalty: float) -> Logistic:
+    """The fit on scaled columns as one on the columns as they are."""
+    slopes = np.zeros(scale.centre.size)
+    if scale.is_moving.any():
+        slopes[scale.is_moving] = model.coef_[0] / scale.spread[scale.is_moving]
+    coefficients = np.r_[model.intercept_[0] - slopes @ scale.centre, slopes]
+    known = np.column_stack([np.ones(w.size), np.where(scale.is_moving, x, 0.0)])
+    mu = expit(known @ coefficients)
+    precision = np.r_[0.0, np.where(scale.is_moving, penalty * scale.spread**2, 1.0)]
+    information = (known * (w * mu * (1 - mu))[:, None]).T @ known + np.diag(precision)
+    return Logistic(coefficients, information, penalty, bool(np.all(model.n_iter_ < _SETTINGS["max_iter"])))
+
+
+def _information(design: FloatArray, weight: FloatArray, prior: FloatArray) -> FloatArray:
+    """Information of each resample, (m, q, q), from weights (m, K): by one product where columns are few."""
+    size = design.shape[1]
+    if size <= _FEW_COLUMNS:
+        outer = (design[:, :, None] * design[:, None, :]).reshape(design.shape[0], -1)
+        found = (weight @ outer).reshape(-1, size, size)
+    else:
+        found = np.stack([(design.T * one) @ design for one in weight])
+    found[:, range(size), range(size)] += prior
+    return found
+
+
+def _solve(matrix: FloatArray, right: FloatArray) -> FloatArray:
+    """Solve many small symmetric systems; a small multiple of the trace keeps singular ones finite."""
+    size = matrix.shape[-1]
+    guard = 1e-12 * np.trace(matrix, axis1=-2, axis2=-1)[:, None, None] + 1e-300
+    return np.asarray(np.linalg.solve(matrix + guard * np.eye(size), right[..., None])[..., 0])
