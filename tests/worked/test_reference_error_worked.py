@@ -9,7 +9,6 @@ from examtally.analytics.imperfect_reference.correction import (
     Reference,
     correct_for_reference,
     largest_covariance,
-    rogan_gladen,
     tipping_point,
 )
 
@@ -27,14 +26,6 @@ def test_staquet_formula() -> None:
     assert found.estimates["lr_positive"] == pytest.approx(8.0, abs=1e-9)
     assert found.estimates["lr_negative"] == pytest.approx(0.2 / 0.9, abs=1e-9)
     assert found.compatible.all()
-
-
-def test_rogan_gladen_formula() -> None:
-    """Rogan WJ, Gladen B. Am J Epidemiol 1978;107:71–76: 60 of 200 by a test of 0.90 and 0.95."""
-    estimate, error, low, high = rogan_gladen(60, 200, 0.9, 0.95)
-    assert estimate == pytest.approx(0.2941176470588235, abs=1e-12)
-    assert error == pytest.approx(0.038122004108281524, abs=1e-12)
-    assert (low, high) == pytest.approx((0.21939989198810372, 0.36883540212954324), abs=1e-9)
 
 
 def table(prevalence: float, finding: tuple[float, float], reference: Reference, n: float = 1e4) -> np.ndarray:
@@ -102,8 +93,6 @@ def test_bad_arguments_are_refused() -> None:
         Reference(1.2, 0.5)
     with pytest.raises(ValueError, match="tp, fp, fn, tn"):
         correct_for_reference([1, 2, 3, -1], Reference(0.9, 0.9))
-    with pytest.raises(ValueError, match="events"):
-        rogan_gladen(5, 4, 0.9, 0.9)
 
 
 def test_tipping_point_is_where_the_figure_crosses() -> None:

@@ -66,10 +66,12 @@ MADE_WITH: Mapping[str, tuple[str, ...]] = MappingProxyType(
         **dict.fromkeys(("learning",), _FORMULAS),
         **dict.fromkeys(("dependence", "indicators"), _DISTRIBUTIONS),
         **dict.fromkeys(("agreement", "sensitivity_analyses", "combinations"), _INTERVALS),
-        **dict.fromkeys(("calibration", "calibration_curve", "examiner_spread", "examiner_probability"), _MODELS),
+        **dict.fromkeys(("examiner_spread", "examiner_probability"), _MODELS),
         **dict.fromkeys(("reference_accuracy", "patterns", "diagnostic_models", "model_terms"), _MODELS),
         **dict.fromkeys(("added_value", "short_exam", "decision_curve"), _MODELS),
-        **dict.fromkeys(("accuracy", "post_test", "comparisons", "interactions"), _ALL),
+        **dict.fromkeys(
+            ("accuracy", "post_test", "comparisons", "interactions", "calibration", "calibration_curve"), _ALL
+        ),
         **dict.fromkeys(("verification", "verification_bounds", "verification_models"), _ALL),
         **dict.fromkeys(("reference_error", "tipping", "latent_class", "roc", "auc", "level_ratios"), _ALL),
     }

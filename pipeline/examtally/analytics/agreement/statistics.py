@@ -11,7 +11,6 @@ import numpy as np
 import polars as pl
 
 from examtally.analytics.agreement.jackknife import Jackknife, totals
-from examtally.analytics.agreement.two_raters import beyond_chance, binary_statistics
 from examtally.analytics.calibration.forecasts import IntArray
 from examtally.analytics.diagnostic_accuracy.clustering import effective_size
 from examtally.analytics.diagnostic_accuracy.proportions import wilson
@@ -38,7 +37,7 @@ def call_sums(pairs: pl.DataFrame, keys: Sequence[str]) -> pl.DataFrame:
     """Sums of the calls of each participant by `keys`: the 2×2 cells of the pairs, and the ratings of the units.
 
     A unit's ratings are the distinct exams in its pairs. `agreeing` is the share of its pairs of ratings that agree,
-    `apart` its coincidences of unlike calls as `krippendorff_alpha` counts them.
+    `apart` its coincidences of unlike calls as Krippendorff's alpha counts them.
     """
     by = [*keys, "participant"]
     a, b = pl.col("a") == 1, pl.col("b") == 1
@@ -72,8 +71,10 @@ def call_sums(pairs: pl.DataFrame, keys: Sequence[str]) -> pl.DataFrame:
 def call_statistics(sums: FloatArray) -> FloatArray:
     """Statistics in the order of `CALL_STATISTICS` from totals (…, 9) in the order of `call_sums`; NaN if undefined.
 
-    Fleiss' kappa takes units with any number of ratings; alpha is that of two categories (see `fleiss_kappa`,
-    `krippendorff_alpha`).
+    Fleiss' kappa takes units with any number of ratings; alpha is that of two categories.
+
+    Source: Fleiss JL, Levin B, Paik MC. Statistical Methods for Rates and Proportions, 3rd ed. 2003, chapter 18;
+    Krippendorff K. Computing Krippendorff's Alpha-Reliability. University of Pennsylvania 2011, section B.
     """
     values = binary_statistics(sums[..., :4])
     units, agreeing, positive, ratings, apart = np.moveaxis(sums[..., 4:], -1, 0)
@@ -83,6 +84,45 @@ def call_statistics(sums: FloatArray) -> FloatArray:
         expected = 2 * positive * (ratings - positive) / (ratings - 1)
         values["krippendorff_alpha"] = np.where(expected > 0, 1 - apart / np.where(expected > 0, expected, 1), np.nan)
     return np.stack([values[name] for name in CALL_STATISTICS], axis=-1)
+
+
+def binary_statistics(counts: FloatArray) -> dict[str, FloatArray]:
+    """Every statistic of many 2×2 tables at once; `counts` (…, 4): both, only the first, only the second, neither.
+
+    NaN where a statistic is not defined: no pair, no positive (negative) call, or one category only for kappa.
+
+    Source: kappa: Cohen J. Educ Psychol Meas 1960;20:37–46; positive and negative agreement: Cicchetti DV, Feinstein
+    AR. J Clin Epidemiol 1990;43:551–558; PABAK, prevalence and bias index: Byrt T, Bishop J, Carlin JB. J Clin
+    Epidemiol 1993;46:423–429; AC1: Gwet KL. Br J Math Stat Psychol 2008;61:29–48.
+
+    >>> found = binary_statistics(np.array([40.0, 9.0, 6.0, 45.0]))
+    >>> [round(float(found[name]), 4) for name in ("observed_agreement", "cohen_kappa", "gwet_ac1")]
+    [0.85, 0.6995, 0.7007]
+    """
+    both, first, second, neither = np.moveaxis(counts, -1, 0)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        n = counts.sum(axis=-1)
+        observed = (both + neither) / n
+        share_first, share_second = (both + first) / n, (both + second) / n
+        by_chance = share_first * share_second + (1 - share_first) * (1 - share_second)
+        mean = (share_first + share_second) / 2
+        gwet = 2 * mean * (1 - mean)
+        return {
+            "observed_agreement": observed,
+            "positive_agreement": 2 * both / (2 * both + first + second),
+            "negative_agreement": 2 * neither / (2 * neither + first + second),
+            "cohen_kappa": beyond_chance(observed, by_chance),
+            "pabak": 2 * observed - 1,
+            "gwet_ac1": beyond_chance(observed, gwet),
+            "prevalence_index": (both - neither) / n,
+            "bias_index": (first - second) / n,
+        }
+
+
+def beyond_chance(observed: FloatArray, expected: FloatArray) -> FloatArray:
+    """(observed − expected) / (1 − expected), NaN where chance alone agrees always."""
+    room = 1 - expected
+    return np.where(room > 1e-12, (observed - expected) / np.where(room > 1e-12, room, 1.0), np.nan)
 
 
 def grade_sums(pairs: pl.DataFrame, keys: Sequence[str], grades: int) -> pl.DataFrame:

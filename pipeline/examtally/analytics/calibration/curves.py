@@ -49,14 +49,14 @@ def spline_curve(resamples: Resamples) -> Curve | None:
 
     None where every forecast is the same number.
     """
-    basis = resamples.basis
-    if basis is None:
+    basis, smooth = resamples.basis, resamples.smooth
+    if basis is None or smooth is None:
         return None
     first, last = resamples.counts.values[[0, -1]]
     inner = np.round(np.arange(np.ceil(first / _STEP), np.floor(last / _STEP) + 1) * _STEP, 2)
     points = np.unique(np.concatenate([[first], inner, [last]]))
     fit = basis.curve(basis.fit(resamples.counts), points)
-    redrawn = basis.curve(basis.fit(resamples.bootstrap), points)
+    redrawn = basis.curve(smooth, points)
     low, high = percentile_limits(redrawn, resamples.how.level, resamples.forecasts.participants)
     return Curve("spline", points, fit, low, high, np.full(points.size, np.nan))
 

@@ -2,14 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
+from sklearn.metrics import brier_score_loss, log_loss, roc_auc_score
 
 from examtally.analytics.calibration.forecasts import Counts, Forecasts
-from examtally.analytics.calibration.recalibration import calibration_in_the_large, joint_model, logit, separation
+from examtally.analytics.calibration.recalibration import (
+    calibration_in_the_large,
+    joint_model,
+    logit,
+    recalibrate,
+    separation,
+)
 from examtally.analytics.calibration.reliability import decompose, isotonic
 from examtally.analytics.calibration.resampling import (
     calibrated_outcomes,
@@ -74,6 +82,11 @@ class Resamples:
     basis: SplineBasis | None
     how: Resampling
 
+    @cached_property
+    def smooth(self) -> FloatArray | None:
+        """Coefficients of the smooth curve in every bootstrap sample, fitted once for curve and index."""
+        return None if self.basis is None else self.basis.fit(self.bootstrap)
+
     @classmethod
     def of(cls, forecasts: Forecasts, how: Resampling) -> Resamples:
         """Draw both kinds of resample from one seeded generator; `forecasts` holds at least one row."""
@@ -123,36 +136,54 @@ def calibrate(
 
 def measure_all(resamples: Resamples) -> tuple[Measure, ...]:
     """Return the nine measures of one set of forecasts, in the order of `MEASURES`."""
-    estimates = _statistics(resamples.counts, resamples)
-    bootstrap = _statistics(resamples.bootstrap, resamples)
-    chance = _by_chance(resamples)
     reasons = _not_estimable(resamples)
+    estimates = _estimates(resamples, reasons)
+    bootstrap = _statistics(resamples)
+    chance = _by_chance(resamples)
     return tuple(
         Measure(name, None, None, None, None, reasons[name])
         if name in reasons
-        else _measure(name, float(estimates[name]), bootstrap[name], chance.get(name), resamples)
+        else _measure(name, estimates[name], bootstrap[name], chance.get(name), resamples)
         for name in MEASURES
     )
 
 
-def _statistics(counts: Counts, resamples: Resamples) -> Mapping[str, FloatArray]:
-    """Value of each measure in every resample, shapes (…); `ici` only where there is a basis."""
+def _estimates(resamples: Resamples, absent: Collection[str]) -> Mapping[str, float]:
+    """The measures of the forecasts themselves, those that can be had."""
+    counts, p, y = resamples.counts, resamples.forecasts.probability, resamples.forecasts.outcome
+    clip = resamples.how.clip
+    values = dict(zip(MEASURES, map(float, decompose(counts)), strict=False))
+    values["brier"] = brier_score_loss(y, p)
+    values["log_score"] = log_loss(y, np.clip(p, clip, 1 - clip), labels=(0, 1))
+    if resamples.basis is not None and "ici" not in absent:
+        values["ici"] = float(integrated_calibration_index(resamples.basis, counts, resamples.basis.fit(counts)))
+        values["auc"] = roc_auc_score(y, p)
+        values["intercept"], values["slope"] = recalibrate(counts, logit(counts.values, clip))
+    elif "intercept" not in absent:
+        values["intercept"] = float(calibration_in_the_large(counts, logit(counts.values, clip)))
+    return values
+
+
+def _statistics(resamples: Resamples) -> Mapping[str, FloatArray]:
+    """Value of each measure in every bootstrap sample, shapes (B,); `ici` only where there is a basis."""
+    counts = resamples.bootstrap
     x = logit(counts.values, resamples.how.clip)
     values = dict(zip(MEASURES, decompose(counts), strict=False))
     values["intercept"] = calibration_in_the_large(counts, x)
     values["slope"] = joint_model(counts, x)[1]
     values["auc"] = auc(counts)
     values["log_score"] = logarithmic(counts, resamples.how.clip)
-    if resamples.basis is not None:
-        values["ici"] = integrated_calibration_index(resamples.basis, counts)
+    if resamples.basis is not None and resamples.smooth is not None:
+        values["ici"] = integrated_calibration_index(resamples.basis, counts, resamples.smooth)
     return values
 
 
 def _by_chance(resamples: Resamples) -> Mapping[str, FloatArray]:
     """Miscalibration and ICI in outcomes redrawn as if every forecast were right, shapes (B,)."""
-    values = {"miscalibration": decompose(resamples.calibrated)[1]}
-    if resamples.basis is not None:
-        values["ici"] = integrated_calibration_index(resamples.basis, resamples.calibrated)
+    redrawn, basis = resamples.calibrated, resamples.basis
+    values = {"miscalibration": decompose(redrawn)[1]}
+    if basis is not None:
+        values["ici"] = integrated_calibration_index(basis, redrawn, basis.fit(redrawn))
     return values
 
 

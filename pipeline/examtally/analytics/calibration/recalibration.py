@@ -1,41 +1,32 @@
-"""Logistic recalibration of stated probabilities, for many resamples at once: in the large, and by slope."""
+"""Logistic recalibration of stated probabilities: in the large, and by slope; of one set, or of many resamples."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 import numpy.typing as npt
+from statsmodels.genmod.families import Binomial
+from statsmodels.genmod.generalized_linear_model import GLM
 
-from examtally.analytics.calibration.forecasts import Counts, Forecasts
+from examtally.analytics.calibration.forecasts import Counts
 from examtally.analytics.intervals import FloatArray
 from examtally.analytics.logistic import fit_each
 
-
-@dataclass(frozen=True)
-class Recalibration:
-    """Calibration in the large, and intercept and slope of the joint model; NaN where not estimable."""
-
-    in_the_large: float
-    joint_intercept: float
-    slope: float
+_TOLERANCE = 1e-12
 
 
-def recalibrate(probability: npt.ArrayLike, outcome: npt.ArrayLike, *, clip: float = 0.005) -> Recalibration:
-    """Regress the outcome on the log-odds of the stated probability.
+def recalibrate(counts: Counts, x: FloatArray) -> tuple[float, float]:
+    """Calibration in the large and calibration slope of one set of forecasts with log-odds `x` (K,).
 
-    `probability` (n,) in 0–1, `outcome` (n,) 0 or 1, no missing values (ValueError); probabilities nearer than `clip`
-    to 0 or 1 are moved to it. Calibration in the large is the intercept with the slope fixed at 1 (0 is ideal); the
-    slope comes from the model that frees both (1 is ideal, below 1 the probabilities are too extreme).
-    All are log-odds. NaN where every outcome is the same; the joint model also where the forecasts take one value or
-    separate the outcomes. Cox DR. Biometrika 1958;45:562–565.
+    In the large is the intercept with the slope fixed at 1 (0 is ideal, log-odds); the slope comes from the model that
+    frees both (1 is ideal, below 1 the forecasts are too extreme). Both outcomes must be there, and the forecasts must
+    not separate them (`separation`).
+
+    Source: Cox DR. Biometrika 1958;45:562–565.
     """
-    counts = Forecasts.of(probability, outcome).counts
-    x = logit(counts.values, clip)
-    large = calibration_in_the_large(counts, x)
-    joint = joint_model(counts, x)
-    finite = np.where(np.isfinite([large, *joint]), [large, *joint], np.nan)
-    return Recalibration(*(float(value) for value in finite))
+    shares = np.column_stack([counts.events, counts.non_events])
+    large = GLM(shares, np.ones_like(x), family=Binomial(), offset=x).fit(tol=_TOLERANCE)
+    joint = GLM(shares, np.column_stack([np.ones_like(x), x]), family=Binomial()).fit(tol=_TOLERANCE)
+    return float(large.params[0]), float(joint.params[1])
 
 
 def logit(probability: FloatArray, clip: float) -> FloatArray:

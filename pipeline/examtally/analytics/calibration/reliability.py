@@ -6,41 +6,13 @@ Proc Natl Acad Sci USA 2021;118:e2016191118.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 import numpy.typing as npt
-from scipy.optimize import isotonic_regression
+from sklearn.isotonic import isotonic_regression
 
-from examtally.analytics.calibration.forecasts import Counts, Forecasts
+from examtally.analytics.calibration.forecasts import Counts
 from examtally.analytics.calibration.scores import brier, quadratic
 from examtally.analytics.intervals import FloatArray
-
-
-@dataclass(frozen=True)
-class BrierParts:
-    """Brier score = miscalibration − discrimination + uncertainty."""
-
-    brier: float
-    miscalibration: float
-    discrimination: float
-    uncertainty: float
-
-
-def brier_parts(probability: npt.ArrayLike, outcome: npt.ArrayLike) -> BrierParts:
-    """Split the Brier score into what recalibration would win, what the forecasts tell apart, and what is left.
-
-    `probability` (n,) in 0–1, `outcome` (n,) 0 or 1, no missing values (ValueError). With S the score of the stated
-    probabilities, C that of their isotonic recalibration and R that of the overall share of events: miscalibration
-    S − C, discrimination R − C, uncertainty R (Dimitriadis 2021). No part is negative.
-
-    >>> parts = brier_parts([0.9, 0.8, 0.3, 0.1, 0.6], [1, 1, 0, 0, 0])
-    >>> round(parts.miscalibration, 12), round(parts.discrimination, 12), round(parts.uncertainty, 12)
-    (0.102, 0.24, 0.24)
-    """
-    counts = Forecasts.of(probability, outcome).counts
-    parts = decompose(counts)
-    return BrierParts(*(float(part) for part in parts))
 
 
 def decompose(counts: Counts) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
@@ -64,7 +36,7 @@ def isotonic(counts: Counts) -> FloatArray:
     events = counts.events.reshape(-1, shape[-1])
     seen = trials > 0
     lift = 2.0 * np.nonzero(seen)[0]
-    fit = isotonic_regression(events[seen] / trials[seen] + lift, weights=trials[seen]).x - lift
+    fit = isotonic_regression(events[seen] / trials[seen] + lift, sample_weight=trials[seen]) - lift
     filled = np.full(trials.shape, np.nan)
     filled[seen] = fit
     return _carried(filled, seen).reshape(shape)

@@ -3,55 +3,9 @@
 from __future__ import annotations
 
 import numpy as np
-import numpy.typing as npt
 
-from examtally.analytics.calibration.forecasts import Counts, Forecasts
+from examtally.analytics.calibration.forecasts import Counts
 from examtally.analytics.intervals import FloatArray
-
-
-def brier_score(probability: npt.ArrayLike, outcome: npt.ArrayLike) -> float:
-    """Mean squared distance of the stated probability from the outcome; 0 is perfect, 0.25 is a constant one half.
-
-    `probability` (n,) in 0–1, `outcome` (n,) 0 or 1, no missing values (ValueError). NaN for no rows.
-    Brier GW. Mon Weather Rev 1950;78:1–3, for the two-category case.
-
-    >>> round(brier_score([0.9, 0.8, 0.3, 0.1, 0.6], [1, 1, 0, 0, 0]), 12)
-    0.102
-    """
-    return float(brier(Forecasts.of(probability, outcome).counts))
-
-
-def log_score(probability: npt.ArrayLike, outcome: npt.ArrayLike, *, clip: float = 0.0) -> float:
-    """Mean negative natural logarithm of the probability given to what happened; lower is better.
-
-    Arguments as in `brier_score`; probabilities nearer than `clip` to 0 or 1 are moved to it. Infinite where an outcome
-    was called impossible and `clip` is 0. Good IJ. J R Stat Soc B 1952;14:107–114.
-    """
-    return float(logarithmic(Forecasts.of(probability, outcome).counts, clip))
-
-
-def area_under_curve(probability: npt.ArrayLike, outcome: npt.ArrayLike) -> float:
-    """Chance that a row with the event was given a higher probability than one without it, ties counting half.
-
-    Arguments as in `brier_score`. NaN where every outcome is the same. Never turned round where it lies below 0.5.
-    Hanley JA, McNeil BJ. Radiology 1982;143:29–36.
-    """
-    return float(auc(Forecasts.of(probability, outcome).counts))
-
-
-def spiegelhalter_z(probability: npt.ArrayLike, outcome: npt.ArrayLike) -> float:
-    """Standard normal under perfect calibration and independent rows; forecasts of one half contribute nothing.
-
-    Arguments as in `brier_score`. NaN where the variance is 0 (forecasts of 0, 0.5 and 1 only).
-    Spiegelhalter DJ. Stat Med 1986;5:421–433: Σ(y − p)(1 − 2p) / √Σ(1 − 2p)² p(1 − p).
-
-    >>> round(spiegelhalter_z([0.9, 0.8, 0.3, 0.1, 0.6], [1, 1, 0, 0, 0]), 6)
-    -0.602464
-    """
-    forecasts = Forecasts.of(probability, outcome)
-    p, y = forecasts.probability, forecasts.outcome
-    variance = float(((1 - 2 * p) ** 2 * p * (1 - p)).sum())
-    return float(((y - p) * (1 - 2 * p)).sum() / np.sqrt(variance)) if variance > 0 else float("nan")
 
 
 def brier(counts: Counts) -> FloatArray:

@@ -70,12 +70,14 @@ class SplineBasis:
         return np.asarray(expit(coefficients @ self.design(probability).T))
 
 
-def integrated_calibration_index(basis: SplineBasis, counts: Counts) -> FloatArray:
+def integrated_calibration_index(basis: SplineBasis, counts: Counts, coefficients: FloatArray) -> FloatArray:
     """Mean absolute distance of the curve from the stated probability over the rows of each resample, shape (…).
+
+    `coefficients` (…, q + 1) are those of `basis.fit(counts)`.
 
     Austin PC, Steyerberg EW. Stat Med 2019;38:4051–4065, with the spline of this module as the smooth curve.
     """
-    curve = basis.curve(basis.fit(counts), counts.values)
+    curve = basis.curve(coefficients, counts.values)
     return counts.mean(np.abs(curve - counts.values))
 
 

@@ -1,6 +1,6 @@
 """Two maneuvers on the same knees, one maneuver in two groups."""
 
-from examtally.analytics.comparison.contrast import hybrid_interval, paired_difference
+from examtally.analytics.comparison.contrast import hybrid_interval
 from examtally.analytics.comparison.paired import compare_paired, compare_predictive_values, mcnemar, swap_test
 from examtally.analytics.comparison.rows import holm
 
@@ -10,6 +10,5 @@ __all__ = [
     "holm",
     "hybrid_interval",
     "mcnemar",
-    "paired_difference",
     "swap_test",
 ]

@@ -17,17 +17,6 @@ from examtally.analytics.intervals import FloatArray, Interval, TextArray, norma
 from examtally.analytics.verification_bias.corrected import CorrectedCells, correct
 
 
-@dataclass(frozen=True)
-class PairedDifference:
-    """Both proportions, a - b with its limits, and the correlation the limits allow for."""
-
-    estimate_a: FloatArray
-    estimate_b: FloatArray
-    difference: FloatArray
-    limits: Interval
-    phi: FloatArray
-
-
 def hybrid_interval(
     estimate_a: npt.ArrayLike, limits_a: Interval, estimate_b: npt.ArrayLike, limits_b: Interval, rho: npt.ArrayLike
 ) -> Interval:
@@ -57,33 +46,6 @@ def shrunk_correlation(correlation: FloatArray, a: FloatArray, b: FloatArray, n:
     less = 1.0 / (2 * np.where(usable, n * spread, 1.0))
     lowered = np.where(correlation > 0, np.maximum(correlation - less, 0.0), correlation)
     return np.where(usable, lowered, 0.0)
-
-
-def paired_difference(
-    both: npt.ArrayLike, only_a: npt.ArrayLike, only_b: npt.ArrayLike, neither: npt.ArrayLike, level: float = 0.95
-) -> PairedDifference:
-    """Difference of two proportions found on the same independent knees.
-
-    The four counts (both count, a alone, b alone, neither) are of one shape; NaN throughout where all are 0.
-    ValueError for a negative count.
-
-    Source: Newcombe RG. Stat Med 1998;17:2635–2650, method 10; 36, 12, 2, 0 is in his Table II.
-
-    >>> found = paired_difference(36, 12, 2, 0)
-    >>> f"{found.difference:.2f} {found.limits.low:.4f} {found.limits.high:.4f}"
-    '0.20 0.0569 0.3404'
-    """
-    counts = np.broadcast_arrays(*(np.asarray(x, dtype=np.float64) for x in (both, only_a, only_b, neither)))
-    e, f, g, h = counts
-    if np.any(np.stack(counts) < 0):
-        raise ValueError("counts are 0 or more")
-    n = e + f + g + h
-    with np.errstate(divide="ignore", invalid="ignore"):
-        a, b = (e + f) / n, (e + g) / n
-        raw = (e * h - f * g) / np.sqrt((e + f) * (g + h) * (e + g) * (f + h))
-    phi = shrunk_correlation(raw, a, b, n)
-    limits = hybrid_interval(a, wilson(e + f, n, level), b, wilson(e + g, n, level), phi)
-    return PairedDifference(a, b, a - b, limits, phi)
 
 
 COMPARED = ("sensitivity", "specificity", "ppv", "npv", "lr_positive", "lr_negative")

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+from sklearn.metrics import brier_score_loss, log_loss, roc_auc_score
 
 from examtally.analytics.intervals import FloatArray, t_quantile
 
@@ -40,10 +41,13 @@ def score_influence(measure: str, probability: npt.ArrayLike, outcome: npt.Array
         return _area(p, y)
     if measure not in MEASURES:
         raise ValueError(f"measure must be one of {', '.join(MEASURES)}")
-    with np.errstate(divide="ignore"):
-        loss = (p - y) ** 2 if measure == "brier" else -np.log(np.where(y > 0, p, 1 - p))
-    value = float(loss.mean()) if loss.size else float("nan")
-    return value, (loss - value) / max(loss.size, 1)
+    if not p.size:
+        return float("nan"), np.zeros(0)
+    if measure == "brier":
+        value, loss = brier_score_loss(y, p), (p - y) ** 2
+    else:
+        value, loss = log_loss(y, p, labels=(0, 1)), -np.log(np.where(y > 0, p, 1 - p))
+    return float(value), (loss - value) / loss.size
 
 
 def _area(p: FloatArray, y: FloatArray) -> tuple[float, FloatArray]:
@@ -52,7 +56,7 @@ def _area(p: FloatArray, y: FloatArray) -> tuple[float, FloatArray]:
         return float("nan"), np.zeros(p.size)
     below = (np.searchsorted(without, p, "left") + np.searchsorted(without, p, "right")) / 2 / without.size
     above = 1 - (np.searchsorted(with_it, p, "left") + np.searchsorted(with_it, p, "right")) / 2 / with_it.size
-    area = float(below[y > 0].mean())
+    area = float(roc_auc_score(y, p))
     return area, np.where(y > 0, (below - area) / with_it.size, (above - area) / without.size)
 
 

@@ -104,25 +104,6 @@ def correct_for_reference(
     return ReferenceCorrected(estimates, limits, errors, compatible)
 
 
-def rogan_gladen(
-    events: float, n: float, sensitivity: float, specificity: float, *, level: float = 0.95
-) -> tuple[float, float, float, float]:
-    """Return the true prevalence behind `events` positive of `n`, its standard error and Wald limits, none clipped.
-
-    ValueError for counts out of order, or sensitivity and specificity that add up to 1 or less.
-
-    Source: Rogan WJ, Gladen B. Am J Epidemiol 1978;107:71–76.
-    """
-    Reference(sensitivity, specificity)
-    if not 0 <= events <= n or n <= 0:
-        raise ValueError("events: from 0 to n, and n above 0")
-    apparent, youden = events / n, sensitivity + specificity - 1
-    estimate = (apparent + specificity - 1) / youden
-    error = float(np.sqrt(apparent * (1 - apparent) / n) / youden)
-    half = normal_quantile(level) * error
-    return estimate, error, estimate - half, estimate + half
-
-
 def largest_covariance(first: npt.ArrayLike, second: npt.ArrayLike) -> FloatArray:
     """Largest covariance of two results that are right with these probabilities in people of one kind.
 

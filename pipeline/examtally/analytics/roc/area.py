@@ -6,20 +6,10 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+from sklearn.metrics import roc_auc_score
 
 from examtally.analytics.intervals import BoolArray, FloatArray, normal_quantile
 from examtally.analytics.verification_bias.grouped import IntArray
-
-
-@dataclass(frozen=True)
-class RocPoints:
-    """One entry a distinct value, ascending: the counts if a knee is positive from this value on."""
-
-    threshold: FloatArray
-    tp: IntArray
-    fp: IntArray
-    fn: IntArray
-    tn: IntArray
 
 
 @dataclass(frozen=True)
@@ -38,29 +28,13 @@ class Area:
     participants: int
 
 
-def roc_points(value: npt.ArrayLike, disease: npt.ArrayLike) -> RocPoints:
-    """Counts at every distinct value taken as threshold, the lowest included.
-
-    `value` (n,) is a number, NaN for not recorded (left out); `disease` (n,) is 0 or 1. ValueError for others.
-
-    >>> points = roc_points([0, 1, 2, 0, 1, 3], [0, 0, 0, 1, 1, 1])
-    >>> points.threshold.tolist(), points.tp.tolist(), points.fp.tolist()
-    ([0.0, 1.0, 2.0, 3.0], [3, 2, 1, 1], [3, 2, 1, 0])
-    """
-    x, present, _ = _read(value, disease, None)
-    threshold, place = np.unique(x, return_inverse=True)
-    with_condition = np.bincount(place[present], minlength=threshold.size)
-    without = np.bincount(place[~present], minlength=threshold.size)
-    tp, fp = np.cumsum(with_condition[::-1])[::-1], np.cumsum(without[::-1])[::-1]
-    return RocPoints(threshold, tp, fp, with_condition.sum() - tp, without.sum() - fp)
-
-
 def area(
     value: npt.ArrayLike, disease: npt.ArrayLike, cluster: npt.ArrayLike | None = None, *, level: float = 0.95
 ) -> Area:
     """How probably a knee with the condition has the higher value than one without, ties counting half.
 
-    Arguments as in `roc_points`; `cluster` (n,) names the participant, None where each knee is a person of its own.
+    `value` (n,) is a number, NaN for not recorded (left out); `disease` (n,) is 0 or 1, ValueError for others;
+    `cluster` (n,) names the participant, None where each knee is a person of its own.
     Limits: estimate ± z standard errors, cut at 0 and 1. The curve is never turned round where it lies below 0.5. None
     where one class is missing; no limits with fewer than two knees (people, where any has several) of a class, or where
     the standard error is 0, as with perfect separation.
@@ -83,7 +57,7 @@ def area(
     with_condition, without = np.sort(x[present]), np.sort(x[~present])
     won = _below(without, x[present]) / without.size
     lost = 1 - _below(with_condition, x[~present]) / with_condition.size
-    estimate = float(won.mean())
+    estimate = float(roc_auc_score(present, x))
     variance = _variance(won - estimate, person[present], lost - estimate, person[~present], people)
     if not variance > 1e-15:
         return Area(estimate, None, None, None, x.size, events, people)

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from examtally.analytics.test_combinations.combinations import combine, series_parallel
+from examtally.analytics.test_combinations.combinations import combine
 from examtally.analytics.test_combinations.dependence import dependence
 from examtally.analytics.test_combinations.joint import JointFindings
 from examtally.analytics.test_combinations.patterns import patterns
 
-__all__ = ["JointFindings", "combine", "dependence", "patterns", "series_parallel"]
+__all__ = ["JointFindings", "combine", "dependence", "patterns"]

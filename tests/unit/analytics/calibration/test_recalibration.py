@@ -5,9 +5,16 @@ from __future__ import annotations
 import numpy as np
 import pytest
 import statsmodels.api as sm
+from scipy.special import expit
 
 from examtally.analytics.calibration.forecasts import Counts, Forecasts
-from examtally.analytics.calibration.recalibration import joint_model, logit, recalibrate, separation
+from examtally.analytics.calibration.recalibration import (
+    calibration_in_the_large,
+    joint_model,
+    logit,
+    recalibrate,
+    separation,
+)
 from examtally.analytics.logistic import fit_each
 
 
@@ -18,15 +25,23 @@ def rows(seed: int, n: int = 300, slope: float = 0.6) -> tuple[np.ndarray, np.nd
     return p, (rng.random(n) < true).astype(float)
 
 
+def of(p: np.ndarray | list[float], y: np.ndarray | list[int]) -> tuple[Counts, np.ndarray]:
+    counts = Forecasts.of(p, y).counts
+    return counts, logit(counts.values, 0.005)
+
+
 @pytest.mark.parametrize("seed", range(4))
-def test_agrees_with_statsmodels(seed: int) -> None:
+def test_one_set_and_one_of_many_have_the_same_fit(seed: int) -> None:
+    """By statsmodels row by row, by it from counts, and by the fitter of resamples."""
     p, y = rows(seed)
     x = logit(p, 0.005)
-    fit = recalibrate(p, y)
     joint = sm.Logit(y, sm.add_constant(x)).fit(disp=0, tol=1e-12)
-    large = sm.GLM(y, np.ones((y.size, 1)), family=sm.families.Binomial(), offset=x).fit(tol=1e-12)
-    assert [fit.joint_intercept, fit.slope] == pytest.approx(joint.params, abs=1e-7)
-    assert fit.in_the_large == pytest.approx(large.params[0], abs=1e-7)
+    counts, at = of(p, y)
+    large, slope = recalibrate(counts, at)
+    assert slope == pytest.approx(joint.params[1], abs=1e-7)
+    assert [float(value) for value in joint_model(counts, at)] == pytest.approx(joint.params, abs=1e-7)
+    assert (y - expit(large + x)).sum() == pytest.approx(0, abs=1e-6)
+    assert float(calibration_in_the_large(counts, at)) == pytest.approx(large, abs=1e-8)
 
 
 def test_many_resamples_at_once_equal_one_at_a_time() -> None:
@@ -34,23 +49,18 @@ def test_many_resamples_at_once_equal_one_at_a_time() -> None:
     rng = np.random.default_rng(5)
     weights = rng.poisson(1.0, (40, forecasts.n)).astype(float)
     counts = Counts(forecasts.values, forecasts.by_value(weights), forecasts.by_value(weights * forecasts.outcome))
-    intercepts, slopes = joint_model(counts, logit(counts.values, 0.005))
-    for weight, intercept, slope in zip(weights, intercepts, slopes, strict=True):
+    x = logit(counts.values, 0.005)
+    slopes, large = joint_model(counts, x)[1], calibration_in_the_large(counts, x)
+    for weight, slope, intercept in zip(weights, slopes, large, strict=True):
         repeated = weight.astype(int)
-        one = recalibrate(np.repeat(forecasts.probability, repeated), np.repeat(forecasts.outcome, repeated))
-        assert (intercept, slope) == pytest.approx((one.joint_intercept, one.slope), abs=1e-8)
+        one = recalibrate(*of(np.repeat(forecasts.probability, repeated), np.repeat(forecasts.outcome, repeated)))
+        assert (intercept, slope) == pytest.approx(one, abs=1e-7)
 
 
 def test_swapping_the_outcome_with_the_complement_turns_the_intercept_and_keeps_the_slope() -> None:
     p, y = rows(2)
-    there, back = recalibrate(p, y), recalibrate(1 - p, 1 - y)
-    assert back.slope == pytest.approx(there.slope, abs=1e-10)
-    assert back.in_the_large == pytest.approx(-there.in_the_large, abs=1e-10)
-
-
-def test_stated_certainty_is_clipped() -> None:
-    p, y = rows(3)
-    assert recalibrate(np.where(p < 0.1, 0.0, p), y) == recalibrate(np.where(p < 0.1, 0.005, p), y)
+    there, back = recalibrate(*of(p, y)), recalibrate(*of(1 - p, 1 - y))
+    assert back == pytest.approx((-there[0], there[1]), abs=1e-8)
 
 
 @pytest.mark.parametrize(
@@ -66,11 +76,12 @@ def test_stated_certainty_is_clipped() -> None:
     ],
     ids=["separated", "separated upside down", "touching", "one forecast", "one after clipping", "all", "none"],
 )
-def test_what_cannot_be_had_is_not_a_number(p: list[float], y: list[int], large: bool) -> None:
-    fit = recalibrate(p, y)
-    assert np.isnan(fit.slope)
-    assert np.isnan(fit.joint_intercept)
-    assert np.isfinite(fit.in_the_large) == large
+def test_what_cannot_be_had_is_no_number(p: list[float], y: list[int], large: bool) -> None:
+    counts, x = of(p, y)
+    intercept, slope = joint_model(counts, x)
+    assert np.isnan(intercept)
+    assert not np.isfinite(slope)
+    assert np.isfinite(calibration_in_the_large(counts, x)) == large
 
 
 def test_separation_has_a_direction() -> None:
