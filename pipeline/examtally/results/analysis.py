@@ -64,7 +64,7 @@ MADE_WITH: Mapping[str, tuple[str, ...]] = MappingProxyType(
         **dict.fromkeys(("cohort_summary", "flow", "tallies", "assumptions"), _COUNTED),
         **dict.fromkeys(("batches", "held_back", "intake_checks"), _COUNTED),
         **dict.fromkeys(("learning",), _FORMULAS),
-        **dict.fromkeys(("dependence", "indicators"), _DISTRIBUTIONS),
+        **dict.fromkeys(("leading", "reference_posterior", "bias_models", "dependence", "indicators"), _DISTRIBUTIONS),
         **dict.fromkeys(("agreement", "sensitivity_analyses", "combinations"), _INTERVALS),
         **dict.fromkeys(("examiner_spread", "examiner_probability"), _MODELS),
         **dict.fromkeys(("reference_accuracy", "patterns", "diagnostic_models", "model_terms"), _MODELS),
