@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 import statsmodels.api as sm
 from scipy.stats import t
+from statsmodels.stats.multitest import multipletests
 
 from examtally.analytics.comparison import (
     compare_paired,
@@ -229,6 +230,7 @@ def test_holm() -> None:
     order = np.random.default_rng(0).permutation(5)
     p = np.array([0.2, 0.001, 0.04, 0.03, 0.5])
     assert holm(p[order]) == pytest.approx(holm(p)[order])
+    assert holm(p) == pytest.approx(multipletests(p, method="holm")[1])
 
 
 @pytest.mark.parametrize(
