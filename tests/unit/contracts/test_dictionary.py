@@ -13,6 +13,7 @@ from examtally.contracts.dictionary.rows import COLUMNS, PARTS, data_dictionary,
 from examtally.contracts.protocol.protocol import protocol_keys
 from examtally.contracts.results import result_tables
 from examtally.errors import ContractError
+from examtally.words import for_csv
 
 
 @pytest.fixture(scope="module")
@@ -82,7 +83,8 @@ def test_text_is_at_most_a_hundred_columns_wide_and_has_every_table(contract: Co
 
 def test_csv_and_json_hold_the_rows(rows: pl.DataFrame, contract: Contract) -> None:
     made = list(csv.DictReader(io.StringIO(render_dictionary(form="csv", contract=contract))))
-    assert made == rows.to_dicts() == json.loads(render_dictionary(form="json", contract=contract))
+    assert made == for_csv(rows).to_dicts(), "no cell is a formula to a spreadsheet"
+    assert json.loads(render_dictionary(form="json", contract=contract)) == rows.to_dicts()
 
 
 def test_markdown_has_as_many_cells_in_every_line(contract: Contract) -> None:
