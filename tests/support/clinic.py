@@ -93,7 +93,9 @@ def small_contract() -> Contract:
     catalogue = Catalogue(
         joint="knee",
         title="A little knee",
-        modalities=MappingProxyType({code: Modality(code, code, ()) for one in conditions for code in one.modalities}),
+        modalities=MappingProxyType(
+            {code: Modality(code, code, ()) for one in conditions for code in (*one.modalities, "follow_up")}
+        ),
         conditions=MappingProxyType({item.code: item for item in conditions}),
         maneuvers=MappingProxyType({item.code: item for item in maneuvers}),
         history=MappingProxyType({"pop": HistoryItem("pop", "pop", "A pop?", ())}),
