@@ -9,10 +9,11 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy.special import expit
 
 from examtally.analytics.calibration.forecasts import Counts
 from examtally.analytics.calibration.measures import MEASURES, Resampling, calibrate
-from examtally.analytics.calibration.recalibration import calibration_in_the_large, expit, logit
+from examtally.analytics.calibration.recalibration import calibration_in_the_large, logit
 from examtally.analytics.calibration.scores import auc, brier, logarithmic
 
 VALUES = np.round(np.arange(0, 1.001, 0.05), 2)
