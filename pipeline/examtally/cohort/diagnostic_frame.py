@@ -1,4 +1,4 @@
-"""One narrow row an exam for what history and maneuvers say together: only knees whose answer is known."""
+"""One narrow row an exam for what history and maneuvers say together."""
 
 from __future__ import annotations
 
@@ -16,8 +16,12 @@ ANSWERS = ("yes", "no", "unknown", NOT_RECORDED)
 STAGES = ("after_history", "after_exam")
 
 
-def read_diagnostic_frame(con: duckdb.DuckDBPyConnection, contract: Contract, protocol: Protocol) -> pl.DataFrame:
+def read_diagnostic_frame(
+    con: duckdb.DuckDBPyConnection, contract: Contract, protocol: Protocol, *, with_unknown: bool = False
+) -> pl.DataFrame:
     """Return the mature index exams of a cohort's connection whose status is determinate for any condition.
+
+    All of them `with_unknown`: then they are the index exams of its status frame, in that order.
 
     - `participant`: a number that stands for the person within this frame; rows stand in the order of participants and
       exams
@@ -33,11 +37,12 @@ def read_diagnostic_frame(con: duckdb.DuckDBPyConnection, contract: Contract, pr
     conditions = tuple(code for code in catalogue.conditions if code in protocol.reference.accepted)
     bits = dict(con.sql("select condition, bit from conditions").fetchall())
     mechanisms = tuple(dict.fromkeys((*(contract.tables["exams"].field("mechanism").enum or ()), UNKNOWN)))
+    taken = "index_bits & ~open_bits" if with_unknown else "index_bits & ~open_bits & (present_bits | absent_bits)"
     frame: pl.DataFrame = con.sql(
         f"""
         with taken as (
             select *, index_bits & ~open_bits & (present_bits | absent_bits) as known_bits
-            from cohort_exams where (index_bits & ~open_bits & (present_bits | absent_bits)) <> 0
+            from cohort_exams where ({taken}) <> 0
         ),
         found as (
             select exam_id, {_results(tuple(catalogue.maneuvers), protocol.equivocal)}

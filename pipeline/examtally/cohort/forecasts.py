@@ -45,3 +45,25 @@ def read_own_forecasts(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
         """
     ).pl()
     return forecasts
+
+
+def read_stated(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
+    """Return row, condition, forecast, probability: every stated probability, whether or not an answer is known.
+
+    Of each examiner's first eligible exam of an episode whose window has closed. `row` is the exam's row in the
+    verification frame of the same cohort, `forecast` examiner_after_history or examiner_after_exam.
+    """
+    stated: pl.DataFrame = con.sql(
+        """
+        with placed as (
+            select (row_number() over (order by participant_id, exam_id) - 1)::bigint as row, exam_id,
+                own_bits & ~open_bits as bits
+            from cohort_exams join participant_keys using (pk) where (own_bits & ~open_bits) <> 0
+        )
+        select row, c.condition, 'examiner_' || i.stage as forecast, i.probability
+        from used_impressions i join placed using (exam_id) join conditions c on c.condition = i.condition
+        where (bits & bit) <> 0
+        order by c.place, i.stage = 'after_exam', row
+        """
+    ).pl()
+    return stated

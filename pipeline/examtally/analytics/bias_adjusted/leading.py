@@ -123,15 +123,14 @@ def _fitted(
     }
     summed = {name: summaries(values, protocol.intervals.level) for name, values in drawn.items()}
     places = iter(range(len(chosen)))
-    whole = _of_condition(model, contract)
+    whole = held_back(model, contract)
     others = _OtherDeltas(model)
     for each in everyone:
         place = next(places) if each.is_enough else None
         figures = {} if place is None else {name: values[place] for name, values in summed.items()}
-        withheld = _withheld(each, figures, whole)
-        shown = {name: _NOTHING if _needs(name) & withheld.keys() else one for name, one in figures.items()}
-        is_assumed = any(part.is_assumed for part in model.parts or (model,))
-        is_clinical = protocol.is_clinical(condition)
+        withheld = withheld_of(each, figures, whole)
+        shown = {name: _NOTHING if needs(name) & withheld.keys() else one for name, one in figures.items()}
+        is_assumed, is_clinical = rests_on_assumptions(model), protocol.is_clinical(condition)
         other = {name: value for name, value in others(each, figures).items() if name.split("_")[0] not in withheld}
         yield Leading(condition, each, shown, withheld, is_assumed, is_clinical, reference_of(model.knees), other)
 
@@ -165,15 +164,27 @@ class _OtherDeltas:
         return float(with_it @ right / with_it.sum())
 
 
-def _needs(measure: str) -> frozenset[str]:
+def rests_on_assumptions(model: ConditionModel) -> bool:
+    """Whether the readings of a condition, or of any of its parts, rest on accuracy of which nothing is published."""
+    return any(part.is_assumed for part in model.parts or (model,))
+
+
+def standing(model: ConditionModel, protocol: Protocol) -> str | None:
+    """The flag of a figure of this condition that is shown."""
+    if protocol.is_clinical(model.knees.condition):
+        return "clinical_reference"
+    return "assumed_reference" if rests_on_assumptions(model) else None
+
+
+def needs(measure: str) -> frozenset[str]:
     """The figures without which a measure cannot be shown."""
     return frozenset(_SIDES.get(measure, ("sensitivity", "specificity")))
 
 
-def _of_condition(model: ConditionModel, contract: Contract) -> dict[str, str]:
+def held_back(model: ConditionModel, contract: Contract) -> dict[str, str]:
     """What holds back figures of a whole condition; of one derived from others, what holds back any part."""
     if model.parts:
-        found = [_of_condition(part, contract) for part in reversed(model.parts)]
+        found = [held_back(part, contract) for part in reversed(model.parts)]
         return {measure: why for each in found for measure, why in each.items()}
     name = contract.catalogue.conditions[model.knees.condition].name
     if model.r_hat > MET:
@@ -188,7 +199,8 @@ def _of_condition(model: ConditionModel, contract: Contract) -> dict[str, str]:
     return {}
 
 
-def _withheld(each: Members, figures: Mapping[str, Summary], whole: Mapping[str, str]) -> dict[str, str]:
+def withheld_of(each: Members, figures: Mapping[str, Summary], whole: Mapping[str, str]) -> dict[str, str]:
+    """Why sensitivity or specificity of one maneuver is withheld, `whole` being what holds back its condition."""
     withheld = {}
     sides = {"sensitivity": (0, "with"), "specificity": (1, "without")}
     for measure, (side, word) in sides.items():

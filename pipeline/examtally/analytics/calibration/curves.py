@@ -62,10 +62,15 @@ def spline_curve(resamples: Resamples) -> Curve | None:
 
 
 def forecast_counts(forecasts: Forecasts) -> Curve:
-    """How many forecasts lie in each bin of width 0.05 centred on 0, 0.05, … 1; empty bins are left out.
-
-    A forecast midway between two centres goes to the even multiple of 0.05, so that p and 1 − p are binned alike.
-    """
-    centres, n = np.unique(np.round(np.round(forecasts.probability / _BIN, 9)), return_counts=True)
+    """How many forecasts lie in each bin of width 0.05 centred on 0, 0.05, … 1; empty bins are left out."""
+    centres, n = np.unique(bins(forecasts.probability), return_counts=True)
     nothing = np.full(centres.size, np.nan)
-    return Curve("counts", np.round(centres * _BIN, 2), nothing, nothing, nothing, n.astype(np.float64))
+    return Curve("counts", centres, nothing, nothing, nothing, n.astype(np.float64))
+
+
+def bins(probability: FloatArray) -> FloatArray:
+    """The centre of the bin of each probability, a multiple of 0.05.
+
+    A forecast midway between two centres goes to the even multiple, so that p and 1 − p are binned alike.
+    """
+    return np.asarray(np.round(np.round(np.round(probability / _BIN, 9)) * _BIN, 2))

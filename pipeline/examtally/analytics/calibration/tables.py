@@ -164,5 +164,5 @@ def _curve_rows(cell: _Cell, curves: list[Curve], missing: Mapping[str, str], ab
 
 
 def _table(name: str, parts: list[pl.DataFrame], status: str) -> pl.DataFrame:
-    frame = pl.concat([empty(name).drop("status"), *parts], how="diagonal_relaxed")
+    frame = pl.concat([empty(name).drop("status", "adjustment"), *parts], how="diagonal_relaxed")
     return conform(name, frame.with_columns(cs.float().fill_nan(None)), status=status)

@@ -220,7 +220,7 @@ def as_table(name: str, rows: list[Row], protocol: Protocol) -> pl.DataFrame:
     """Rows as the declared table; a column that no row has is null, a clinical reference is named."""
     if not rows:
         return empty(name)
-    schema = empty(name).drop("status").schema
+    schema = {column: kind for column, kind in empty(name).schema.items() if column not in ("status", "adjustment")}
     for row in rows:
         if protocol.is_clinical(row["condition"]):
             row |= {"flag": row.get("flag") or "clinical_reference", "note": f"{row['note']} {_CLINICAL}"}

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import Protocol
 
 import numpy as np
+from scipy.special import expit
 
 from examtally.analytics.examiner_effects.hyper import Hyper
 from examtally.analytics.intervals import FloatArray
@@ -18,6 +19,11 @@ class Effects:
     mean: FloatArray
     sd: FloatArray
     probability: FloatArray
+
+    def moved(self, shift: FloatArray) -> Effects:
+        """All logits of each point moved by its `shift` (s, 2)."""
+        mean = self.mean + shift[:, None, :]
+        return Effects(mean, self.sd, expected_probability(mean, self.sd))
 
 
 class Likelihood(Protocol):
@@ -74,3 +80,12 @@ class Curvature:
         det = self.determinant
         first = np.sqrt(self.h22 / det)
         return first, -self.h12 / (det * first), 1.0 / np.sqrt(self.h22)
+
+
+def expected_probability(mean: FloatArray, sd: FloatArray) -> FloatArray:
+    """Mean of the probability whose logit is normal, by 15 Gauss-Hermite nodes."""
+    place, weight = np.polynomial.hermite.hermgauss(15)
+    total = np.zeros_like(mean)
+    for x, w in zip(place, weight / np.sqrt(np.pi), strict=True):
+        total += w * expit(mean + np.sqrt(2.0) * sd * x)
+    return total

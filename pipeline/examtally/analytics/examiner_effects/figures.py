@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.special import expit, logit, ndtr
@@ -134,6 +134,7 @@ class Request:
     seed: int
     draws: int | None
     rung: str
+    common: FloatArray | None = None
 
     def __post_init__(self) -> None:
         if not (0.5 < self.level < 1 and 0 < self.margin < 1):
@@ -150,6 +151,9 @@ def summarise(model: Likelihood, has: BoolArray, draws: Draws, rung: str, reques
     """The figures of one fit; `has` (e, 2) tells who has data for which measure."""
     hyper = Hyper.from_scores(draws.points, request.prior)
     effects = model.effects(hyper)
+    if request.common is not None:
+        shift = _shared(request.common, draws, request.seed)
+        hyper, effects = replace(hyper, mean=hyper.mean + shift), effects.moved(shift)
     known: BoolArray = np.asarray(has.any(axis=0))
     one, two = (
         _shrunken(effects, hyper, draws.weights, place, request) if known[place] else None for place in range(2)
@@ -162,6 +166,13 @@ def summarise(model: Likelihood, has: BoolArray, draws: Draws, rung: str, reques
     }[rung]
     note = " ".join(filter(None, (absent(known), said)))
     return Pooled(one, two, first, second, rung, draws.ess, request.prior, request.margin, request.level, note)
+
+
+def _shared(common: FloatArray, draws: Draws, seed: int) -> FloatArray:
+    """An error that all share, one for each draw, (s, 2)."""
+    values, vectors = np.linalg.eigh(common)
+    made = np.random.default_rng([seed, 1]).standard_normal((len(draws.points), 2))
+    return np.asarray(((made - draws.weights @ made) * np.sqrt(np.maximum(values, 0.0))) @ vectors.T)
 
 
 def absent(known: BoolArray) -> str:

@@ -66,6 +66,7 @@ def pool_estimates(
     logits: npt.ArrayLike,
     covariance: npt.ArrayLike,
     *,
+    common: FloatArray | None = None,
     level: float = 0.95,
     margin: float = 0.1,
     prior: Prior | None = None,
@@ -75,7 +76,8 @@ def pool_estimates(
 ) -> Pooled:
     """Pool estimated logits, with their covariance, by the bivariate normal-normal model; as `pool_counts` otherwise.
 
-    `logits` (e, 2) of sensitivity and specificity, NaN where there is none; `covariance` (e, 2, 2) within examiners.
+    `logits` (e, 2) of sensitivity and specificity, NaN where there is none; `covariance` (e, 2, 2) within examiners;
+    `common` (2, 2) that of an error which moves all of them alike: it widens every figure and no difference.
     ValueError for a covariance that is not positive definite.
 
     Source: Reitsma JB et al. J Clin Epidemiol 2005;58:982-990.
@@ -84,7 +86,7 @@ def pool_estimates(
     return _pool(
         model,
         np.isfinite(np.asarray(logits, dtype=np.float64)),
-        Request(level, margin, prior or Prior(), seed, draws, rung),
+        Request(level, margin, prior or Prior(), seed, draws, rung, common),
     )
 
 

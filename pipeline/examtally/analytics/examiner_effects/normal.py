@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import expit
 
-from examtally.analytics.examiner_effects.effects import Curvature, Effects
+from examtally.analytics.examiner_effects.effects import Curvature, Effects, expected_probability
 from examtally.analytics.examiner_effects.hyper import Hyper
 from examtally.analytics.intervals import FloatArray
 
@@ -98,12 +97,3 @@ class NormalLikelihood:
         """Transpose of the factor times a vector."""
         a, c, d = hyper.factor
         return a * g1 + c * g2, d * g2
-
-
-def expected_probability(mean: FloatArray, sd: FloatArray) -> FloatArray:
-    """Mean of the probability whose logit is normal, by 15 Gauss-Hermite nodes."""
-    place, weight = np.polynomial.hermite.hermgauss(15)
-    total = np.zeros_like(mean)
-    for x, w in zip(place, weight / np.sqrt(np.pi), strict=True):
-        total += w * expit(mean + np.sqrt(2.0) * sd * x)
-    return total

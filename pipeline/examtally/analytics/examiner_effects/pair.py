@@ -9,6 +9,7 @@ from functools import cached_property
 import numpy as np
 import polars as pl
 
+from examtally.analytics.examiner_effects.drawn import DrawnCells
 from examtally.analytics.examiner_effects.figures import Pooled
 from examtally.analytics.examiner_effects.fit import pool_counts, pool_estimates
 from examtally.analytics.examiner_effects.standardised import ExaminerLogits, case_mix_logits, verified_logits
@@ -45,7 +46,7 @@ class PooledPair:
         self.people = knees.frame["participant"].to_numpy()[self.taken].astype(np.int64)
         severity = [name for name in (f"severity_{knees.condition}",) if name in knees.frame.columns]
         self.frame = knees.frame.select(*CASE_MIX, *severity).filter(pl.Series(self.taken))
-        self._knees, self._maneuver = knees, maneuver
+        self._knees, self.condition, self.maneuver = knees, knees.condition, maneuver
 
     @cached_property
     def counts(self) -> tuple[ExaminerCounts, ExaminerCounts]:
@@ -57,18 +58,26 @@ class PooledPair:
         """Whether three groups or more have a verified knee of one class."""
         return max(int((counted.n > 0).sum()) for counted in self.counts) >= FEWEST_POOLED
 
-    def pooled(self, level: float, margin: float, seed: int) -> Iterator[tuple[str, Pooled]]:
-        """Each adjustment with its fit, as far as there is one."""
+    def pooled(
+        self, level: float, margin: float, seed: int, drawn: DrawnCells | None = None
+    ) -> Iterator[tuple[str, Pooled]]:
+        """Each adjustment with its fit, as far as there is one; `drawn` has the draws of who has the condition."""
         sensitivity, specificity = self.counts
         tp, tn = sensitivity.events, specificity.events
         fp, fn = specificity.n - tn, sensitivity.n - tp
         yield "pooled", pool_counts(tp, fp, fn, tn, level=level, margin=margin, seed=seed, draws=_DRAWS)
-        for name, found in (("pooled_verification", self.corrected), ("pooled_case_mix", self.standardised)):
+        estimated = {
+            "pooled_verification": self.corrected,
+            "pooled_bias_adjusted": drawn.logits(self.maneuver) if drawn else None,
+            "pooled_case_mix": self.standardised,
+        }
+        for name, found in estimated.items():
             if found is not None:
-                yield (
-                    name,
-                    pool_estimates(found.logits, found.covariance, level=level, margin=margin, seed=seed, draws=_DRAWS),
-                )
+                pooled = pool_estimates(
+                    found.logits, found.covariance,
+                    common=found.common, level=level, margin=margin, seed=seed, draws=_DRAWS,
+                )  # fmt: skip
+                yield name, pooled
 
     @property
     def corrected(self) -> ExaminerLogits | None:
@@ -77,7 +86,7 @@ class PooledPair:
         seen = [verified & side for side in (present, ~present, positive, ~positive)]
         if not all(side.any() for side in seen):
             return None
-        models = self._knees.fitted(self._maneuver).models
+        models = self._knees.fitted(self.maneuver).models
         return verified_logits(
             positive, present, verified, models.chance[self.taken], models.expected[self.taken],
             self.code, self.groups, self.people,

@@ -15,15 +15,20 @@ from examtally.analytics.verification_bias.grouped import Grouped, IntArray
 
 _STEPS, _CERTAIN = 25, 1e-9
 _MOST_CORRELATION, _STEADY = 0.95, 10.0
-_SIDES = ((0, 2), (3, 1))
+SIDES = ((0, 2), (3, 1))
+"""Places of the right and the wrong findings of each class among tp, fp, fn, tn."""
 
 
 @dataclass(frozen=True)
 class ExaminerLogits:
-    """`logits` of sensitivity and specificity (e, 2), NaN where there is none, and their `covariance` (e, 2, 2)."""
+    """`logits` of sensitivity and specificity (e, 2), NaN where there is none, and their `covariance` (e, 2, 2).
+
+    `common` (2, 2), where there is one, is the covariance of an error that all examiners share.
+    """
 
     logits: FloatArray
     covariance: FloatArray
+    common: FloatArray | None = None
 
 
 def verified_logits(
@@ -53,8 +58,8 @@ def verified_logits(
     grouped = Grouped.of(cluster).by(code, examiners)
     sums, products = grouped.sums(rows), grouped.products(rows)
     people = np.maximum(grouped.clusters(), 2.0)
-    found = [_Side.of(sums[:, events], sums[:, others]) for events, others in _SIDES]
-    weights = [side.weights(events, others) for side, (events, others) in zip(found, _SIDES, strict=True)]
+    found = [Side.of(sums[:, events], sums[:, others]) for events, others in SIDES]
+    weights = [side.weights(events, others) for side, (events, others) in zip(found, SIDES, strict=True)]
     spread = np.empty((examiners, 2, 2))
     for i, first in enumerate(weights):
         for j, second in enumerate(weights):
@@ -64,11 +69,11 @@ def verified_logits(
     least = np.stack([side.least for side in found], axis=1)
     logits = np.stack([side.logit for side in found], axis=1)
     seen = np.stack([np.bincount(code, verified & side, examiners) for side in (present, ~present)], axis=1)
-    return ExaminerLogits(np.where(seen > 0, logits, np.nan), _sound(spread, least))
+    return ExaminerLogits(np.where(seen > 0, logits, np.nan), sound(spread, least))
 
 
 @dataclass(frozen=True)
-class _Side:
+class Side:
     """Corrected knees of one class, (e,): their smoothed number, the logit, and the share at which variances are taken.
 
     One knee at the group's share is added to every examiner: adding halves would draw small examiners to 50 %.
@@ -80,7 +85,7 @@ class _Side:
     share: FloatArray
 
     @classmethod
-    def of(cls, events: FloatArray, others: FloatArray) -> _Side:
+    def of(cls, events: FloatArray, others: FloatArray) -> Side:
         x, rest = np.maximum(events, 0.0), np.maximum(others, 0.0)
         group = float(np.clip((x.sum() + 0.5) / (x.sum() + rest.sum() + 1.0), 0.01, 0.99))
         share = (x + _STEADY * group) / (x + rest + _STEADY)
@@ -179,7 +184,7 @@ def _standardised(
     return np.where(n > 0, logit(standard), np.nan), change**2 / information
 
 
-def _sound(spread: FloatArray, least: FloatArray) -> FloatArray:
+def sound(spread: FloatArray, least: FloatArray) -> FloatArray:
     """Variances not below the least, and a covariance that leaves the matrix positive definite."""
     variance = np.maximum(spread[:, [0, 1], [0, 1]], least)
     most = _MOST_CORRELATION * np.sqrt(variance.prod(axis=1))

@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 import numpy as np
 import polars as pl
 
+from examtally.analytics.bias_adjusted.knees import StatusRecords
+from examtally.analytics.bias_adjusted.model import BiasModels
+from examtally.analytics.examiner_effects.drawn import DrawnCells, drawn_cells
 from examtally.analytics.examiner_effects.figures import MEASURES, Pooled, Shrunken, Spread
 from examtally.analytics.examiner_effects.pair import CASE_MIX, ExaminerCounts, PooledPair
-from examtally.analytics.verification_bias.grouped import IntArray
 from examtally.analytics.verification_bias.knees import ConditionKnees
 from examtally.contracts.contract import Contract
 from examtally.contracts.protocol.protocol import Protocol
@@ -22,7 +24,8 @@ NONE_BELOW, GROUPS_BELOW = 3, 10
 _BETWEEN = {"examiner": "examiners", "site": "sites"}
 _RESTS_ON = {
     "pooled": "Verified knees only: examiners differ in whom they image.",
-    "pooled_verification": "Corrected for who was verified.",
+    "pooled_verification": "Allows for who was verified, not for the errors of the reference.",
+    "pooled_bias_adjusted": "Who was imaged and the errors of the reference allowed for.",
     "pooled_case_mix": f"Verified knees, standardised to the group's {', '.join(CASE_MIX)} and severity.",
 }
 
@@ -44,19 +47,25 @@ class _Rows:
 
 
 def pooling_tables(
-    frame: pl.DataFrame, examiners: tuple[str, ...], contract: Contract, protocol: Protocol
+    frame: pl.DataFrame,
+    examiners: tuple[str, ...],
+    contract: Contract,
+    protocol: Protocol,
+    status: tuple[StatusRecords, BiasModels] | None = None,
 ) -> PoolingTables:
     """Return the tables about examiners and sites, for every intended pair that something settles.
 
     `frame` is the cohort's verification frame, whose column `examiner` counts `examiners` from 1. Examiners use each
     one's own first exam of an episode, sites, where they are
-    known, the episode's first.
+    known, the episode's first. `status` has the models of who has each condition, of the same rows: probabilities of
+    lying below the group, and figures by `pooled_bias_adjusted`, come from them alone.
 
-    Source: see `pool_counts`, `pool_estimates`, `verified_logits` and `case_mix_logits`.
+    Source: see `pool_counts`, `pool_estimates`, `verified_logits`, `drawn_logits` and `case_mix_logits`.
     """
     rows = _Rows()
     site = frame["site"].dtype
     sites = tuple(site.categories) if isinstance(site, pl.Enum) else ()
+    frame = frame.with_row_index("place")
     placed = frame.filter(pl.col("site") != "unknown")
     for condition in contract.catalogue.conditions:
         if condition not in protocol.reference.accepted or not frame.height:
@@ -67,14 +76,19 @@ def pooling_tables(
         first = ConditionKnees(placed, condition, contract, protocol)
         by_examiner = own.frame["examiner"].to_numpy().astype(np.int64) - 1
         by_site = first.frame["site"].to_physical().to_numpy().astype(np.int64)
-        for maneuver in own.maneuvers:
-            key = {"condition": condition, "maneuver": maneuver}
-            _pool(own, by_examiner, examiners, "examiner", key, protocol, rows)
-            _pool(first, by_site, sites, "site", key, protocol, rows)
-    status = protocol.analysis_status
+        for knees, code, labels, group_by in (
+            (own, by_examiner, examiners, "examiner"),
+            (first, by_site, sites, "site"),
+        ):
+            if len(labels) < 2:
+                continue
+            drawn = drawn_cells(knees, code, len(labels), status, own.maneuvers, contract) if status else None
+            for maneuver in own.maneuvers:
+                _pool(PooledPair(knees, maneuver, code, len(labels)), drawn, labels, group_by, protocol, rows)
+    analysis = protocol.analysis_status
     return PoolingTables(
         *(
-            conform(name, pl.DataFrame(found, infer_schema_length=None) if found else empty(name), status=status)
+            conform(name, pl.DataFrame(found, infer_schema_length=None) if found else empty(name), status=analysis)
             for name, found in (
                 ("examiner_spread", rows.spread),
                 ("examiner_probability", rows.probability),
@@ -85,22 +99,19 @@ def pooling_tables(
 
 
 def _pool(
-    knees: ConditionKnees,
-    code: IntArray,
+    pair: PooledPair,
+    drawn: DrawnCells | None,
     labels: tuple[str, ...],
     group_by: str,
-    key: Mapping[str, object],
     protocol: Protocol,
     rows: _Rows,
 ) -> None:
     """Everything about one pair among one kind of group; nothing where fewer than three groups have a verified knee."""
-    if len(labels) < 2:
-        return
-    pair = PooledPair(knees, str(key["maneuver"]), code, len(labels))
     if not pair.is_poolable:
         return
+    key: dict[str, object] = {"condition": pair.condition, "maneuver": pair.maneuver}
     choice = protocol.examiners
-    for adjustment, pooled in pair.pooled(protocol.intervals.level, choice.margin, choice.seed):
+    for adjustment, pooled in pair.pooled(protocol.intervals.level, choice.margin, choice.seed, drawn):
         note = " ".join(filter(None, (_RESTS_ON[adjustment], pooled.note)))
         for measure, counts in zip(MEASURES, pair.counts, strict=True):
             each, spread = _of(pooled, measure)
@@ -109,13 +120,13 @@ def _pool(
             common = {**key, "measure": measure}
             between = {"adjustment": adjustment, "between": _BETWEEN[group_by], "note": note}
             rows.spread.append(common | between | _spread_row(pooled, spread))
-            clinical = protocol.is_clinical(str(key["condition"]))
+            clinical = protocol.is_clinical(pair.condition)
             reference = {"reference": "clinical_diagnosis" if clinical else "best_available"}
             common |= {"adjustment": adjustment, "level": pooled.level} | reference
             if group_by == "examiner":
                 rows.accuracy.append(common | _overall(spread, counts, note))
             rows.accuracy += [common | row for row in _each(each, counts, labels, group_by, note)]
-            if group_by == "examiner" and adjustment == "pooled_verification":
+            if group_by == "examiner" and adjustment == "pooled_bias_adjusted":
                 rows.probability += [
                     {**key, "measure": measure, "margin": pooled.margin} | row
                     for row in _probabilities(each, counts, labels)

@@ -240,7 +240,7 @@ class Audit:
     def _estimates(self) -> dict[Key, Estimate]:
         corrections = ["verification", "bounds", "reference_error"]
         corrected = (pl.col("group_by") == "overall") & pl.col("adjustment").is_in(corrections)
-        pooled = pl.col("adjustment").is_in(["pooled", "pooled_verification"])
+        pooled = pl.col("adjustment").is_in(["pooled", "pooled_bias_adjusted"])
         kept = self.table("accuracy").filter((pl.col("adjustment") == "none") | corrected | pooled)
         rows = kept.iter_rows(named=True)
         return {(row["adjustment"], row["measure"], *_key(row)): Estimate.of(row) for row in rows}

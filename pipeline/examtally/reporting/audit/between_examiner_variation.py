@@ -16,7 +16,7 @@ from examtally.reporting.engine.estimate import Estimate, Span
 from examtally.reporting.engine.numbers import listed, percent
 from examtally.reporting.engine.tables import Column, download, table
 
-CORRECTED, AS_SEEN = "pooled_verification", "pooled"
+CORRECTED, AS_SEEN = "pooled_bias_adjusted", "pooled"
 FEW = 5  # examiners below which the range for a new one rests much on the prior
 _NONE = 0.05  # spread of the logits under which it is as good as none
 ONE = {"examiners": "examiner", "sites": "site"}

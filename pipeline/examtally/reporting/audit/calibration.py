@@ -34,10 +34,14 @@ def section(audit: Audit) -> str:
 def calibration_block(audit: Audit, condition: Condition, group_by: str = "overall", group: str = "all") -> str:
     """Plot, sentences and measures of one condition and group, or what is missing for a curve."""
     stated = pl.col("forecast").str.starts_with("examiner_")
-    measures = audit.table("calibration").filter(stated, condition=condition.code, group_by=group_by, group=group)
+    measures = audit.table("calibration").filter(
+        stated, condition=condition.code, group_by=group_by, group=group, adjustment="none"
+    )
     if measures.is_empty() or not measures["n"].sum():
         return ""
-    points = audit.table("calibration_curve").filter(condition=condition.code, group_by=group_by, group=group)
+    points = audit.table("calibration_curve").filter(
+        condition=condition.code, group_by=group_by, group=group, adjustment="none"
+    )
     curves = _curves(points)
     forecasts = list(dict.fromkeys(measures["forecast"]))
     few = measures.filter(pl.col("participants") < audit.min_participants)["forecast"]

@@ -38,7 +38,7 @@ _HEIGHT = 3.5
 
 def deciding_block(audit: Audit, condition: Condition) -> str:
     """The caution, a sentence, the figure and its table; why not, where there is none; empty without any row."""
-    found = audit.table("decision_curve").filter(condition=condition.code)
+    found = audit.table("decision_curve").filter(condition=condition.code, adjustment="none")
     usable = found.drop_nulls("net_benefit")
     rows = {(row["strategy"], row["threshold"]): row for row in usable.iter_rows(named=True)}
     by_exam = [row for (strategy, _), row in rows.items() if strategy == "model_exam"]
@@ -48,7 +48,8 @@ def deciding_block(audit: Audit, condition: Condition) -> str:
         box(NO_REFUSAL, "caution"),
         _in_words(rows, min(by_exam, key=lambda row: abs(row["threshold"] - _EXAMPLE))),
         _figure(condition, usable),
-        _table(audit, condition, rows) + download(found.drop("condition", "status"), f"imaging-{condition.code}"),
+        _table(audit, condition, rows)
+        + download(found.drop("condition", "adjustment", "status"), f"imaging-{condition.code}"),
     )
     return "\n\n".join(part.strip("\n") for part in parts if part)
 

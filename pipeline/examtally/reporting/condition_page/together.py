@@ -89,7 +89,7 @@ def _usable_patterns(audit: Audit, condition: Condition) -> list[dict[str, Any]]
 
 def _found(audit: Audit, condition: Condition, chosen: Sequence[str], rule: str, measure: str) -> Mapping[str, Any]:
     """One figure of a rule over a set of maneuvers; empty where it is not there or too few people stand behind it."""
-    rows = audit.table("combinations").filter(condition=condition.code, rule=rule, measure=measure)
+    rows = audit.table("combinations").filter(condition=condition.code, adjustment="none", rule=rule, measure=measure)
     for row in rows.iter_rows(named=True):
         if set(row["maneuvers"].split(", ")) == set(chosen):
             is_shown = row["estimate"] is not None and row["participants"] >= audit.min_participants
@@ -128,7 +128,7 @@ def _rules(audit: Audit, condition: Condition, sets: Sequence[Sequence[str]]) ->
         return ""
     level = percent(audit.protocol.intervals.level)
     caption = f"{condition.name}: several maneuvers as one test, {level} interval and knees beneath"
-    kept = audit.table("combinations").filter(condition=condition.code)
+    kept = audit.table("combinations").filter(condition=condition.code, adjustment="none")
     figures = ("estimate", "ci_low", "ci_high", "if_independent")
     hidden = (pl.col("participants") < audit.min_participants) | (pl.col("flag") == "too_few").fill_null(value=False)
     data = kept.select(

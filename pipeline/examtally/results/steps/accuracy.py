@@ -16,6 +16,7 @@ from examtally.cohort.verification_frame import verification_groups
 from examtally.contracts.contract import Contract
 from examtally.contracts.protocol.protocol import Protocol
 from examtally.results.intake_tables import read_waiting
+from examtally.results.steps import leading
 from examtally.results.steps.imperfect_reference import pairs
 from examtally.results.steps.leading import leading_estimates, severity_estimates
 from examtally.results.work import Work
@@ -100,8 +101,9 @@ def verification_models(work: Work) -> pl.DataFrame:
 def poolings(work: Work) -> PoolingTables:
     """Examiners told apart from chance."""
     frame = work.verification_frame
+    status = work.once(leading.records), work.once(leading.models)
     work.say("Telling examiners apart from chance")
-    return pooling_tables(frame, read_examiners(work.cohort.con), work.contract, work.protocol)
+    return pooling_tables(frame, read_examiners(work.cohort.con), work.contract, work.protocol, status)
 
 
 def examiner_spread(work: Work) -> pl.DataFrame:

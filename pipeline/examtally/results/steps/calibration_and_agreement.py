@@ -5,11 +5,14 @@ from __future__ import annotations
 import polars as pl
 
 from examtally.analytics.agreement.tables import agreement_table
+from examtally.analytics.bias_adjusted.calibration import bias_adjusted_calibration
 from examtally.analytics.calibration.tables import CalibrationTables, calibration_tables, model_calibration_tables
 from examtally.analytics.diagnostic_models.model_tables import forecasts_of
-from examtally.cohort.forecasts import read_own_forecasts
+from examtally.cohort.examiners import read_examiners
+from examtally.cohort.forecasts import read_own_forecasts, read_stated
 from examtally.cohort.pairs import read_pairs
 from examtally.results.steps import diagnostic_models as modelling
+from examtally.results.steps import leading
 from examtally.results.work import Work
 
 
@@ -28,16 +31,26 @@ def model_calibrations(work: Work) -> CalibrationTables:
     return model_calibration_tables(forecasts, work.protocol)
 
 
+def bias_adjusted_calibrations(work: Work) -> CalibrationTables:
+    """Stated probabilities held against who has the condition, imaged or not."""
+    records, models = work.once(leading.records), work.once(leading.models)
+    stated = read_stated(work.cohort.con)
+    examiners = read_examiners(work.cohort.con) if work.with_examiners else ()
+    work.say("Holding stated probabilities against who has the condition")
+    return bias_adjusted_calibration(stated, records, models, examiners, work.contract, work.protocol)
+
+
+_CALIBRATIONS = (calibrations, bias_adjusted_calibrations, model_calibrations)
+
+
 def calibration(work: Work) -> pl.DataFrame:
     """Measures of calibration, of examiners and of models."""
-    both = [work.once(step).calibration for step in (calibrations, model_calibrations)]
-    return work.conform("calibration", pl.concat(both))
+    return work.conform("calibration", pl.concat([work.once(step).calibration for step in _CALIBRATIONS]))
 
 
 def calibration_curve(work: Work) -> pl.DataFrame:
     """The curves behind them."""
-    both = [work.once(step).curves for step in (calibrations, model_calibrations)]
-    return work.conform("calibration_curve", pl.concat(both))
+    return work.conform("calibration_curve", pl.concat([work.once(step).curves for step in _CALIBRATIONS]))
 
 
 def agreement(work: Work) -> pl.DataFrame:

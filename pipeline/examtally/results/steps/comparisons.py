@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import polars as pl
 
+from examtally.analytics.bias_adjusted.together import with_bias_adjusted_comparisons
 from examtally.analytics.comparison.interactions import interactions_table
 from examtally.analytics.comparison.knees import compared_knees
 from examtally.analytics.comparison.tables import comparisons_table
@@ -12,6 +13,7 @@ from examtally.analytics.intervals import FloatArray
 from examtally.analytics.roc.tables import GradedTables, graded_tables
 from examtally.analytics.verification_bias.knees import ConditionKnees
 from examtally.cohort.diagnostic_frame import read_graded_frame
+from examtally.results.steps import leading
 from examtally.results.work import Work
 
 
@@ -29,7 +31,8 @@ def comparisons(work: Work) -> pl.DataFrame:
     """Every two maneuvers for one condition."""
     compared = work.once(knees)
     work.say("Comparing maneuvers on the same knees")
-    return comparisons_table(compared, _orders(work), work.protocol)
+    seen = comparisons_table(compared, _orders(work), work.protocol)
+    return with_bias_adjusted_comparisons(seen, work.once(leading.models), work.contract, work.protocol)
 
 
 def interactions(work: Work) -> pl.DataFrame:

@@ -6,6 +6,8 @@ from concurrent.futures import ThreadPoolExecutor
 
 import polars as pl
 
+from examtally.analytics.bias_adjusted.deciding import with_bias_adjusted_curves
+from examtally.analytics.bias_adjusted.together import with_bias_adjusted_combinations
 from examtally.analytics.diagnostic_models.condition_models import ConditionModels, condition_models
 from examtally.analytics.diagnostic_models.model_tables import (
     added_value_table,
@@ -22,6 +24,7 @@ from examtally.analytics.test_combinations.joint_tables import (
     settled_conditions,
 )
 from examtally.cohort.diagnostic_frame import read_diagnostic_frame
+from examtally.results.steps import leading
 from examtally.results.work import Work
 
 _AT_ONCE = 2
@@ -37,7 +40,8 @@ def combinations(work: Work) -> pl.DataFrame:
     """Several maneuvers as one test."""
     frame = work.once(diagnostic_frame)
     work.say("Counting maneuvers together")
-    return combinations_table(frame, work.contract, work.protocol)
+    seen = combinations_table(frame, work.contract, work.protocol)
+    return with_bias_adjusted_combinations(seen, work.once(leading.models), work.contract, work.protocol)
 
 
 def dependence(work: Work) -> pl.DataFrame:
@@ -88,4 +92,8 @@ def short_exam(work: Work) -> pl.DataFrame:
 
 def decision_curve(work: Work) -> pl.DataFrame:
     """Whom to image, by history and exam."""
-    return decision_curve_table(work.once(models), work.protocol)
+    fitted = work.once(models)
+    seen = decision_curve_table(fitted, work.protocol)
+    eligible = read_diagnostic_frame(work.cohort.con, work.contract, work.protocol, with_unknown=True)
+    records, status = work.once(leading.records), work.once(leading.models)
+    return with_bias_adjusted_curves(seen, fitted, eligible, records, status, work.contract, work.protocol)
