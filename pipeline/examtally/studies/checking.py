@@ -81,8 +81,8 @@ def _standard(study: Study) -> Iterator[Remark]:
     if study.protocol.is_clinical(target.condition):
         says = "The standard is a clinical diagnosis: every figure will be labelled so."
         yield Remark("reference.standard", says, must=False)
-    if "verification" not in study.adjustments and study.missing_references == "corrected":
-        says = "Positive knees are imaged more often: without the correction for it, sensitivity is flattered."
+    if "bias_adjusted" not in study.adjustments and study.missing_references == "corrected":
+        says = "Positive knees are imaged more often and readings err: only bias_adjusted allows for both."
         yield Remark("adjustments", says, must=False)
 
 

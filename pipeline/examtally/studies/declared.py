@@ -12,6 +12,7 @@ from examtally.contracts.study.study import Study
 
 BESIDE = ("cohort_summary", "flow", "tallies")
 _CORRECTED = ("verification", "verification_bounds", "verification_models")
+_LEADING = ("reference_posterior", "bias_models")
 _SCENARIOS = (
     *("equivocal_positive", "equivocal_negative", "equivocal_worst"),
     *("indeterminate_present", "indeterminate_absent"),
@@ -35,6 +36,7 @@ def wanted_tables(study: Study) -> tuple[str, ...]:
     wanted = {*BESIDE, *(name for one in study.analyses for name in tables_of(one))}
     if study.selection.target is not None:
         wanted |= set(_CORRECTED) if study.missing_references == "corrected" else set()
+        wanted |= set(_LEADING) if "bias_adjusted" in study.adjustments else set()
         wanted |= {"sensitivity_analyses"} if study.missing_findings == "scenarios" else set()
     return tuple(wanted)
 

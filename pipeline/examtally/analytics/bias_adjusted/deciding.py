@@ -86,8 +86,9 @@ def _curve(
         benefit = found[place] - in_vain[place] * odds
         values = summary(benefit, protocol.intervals.level)
         saved = 100 * (benefit - (with_it - without * odds)) / odds
+        has_spread = strategy != _NOBODY
         figures = (
-            *(values.estimate, values.low, values.high),
+            *(values.estimate, *((values.low, values.high) if has_spread else (None, None))),
             100 * sets[place].size / everyone.size,
             *(float(np.median(each)) for each in (100 * (with_it - found[place]), saved)),
         )

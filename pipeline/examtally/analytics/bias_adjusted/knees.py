@@ -36,7 +36,7 @@ class StatusRecords:
             raise ValueError("verification frame and status frame: the same exams in the same order")
         return cls(pl.concat([verification, exams], how="horizontal"), readings, others)
 
-    def places(self, knees: ConditionKnees) -> npt.NDArray[np.int64]:
+    def places(self, knees: StatusKnees) -> npt.NDArray[np.int64]:
         """Where each exam's knee stands among `knees`, whoever examined it; -1 where it does not."""
         knee = self.exams["knee"].to_numpy()
         found = np.full(int(knee.max(initial=-1)) + 1, -1)

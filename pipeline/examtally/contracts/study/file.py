@@ -223,7 +223,8 @@ Adjustment: TypeAlias = Annotated[
             "begg_greenes": "corrected for verification by the test's own result",
             "ipw": "weighted by the chance of verification",
             "multiple_imputation": "the condition of unverified knees imputed",
-            "verification": "corrected for who was verified, doubly robust",
+            "verification": "corrected for who was verified alone, doubly robust",
+            "bias_adjusted": "who was imaged and the errors of the reference allowed for together",
         },
     ),
 ]
@@ -361,7 +362,7 @@ class StudyFile(Section):
     """The secondary analyses; see analysis."""
     subgroups: Distinct[Group] = ()
     """Groups in which the primary analyses are repeated."""
-    adjustments: Distinct[Adjustment] = ("none", "verification")
+    adjustments: Distinct[Adjustment] = ("none", "bias_adjusted")
     """Corrections under which accuracy is given."""
     alpha: Annotated[float, Between(0, 0.5)] = 0.05
     """Chance of a false claim that is accepted, above 0 and below 0.5; every interval has the level 1 - alpha."""

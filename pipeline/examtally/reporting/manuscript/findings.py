@@ -12,6 +12,11 @@ from examtally.reporting.manuscript.paper import Paper, label
 from examtally.reporting.manuscript.values import agreement_value, capital, how_made, measure_name, of_whom, value_words
 
 _STATUS = Column("status", "Status", words=True)
+_SAID_OF = {
+    "none": "",
+    "verification": ", corrected for who was verified alone,",
+    "bias_adjusted": ", corrected for who was imaged and for errors of the reference,",
+}
 
 
 def cross_tabulations(paper: Paper) -> str:
@@ -72,17 +77,18 @@ def estimate_words(paper: Paper, role: str) -> str:
     wanted = [one for one in paper.rows("study_analyses", role=role) if "accuracy" in one["tables"].split(", ")]
     said = []
     for line in paper.rows("accuracy", group_by="overall"):
-        if line["adjustment"] not in ("none", "verification"):
+        if line["adjustment"] not in _SAID_OF:
             continue
         asked = any(
             line["maneuver"] in one["tests"].split(", ") and line["measure"] in one["measures"].split(", ")
             for one in wanted
         )
-        if asked and not (line["adjustment"] == "verification" and line["estimate"] is None):
+        if asked and not (line["adjustment"] != "none" and line["estimate"] is None):
+            counts = f", {line['events']} of {line['n']}" if line["adjustment"] == "none" else ""
             said.append(
                 f"{capital(measure_name(line['measure']))} of {paper.test_name(line['maneuver'])}"
-                f"{', corrected for who was verified,' if line['adjustment'] == 'verification' else ''} was "
-                f"{value_words(line)}, {line['events']} of {line['n']} ({label(line['status'])})."
+                f"{_SAID_OF[line['adjustment']]} was "
+                f"{value_words(line)}{counts} ({label(line['status'])})."
             )
     return " ".join(said)
 

@@ -13,7 +13,10 @@ _CORRECTIONS = {
     "begg_greenes": "corrected for verification by the test's own result [@begg1983]",
     "ipw": "weighted by the inverse of the chance of verification [@alonzo2005]",
     "multiple_imputation": "with the condition of unverified knees imputed [@rubin1987]",
-    "verification": "corrected for who was verified by a doubly robust estimator [@alonzo2005]",
+    "verification": "corrected for who was verified, not for errors of the reference, by a doubly robust estimator "
+    "[@alonzo2005]",
+    "bias_adjusted": "for all eligible knees by a model of who has the condition, which allows for who was imaged and "
+    "for the errors of the reference together [@lu2010]",
 }
 _AGREEMENT = {
     "cohen_kappa": "Cohen's kappa [@cohen1960]",

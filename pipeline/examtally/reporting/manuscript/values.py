@@ -22,7 +22,8 @@ _NAMES = {
 }
 _ADJUSTED = {
     "none": "verified, as they are",
-    "verification": "corrected for who was verified",
+    "verification": "corrected for who was verified alone",
+    "bias_adjusted": "all eligible, corrected for who was imaged and for errors of the reference",
     "begg_greenes": "corrected by the test's own result",
     "ipw": "weighted by the chance of verification",
     "multiple_imputation": "condition of the others imputed",

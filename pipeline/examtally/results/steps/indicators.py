@@ -7,14 +7,17 @@ from typing import Any
 
 import polars as pl
 
+from examtally.analytics.bias_adjusted.missed import expected_missed, with_expected
 from examtally.analytics.control_charts import YEAR
 from examtally.analytics.control_charts.indicators import days_rows, watched_rows
 from examtally.analytics.control_charts.rolling import rolling_accuracy, rolling_calibration
+from examtally.cohort.forecasts import read_stated
 from examtally.cohort.monitoring import Watched, read_watched
 from examtally.contracts.protocol.models import CHARTED
 from examtally.contracts.protocol.protocol import Protocol
 from examtally.contracts.results import result_tables
 from examtally.results import intake_tables
+from examtally.results.steps import leading
 from examtally.results.steps.accuracy import tallies
 from examtally.results.work import Work
 
@@ -28,7 +31,10 @@ def indicators(work: Work) -> pl.DataFrame:
         "select batch_no::bigint as batch_no, max(period) as period from used_exams group by batch_no order by batch_no"
     ).pl()
     held = held_back_by_period(intake_tables.read_batches(work.registry.con), newest)
-    return work.conform("indicators", indicator_frame(watched, held, work.once(tallies), work.protocol))
+    frame = indicator_frame(watched, held, work.once(tallies), work.protocol)
+    core = [code for code, condition in work.contract.catalogue.conditions.items() if condition.core]
+    found = expected_missed(read_stated(cohort.con), work.once(leading.models), core, work.protocol.monitoring.unlikely)
+    return work.conform("indicators", with_expected(frame, found))
 
 
 def indicator_frame(
