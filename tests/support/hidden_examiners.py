@@ -1,4 +1,4 @@
-"""Clinics made by chance: examiners of known skill who state what they believe, a reference that errs, imaging by it."""
+"""Clinics made by chance: examiners of known skill who state what they believe, and a reference that errs."""
 
 from __future__ import annotations
 
@@ -17,6 +17,7 @@ from examtally.analytics.bias_adjusted.terms import TermList
 
 CONDITION = "acl_tear"
 MANEUVERS = ("lachman", "anterior_drawer")
+NOT_DONE = ("drop_leg_lachman", "pivot_shift", "lever_sign")
 MRI = (0.88, 0.93)
 _SKILL = ((0.80, 0.85), (0.62, 0.90))  # sensitivity and specificity of each maneuver in middling hands
 _SPREAD = 0.4  # of the logits between examiners
@@ -81,6 +82,7 @@ def _analysed(
     frame = pl.DataFrame(
         {
             **{f"result_{m}": np.where(f, "positive", "negative") for m, f in zip(MANEUVERS, found, strict=True)},
+            **dict.fromkeys((f"result_{m}" for m in NOT_DONE), "not_recorded"),
             f"status_{CONDITION}": np.where(np.isnan(best), "unverified", np.where(best == 1, "present", "absent")),
             "participant": np.arange(knees) + 1,
             "examiner": examiner + 1,

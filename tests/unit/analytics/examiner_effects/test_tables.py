@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+
 import numpy as np
 import polars as pl
 import pytest
 from clinic import connect, small_contract
 from random_clinic import random_clinic
 
-from examtally.analytics.examiner_effects.pair import PooledPair
+from examtally.analytics.bias_adjusted import BiasModels, StatusDraws, StatusRecords
+from examtally.analytics.bias_adjusted.draws import pack
 from examtally.analytics.examiner_effects.tables import PoolingTables, pooling_tables
-from examtally.analytics.verification_bias.knees import ConditionKnees
 from examtally.cohort.cohort import build_cohort
 from examtally.cohort.examiners import read_examiners
 from examtally.cohort.verification_frame import read_verification_frame
@@ -18,12 +20,27 @@ from examtally.contracts.protocol.protocol import load_protocol
 
 CONTRACT = small_contract()
 PAIR = {"condition": "ligament", "maneuver": "drawer"}
+Status = tuple[StatusRecords, BiasModels]
 RIGHT = {"sensitivity": ("present", "positive"), "specificity": ("absent", "negative")}
 CLEAR = pl.col("result_drawer").is_in(["positive", "negative"])
 
 
-def made_of(frame: pl.DataFrame, examiners: tuple[str, ...]) -> PoolingTables:
-    return pooling_tables(frame, examiners, CONTRACT, load_protocol({}, CONTRACT))
+def made_of(frame: pl.DataFrame, examiners: tuple[str, ...], status: Status | None = None) -> PoolingTables:
+    return pooling_tables(frame, examiners, CONTRACT, load_protocol({}, CONTRACT), status)
+
+
+def status_of(frame: pl.DataFrame) -> Status:
+    """Draws of who has a torn ligament, each exam on a knee of its own: known where verified, else a toss of a coin."""
+    rng, knees = np.random.default_rng(9), np.arange(frame.height)
+    status = frame["status_ligament"].cast(pl.String).to_numpy()
+    known = np.select([status == "present", status == "absent"], [1.0, 0.0], 0.5)
+    draws = StatusDraws(knees, knees, pack(rng.random((knees.size, 400)) < known[:, None]), known, 400, 1)
+    model = SimpleNamespace(
+        knees=SimpleNamespace(rows=knees, condition="ligament"), draws=draws,
+        r_hat=1.0, parts=(), present_share=0.5, false_alarms=0.0,
+    )  # fmt: skip
+    records = StatusRecords(frame.with_columns(knee=pl.Series(knees)), pl.DataFrame(), pl.DataFrame())
+    return records, BiasModels({"ligament": model}, {})  # type: ignore[dict-item]
 
 
 @pytest.fixture(scope="module")
@@ -97,23 +114,8 @@ def test_a_spread_is_given_for_examiners_and_for_sites_by_each_adjustment(made: 
     assert rows.filter(pl.col("predict_high") <= pl.col("ci_high")).is_empty()
 
 
-def test_no_signal_about_a_person_comes_from_verified_knees_alone(
-    read: tuple[pl.DataFrame, tuple[str, ...]], made: PoolingTables
-) -> None:
-    spread = made.spread.filter(adjustment="pooled_verification", between="examiners")
-    corrected = set(zip(spread["condition"], spread["maneuver"], strict=True))
-    rows = made.probability
-    assert set(zip(rows["condition"], rows["maneuver"], strict=True)) == corrected
-    frame, examiners = read
-    protocol = load_protocol({}, CONTRACT)
-    knees = ConditionKnees(frame.with_columns(index_ligament=True), "ligament", CONTRACT, protocol)
-    pair = PooledPair(knees, "drawer", knees.frame["examiner"].to_numpy().astype(np.int64) - 1, len(examiners))
-    found = dict(pair.pooled(protocol.intervals.level, protocol.examiners.margin, protocol.examiners.seed))
-    corrected_figures = found["pooled_verification"].sensitivity
-    assert corrected_figures is not None
-    for row in rows.filter(**PAIR, measure="sensitivity").drop_nulls("probability_below").iter_rows(named=True):
-        place = examiners.index(row["examiner_id"])
-        assert row["probability_below"] == pytest.approx(corrected_figures.probability_below[place])
+def test_no_signal_about_a_person_comes_without_a_model_of_who_has_the_condition(made: PoolingTables) -> None:
+    assert made.probability.is_empty()
     bare = made.accuracy.filter(pl.col("adjustment") == "pooled")["note"].drop_nulls()
     assert all("Verified knees only" in note for note in bare)
 
@@ -140,7 +142,8 @@ def test_under_three_people_no_figure_and_under_ten_it_is_the_groups(
     frame, examiners = read
     torn = frame.filter(pl.col("status_ligament") == "present", CLEAR)
     most = torn["examiner"].value_counts(sort=True)["examiner"][0]
-    tables = made_of(thinned(frame, most, people), examiners)
+    fewer = thinned(frame, most, people)
+    tables = made_of(fewer, examiners, status_of(fewer))
     who = examiners[most - 1]
     key = {**PAIR, "measure": "sensitivity"}
     row = tables.accuracy.filter(**key, adjustment="pooled", group_by="examiner", group=who).row(0, named=True)
@@ -150,6 +153,8 @@ def test_under_three_people_no_figure_and_under_ten_it_is_the_groups(
     assert row["note"].startswith(words)
     chance = tables.probability.filter(**key, examiner_id=who).row(0, named=True)
     assert ((chance["probability_below"] is not None), chance["flag"]) == (is_given, flag)
+    led = tables.accuracy.filter(**key, adjustment="pooled_bias_adjusted", group_by="examiner", group=who)
+    assert (led["estimate"].item() is not None, led["participants"].item()) == (is_given, people)
 
 
 def test_two_examiners_and_two_sites_get_no_spread(read: tuple[pl.DataFrame, tuple[str, ...]]) -> None:

@@ -91,7 +91,7 @@ def pooled(audit: Audit, examiner: str, people: int) -> Audit:
     """The audit with pooled figures of this examiner, so many people behind each."""
     accuracy = audit.table("accuracy")
     own = accuracy.filter(group_by="examiner", group=examiner, adjustment="none").with_columns(
-        adjustment=pl.lit("pooled_verification"), estimate=pl.lit(0.5), display=pl.lit("estimate"),
+        adjustment=pl.lit("pooled_bias_adjusted"), estimate=pl.lit(0.5), display=pl.lit("estimate"),
         participants=pl.lit(people, pl.Int64),
     )  # fmt: skip
     results = Results({**audit.results.tables, "accuracy": pl.concat([accuracy, own])}, audit.results.provenance)
