@@ -9,7 +9,7 @@ import numpy as np
 import polars as pl
 
 from examtally.analytics.agreement.tables import agreement_table
-from examtally.analytics.bias_adjusted import StatusRecords, bias_models, leading_estimates
+from examtally.analytics.bias_adjusted import BiasModels, StatusRecords, bias_models, leading_estimates
 from examtally.analytics.bias_adjusted.tables import bias_models_table, leading_table, reference_posterior_table
 from examtally.analytics.calibration.tables import calibration_tables
 from examtally.analytics.diagnostic_accuracy.accuracy import accuracy_table, post_test_table
@@ -185,7 +185,8 @@ def write_results(folder: Path, made: Records, *, with_examiners: bool = False) 
         accuracy = accuracy_table(tallies, cohort.role_clusters(), contract, protocol)
         calibration = calibration_tables(cohort.forecasts(), contract, protocol)
         knees = read_verification_frame(cohort.con, cohort.groupings, contract, protocol)
-        pooling = pooling_tables(knees, read_examiners(cohort.con), contract, protocol)
+        known = _status(cohort, knees, contract, protocol)
+        pooling = pooling_tables(knees, read_examiners(cohort.con), contract, protocol, known)
         pairs = read_pairs(cohort.con, protocol, with_examiners=with_examiners)
         cases = read_learning_frame(cohort.con, protocol)
         supervisors = read_supervisor_counts(cohort.con, protocol)
@@ -197,7 +198,7 @@ def write_results(folder: Path, made: Records, *, with_examiners: bool = False) 
         frames = {
             "tallies": tallies,
             "accuracy": pl.concat([accuracy, pooling.accuracy]),
-            **_leading(cohort, knees, contract, protocol),
+            **_leading(cohort, known[1], contract, protocol),
             "examiner_spread": pooling.spread,
             "examiner_probability": pooling.probability,
             "agreement": conform("agreement", agreement_table(pairs, contract, protocol)),
@@ -218,10 +219,17 @@ def write_results(folder: Path, made: Records, *, with_examiners: bool = False) 
     return Results(frames, provenance).write(folder)
 
 
-def _leading(cohort: Cohort, knees: pl.DataFrame, contract: Contract, protocol: Protocol) -> dict[str, pl.DataFrame]:
-    """The leading estimate and what it is made of."""
+def _status(
+    cohort: Cohort, knees: pl.DataFrame, contract: Contract, protocol: Protocol
+) -> tuple[StatusRecords, BiasModels]:
+    """What tells of the status of every knee, and the models of who has each condition."""
     status = read_status_frames(cohort.con, contract, protocol)
-    models = bias_models(StatusRecords.of(knees, status.exams, status.readings, status.others), contract, protocol)
+    records = StatusRecords.of(knees, status.exams, status.readings, status.others)
+    return records, bias_models(records, contract, protocol)
+
+
+def _leading(cohort: Cohort, models: BiasModels, contract: Contract, protocol: Protocol) -> dict[str, pl.DataFrame]:
+    """The leading estimate and what it is made of."""
     found = tuple(leading_estimates(models, verification_groups(cohort.groupings), contract, protocol))
     return {
         "leading": conform("leading", leading_table(found, protocol)),

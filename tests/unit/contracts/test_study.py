@@ -43,7 +43,7 @@ def _filter(**cells: Any) -> dict[str, Any]:
 def test_the_least_study_has_the_declared_defaults(contract: Contract) -> None:
     study = load_study(LEAST, contract)
     assert study.selection.tests[0].rule == Leaf("lachman", ("positive",), None, None, None, None, None, None)
-    assert (study.alpha, study.family, study.adjustments) == (0.05, "primary", ("none", "verification"))
+    assert (study.alpha, study.family, study.adjustments) == (0.05, "primary", ("none", "bias_adjusted"))
     assert study.primary[0].measures == ("sensitivity", "specificity")
     assert study.protocol.intervals.level == 0.95
     assert study.protocol.eligibility.exclude_reference_known

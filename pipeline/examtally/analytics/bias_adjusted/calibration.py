@@ -31,7 +31,7 @@ _OPEN = "Too many draws leave this open: the forecasts part the knees with and w
 
 
 @dataclass(frozen=True)
-class _Cell:
+class _Stated:
     """A set of forecasts: what it is about, the first columns of both tables, and its knees (n,).
 
     `places` are those among the knees of the condition's model, `probability` what was stated of each.
@@ -112,7 +112,7 @@ def verdict(low: float | None, high: float | None) -> str | None:
 
 def _cells(
     stated: pl.DataFrame, records: StatusRecords, model: ConditionModel, examiners: tuple[str, ...]
-) -> Iterator[_Cell]:
+) -> Iterator[_Stated]:
     """Every forecast overall and by role, on index exams, and by examiner, each with own first exams."""
     place = records.places(model.knees)
     is_index = np.zeros(records.exams.height, bool)
@@ -128,10 +128,10 @@ def _cells(
         for group_by, group, inside in names:
             taken = inside[row] & (place[row] >= 0)
             if taken.any():
-                yield _Cell(model.knees.condition, str(forecast), group_by, group, place[row[taken]], said[taken])
+                yield _Stated(model.knees.condition, str(forecast), group_by, group, place[row[taken]], said[taken])
 
 
-def _tallied(draws: StatusDraws, cells: list[_Cell]) -> list[Tallied]:
+def _tallied(draws: StatusDraws, cells: list[_Stated]) -> list[Tallied]:
     """Draws behind each set of forecasts, all in one pass over the knees."""
     values = [np.unique(cell.probability) for cell in cells]
     sets = [cell.places[cell.probability == p] for cell, some in zip(cells, values, strict=True) for p in some]
@@ -143,7 +143,7 @@ def _tallied(draws: StatusDraws, cells: list[_Cell]) -> list[Tallied]:
     ]
 
 
-def _lacking(cell: _Cell, model: ConditionModel, protocol: Protocol) -> str:
+def _lacking(cell: _Stated, model: ConditionModel, protocol: Protocol) -> str:
     """What keeps these forecasts under the floor; empty where nothing does."""
     knees, events = protocol.calibration.min_knees, protocol.calibration.min_events
     n, with_it = cell.places.size, float(model.draws.chance[cell.places].sum())
@@ -157,7 +157,7 @@ def _lacking(cell: _Cell, model: ConditionModel, protocol: Protocol) -> str:
 
 
 def _measure_rows(
-    cell: _Cell, found: Tallied | None, why: str, model: ConditionModel, protocol: Protocol
+    cell: _Stated, found: Tallied | None, why: str, model: ConditionModel, protocol: Protocol
 ) -> Iterator[dict[str, object]]:
     people = int(np.unique(model.knees.participants[cell.places]).size)
     is_few = people < protocol.display.min_participants
@@ -187,7 +187,7 @@ def _flag(value: float | None, why: str, model: ConditionModel, protocol: Protoc
 
 
 def _count_rows(
-    cell: _Cell, found: Tallied | None, why: str, model: ConditionModel, protocol: Protocol
+    cell: _Stated, found: Tallied | None, why: str, model: ConditionModel, protocol: Protocol
 ) -> Iterator[dict[str, object]]:
     """Forecasts of about one value: how many, and how many of them, and which share, are expected to have it."""
     centre = bins(cell.probability)

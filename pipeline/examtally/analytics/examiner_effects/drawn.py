@@ -11,7 +11,7 @@ from examtally.analytics.bias_adjusted.knees import StatusRecords
 from examtally.analytics.bias_adjusted.leading import held_back
 from examtally.analytics.bias_adjusted.model import BiasModels
 from examtally.analytics.bias_adjusted.tabulate import FEWEST, count
-from examtally.analytics.examiner_effects.standardised import SIDES, ExaminerLogits, Side, sound
+from examtally.analytics.examiner_effects.standardised import SIDES, ClassLogits, ExaminerLogits, sound
 from examtally.analytics.intervals import FloatArray
 from examtally.analytics.verification_bias.grouped import IntArray
 from examtally.analytics.verification_bias.knees import ConditionKnees
@@ -81,7 +81,7 @@ def drawn_logits(cells: FloatArray) -> ExaminerLogits:
     and not part of the `covariance` of each.
     """
     means = cells.mean(axis=2)
-    found = [Side.of(means[events], means[others]) for events, others in SIDES]
+    found = [ClassLogits.of(means[events], means[others]) for events, others in SIDES]
     weights = [side.weights(events, others) for side, (events, others) in zip(found, SIDES, strict=True)]
     off = cells - means[:, :, None]
     moved = np.stack([np.einsum("ec,ces->es", each, off) for each in weights])

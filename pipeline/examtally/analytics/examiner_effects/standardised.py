@@ -58,7 +58,7 @@ def verified_logits(
     grouped = Grouped.of(cluster).by(code, examiners)
     sums, products = grouped.sums(rows), grouped.products(rows)
     people = np.maximum(grouped.clusters(), 2.0)
-    found = [Side.of(sums[:, events], sums[:, others]) for events, others in SIDES]
+    found = [ClassLogits.of(sums[:, events], sums[:, others]) for events, others in SIDES]
     weights = [side.weights(events, others) for side, (events, others) in zip(found, SIDES, strict=True)]
     spread = np.empty((examiners, 2, 2))
     for i, first in enumerate(weights):
@@ -73,7 +73,7 @@ def verified_logits(
 
 
 @dataclass(frozen=True)
-class Side:
+class ClassLogits:
     """Corrected knees of one class, (e,): their smoothed number, the logit, and the share at which variances are taken.
 
     One knee at the group's share is added to every examiner: adding halves would draw small examiners to 50 %.
@@ -85,7 +85,7 @@ class Side:
     share: FloatArray
 
     @classmethod
-    def of(cls, events: FloatArray, others: FloatArray) -> Side:
+    def of(cls, events: FloatArray, others: FloatArray) -> ClassLogits:
         x, rest = np.maximum(events, 0.0), np.maximum(others, 0.0)
         group = float(np.clip((x.sum() + 0.5) / (x.sum() + rest.sum() + 1.0), 0.01, 0.99))
         share = (x + _STEADY * group) / (x + rest + _STEADY)

@@ -11,7 +11,7 @@ import pytest
 from known_clinic import KnownClinic, known_clinic
 
 from examtally.analytics.bias_adjusted.figures import Summary
-from examtally.analytics.bias_adjusted.leading import _of_condition, verdict
+from examtally.analytics.bias_adjusted.leading import held_back, verdict
 from examtally.contracts.contract import load_contract
 from examtally.contracts.protocol.protocol import Protocol
 from examtally.results.steps import leading
@@ -128,4 +128,4 @@ def test_false_alarms_and_chains_hold_figures_of_a_condition_back(
         false_alarms=false_alarms,
         draws=SimpleNamespace(chance=np.full(10, prevalence)),
     )
-    assert set(_of_condition(model, load_contract())) == withheld  # type: ignore[arg-type]
+    assert set(held_back(model, load_contract())) == withheld  # type: ignore[arg-type]
