@@ -86,5 +86,4 @@ MIGRATIONS = (
             )""",
         ),
     ),
-    Migration(5, ()),  # the bookkeeping has fingerprints too; a new form renews them
 )
