@@ -121,7 +121,7 @@ def _forecasts(
             designs[made.name],
             draws.chance,
             knees.participant,
-            CrossFit(penalties=(made.penalty,), seed=seed),
+            CrossFit(penalties=(made.fit.penalty,), seed=seed),
             part=part,
         ).probability
         for made in one.models
