@@ -32,7 +32,7 @@ def deal(participant: npt.ArrayLike, outcome: npt.ArrayLike, parts: int, rng: np
     has_event = np.bincount(who, weights=np.asarray(outcome, dtype=np.float64), minlength=people) > 0
     smaller, larger = sorted((int(has_event.sum()), people - int(has_event.sum())))
     dealer = StratifiedKFold(parts, shuffle=True, random_state=int(rng.integers(2**31)))
-    label = has_event if larger >= parts else np.zeros(people)
+    label = has_event > 0.5 if larger >= parts else np.zeros(people)
     part = np.empty(people, dtype=np.int64)
     with ExitStack() as quiet:
         if smaller < parts:  # some parts go without the rarer class: known, and not worth a warning
