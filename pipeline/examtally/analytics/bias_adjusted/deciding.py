@@ -13,10 +13,12 @@ from examtally.analytics.bias_adjusted.leading import held_back, standing
 from examtally.analytics.bias_adjusted.model import BiasModels, ConditionModel
 from examtally.analytics.bias_adjusted.tabulate import count
 from examtally.analytics.diagnostic_models.condition_models import NOT_DONE, ConditionModels
-from examtally.analytics.diagnostic_models.crossfit import CrossFit, deal, out_of_fold
+from examtally.analytics.diagnostic_models.crossfit import deal
 from examtally.analytics.diagnostic_models.models import EXAM, HISTORY
 from examtally.analytics.diagnostic_models.predictors import predictors
 from examtally.analytics.intervals import FloatArray
+from examtally.analytics.logistic import fit_logistic, one_thread
+from examtally.analytics.test_combinations.joint import IntArray
 from examtally.contracts.contract import Contract
 from examtally.contracts.protocol.protocol import Protocol
 from examtally.contracts.results import conform
@@ -116,13 +118,17 @@ def _forecasts(
     seed = (how.seed, *one.condition.encode())
     part = deal(knees.participant, knees.present, how.folds, np.random.default_rng(seed))
     designs = {HISTORY: knees.history, EXAM: knees.exam}
-    return {
-        made.name: out_of_fold(
-            designs[made.name],
-            draws.chance,
-            knees.participant,
-            CrossFit(penalties=(made.fit.penalty,), seed=seed),
-            part=part,
-        ).probability
-        for made in one.models
-    }
+    with one_thread():
+        return {made.name: _unseen(designs[made.name], draws.chance, part, made.fit.penalty) for made in one.models}
+
+
+def _unseen(design: FloatArray, chance: FloatArray, part: IntArray, penalty: float) -> FloatArray:
+    """Forecast of each knee by a model made without its part; each knee counts as both, by its chance of either."""
+    forecast = np.empty(chance.size)
+    outcome = np.repeat([1.0, 0.0], chance.size)
+    for number in np.unique(part):
+        seen = part != number
+        twice, weights = np.vstack([design[seen]] * 2), np.r_[chance[seen], 1 - chance[seen]]
+        model = fit_logistic(twice, outcome[np.r_[seen, seen]], weights, penalty=penalty)
+        forecast[~seen] = model.probability(design[~seen])
+    return forecast
