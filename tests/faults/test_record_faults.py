@@ -29,16 +29,22 @@ NAMED = {
 }
 RANDOM = 6
 STUDY = 200
+COMPARED = {
+    "log": "action, batch_no",
+    "tombstones": "kind",
+    "tombstone_key": "1",
+    "batches": "batch_no",
+    "fingerprints": """* replace (if("table" in ('batches', 'tombstones', 'tombstone_key'), '', total) as total)""",
+}
 
 
 def picture(registry: Path) -> tuple[object, ...]:
-    """Everything a registry holds, but for the moments and the secret of a log and a key."""
+    """Everything a registry holds, but for the moments and the secret of a log and a key, and the sums over them."""
     with duckdb.connect(str(registry), read_only=True) as con:
         tables = con.execute("select schema_name, table_name from duckdb_tables() order by all").fetchall()
         found = []
         for schema, table in tables:
-            columns = {"log": "action, batch_no", "tombstones": "kind", "tombstone_key": "1", "batches": "batch_no"}
-            query = f'select {columns.get(table, "*")} from {schema}."{table}" order by all'
+            query = f'select {COMPARED.get(table, "*")} from {schema}."{table}" order by all'
             found.append((schema, table, con.execute(query).fetchall()))
     return tuple(found)
 
@@ -195,4 +201,5 @@ def test_a_registry_of_the_older_form_goes_on(kept: Kept, tmp_path: Path) -> Non
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(batch, "examine", lambda *_: ())
         assert send(tmp_path, registry, exams=[exam("EX-NEW1", participant_id="PT-257")]).batch_no == 2
+    assert verify(registry).faults == ()
     assert any(row == ("migrate", None) for name in picture(registry) if name[1] == "log" for row in name[2])  # type: ignore[index]

@@ -164,6 +164,8 @@ def show_batch(batch: BatchReport, *, as_json: bool, is_dry_run: bool) -> None:
         print(f"These files have the same bytes as those of batch {batch.same_as}.")
     if batch.refused is not None:
         print(f"Ingest would refuse this batch: {batch.refused}.")
+    if batch.seal is not None:
+        print(f"Seal {batch.seal}: note it outside this machine; examtally verify --expect holds the registry to it.")
     _exports(batch)
     _held_back(batch)
     _mapped(batch)

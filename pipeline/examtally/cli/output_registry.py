@@ -125,7 +125,7 @@ def show_verification(found: Verification, *, as_json: bool) -> None:
         noun = "batch" if found.batches == 1 else "batches"
         print(f"The registry is sound: {found.rows:,} rows of {found.batches:,} {noun}, every block read,")
         print("fingerprints, keys, references and accounts as they should be.")
-        print(f"Log: {found.log_entries:,} entries, the newest hash {found.log_head}")
+        print(f"Log: {found.log_entries:,} entries, the newest seal {found.log_head}")
 
 
 def _runs(places: Sequence[tuple[int, int]]) -> str:

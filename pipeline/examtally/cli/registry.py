@@ -113,11 +113,19 @@ def withdraw(
     output_registry.show_withdrawal(done, [one for one in known if one.batch_no in done.batches])
 
 
-def verify(registry: Registry, wait: Wait = 0, as_json: Json = False) -> None:
+def verify(
+    registry: Registry,
+    expect: Annotated[
+        str | None,
+        typer.Option("--expect", help="A seal noted earlier, as ingest printed it; the log must hold it."),
+    ] = None,
+    wait: Wait = 0,
+    as_json: Json = False,
+) -> None:
     """Read every block of a registry and check fingerprints, keys, references, accounts and the log."""
     from examtally.registry.verifying import verify as check
 
-    found = check(registry, lock_wait=lock_wait(wait))
+    found = check(registry, expect=expect, lock_wait=lock_wait(wait))
     output_registry.show_verification(found, as_json=as_json)
     if found.faults:
         raise typer.Exit(4)

@@ -116,17 +116,22 @@ def monthly(
             "--actions", help="YAML with the committee's decisions; see `examtally guide monthly`.", show_default=False
         ),
     ] = None,
+    registry: Annotated[
+        Path | None, typer.Option("--registry", help="The registry, to print its newest seal.", show_default=False)
+    ] = None,
     form: Format = "html",
 ) -> None:
     """The monthly quality report: signals, decisions asked for, missed injuries, charts; for a quality committee.
 
     As html, docx or pdf.
     """
+    from examtally.registry.accounts import newest_seal
     from examtally.reporting import render_monthly
 
     chosen = formats(form, "html", "docx", "pdf")
+    seal = None if registry is None else newest_seal(registry)
     with output.progress(files_at(out)) as say:
-        made = render_monthly(results, out, period=period, actions=actions, formats=chosen, progress=say)
+        made = render_monthly(results, out, period=period, actions=actions, seal=seal, formats=chosen, progress=say)
     output.show_files(made)
 
 

@@ -89,7 +89,7 @@ def ingest(
             batch.progress("before checkpoint")
         batch.progress("after checkpoint")
     report = batch.report(done.batch_no, operator, done.files, done.released, held, done.amended)
-    return replace(report, same_as=done.same_as)
+    return replace(report, same_as=done.same_as, seal=done.seal)
 
 
 def check(

@@ -12,7 +12,7 @@ from examtally.contracts.contract import Contract, load_contract
 from examtally.contracts.records.rules import key_rule, reference_rules, rules_for, withdrawn_rule
 from examtally.contracts.records.screening import screen_rules
 from examtally.errors import RegistryError
-from examtally.registry.audit_log import Entry, entries
+from examtally.registry.audit_log import Entry, entries, head
 from examtally.registry.lock_wait import LockWait
 from examtally.registry.registry import open_registry
 
@@ -91,6 +91,12 @@ def list_log(registry: Path | str, *, lock_wait: LockWait | None = None) -> tupl
     """Return the log of a registry from its first entry on."""
     with open_registry(registry, lock_wait=lock_wait) as opened:
         return entries(opened.con)
+
+
+def newest_seal(registry: Path | str, *, lock_wait: LockWait | None = None) -> str:
+    """Return the hash of the newest entry of the log of a registry, all zeros where there is none."""
+    with open_registry(registry, lock_wait=lock_wait) as opened:
+        return head(opened.con)
 
 
 def list_held(

@@ -1,8 +1,9 @@
 """The log of who did what: each entry carries the hash of the one before and the sum of what the registry then held.
 
-Fingerprints are kept by part (stored, waiting, superseded), record table and the batch that brought the rows, so that
-a batch renews only its own. They tell damage and changes by another program; whoever rewrites both records and log can
-still deceive, so the newest hash is worth keeping elsewhere.
+Fingerprints are kept by part (stored, waiting, superseded, bookkeeping), table and the batch that brought the rows, so
+that a batch renews only its own; what is of no batch stands under batch 0. They tell damage and changes by another
+program; whoever rewrites both records and log can still deceive, so the newest hash, the seal, is worth keeping
+elsewhere: `verify --expect` holds the registry to it.
 
 They are sums of DuckDB's own hash, eight times as fast as a digest. It may change with DuckDB's minor version: raising
 that asks for a migration, which renews them.
@@ -21,7 +22,11 @@ import duckdb
 from examtally.contracts.contract import Contract
 from examtally.contracts.records.rules import literal, quoted
 
+BOOKKEEPING = "bookkeeping"
+"""The part of all that a registry keeps beside records and log: batches, held lines, checks, withdrawals, operators."""
+_SEALS = ("log", "fingerprints")
 PARTS = {"stored": "main", "waiting": "waiting", "superseded": "superseded"}
+SHORTEST_SEAL = 16
 _FIRST = "0" * 64
 _COLUMNS = "entry, logged_at, operator, action, batch_no, details, before, hash"
 
@@ -57,19 +62,46 @@ def record_tables(con: duckdb.DuckDBPyConnection, contract: Contract) -> Iterato
 
 def sums(con: duckdb.DuckDBPyConnection, contract: Contract, batches: Collection[int] | None = None) -> str:
     """SQL for part, table, batch_no, rows and the order-free sum of all that is stored, or of these batches."""
-    which = "" if batches is None else f"where batch_no in ({', '.join(map(str, sorted(batches)))}) "
-    return " union all ".join(
-        f'select {literal(part)} as part, {literal(table)} as "table", batch_no, count(*) as "rows", '
-        f"cast(sum(hash(t)) as varchar) as total from {name} t {which}group by batch_no"
-        for part, table, name in record_tables(con, contract)
-    )
+    named = [(part, table, name, "batch_no") for part, table, name in record_tables(con, contract)]
+    return _sums([*named, *_bookkeeping(con, contract)], batches)
 
 
 def seal(con: duckdb.DuckDBPyConnection, contract: Contract, batches: Collection[int] | None = None) -> None:
-    """Renew the fingerprints of the rows that these batches brought, or of every row."""
-    which = "true" if batches is None else f"batch_no in ({', '.join(map(str, sorted(batches)))})"
-    con.execute(f"delete from reg.fingerprints where {which}")
+    """Renew the fingerprints of the rows that these batches brought and of what is of no batch, or of every row."""
+    batches = batches if batches is None else {0, *batches}
+    con.execute(f"delete from reg.fingerprints where {_of(batches)}")
     con.execute(f"insert into reg.fingerprints {sums(con, contract, batches)}")
+
+
+def seal_bookkeeping(con: duckdb.DuckDBPyConnection, contract: Contract) -> None:
+    """Renew the fingerprints of the bookkeeping alone: those of the records are left to tell what was changed."""
+    con.execute(f"delete from reg.fingerprints where part = {literal(BOOKKEEPING)}")
+    con.execute(f"insert into reg.fingerprints {_sums(list(_bookkeeping(con, contract)), None)}")
+
+
+def _sums(named: list[tuple[str, str, str, str]], batches: Collection[int] | None) -> str:
+    """SELECT of the sums over tables given by part, name, the name to read it by and what is its batch."""
+    return " union all ".join(
+        f'select {literal(part)} as part, {literal(table)} as "table", {batch} as batch_no, count(*) as "rows", '
+        f"cast(sum(hash(t)) as varchar) as total from {name} t "
+        f"where {_of(batches, batch)} group by all having count(*) > 0"
+        for part, table, name, batch in named
+    )
+
+
+def _of(batches: Collection[int] | None, column: str = "batch_no") -> str:
+    return "true" if batches is None else f"{column} in ({', '.join(map(str, sorted(batches)))})"
+
+
+def _bookkeeping(con: duckdb.DuckDBPyConnection, contract: Contract) -> Iterator[tuple[str, str, str, str]]:
+    """Every table that is neither of records nor the log and its fingerprints."""
+    rows = con.execute(
+        "select table_name, bool_or(column_name = 'batch_no') from duckdb_columns() "
+        "where database_name = 'reg' and schema_name = 'main' group by table_name order by table_name"
+    ).fetchall()
+    for table, has_batch in rows:
+        if table not in _SEALS and table not in contract.tables:
+            yield BOOKKEEPING, table, f"reg.{quoted(table)}", "batch_no" if has_batch else "0"
 
 
 def note(
@@ -102,6 +134,12 @@ def head(con: duckdb.DuckDBPyConnection) -> str:
     return next(
         (last for (last,) in con.execute("select hash from reg.log order by entry desc limit 1").fetchall()), _FIRST
     )
+
+
+def is_in_log(log: Collection[Entry], seal_said: str) -> bool:
+    """Whether the hash of an entry begins with a seal that was noted elsewhere, of 16 digits or more."""
+    said = seal_said.strip().lower()
+    return len(said) >= SHORTEST_SEAL and any(entry.hash.startswith(said) for entry in log)
 
 
 def content_sum(con: duckdb.DuckDBPyConnection) -> str:

@@ -14,7 +14,7 @@ from examtally.contracts.records.ddl import BATCH_COLUMN, REPLACED_BY, create_st
 from examtally.contracts.records.rules import quoted
 from examtally.contracts.records.tables import Table
 from examtally.errors import RegistryError
-from examtally.registry.audit_log import note, seal
+from examtally.registry.audit_log import note, seal, seal_bookkeeping
 from examtally.registry.migrations import MIGRATIONS, Migration
 from examtally.registry.workspace import transaction
 
@@ -22,6 +22,7 @@ __all__ = ["MIGRATIONS", "Migration", "check_form", "migrate", "stored_version",
 
 _SCHEMAS = {"main": "reg", "waiting": "reg.waiting", "superseded": "reg.superseded"}
 _EXTRA = {"superseded": (REPLACED_BY,)}
+_FIRST_SEALED = 3  # the first form with fingerprints
 
 
 def waiting_tables(contract: Contract) -> tuple[Table, ...]:
@@ -65,8 +66,11 @@ def migrate(
                     con.execute(statement)
                 con.execute("insert into reg.schema_version values (?, ?)", [step.version, version("examtally")])
         is_changed = _align(con, contract, declared)
-        if before and (before < newest or is_changed):
+        if is_changed or before < _FIRST_SEALED:
             seal(con, contract)
+        elif before < newest:  # the records are as they were, and so are their fingerprints
+            seal_bookkeeping(con, contract)
+        if before and (before < newest or is_changed):
             note(con, "migrate", None, details={"from": before, "to": newest})
     return before, newest
 

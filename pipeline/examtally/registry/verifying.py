@@ -10,7 +10,16 @@ import duckdb
 
 from examtally.contracts.contract import Contract, load_contract
 from examtally.contracts.records.rules import quoted
-from examtally.registry.audit_log import broken_entry, content_sum, entries, head, sums
+from examtally.registry.audit_log import (
+    BOOKKEEPING,
+    SHORTEST_SEAL,
+    broken_entry,
+    content_sum,
+    entries,
+    head,
+    is_in_log,
+    sums,
+)
 from examtally.registry.bookkeeping import waiting_tables
 from examtally.registry.faults import unreadable
 from examtally.registry.lock_wait import LockWait
@@ -30,8 +39,11 @@ class Verification:
     log_head: str
 
 
-def verify(registry: Path | str, *, lock_wait: LockWait | None = None) -> Verification:
+def verify(registry: Path | str, *, expect: str | None = None, lock_wait: LockWait | None = None) -> Verification:
     """Check blocks, fingerprints, keys, references, accounts and log of a registry, opened for reading.
+
+    `expect` is a seal noted earlier, outside the file: the log must hold it, so that a registry whose log was cut short
+    or written anew is told as well.
 
     Raises RegistryError where it cannot be opened at all.
 
@@ -44,9 +56,11 @@ def verify(registry: Path | str, *, lock_wait: LockWait | None = None) -> Verifi
             faults = tuple(_unreadable(con))
             if faults:
                 return Verification(faults, 0, 0, 0, "")
-            faults = (*_altered(con, contract), *_log(con), *_accounts(con), *_keys(con, contract))
+            faults = (*_altered(con, contract), *_log(con, expect), *_accounts(con), *_keys(con, contract))
             ((rows, batches),) = con.execute(
-                'select (select coalesce(sum("rows"), 0) from reg.fingerprints), (select count(*) from reg.batches)'
+                'select (select coalesce(sum("rows"), 0) from found where part <> ?), '
+                "(select count(*) from reg.batches)",
+                [BOOKKEEPING],
             ).fetchall()
             return Verification(faults, int(rows), int(batches), len(entries(con)), head(con))
     except duckdb.Error:
@@ -76,11 +90,17 @@ def _altered(con: duckdb.DuckDBPyConnection, contract: Contract) -> Iterator[str
         f"union all ({kept} except select {columns} from found)) order by all"
     ).fetchall()
     for part, table, batch_no in differing:
-        yield f"{table} ({part}), batch {batch_no}: the rows are not those that were stored; restore from a copy"
+        of = f", batch {batch_no}" if batch_no else ""
+        yield f"{table} ({part}){of}: the rows are not those that were stored; restore from a copy"
 
 
-def _log(con: duckdb.DuckDBPyConnection) -> Iterator[str]:
+def _log(con: duckdb.DuckDBPyConnection, expect: str | None) -> Iterator[str]:
     log = entries(con)
+    if expect is not None and not is_in_log(log, expect):
+        yield (
+            f"log: does not hold the seal that is expected; look at its digits ({SHORTEST_SEAL} or more), else entries "
+            "were removed or the log was written anew: restore from a copy"
+        )
     broken = broken_entry(log)
     if broken is not None:
         yield f"log, entry {broken}: does not follow from the entry before it; the log was changed"
@@ -94,11 +114,12 @@ def _accounts(con: duckdb.DuckDBPyConnection) -> Iterator[str]:
         """
         with counted as (
             select batch_no, "table", sum(stored + waiting) as said, 0 as found from reg.batch_tables group by all
-            union all select batch_no, "table", 0, "rows" from found
+            union all select batch_no, "table", 0, "rows" from found where part <> $part
             union all select batch_no, "table", 0, lines from reg.erased
         )
         select batch_no, "table" from counted group by all having sum(said) <> sum(found) order by all
-        """
+        """,
+        {"part": BOOKKEEPING},
     ).fetchall()
     for batch_no, table in off:
         yield f"{table}, batch {batch_no}: what it stored and what is there do not add up; restore from a copy"

@@ -102,17 +102,20 @@ def withdraw(
                 pass  # there must be a registry: a withdrawal makes none
             if not erase:
                 with writing(workspace, registry, contract):
-                    return _stop(con, person, operator, say)
+                    return _stop(con, contract, person, operator, say)
             with rewriting(workspace, registry, contract, say):
                 return _erase(con, contract, person, operator, say)
         except duckdb.Error as error:  # its words may quote a record
             raise writing_fault(error, registry) from None
 
 
-def _stop(con: duckdb.DuckDBPyConnection, person: str, operator: str | None, say: Progress) -> Withdrawal:
+def _stop(
+    con: duckdb.DuckDBPyConnection, contract: Contract, person: str, operator: str | None, say: Progress
+) -> Withdrawal:
     say("before begin")
     with transaction(con):
         _bury(con, person)
+        seal(con, contract, ())
         is_known = bool(con.execute("select 1 from reg.exams where participant_id = ? limit 1", [person]).fetchall())
         note(con, "stop", operator)
         say("before commit")

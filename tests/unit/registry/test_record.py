@@ -19,7 +19,8 @@ from examtally.contracts.mapping.mapping import ExportMapping
 from examtally.errors import ExamtallyError, FileFault, RegistryError
 from examtally.ingestion import batch, ingest
 from examtally.ingestion.checking.hold_back_limit import checked_limit
-from examtally.registry.accounts import list_batches, list_held, list_log
+from examtally.registry.accounts import list_batches, list_held, list_log, newest_seal
+from examtally.registry.audit_entry import note_use
 from examtally.registry.undo import undo
 from examtally.registry.verifying import verify
 from examtally.registry.withdrawal import digest_sql, withdraw
@@ -204,6 +205,79 @@ def test_verify_sees_what_another_program_changed(registry: Path, statement: str
     with duckdb.connect(str(registry)) as con:
         con.execute(statement)
     assert any(words in fault for fault in verify(registry).faults)
+
+
+@pytest.fixture
+def kept(tmp_path: Path, registry: Path) -> Path:
+    """A registry with something in every table of its bookkeeping."""
+    for retried, word in ((None, "maybe"), (2, "perhaps")):
+        file = write_csv(tmp_path / f"findings-{word}.csv", [finding("EX-2", "mcmurray_medial", word)])
+        ingest([file], registry, operator="OP-1", retries=retried, allow_held=1.0)
+    withdraw(registry, "PT-1", erase=True, operator="OP-1")
+    note_use(registry, "review", operator="OP-1")
+    assert verify(registry).faults == ()
+    return registry
+
+
+TAMPERINGS = (
+    "update batches set operator = 'OP-9' where batch_no = 2",
+    "update batches set received_at = received_at - interval 1 year where batch_no = 1",
+    "update batches set tool_version = '9.9.9'",
+    "update batch_tables set fingerprint = repeat('0', 64) where batch_no = 1",
+    "update batch_tables set unchanged = unchanged + 1, lines = lines + 1 where batch_no = 1",
+    "delete from held_back where batch_no = 2",
+    "update held_back set rule = 'findings.pain.enum'",
+    "delete from held_by",
+    "insert into intake_checks values (1, 'findings', 'r', 'e', 3, 3, 0, false)",
+    "delete from retried",
+    "delete from tombstones",
+    "update tombstone_key set key = repeat('0', 64)",
+    "update erased set lines = lines + 1",
+    "insert into released values (1, 'findings', 3)",
+    "insert into assumptions values (1, 'findings', 'blank_negative', 'lachman', 3)",
+    "insert into schema_version values (5, '9.9.9')",
+    "update log set operator = 'OP-9' where action = 'review'",
+    "create table beside as select 1 as one",
+)
+
+
+@pytest.mark.parametrize("statement", TAMPERINGS)
+def test_verify_sees_what_was_changed_in_the_bookkeeping(kept: Path, statement: str) -> None:
+    with duckdb.connect(str(kept)) as con:
+        con.execute(statement)
+    faults = verify(kept).faults
+    assert faults
+    assert all("\n" not in fault and "PT-" not in fault for fault in faults)
+
+
+def test_a_seal_kept_elsewhere_tells_a_log_that_was_cut_short(kept: Path) -> None:
+    seal = newest_seal(kept)
+    assert verify(kept, expect=seal).faults == verify(kept, expect=seal[:16].upper()).faults == ()
+    assert len(verify(kept, expect=seal[:15]).faults) == 1
+    note_use(kept, "review")
+    assert verify(kept, expect=seal).faults == ()
+    with duckdb.connect(str(kept)) as con:
+        con.execute("delete from log where entry > (select max(entry) - 2 from log)")
+    assert verify(kept).faults == (), "the file alone cannot tell"
+    assert [fault.split(":")[0] for fault in verify(kept, expect=seal).faults] == ["log"]
+
+
+def test_ingest_gives_the_seal_that_verify_expects(tmp_path: Path, registry: Path) -> None:
+    made = send(tmp_path, registry, exams=[exam("EX-5", participant_id="PT-2")])
+    assert made.seal == newest_seal(registry)
+
+
+def test_a_registry_of_the_form_before_is_sealed_as_it_is_and_keeps_telling(kept: Path) -> None:
+    with duckdb.connect(str(kept)) as con:
+        con.execute("delete from fingerprints where part = 'bookkeeping'; delete from schema_version where version = 5")
+        con.execute("update exams set side = 'right' where exam_id = (select min(exam_id) from exams)")
+    note_use(kept, "review")
+    faults = verify(kept).faults
+    assert len(faults) == 1
+    assert faults[0].startswith("exams (stored)"), "what was changed before is not sealed over"
+    with duckdb.connect(str(kept)) as con:
+        con.execute("delete from tombstones")
+    assert any("tombstones (bookkeeping):" in fault for fault in verify(kept).faults)
 
 
 def test_a_flipped_bit_that_alters_anything_is_seen(tmp_path: Path, registry: Path) -> None:

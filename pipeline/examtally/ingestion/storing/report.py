@@ -148,7 +148,8 @@ class BatchReport:
     """What became of a batch; `batch_no` is None for a check that stored nothing.
 
     `passed_over` counts files of the given folders that hold no records. `same_as` is an earlier batch of files with
-    the same bytes; `refused` says why ingest would refuse the batch as a whole.
+    the same bytes; `refused` says why ingest would refuse the batch as a whole. `seal` is the hash of
+    the batch in the registry's log, to be kept elsewhere.
     """
 
     batch_no: int | None
@@ -165,6 +166,7 @@ class BatchReport:
     unplaced: tuple[Unplaced, ...] = ()
     same_as: int | None = None
     refused: str | None = None
+    seal: str | None = None
 
     @property
     def is_clean(self) -> bool:

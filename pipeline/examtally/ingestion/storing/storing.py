@@ -84,13 +84,17 @@ class Account:
 
 @dataclass(frozen=True)
 class Stored:
-    """What a committed batch did: its number, the count of every file, and the waiting lines it released, by table."""
+    """What a committed batch did: its number, the count of every file, and the waiting lines it released, by table.
+
+    `seal` is the hash of its entry in the log.
+    """
 
     batch_no: int
     files: tuple[FileCount, ...]
     released: dict[str, int]
     amended: dict[str, int]
     same_as: int | None
+    seal: str
 
 
 def store(
@@ -141,12 +145,15 @@ def _write(
     _keep_account(con, batch_no, files, released, account)
     keep_examiners(con, staged, batch_no)
     check_invariants(con, contract, staged, batch_no, before, files, Counter(replaced) + Counter(dropped))
-    seal(con, contract, touched)
-    counts = {"lines": sum(file.lines for file in files), "amended": sum(replaced.values())}
-    note(con, "amend" if counts["amended"] else "ingest", account.operator, batch_no=batch_no, details=counts)
     if account.retries is not None:
         con.execute("insert into reg.retried values (?, ?)", [account.retries, batch_no])
-    return Stored(batch_no, files, released, {name: n for name, n in replaced.items() if n}, _same_files(con, batch_no))
+        touched.add(account.retries)
+    seal(con, contract, touched)
+    counts = {"lines": sum(file.lines for file in files), "amended": sum(replaced.values())}
+    action = "amend" if counts["amended"] else "ingest"
+    entry = note(con, action, account.operator, batch_no=batch_no, details=counts)
+    amended = {name: number for name, number in replaced.items() if number}
+    return Stored(batch_no, files, released, amended, _same_files(con, batch_no), entry.hash)
 
 
 def _same_files(con: duckdb.DuckDBPyConnection, batch_no: int) -> int | None:

@@ -20,6 +20,7 @@ from examtally.reporting.monthly.actions import Action, from_text, read_actions,
 from examtally.results import read_results
 
 LAST = 12
+_SEAL = r"[0-9a-f]{64}"
 Row = Mapping[str, Any]
 _CHART = ("indicator", "group_by", "group")
 _JUDGED = ("limit_low", "limit_high", "rule", "chart", "false_signal", "shift", "delay")
@@ -28,7 +29,8 @@ _JUDGED = ("limit_low", "limit_high", "rule", "chart", "false_signal", "shift", 
 def open_month() -> Month:
     """Read what the cells of the report need from the folder they run in."""
     period = Path("period.txt").read_text(encoding="utf-8").strip()
-    return Month(open_audit(), period, from_text(Path("actions.json").read_text(encoding="utf-8")))
+    seal = Path("seal.txt").read_text(encoding="utf-8")
+    return Month(open_audit(), period, from_text(Path("actions.json").read_text(encoding="utf-8")), seal)
 
 
 @dataclass(frozen=True, eq=False)
@@ -38,6 +40,7 @@ class Month:
     audit: Audit
     period: str
     actions: tuple[Action, ...] = ()
+    seal: str = ""
 
     @cached_property
     def indicators(self) -> pl.DataFrame:
@@ -112,12 +115,14 @@ def render_monthly(
     *,
     period: str,
     actions: Path | None = None,
+    seal: str | None = None,
     formats: Sequence[str] = ("html",),
     progress: Callable[[str], object] | None = None,
 ) -> list[Path]:
     """Render the quality report of one period as `monthly-<period>`; return the pages in the order of `formats`.
 
-    `actions` is the committee's own file of decisions. Raises ResultsError where the folder is not a whole results
+    `actions` is the committee's own file of decisions, `seal` the newest of the registry, printed to be
+    kept outside it. Raises ResultsError where the folder is not a whole results
     folder or was made without the indicators, ReportError for a period the registry has no exam of and for an actions
     file that is wrong; nothing is written then. A registry without any exam has a short report for every period.
     """
@@ -127,10 +132,12 @@ def render_monthly(
     known = results.tables["indicators"]["period"].unique().sort().to_list()
     if not re.fullmatch(PERIOD, period) or (known and period not in known):
         raise ReportError(f"there is no period {period!r}; use one of {_periods(known)}")
+    if seal is not None and not re.fullmatch(_SEAL, seal):
+        raise ReportError("that is no seal; give the 64 digits that `examtally ingest` or `verify` printed")
     decided = read_actions(actions) if actions is not None else ()
     if progress is not None:
         progress(f"rendering the quality report of {period}")
-    beside = {"period.txt": period, "actions.json": to_text(decided)}
+    beside = {"period.txt": period, "actions.json": to_text(decided), "seal.txt": seal or ""}
     return render("monthly", results_dir, out_dir, page=f"monthly-{period}", formats=formats, beside=beside)
 
 

@@ -76,6 +76,11 @@ def terms(month: Month) -> str:
     return "\n".join(f"- {line}" for line in lines)
 
 
+def anchor(month: Month) -> str:
+    """The registry's newest seal: kept on paper, it tells a log that was cut short or written anew."""
+    return f"Newest seal of the registry: `{month.seal}`." if month.seal else ""
+
+
 def _anew(month: Month) -> list[str]:
     """The baselines that a committee has begun anew."""
     begun = month.audit.protocol.monitoring.baseline_from
