@@ -141,7 +141,9 @@ def test_groups_partition_the_overall_table() -> None:
     ]
     overall = tallies.filter(group_by="overall").select(*key, *added).sort(key)
     names = tallies["group_by"].unique().to_list()
-    elsewhere = {"examiner_pair", "examiner_supervisor", "same_examiner", "learner_supervisor", "done_order"}
+    elsewhere = {"examiner_pair", "examiner_supervisor", "same_examiner", "learner_supervisor", "done_order"} | {
+        "severity"
+    }
     assert set(names) == set(result_codes()["group_by"]) - elsewhere
     for group_by in set(names) - {"examiner"}:
         summed = tallies.filter(group_by=group_by).group_by(key).agg(pl.col(added).sum()).sort(key)

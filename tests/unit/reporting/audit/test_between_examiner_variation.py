@@ -8,6 +8,7 @@ from pathlib import Path
 
 import polars as pl
 import pytest
+from markdown_text import unescaped
 
 from examtally.reporting.audit.audit import Audit
 from examtally.reporting.audit.between_examiner_variation import (
@@ -126,7 +127,7 @@ def test_rows_stand_by_drawn_code_and_hold_each_ones_own_figures(
                 assert f"<small>{own.counts}</small>" in cells
             if drawn.participants >= 10:
                 assert f"{drawn.number}<br /><small>{drawn.limits}</small>" in cells
-    assert "Not a ranking." in text
+    assert "Not a ranking." in unescaped(text)
 
 
 def test_without_persons_the_spread_is_told_and_no_code_is_drawn(

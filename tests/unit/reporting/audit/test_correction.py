@@ -8,6 +8,7 @@ from typing import Any
 
 import polars as pl
 import pytest
+from markdown_text import unescaped
 
 from examtally.contracts.catalogue.clinical import Condition
 from examtally.contracts.results import conform
@@ -85,7 +86,7 @@ def test_a_rise_that_this_finding_cannot_explain_is_laid_to_others(clinic: Audit
 
 
 def test_the_picture_says_all_three_and_carries_its_data(clinic: Audit, acl: Condition) -> None:
-    block = correction(corrected(clinic), acl)
+    block = unescaped(correction(corrected(clinic), acl))
     assert "corrected 60%, bounds 20–80%" in block
     assert 'download="corrected-acl_tear.csv"' in block
     assert "(open disc)" in block

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 import pytest
+from markdown_text import unescaped
 
 from examtally.analytics.learning_curves.tables import learning_table
 from examtally.contracts.contract import load_contract
@@ -86,7 +87,7 @@ def chart(made: Audit) -> str:
         LearningChart("You", "Lachman test", "Anterior cruciate ligament tear", part)
         for _, part in rows.group_by("among", maintain_order=True)
     ]
-    return learning_chart(sides, "mine")
+    return unescaped(learning_chart(sides, "mine"))
 
 
 def test_limits_bear_their_chances_and_the_caption_says_where_the_learner_stands() -> None:
