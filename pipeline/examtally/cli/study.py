@@ -86,13 +86,29 @@ def new(
 
 
 @app.command()
-def check(protocol: Protocol, as_json: Json = False) -> None:
+def check(
+    protocol: Protocol,
+    registry: Annotated[
+        Path | None,
+        typer.Option(
+            "--registry",
+            help="Rehearse the study on this registry too, its answers dealt to other people.",
+            show_default=False,
+        ),
+    ] = None,
+    as_json: Json = False,
+) -> None:
     """Say what is missing, in the words of a methods reviewer. Exit code 11 where a lock would be refused."""
     from examtally.contracts.study.study import load_study
+    from examtally.registry import open_registry
     from examtally.studies.checking import check_study
+    from examtally.studies.rehearsal import rehearse
 
     study = load_study(protocol)
     remarks = check_study(study)
+    if registry is not None:
+        with open_registry(registry) as opened:
+            rehearse(study, opened)
     output_study.show_check(study, remarks, as_json=as_json)
     if any(one.must for one in remarks):
         raise typer.Exit(11)

@@ -46,6 +46,8 @@ def write_selection(con: duckdb.DuckDBPyConnection, selection: Selection | None)
     write_index_tests(con, selection.tests)
     if selection.target is not None and selection.target.severity:
         _write_severity(con, selection.target)
+    if selection.outcomes_dealt_anew:
+        _deal_outcomes_anew(con)
     return "e.exam_id in (select exam_id from population_filters where failed = 0)"
 
 
@@ -113,6 +115,23 @@ def _compared(one: Filter, value: str) -> Sql:
         places = ", ".join("?" * len(one.values))
         return f"{value} {'not ' if one.comparison == 'not_one_of' else ''}in ({places})", one.values
     return _COMPARED[one.comparison].format(value), one.values
+
+
+def _deal_outcomes_anew(con: duckdb.DuckDBPyConnection) -> None:
+    """Give each reading the status and severity of another one of its condition and modality, the same every time."""
+    con.execute(
+        """
+        create temp table dealt_references as
+        with placed as (
+            select *, row_number() over (own order by reference_id) as place,
+                row_number() over (own order by hash(reference_id, condition), reference_id) as dealt
+            from used_references window own as (partition by condition, modality)
+        )
+        select a.* exclude (place, dealt) replace (b.status as status, b.severity as severity)
+        from placed a join placed b on a.condition = b.condition and a.modality = b.modality and a.place = b.dealt;
+        create or replace temp view used_references as from dealt_references
+        """
+    )
 
 
 def _write_severity(con: duckdb.DuckDBPyConnection, target: Target) -> None:

@@ -32,6 +32,7 @@ TABLES: dict[str, TemporaryTable] = {
         TemporaryTable("used_impressions", "a stated probability as it counts", ""),
         TemporaryTable("used_references", "a reference row, severities read as a study says", ""),
         TemporaryTable("recorded_findings", "a finding as it counts, without those of a study's index tests", ""),
+        TemporaryTable("dealt_references", "in a rehearsal: a reference row with the status of another", ""),
         TemporaryTable("used_versions_exams", f"exams: {_VERSIONS}", ""),
         TemporaryTable("used_versions_findings", f"findings: {_VERSIONS}", ""),
         TemporaryTable("used_versions_impressions", f"impressions: {_VERSIONS}", ""),

@@ -23,6 +23,7 @@ from examtally.studies.lockfile import (
     write_lock,
     written_hash,
 )
+from examtally.studies.rehearsal import rehearse
 
 _LONGEST_REASON = 500
 
@@ -32,8 +33,9 @@ def lock(
 ) -> LockEntry:
     """Lock the study at `protocol`: note its hash in the registry's log and write the lock beside it.
 
-    Raises StudyError where something that must be decided is missing or the study is locked already; ProtocolError for
-    the protocol; RegistryError where the registry cannot be written.
+    First the whole study is rehearsed with its answers dealt to other people, so that it cannot fail afterwards. Raises
+    StudyError where something that must be decided is missing, the rehearsal fails or the study is locked already;
+    ProtocolError for the protocol; RegistryError where the registry cannot be written.
 
         et.lock("study.yaml", "registry.duckdb", operator="OP-1").sha256
     """
@@ -45,6 +47,7 @@ def lock(
     locked, records = _before(study, path, registry, lock_wait)
     if locked:
         raise StudyError(f"{path.name}: the study {study.code} is locked since {locked[0].at} UTC; use `study amend`")
+    _rehearse(study, registry, lock_wait)
     made = _note(LOCK, study, registry, records, 1, "", operator, lock_wait)
     write_lock(path, [made])
     return made
@@ -75,6 +78,7 @@ def amend(
         raise StudyError(f"the study {study.code} is not locked; use `study lock`")
     if written_hash(study) == locked[-1].sha256:
         raise StudyError("the protocol is as it was locked or last amended; there is nothing to amend")
+    _rehearse(study, registry, lock_wait)
     made = _note(AMENDMENT, study, registry, records, len(locked) + 1, said, operator, lock_wait)
     write_lock(path, [*locked, made])
     return made
@@ -93,6 +97,12 @@ def _before(study: Study, path: Path, registry: Path, lock_wait: LockWait | None
     with open_registry(registry, lock_wait=lock_wait) as opened:
         check_sealed(opened.con, study.code, locked, path)
         return locked, opened.fingerprint()
+
+
+def _rehearse(study: Study, registry: Path, lock_wait: LockWait | None) -> None:
+    """What cannot be run is not locked."""
+    with open_registry(registry, lock_wait=lock_wait) as opened:
+        rehearse(study, opened)
 
 
 def _note(

@@ -6,6 +6,8 @@ from pathlib import Path
 import pytest
 from study_clinic import make_registry
 
+from examtally.studies import locking
+
 EXAMPLES = Path(__file__).resolve().parents[3] / "docs" / "studies"
 
 
@@ -19,6 +21,18 @@ def kept_clinic(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def clinic(kept_clinic: Path, tmp_path: Path) -> Path:
     """A copy of the registry of one test's own."""
     return Path(shutil.copy(kept_clinic, tmp_path / "registry.duckdb"))
+
+
+@pytest.fixture
+def rehearsed() -> None:
+    """For a test that locks as users do, with the rehearsal before."""
+
+
+@pytest.fixture(autouse=True)
+def _without_rehearsal(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A lock is not rehearsed, which takes seconds, but where a test asks for it."""
+    if "rehearsed" not in request.fixturenames:
+        monkeypatch.setattr(locking, "rehearse", lambda *_: None)
 
 
 @pytest.fixture

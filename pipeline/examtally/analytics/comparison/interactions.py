@@ -16,6 +16,7 @@ from examtally.analytics.comparison.contrast import (
     observed_difference,
     robust_test,
 )
+from examtally.analytics.comparison.examiner_clusters import ENOUGH_EXAMINERS
 from examtally.analytics.comparison.joint import Joint
 from examtally.analytics.comparison.knees import Compared
 from examtally.analytics.comparison.rows import contrast_columns, frame_of, records, with_adjusted, with_remarks
@@ -26,6 +27,8 @@ from examtally.contracts.results import conform, empty
 
 _PAIRS = tuple((measure, DIFFERENCE) for measure in SAME_KNEES)
 _FAMILY = ("condition", "adjustment", "measure")
+EXAMINER_GROUPS = ("role", "site")
+"""Groups that are made of examiners."""
 
 
 def interactions_table(knees: Mapping[str, ConditionKnees], protocol: Protocol) -> pl.DataFrame:
@@ -33,7 +36,8 @@ def interactions_table(knees: Mapping[str, ConditionKnees], protocol: Protocol) 
 
     The difference has Newcombe's hybrid score interval for independent proportions; where participants have several
     knees, also in both groups, effective numbers and their correlation take their place. Test: chi-squared with N - 1
-    where knees are independent, else the difference over its robust standard error.
+    where knees are independent, else the difference over its robust standard error. Groups made of examiners (roles,
+    sites) have examiners as clusters in interval and test; see `contrast_examiners`.
 
     Source: Newcombe RG. Stat Med 1998;17:873–890, method 10; Campbell I. Stat Med 2007;26:3661–3675 (N − 1); Alonzo &
     Pepe 2005 for the corrected rows.
@@ -82,18 +86,51 @@ def _pair(
     corrected = {} if why else compared.corrected(_PAIRS, level)
     key: dict[str, object] = {"condition": knees.condition, "maneuver": maneuver, "group_by": group_by}
     key |= {"group_a": groups[0], "group_b": groups[1], "contrast": DIFFERENCE, "differ": None}
+    of_examiners = group_by in EXAMINER_GROUPS
     for measure in SAME_KNEES:
         own = key | {"measure": measure}
         counted = _counted(joint, measure)
-        made = observed_difference(joint, measure, level, is_paired=False)
-        columns = contrast_columns(made, unpaired_test(joint, made))
-        yield from records(counted | columns, **own, adjustment="none", flag=None, note=None)
+        said: dict[str, str | None] = {"flag": None, "note": None}
+        if of_examiners:
+            columns, said = _by_examiner(compared, measure, level, is_corrected=False)
+        else:
+            made = observed_difference(joint, measure, level, is_paired=False)
+            columns = contrast_columns(made, unpaired_test(joint, made))
+        yield from records(counted | columns, **own, adjustment="none", **said)
         if why:
             columns, said = {"test": np.array(["none"])}, {"flag": "too_few_verified", "note": why}
+        elif of_examiners:
+            columns, said = _by_examiner(compared, measure, level, is_corrected=True)
         else:
             made, said = corrected[measure, DIFFERENCE], {"flag": "", "note": ""}
             columns = contrast_columns(made, robust_test(made, "robust"))
         yield from records(counted | columns, **own, adjustment="verification", **said)
+
+
+def _by_examiner(
+    compared: Compared, measure: str, level: float, *, is_corrected: bool
+) -> tuple[dict[str, np.ndarray], dict[str, str | None]]:
+    """Columns of a comparison of groups of examiners, and what must be said of it."""
+    made = compared.examiner_contrast(measure, is_corrected=is_corrected)
+    low, high = made.limits(level)
+    is_tested = np.isfinite(made.p_value)
+    columns = {
+        "estimate_a": made.estimate_a,
+        "estimate_b": made.estimate_b,
+        "difference": made.value,
+        "ci_low": low,
+        "ci_high": high,
+        "test": "examiner_clusters" if is_tested else "none",
+        "statistic": made.statistic,
+        "p_value": made.p_value,
+    }
+    few = min(made.examiners)
+    note = None
+    if few < ENOUGH_EXAMINERS:
+        there = " and ".join(str(count) for count in made.examiners)
+        note = f"Descriptive only: {there} examiners stand behind it; {ENOUGH_EXAMINERS} a group are needed."
+    shown = {name: np.array([value]) for name, value in columns.items()}
+    return shown, {"flag": "few_examiners" if note else None, "note": note}
 
 
 def _counted(joint: Joint, measure: str) -> dict[str, np.ndarray]:

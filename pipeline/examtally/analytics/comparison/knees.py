@@ -9,8 +9,12 @@ import numpy as np
 import polars as pl
 
 from examtally.analytics.comparison.contrast import Contrast, corrected_contrast
+from examtally.analytics.comparison.examiner_clusters import ExaminerContrast, contrast_examiners
 from examtally.analytics.comparison.joint import PAIRED, UNPAIRED, Joint, group_kind, paired_kind
 from examtally.analytics.comparison.stacked import A, B, Stacked
+from examtally.analytics.diagnostic_accuracy.clustering import margin
+from examtally.analytics.diagnostic_accuracy.measures import PROPORTIONS
+from examtally.analytics.diagnostic_accuracy.two_by_two import DENOMINATORS
 from examtally.analytics.intervals import BoolArray, FloatArray
 from examtally.analytics.verification_bias.aipw import augmented
 from examtally.analytics.verification_bias.corrected import is_inside
@@ -133,6 +137,25 @@ class Compared:
                 Stacked(usable, table.products), clusters, measure, contrast, level
             )
         return made
+
+    def examiner_contrast(self, measure: str, *, is_corrected: bool) -> ExaminerContrast:
+        """The two groups' difference with examiners as clusters, on verified knees or corrected for verification."""
+        events, denominator = PROPORTIONS[measure]
+        examiner = self.knees.frame["examiner"].to_numpy()[self.taken]
+        found: list[FloatArray] = []
+        knees: list[FloatArray] = []
+        for side in self.sides:
+            added = side.contributions(self.taken, self.present, self.verified) if is_corrected else self._seen(side)
+            _, own = np.unique(examiner[side.inside], return_inverse=True)
+            for sums, cells in ((found, events), (knees, DENOMINATORS[denominator])):
+                sums.append(np.bincount(own, weights=(added @ margin(cells))[side.inside]).astype(np.float64))
+        return contrast_examiners((found[0], found[1]), (knees[0], knees[1]))
+
+    def _seen(self, side: Side) -> FloatArray:
+        """What each verified knee of a side adds to tp, fp, fn, tn, (n, 4)."""
+        cell = 2 * ~side.positive + ~self.present
+        added: FloatArray = np.eye(4)[cell] * (side.inside & self.verified)[:, None]
+        return added
 
 
 def _shortage(positive: BoolArray, present: BoolArray, verified: BoolArray) -> str:

@@ -37,7 +37,7 @@ def accuracy_table(
     A figure that cannot be estimated is null with a flag and a note.
     """
     settled = [pair for pair in contract.catalogue.pairs if pair[0] in protocol.reference.accepted]
-    pairs = pl.DataFrame(settled, schema=["condition", "maneuver"], orient="row")
+    pairs = pl.DataFrame(settled, schema={"condition": pl.String, "maneuver": pl.String}, orient="row")
     rows = tallies.join(pairs, on=["condition", "maneuver"], how="semi").sort(KEY)
     table = TwoByTwo.of(rows, role_clusters)
     frames = [_frame(rows, table, figures, chosen, protocol) for figures, chosen in _figures(rows, table, protocol)]

@@ -108,12 +108,16 @@ class Target(Section):
 
 @dataclass(frozen=True)
 class Selection:
-    """What a study asks of the cohort: who is in it, what its tests are and what counts as the condition."""
+    """What a study asks of the cohort: who is in it, what its tests are and what counts as the condition.
+
+    `outcomes_dealt_anew`: a rehearsal, in which answers are dealt to other people, so that no result can be seen.
+    """
 
     population: tuple[Filter, ...]
     tests: tuple[IndexTest, ...]
     target: Target | None
     indeterminate: str
+    outcomes_dealt_anew: bool = False
 
 
 @dataclass(frozen=True)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -491,3 +492,10 @@ def test_post_test_of_an_infinite_ratio_keeps_its_lower_limit(table: Make, singl
 def test_post_test_is_overall_only(table: Make, single: Make, protocol: Protocol) -> None:
     tallies = pl.concat([single(20, 5, 5, 30), single(20, 5, 5, 30, group_by="sex", group="female")])
     assert post_test_table(table(tallies), protocol).height == 8
+
+
+def test_where_no_pair_has_an_accepted_standard_no_row_is_given(
+    single: Make, contract: Contract, protocol: Protocol
+) -> None:
+    nothing = replace(protocol, reference=replace(protocol.reference, accepted={}))
+    assert accuracy_table(single(8, 2, 2, 8), None, contract, nothing).is_empty()

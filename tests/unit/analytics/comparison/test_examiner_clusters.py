@@ -1,0 +1,74 @@
+"""Groups of examiners: equal to a t test where examiners are equally busy, honest where they are few."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from examtally.analytics.comparison.examiner_clusters import contrast_examiners
+
+ONE, OTHER = np.array([9.0, 8.0, 10.0, 7.0]), np.array([6.0, 7.0, 8.0])
+
+
+def test_with_as_many_knees_each_it_is_welchs_variance_of_examiners_means() -> None:
+    """CR2 is then the unbiased variance of a mean in each group; equal groups give the t test on examiners - 2."""
+    made = contrast_examiners((ONE, OTHER), (np.full(4, 10.0), np.full(3, 10.0)))
+    a, b = ONE / 10, OTHER / 10
+    assert made.value == pytest.approx(a.mean() - b.mean())
+    assert made.variance == pytest.approx(a.var(ddof=1) / 4 + b.var(ddof=1) / 3)
+    assert made.examiners == (4, 3)
+    same = contrast_examiners((ONE[:3], OTHER), (np.full(3, 10.0), np.full(3, 10.0)))
+    t = stats.ttest_ind(a[:3], b)
+    assert (same.df, same.statistic, same.p_value) == pytest.approx((4.0, t.statistic, t.pvalue))
+    low, high = same.limits(0.95)
+    assert (low, high) == pytest.approx(tuple(t.confidence_interval(0.95)))
+
+
+def test_it_equals_the_general_formula_by_matrices() -> None:
+    """Bell & McCaffrey 2002, CR2 of the least-squares fit of two group means, independence as the working model."""
+    events, knees = (
+        (np.array([3.0, 9.0, 20.0]), np.array([2.0, 5.0, 6.0, 1.0])),
+        (
+            np.array([5.0, 12.0, 22.0]),
+            np.array([4.0, 7.0, 9.0, 6.0]),
+        ),
+    )
+    made = contrast_examiners(events, knees)
+    rows, outcome, cluster = [], [], []
+    for side in (0, 1):
+        for place, (positive, n) in enumerate(zip(events[side], knees[side], strict=True)):
+            rows += [[float(side == 0), float(side == 1)]] * int(n)
+            outcome += [1.0] * int(positive) + [0.0] * int(n - positive)
+            cluster += [(side, place)] * int(n)
+    x, y = np.array(rows), np.array(outcome)
+    bread = np.linalg.inv(x.T @ x)
+    residual, hat = y - x @ bread @ x.T @ y, x @ bread @ x.T
+    contrast = np.array([1.0, -1.0])
+    total, forms = 0.0, []
+    for key in dict.fromkeys(cluster):
+        own = np.array([one == key for one in cluster])
+        left = np.eye(own.sum()) - hat[np.ix_(own, own)]
+        values, vectors = np.linalg.eigh(left)
+        weight = contrast @ bread @ x[own].T @ (vectors / np.sqrt(values)) @ vectors.T
+        total += float(weight @ residual[own]) ** 2
+        forms.append((np.eye(len(y)) - hat)[:, own] @ weight)
+    assert made.variance == pytest.approx(total)
+    form = np.array(forms) @ np.array(forms).T
+    assert made.df == pytest.approx(min(np.trace(form) ** 2 / (form**2).sum(), 5))
+
+
+def test_knees_of_one_examiner_tell_less_than_as_many_of_several() -> None:
+    events, knees = np.array([50.0, 38.0, 45.0]), np.full(3, 50.0)
+    made = contrast_examiners((events, events[::-1] - 10), (knees, knees))
+    independent = 2 * (133 / 150) * (17 / 150) / 150
+    assert made.variance > 2 * independent
+
+
+def test_one_examiner_or_none_gives_no_interval_and_idle_ones_do_not_count() -> None:
+    alone = contrast_examiners((np.array([8.0, 0.0]), OTHER), (np.array([10.0, 0.0]), np.full(3, 10.0)))
+    assert alone.examiners == (1, 3)
+    assert alone.value == pytest.approx(0.1)
+    assert np.isnan(alone.p_value)
+    assert np.isnan(alone.limits(0.95)).all()
+    assert np.isnan(contrast_examiners((np.zeros(0), OTHER), (np.zeros(0), np.full(3, 10.0))).value)
