@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.stats import t as student
@@ -22,6 +22,12 @@ class ExaminerContrast:
     variance: float
     df: float
     examiners: tuple[int, int]
+
+    def widened(self, variance: float) -> ExaminerContrast:
+        """The same with a variance that does not come from examiners added; degrees of freedom by Satterthwaite."""
+        total = self.variance + variance
+        df = self.df * (total / self.variance) ** 2 if self.variance > 0 else self.df
+        return replace(self, variance=total, df=df)
 
     @property
     def value(self) -> float:

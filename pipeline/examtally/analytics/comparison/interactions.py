@@ -16,7 +16,7 @@ from examtally.analytics.comparison.contrast import (
     observed_difference,
     robust_test,
 )
-from examtally.analytics.comparison.examiner_clusters import ENOUGH_EXAMINERS
+from examtally.analytics.comparison.examiner_clusters import ENOUGH_EXAMINERS, ExaminerContrast
 from examtally.analytics.comparison.joint import Joint
 from examtally.analytics.comparison.knees import Compared
 from examtally.analytics.comparison.rows import contrast_columns, frame_of, records, with_adjusted, with_remarks
@@ -124,13 +124,17 @@ def _by_examiner(
         "statistic": made.statistic,
         "p_value": made.p_value,
     }
-    few = min(made.examiners)
-    note = None
-    if few < ENOUGH_EXAMINERS:
-        there = " and ".join(str(count) for count in made.examiners)
-        note = f"Descriptive only: {there} examiners stand behind it; {ENOUGH_EXAMINERS} a group are needed."
     shown = {name: np.array([value]) for name, value in columns.items()}
-    return shown, {"flag": "few_examiners" if note else None, "note": note}
+    return shown, examiner_remark(made)
+
+
+def examiner_remark(made: ExaminerContrast) -> dict[str, str | None]:
+    """Flag and note of a comparison of groups of examiners: whether they are enough for more than a description."""
+    if min(made.examiners) >= ENOUGH_EXAMINERS:
+        return {"flag": None, "note": None}
+    there = " and ".join(str(count) for count in made.examiners)
+    note = f"Descriptive only: {there} examiners stand behind it; {ENOUGH_EXAMINERS} a group are needed."
+    return {"flag": "few_examiners", "note": note}
 
 
 def _counted(joint: Joint, measure: str) -> dict[str, np.ndarray]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import polars as pl
 
+from examtally.analytics.bias_adjusted.between_groups import with_bias_adjusted_interactions
 from examtally.analytics.bias_adjusted.together import with_bias_adjusted_comparisons
 from examtally.analytics.comparison.interactions import interactions_table
 from examtally.analytics.comparison.knees import compared_knees
@@ -39,7 +40,10 @@ def interactions(work: Work) -> pl.DataFrame:
     """One maneuver in two groups."""
     compared = work.once(knees)
     work.say("Comparing groups of exams")
-    return interactions_table(compared, work.protocol)
+    seen = interactions_table(compared, work.protocol)
+    return with_bias_adjusted_interactions(
+        seen, work.verification_frame, work.once(leading.models), work.contract, work.protocol
+    )
 
 
 def _orders(work: Work) -> dict[str, FloatArray]:

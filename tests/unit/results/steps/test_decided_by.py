@@ -85,3 +85,20 @@ def test_missed_injuries_have_their_false_readings_taken_off(clinic: KnownClinic
     assert 0 < found["false"].sum() < read.sum()
     assert found["false"].sum() == pytest.approx((read & ~present).sum(), abs=5)
     assert found["among_all"].sum() == pytest.approx((inside & present).sum(), abs=8)
+
+
+def test_groups_are_compared_in_all_knees_and_examiners_are_clusters(clinic: KnownClinic) -> None:
+    made = comparisons.interactions(clinic.work).filter(maneuver="lachman", measure="specificity")
+    rows = {(row["group_by"], row["adjustment"]): row for row in made.to_dicts()}
+    led, seen = rows["role", "bias_adjusted"], rows["role", "none"]
+    assert (led["test"], seen["test"]) == ("examiner_clusters", "examiner_clusters")
+    assert "examiners stand behind it" in led["note"]
+    assert led["ci_low"] < led["estimate_a"] - led["estimate_b"] < led["ci_high"]
+    assert rows["acuity", "bias_adjusted"]["test"] == "none"
+    knees = clinic.models.fitted["acl_tear"].knees.rows
+    chances, inside = clinic.chances("lachman", knees)
+    group = clinic.work.verification_frame["acuity"].cast(pl.String).to_numpy()[knees]
+    absent = inside & ~clinic.present("acl_tear", knees)
+    row = rows["acuity", "bias_adjusted"]
+    a, b = (1 - chances[absent & (group == row[name])].mean() for name in ("group_a", "group_b"))
+    assert row["ci_low"] < a - b < row["ci_high"]

@@ -1,0 +1,127 @@
+"""One maneuver in two groups of exams, by the draws of who has the condition."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+import polars as pl
+
+from examtally.analytics.bias_adjusted.figures import Summary, measures, summaries
+from examtally.analytics.bias_adjusted.leading import held_back, standing, withheld_of
+from examtally.analytics.bias_adjusted.model import BiasModels, ConditionModel
+from examtally.analytics.bias_adjusted.tabulate import Members, tabulate
+from examtally.analytics.comparison.contrast import SAME_KNEES
+from examtally.analytics.comparison.examiner_clusters import contrast_examiners
+from examtally.analytics.comparison.interactions import EXAMINER_GROUPS, examiner_remark
+from examtally.analytics.intervals import FloatArray
+from examtally.contracts.contract import Contract
+from examtally.contracts.protocol.protocol import Protocol
+from examtally.contracts.results import conform
+
+_PAIR = ("condition", "maneuver", "group_by", "group_a", "group_b", "measure")
+_VALUES = ("estimate_a", "estimate_b", "difference", "ci_low", "ci_high", "test", "p_value", "flag", "note")
+
+
+def with_bias_adjusted_interactions(
+    interactions: pl.DataFrame, frame: pl.DataFrame, models: BiasModels, contract: Contract, protocol: Protocol
+) -> pl.DataFrame:
+    """Return the table `interactions` with the rows `bias_adjusted`; they carry the counts of the verified knees.
+
+    `frame` is the verification frame. Groups of participants: medians and percentiles of the draws of the difference,
+    no test. Groups of examiners: knees weighted by their chance of the condition, examiners as clusters
+    (`contrast_examiners`), to whose variance that of the drawn statuses is added; its test goes with it.
+    """
+    asked = interactions.filter(adjustment="none").select(_PAIR).unique(maintain_order=True)
+    rows = [
+        row
+        for code, model in models.fitted.items()
+        for row in _compared(model, frame, asked.filter(condition=code), contract, protocol)
+    ]
+    made = pl.DataFrame(rows, schema={name: interactions.schema[name] for name in (*_PAIR, *_VALUES)})
+    kept = interactions.filter(adjustment="none").drop(*_VALUES, "p_adjusted", "adjustment")
+    joined = made.join(kept, on=_PAIR, how="inner").with_columns(adjustment=pl.lit("bias_adjusted"))
+    return conform("interactions", pl.concat([interactions, joined], how="diagonal"), status=protocol.analysis_status)
+
+
+def _compared(
+    model: ConditionModel, frame: pl.DataFrame, asked: pl.DataFrame, contract: Contract, protocol: Protocol
+) -> Iterator[dict[str, object]]:
+    level, whole = protocol.intervals.level, held_back(model, contract)
+    own = frame[model.knees.rows]
+    for maneuver, group_by, *groups in asked.select(_PAIR[1:5]).unique(maintain_order=True).iter_rows():
+        sides = [_members(model, own, maneuver, group_by, group) for group in groups]
+        drawn = measures(tabulate(model.draws, sides))
+        single = {measure: summaries(drawn[measure], level) for measure in SAME_KNEES}
+        why: dict[str, str] = {}
+        for side, each in enumerate(sides):
+            why |= withheld_of(each, {measure: figures[side] for measure, figures in single.items()}, whole)
+        for measure in SAME_KNEES:
+            difference = summaries(drawn[measure][:1] - drawn[measure][1:], level)[0]
+            key = dict(zip(_PAIR, (model.knees.condition, maneuver, group_by, *groups, measure), strict=True))
+            flag = standing(model, protocol)
+            if measure in why:
+                yield key | dict.fromkeys(_VALUES) | {"test": "none", "flag": "withheld", "note": why[measure]}
+            elif group_by in EXAMINER_GROUPS:
+                yield key | _by_examiner(model, own["examiner"].to_numpy(), sides, measure, level, flag)
+            else:
+                yield key | _by_draws(single[measure], difference) | {"flag": flag}
+
+
+def _members(model: ConditionModel, own: pl.DataFrame, maneuver: str, group_by: str, group: str) -> Members:
+    """The knees of one group with a clear finding."""
+    result = own[f"result_{maneuver}"]
+    positive = (result == "positive").to_numpy()
+    inside = (own[group_by].cast(pl.String) == group).to_numpy()
+    places = np.flatnonzero(inside & (positive | (result == "negative").to_numpy()))
+    with_it = float(model.draws.chance[places].sum())
+    return Members(
+        maneuver=maneuver,
+        group_by=group_by,
+        group=group,
+        places=places,
+        is_positive=positive[places],
+        verified=int(model.knees.is_verified[places].sum()),
+        participants=int(np.unique(model.knees.participants[places]).size),
+        expected=(with_it, places.size - with_it),
+    )
+
+
+def _by_draws(single: list[Summary], difference: Summary) -> dict[str, object]:
+    one, other = single
+    values = (one.estimate, other.estimate, difference.estimate, difference.low, difference.high, "none", None)
+    shown: dict[str, object] = dict(zip(_VALUES, values, strict=False))
+    return shown | {"note": None}
+
+
+def _by_examiner(
+    model: ConditionModel, examiner: FloatArray, sides: list[Members], measure: str, level: float, flag: str | None
+) -> dict[str, object]:
+    chance = model.draws.chance
+    events, knees = [], []
+    for each in sides:
+        weight = chance[each.places] if measure == "sensitivity" else 1 - chance[each.places]
+        meant = each.is_positive if measure == "sensitivity" else ~each.is_positive
+        _, own = np.unique(examiner[each.places], return_inverse=True)
+        events.append(np.bincount(own, weights=weight * meant).astype(np.float64))
+        knees.append(np.bincount(own, weights=weight).astype(np.float64))
+    seen = contrast_examiners((events[0], events[1]), (knees[0], knees[1]))
+    made = seen.widened(_of_statuses(model, sides, measure))
+    low, high = made.limits(level)
+    is_tested = bool(np.isfinite(made.p_value))
+    values = (made.estimate_a, made.estimate_b, made.value, low, high, "examiner_clusters" if is_tested else "none")
+    said = examiner_remark(made)
+    shown: dict[str, object] = dict(zip(_VALUES, (*values, made.p_value), strict=False))
+    return shown | {"flag": said["flag"] or flag, "note": said["note"]}
+
+
+def _of_statuses(model: ConditionModel, sides: list[Members], measure: str) -> float:
+    """Variance of the difference over drawn statuses, the knees as they are."""
+    statuses = model.draws.statuses_of(0, model.draws.draws)
+    shares = []
+    for each in sides:
+        present = statuses[each.places]
+        meant = present if measure == "sensitivity" else 1 - present
+        hits = each.is_positive if measure == "sensitivity" else ~each.is_positive
+        shares.append((meant * hits[:, None]).sum(axis=0) / meant.sum(axis=0))
+    return float(np.var(shares[0] - shares[1]))
