@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import tempfile
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -14,6 +13,7 @@ from examtally.contracts.results import conform
 from examtally.errors import ResultsError
 from examtally.ingestion import BatchReport, ingest
 from examtally.registry import open_registry
+from examtally.registry.scratch import scratch
 from examtally.reporting import render_audit, render_monthly, render_shelf
 from examtally.results import Results, analyze
 from examtally.synthesis import SynthesisReport, synthesize
@@ -80,8 +80,7 @@ def score_clinics(
     held, shown = (dict.fromkeys(("sensitivity", "specificity"), 0) for _ in range(2))
     for number in range(clinics):
         say(f"clinic {number + 1} of {clinics}")
-        with tempfile.TemporaryDirectory(prefix="examtally-clinics-") as place:
-            folder = Path(place)
+        with scratch() as folder:
             synthesize(folder / "synthetic", seed=(1 if seed is None else seed) + number, scenario=scenario)
             ingest([folder / "synthetic" / "records"], folder / REGISTRY)
             with open_registry(folder / REGISTRY) as opened:

@@ -9,7 +9,7 @@ import typer
 
 from examtally.cli import output
 from examtally.cli.options import AllowHeld, Amend, Json, Mapping, Operator, Paths, Registry, Wait, lock_wait
-from examtally.cli.stopping import entries_of, files_at
+from examtally.cli.stopping import entries_of, files_at, tell
 
 
 def workbook(
@@ -22,6 +22,7 @@ def workbook(
     from examtally.contracts.contract import load_contract
     from examtally.workbook.book import write_workbook
 
+    tell(files_at(out))
     sheets = write_workbook(out, load_contract(), as_tables=as_tables)
     print(f"{out}: fill in {', '.join(sheets)}; the first sheet says how.")
     print(f"Then: examtally check {out}, and examtally ingest {out} --registry REGISTRY")
@@ -35,6 +36,7 @@ def sheet(
     from examtally.contracts.contract import load_contract
     from examtally.reporting.exam_sheet import write_sheet
 
+    tell(files_at(out))
     print(write_sheet(out, load_contract(), paper=paper).resolve())
 
 
@@ -47,7 +49,7 @@ def map_draft(
     """Look at an export and write a first mapping file, with `# unsure:` wherever a person must decide."""
     from examtally.ingestion.drafting.draft import draft
 
-    with output.progress() as say:
+    with output.progress(files_at(out) if out is not None else None) as say:
         made = draft(export, progress=say)
     output.show_draft(made, out)
 
@@ -64,6 +66,7 @@ def key_make(
     """Make the key of a site, once. It is never printed; its steward keeps it, and a copy, apart from the records."""
     from examtally.deidentification import make_key
 
+    tell(files_at(file))
     make_key(file, around=around)
     output.show_key()
 

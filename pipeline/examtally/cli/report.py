@@ -228,9 +228,8 @@ def intake(
 
     From a results folder, or from the registry before anything was analyzed. As html.
     """
-    from tempfile import TemporaryDirectory
-
     from examtally.registry import open_registry
+    from examtally.registry.scratch import scratch
     from examtally.reporting import render_intake
     from examtally.results import analyze
 
@@ -241,8 +240,8 @@ def intake(
         if results is not None:
             made = render_intake(results, out, batch=batch, progress=say)
         if registry is not None:
-            with TemporaryDirectory(prefix="examtally-intake-") as folder:
+            with scratch() as folder:
                 with open_registry(registry, lock_wait=lock_wait(wait)) as opened:
                     found = analyze(opened, only=("batches", "held_back", "intake_checks"))
-                made = render_intake(found.write(Path(folder) / "results"), out, batch=batch, progress=say)
+                made = render_intake(found.write(folder / "results"), out, batch=batch, progress=say)
     output.show_files(made)

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import json
-import shutil
-import tempfile
 from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass
@@ -24,6 +22,7 @@ from examtally.ingestion.checking.days import disguised_days
 from examtally.ingestion.mapping.exports import find_exports
 from examtally.ingestion.mapping.mapped import stage_mapped
 from examtally.ingestion.reading.staging import make_line_shift
+from examtally.registry.scratch import scratch
 from examtally.registry.workspace import Workspace
 
 Progress = Callable[[str], None]
@@ -77,7 +76,7 @@ def deidentify(
     section = declared.deidentify
     exports, passed_over = find_exports(paths, declared)
     out.parent.mkdir(parents=True, exist_ok=True)
-    with Workspace(out.parent) as workspace, _Folder(out) as folder:
+    with Workspace(out.parent) as workspace, scratch(out.parent) as folder:
         make_line_shift(workspace.con)
         cleaner = Cleaner(workspace.con, contract, declared, section, site_key, workspace.folder)
         cleaned = []
@@ -90,11 +89,13 @@ def deidentify(
                 faults += fault.lines
         if faults:
             raise FileFault(*faults)
-        files = _write(folder.path, cleaned)
-        (folder.path / MAPPING).write_text(_mapping_of(top.plain()), encoding="utf-8")
+        files = _write(folder, cleaned)
+        (folder / MAPPING).write_text(_mapping_of(top.plain()), encoding="utf-8")
         say("counting what could still point at a person")
-        risks = _look_again(folder.path, site_key)
-        folder.keep()
+        risks = _look_again(folder, site_key)
+        if out.exists():
+            out.rmdir()
+        folder.replace(out)
     return Deidentified(out, files, passed_over, risks)
 
 
@@ -103,28 +104,6 @@ def _check_out(out: Path, key: Path) -> None:
         raise FileFault("the output folder is there already and is not empty; name a new one")
     if out.absolute().resolve() in key.absolute().resolve().parents:
         raise FileFault("the key would lie in the output folder; keep it apart from what is shared")
-
-
-class _Folder:
-    """A folder beside the place of `out`, moved there when kept and removed when not."""
-
-    def __init__(self, out: Path) -> None:
-        self._out = out
-        self._is_kept = False
-
-    def __enter__(self) -> _Folder:
-        self.path = Path(tempfile.mkdtemp(prefix=".deidentify-", dir=self._out.parent))
-        return self
-
-    def keep(self) -> None:
-        if self._out.exists():
-            self._out.rmdir()
-        self.path.replace(self._out)
-        self._is_kept = True
-
-    def __exit__(self, *_: object) -> None:
-        if not self._is_kept:
-            shutil.rmtree(self.path, ignore_errors=True)
 
 
 def _write(folder: Path, cleaned: Sequence[Cleaned]) -> tuple[CleanedFile, ...]:

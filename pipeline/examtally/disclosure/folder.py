@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import hashlib
 import json
-import tempfile
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
@@ -16,6 +15,7 @@ import polars as pl
 from examtally.disclosure.ledger import Shown
 from examtally.disclosure.tables import CELLS, KEY, Row
 from examtally.errors import DisclosureError
+from examtally.registry.scratch import scratch
 from examtally.words import for_csv
 
 ABOUT = "release.json"
@@ -67,18 +67,18 @@ class Release:
         target = out / self.name
         try:
             out.mkdir(parents=True, exist_ok=True)
-            with tempfile.TemporaryDirectory(dir=out, prefix=".release-") as inner:
-                fresh = Path(inner) / "fresh"
+            with scratch(out) as inner:
+                fresh = inner / "fresh"
                 fresh.mkdir()
                 for name, frame in {COUNTS: self.counts, **self.figures}.items():
                     frame.write_csv(fresh / f"{name}.csv")
                 text = json.dumps({**self.about, _FILES: _sums(fresh)}, indent=2, ensure_ascii=False)
                 (fresh / ABOUT).write_text(f"{text}\n", encoding="utf-8")
-                log = Path(inner) / "log.csv"
+                log = inner / "log.csv"
                 for_csv(self.log).write_csv(log)
                 log.chmod(0o600)
                 log.replace(self.log_in(out))
-                _put_in_place(fresh, target, Path(inner) / "before")
+                _put_in_place(fresh, target, inner / "before")
         except OSError as fault:
             raise DisclosureError(f"the release cannot be written: {fault.strerror}; name another --out") from None
         return target

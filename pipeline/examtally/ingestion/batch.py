@@ -41,7 +41,7 @@ from examtally.registry.audit_entry import coded
 from examtally.registry.bookkeeping import migrate
 from examtally.registry.faults import writing_fault
 from examtally.registry.lock_wait import LockWait
-from examtally.registry.registry import check_place, reading, writing
+from examtally.registry.registry import check_place, reading, real_file, writing
 from examtally.registry.workspace import Workspace
 
 Progress = Callable[[str], None]
@@ -72,7 +72,7 @@ def ingest(
 
         et.ingest(["records"], "registry.duckdb", operator="OP-1")
     """
-    registry, contract = Path(registry), load_contract()
+    registry, contract = real_file(registry), load_contract()
     mapped, paths = _mapping(mapping, paths, contract)
     check_place(registry)
     with Workspace(registry.parent, lock_wait) as workspace, _plain_faults(registry):
@@ -109,7 +109,8 @@ def check(
     """
     contract = load_contract()
     mapped, paths = _mapping(mapping, paths, contract)
-    beside = None if registry is None else Path(registry).parent
+    registry = None if registry is None else real_file(registry)
+    beside = None if registry is None else registry.parent
     with Workspace(beside, lock_wait) as workspace, _plain_faults(registry or "check"):
         batch = _Batch(workspace, contract, paths, mapped, progress)
         with _to_check_against(workspace, registry, contract):

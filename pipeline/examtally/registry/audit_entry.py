@@ -14,7 +14,7 @@ from examtally.errors import ExamtallyError
 from examtally.registry.audit_log import Entry, note
 from examtally.registry.faults import writing_fault
 from examtally.registry.lock_wait import LockWait
-from examtally.registry.registry import reading, writing
+from examtally.registry.registry import reading, real_file, writing
 from examtally.registry.workspace import Workspace, transaction
 
 
@@ -43,7 +43,7 @@ def note_use(
 
     Raises RegistryError where there is no registry or it cannot be written.
     """
-    registry, contract = Path(registry), load_contract()
+    registry, contract = real_file(registry), load_contract()
     with Workspace(registry.parent, lock_wait) as workspace:
         operator = coded(workspace.con, operator)
         try:

@@ -19,6 +19,7 @@ from examtally.errors import RegistryError
 from examtally.registry.bookkeeping import check_form, migrate, stored_version
 from examtally.registry.faults import opening_fault, unreadable, writing_fault
 from examtally.registry.lock_wait import LockWait
+from examtally.registry.scratch import private_files
 from examtally.registry.workspace import Workspace
 
 
@@ -84,7 +85,7 @@ def open_registry(
         with et.open_registry("registry.duckdb") as registry:
             registry.con.sql("select count(*) from reg.exams").pl()
     """
-    path, contract = Path(path), contract or load_contract()
+    path, contract = real_file(path), contract or load_contract()
     if not read_only and not path.exists():
         with Workspace(path.parent, lock_wait) as workspace, writing(workspace, path, contract):
             pass
@@ -177,8 +178,32 @@ def _look(con: duckdb.DuckDBPyConnection, path: Path, contract: Contract, *, rea
         raise
 
 
+def real_file(path: Path | str) -> Path:
+    """Return the file that `path` speaks of, links followed: its log, and what takes its place, lie beside it.
+
+    Raises RegistryError for links that lead nowhere, and for what is there and is neither a file nor a folder.
+    """
+    named = Path(path)
+    try:
+        found = named.resolve()
+    except (OSError, RuntimeError):
+        raise RegistryError(f"{named} is a link that leads to itself; name the registry file") from None
+    if found.exists() and not (found.is_file() or found.is_dir()):
+        raise RegistryError(f"{named} is a device or a pipe; name the registry file")
+    return named if found == named.absolute() else found
+
+
 def check_place(path: Path) -> None:
-    """Raise RegistryError where no registry can lie at `path`; looks at the folder only."""
+    """Raise RegistryError where no registry can lie at `path`, or where it has a second name on the disk.
+
+    What is written under one name would stand, or stay erased records and all, under the other.
+    """
+    names = path.stat().st_nlink if path.is_file() else 1
+    if names > 1:
+        raise RegistryError(
+            f"{path}: the file has {names} names on this disk (hard links), and the others would keep what is removed "
+            "here; copy it to a new file, remove the other names, and use the copy; nothing was changed"
+        )
     if not path.parent.is_dir():
         raise RegistryError(f"{path.parent}: there is no such folder; make it first, or name another")
     if not os.access(path.parent, os.W_OK):
@@ -204,16 +229,6 @@ def _checkpoint(con: duckdb.DuckDBPyConnection, path: Path, *, is_new: bool) -> 
         raise RegistryError(f"{path}: the batch is stored, but no room is left to tidy the file; free some") from None
 
 
-@contextmanager
-def private_files() -> Iterator[None]:
-    """New files of this process are readable by their owner only."""
-    before = os.umask(0o077)
-    try:
-        yield
-    finally:
-        os.umask(before)
-
-
 def _publish(made: Path, path: Path) -> None:
     """Give a finished file its name, unless another program has taken it meanwhile."""
     try:
@@ -225,6 +240,8 @@ def _publish(made: Path, path: Path) -> None:
             if path.exists():
                 raise FileExistsError from None
             made.replace(path)
+        else:
+            made.unlink()
     except FileExistsError:
         raise RegistryError(f"{path} was made by another program meanwhile; nothing was stored, repeat") from None
     flush_folder(path.parent)

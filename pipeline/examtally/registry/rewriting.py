@@ -17,7 +17,8 @@ from examtally.contracts.contract import Contract
 from examtally.contracts.records.rules import literal
 from examtally.errors import RegistryError
 from examtally.registry.faults import writing_fault
-from examtally.registry.registry import attach, check_place, flush_folder, private_files
+from examtally.registry.registry import attach, check_place, flush_folder
+from examtally.registry.scratch import private_files
 from examtally.registry.workspace import Workspace
 
 
@@ -45,7 +46,7 @@ def rewriting(workspace: Workspace, path: Path, contract: Contract, progress: Ca
             if path.with_name(f"{path.name}.wal").exists():
                 raise RegistryError(f"{path}: another program has written to it meanwhile; nothing was changed, repeat")
             progress("before replace")
-            fresh.replace(path)
+            _take_place(fresh, path)
             flush_folder(path.parent)
             progress("after replace")
         finally:
@@ -58,6 +59,15 @@ def _copy(con: duckdb.DuckDBPyConnection, source: str, target: str, file: Path, 
         con.execute(f"copy from database {source} to {target}; checkpoint {target}")
     except duckdb.Error as error:
         raise writing_fault(error, path) from None
+
+
+def _take_place(fresh: Path, path: Path) -> None:
+    try:
+        fresh.replace(path)
+    except OSError as error:  # the file is mounted by itself, or is kept from being replaced
+        raise RegistryError(
+            f"{path} cannot be replaced by a file without these records ({error.strerror}); nothing was changed"
+        ) from None
 
 
 def _flush(file: Path) -> None:

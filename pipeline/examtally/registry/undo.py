@@ -18,6 +18,7 @@ from examtally.registry.audit_log import note, seal
 from examtally.registry.bookkeeping import waiting_tables
 from examtally.registry.faults import writing_fault
 from examtally.registry.lock_wait import LockWait
+from examtally.registry.registry import real_file
 from examtally.registry.rewriting import rewriting
 from examtally.registry.workspace import Workspace, transaction
 
@@ -45,7 +46,7 @@ def undo(
     progress: Progress | None = None,
 ) -> Undone:
     """Take the last batch of the registry back; RegistryError where there is none or the file cannot be written."""
-    registry, contract, say = Path(registry), load_contract(), progress or (lambda _step: None)
+    registry, contract, say = real_file(registry), load_contract(), progress or (lambda _step: None)
     with Workspace(registry.parent, lock_wait) as workspace:
         operator = coded(workspace.con, operator)
         try:

@@ -17,7 +17,7 @@ from examtally.registry.audit_entry import coded
 from examtally.registry.audit_log import note, record_tables, seal
 from examtally.registry.faults import writing_fault
 from examtally.registry.lock_wait import LockWait
-from examtally.registry.registry import reading, writing
+from examtally.registry.registry import reading, real_file, writing
 from examtally.registry.rewriting import rewriting
 from examtally.registry.workspace import Workspace, transaction
 
@@ -91,7 +91,7 @@ def withdraw(
 
     Raises ExamtallyError for what is no coded identifier and RegistryError where the registry cannot be written.
     """
-    registry, contract, say = Path(registry), load_contract(), progress or (lambda _step: None)
+    registry, contract, say = real_file(registry), load_contract(), progress or (lambda _step: None)
     with Workspace(registry.parent, lock_wait) as workspace:
         con = workspace.con
         person, operator = coded(con, participant, "the participant"), coded(con, operator)

@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
-from tempfile import TemporaryDirectory
 from typing import Any, Literal
 
 from examtally.disclosure.release import Approval
 from examtally.errors import ReportError
+from examtally.registry.scratch import scratch
 from examtally.reporting.condition_page.making import render_cards, render_conditions
 from examtally.reporting.examiner_sheet.making import render_sheets
 from examtally.reporting.manuscript.paper import render_study
@@ -119,5 +119,5 @@ def _folder(results: Results | StudyResults | Path | str) -> Iterator[Path]:
     if not isinstance(results, Results | StudyResults):
         yield Path(results)
         return
-    with TemporaryDirectory(prefix="examtally-results-") as inner:
-        yield results.write(Path(inner) / "results")
+    with scratch() as inner:
+        yield results.write(inner / "results")

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import tempfile
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
@@ -11,6 +10,7 @@ from examtally.disclosure.publishing import prepare
 from examtally.disclosure.release import Approval
 from examtally.errors import ReportError
 from examtally.registry.lock_wait import LockWait
+from examtally.registry.scratch import scratch
 from examtally.reporting.engine.renderer import keep_apart, put_page, render
 from examtally.reporting.index.listing import shelve, to_text
 from examtally.results import read_results
@@ -61,9 +61,9 @@ def render_release(
     known = [read_release(folder).shown for folder in earlier]
     ready = prepare(read_results(results_dir), registry, earlier=known, approval=approval, lock_wait=lock_wait)
     made = ready.made.release
-    with tempfile.TemporaryDirectory(prefix="examtally-release-") as inner:
+    with scratch() as inner:
         say("rendering the release")
-        pages = render("release", made.write(Path(inner)), Path(inner) / "pages", formats=formats, page=made.name)
+        pages = render("release", made.write(inner), inner / "pages", formats=formats, page=made.name)
         say("entering it in the registry's log")
         ready.enter("release", operator=operator, lock_wait=lock_wait)
         folder = made.write(out_dir)

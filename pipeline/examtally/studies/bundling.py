@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import shutil
-import tempfile
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -20,6 +19,7 @@ from examtally.disclosure.release import Approval, Scope, make
 from examtally.errors import StudyError
 from examtally.registry import open_registry
 from examtally.registry.lock_wait import LockWait
+from examtally.registry.scratch import scratch
 from examtally.results import Results
 from examtally.studies.bundle import DATA, PACKAGE, Bundle
 from examtally.studies.declared import OVERALL, rows_of
@@ -85,8 +85,8 @@ def write_bundle(
     log = out.with_name(f"{out.name}-disclosure-log.csv")
     try:
         out.parent.mkdir(parents=True, exist_ok=True)
-        with tempfile.TemporaryDirectory(dir=out.parent, prefix=".bundle-") as inner:
-            fresh = Path(inner) / "fresh"
+        with scratch(out.parent) as inner:
+            fresh = inner / "fresh"
             fresh.mkdir()
             made.write(fresh)
             ready.enter("bundle", operator=operator, lock_wait=lock_wait)

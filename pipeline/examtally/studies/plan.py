@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import csv
 import json
-import tempfile
 from collections.abc import Iterable
 from dataclasses import asdict, dataclass, field
 from io import StringIO
@@ -18,6 +17,7 @@ from matplotlib.figure import Figure
 from examtally.contracts.study.study import Study
 from examtally.errors import StudyError
 from examtally.fonts import TEXT, embed_in_figure
+from examtally.registry.scratch import scratch
 from examtally.results.summary import page
 from examtally.results.summary import paragraph as as_paragraph
 from examtally.studies.rates import Rates
@@ -140,13 +140,12 @@ def write_plan(plan: Plan, out: Path) -> tuple[Path, ...]:
     """Write the plan to a folder, all files or none, and return them; StudyError where it holds other things."""
     try:
         out.mkdir(parents=True, exist_ok=True)
-        if any(path.name not in FILES for path in out.iterdir()):
-            raise StudyError("the folder holds other things than a plan; name a new or empty folder with --out")
         contents = dict(
             zip(FILES, (_page(plan), _json(plan), _assumptions(plan), plan.curve.write_csv(), None), strict=True)
         )
-        with tempfile.TemporaryDirectory(dir=out, prefix=".plan-") as inner:
-            fresh = Path(inner)
+        with scratch(out) as fresh:
+            if any(path.name not in FILES for path in out.iterdir() if path not in fresh.parents):
+                raise StudyError("the folder holds other things than a plan; name a new or empty folder with --out")
             for name, text in contents.items():
                 if text is not None:
                     (fresh / name).write_text(text, encoding="utf-8")

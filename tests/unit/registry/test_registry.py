@@ -1,8 +1,10 @@
 from __future__ import annotations
 
+import os
 import stat
 import subprocess
 import sys
+import tempfile
 from pathlib import Path
 
 import duckdb
@@ -13,7 +15,8 @@ from examtally.errors import RegistryError, RegistryLocked
 from examtally.registry import open_registry
 from examtally.registry.bookkeeping import MIGRATIONS, Migration, migrate, stored_version
 from examtally.registry.registry import writing
-from examtally.registry.workspace import SpillFolder, Workspace, remove_abandoned
+from examtally.registry.scratch import SpillFolder, remove_abandoned
+from examtally.registry.workspace import Workspace
 
 EXAMINER = "insert into reg.examiners values ('EX-{0}', 'student', null, null, {1})"
 
@@ -274,6 +277,23 @@ def test_spilled_pages_of_a_killed_process_go_at_the_next_start(tmp_path: Path) 
     assert _names(tmp_path) == [folder.path.name]
     folder.close()
     assert _names(tmp_path) == []
+
+
+def test_report_folders_of_a_killed_process_go_at_the_next_start(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """They lie in the system's temporary folder, whatever the next command works on."""
+    shared = tmp_path / "shared"
+    shared.mkdir()
+    code = (
+        "import os, signal; from examtally.registry.scratch import scratch; held = scratch(); folder = held.__enter__(); "
+        "(folder / 'page').write_text('figure'); os.kill(os.getpid(), signal.SIGKILL)"
+    )
+    subprocess.run([sys.executable, "-c", code], check=False, env={**os.environ, "TMPDIR": str(shared)})
+    assert [path.name for path in shared.rglob("page")] == ["page"]
+    monkeypatch.setattr(tempfile, "tempdir", str(shared))
+    with Workspace(tmp_path):
+        assert _names(shared) == []
 
 
 def test_a_sort_beyond_memory_spills_into_the_folder(tmp_path: Path) -> None:

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from pathlib import Path
-from tempfile import TemporaryDirectory
 
 import polars as pl
 
 from examtally.contracts.catalogue.clinical import Condition
 from examtally.contracts.contract import load_contract
 from examtally.errors import ReportError
+from examtally.registry.scratch import scratch
 from examtally.reporting.audit.audit import Audit
 from examtally.reporting.condition_page.page import CONDITION_FILE, reportable_conditions
 from examtally.reporting.engine.renderer import render
@@ -59,8 +59,8 @@ def _render(
     for condition in _chosen(audit, code):
         if progress is not None:
             progress(f"rendering the {'card' if kind == 'card' else 'page'}: {condition.name}")
-        with TemporaryDirectory(prefix="examtally-story-") as inner:
-            part = _of(results, condition).write(Path(inner) / "results")
+        with scratch() as inner:
+            part = _of(results, condition).write(inner / "results")
             pages += render(
                 kind,
                 part,

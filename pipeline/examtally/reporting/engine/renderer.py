@@ -12,7 +12,6 @@ import os
 import re
 import shutil
 import subprocess
-import tempfile
 import zipfile
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
@@ -24,6 +23,7 @@ import yaml
 
 from examtally.errors import ReportError
 from examtally.fonts import embed_in_page
+from examtally.registry.scratch import scratch
 from examtally.reporting.engine import figures, typesetting
 from examtally.reporting.engine.executor import Report, execute, read_report
 from examtally.reporting.engine.policy import seal_page
@@ -58,8 +58,8 @@ def render(
     """
     _check(formats, source)
     keep_apart(results, out_dir)
-    with tempfile.TemporaryDirectory(prefix="examtally-report-") as folder:
-        work = Path(folder) / "report"
+    with scratch() as folder:
+        work = folder / "report"
         shutil.copytree(resource("reports"), work)
         shutil.copytree(results, work / "results")
         for file, text in (beside or {}).items():

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import shutil
-import tempfile
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -13,6 +12,7 @@ import typst
 
 from examtally.errors import ReportError
 from examtally.fonts import font_folder
+from examtally.registry.scratch import scratch
 from examtally.resources import resource
 
 
@@ -32,11 +32,11 @@ def typeset_file(path: Path, figures: Path) -> bytes:
 def _compile(source: Path, figures: Path | None = None, **given: Any) -> bytes:
     """The PDF of a source, set in a folder that holds nothing else; the machine's own fonts are not seen."""
     try:
-        with tempfile.TemporaryDirectory(prefix="examtally-typst-") as alone:
+        with scratch() as alone:
             text = Path(shutil.copy(source, alone))
             if figures is not None and figures.is_dir():
-                shutil.copytree(figures, Path(alone) / figures.name)
-            given |= {"root": alone, "font_paths": [font_folder()], "ignore_system_fonts": True, "timestamp": 0}
+                shutil.copytree(figures, alone / figures.name)
+            given |= {"root": str(alone), "font_paths": [font_folder()], "ignore_system_fonts": True, "timestamp": 0}
             made = typst.compile(str(text), format="pdf", **given)
     except RuntimeError as error:
         first = (str(error).splitlines() or ["no reason given"])[0]

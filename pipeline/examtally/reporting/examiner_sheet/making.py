@@ -9,11 +9,11 @@ from concurrent.futures import ProcessPoolExecutor
 from functools import partial
 from multiprocessing import get_context
 from pathlib import Path
-from tempfile import TemporaryDirectory
 
 import polars as pl
 
 from examtally.errors import ReportError
+from examtally.registry.scratch import scratch
 from examtally.reporting.engine.renderer import render
 from examtally.reporting.examiner_sheet.sheet import examiners_in
 from examtally.results import Results, read_results
@@ -50,10 +50,10 @@ def render_sheets(
         progress(f"rendering {len(chosen)} sheets" if len(chosen) > 1 else "rendering the sheet")
     out_dir.mkdir(parents=True, exist_ok=True)
     out_dir.chmod(_OWNER_ONLY)
-    with TemporaryDirectory(prefix="examtally-sheets-") as inner:
+    with scratch() as inner:
         parts = []
         for number, one in enumerate(chosen):
-            part = Path(inner) / str(number)
+            part = inner / str(number)
             _of(results, one).write(part)
             parts.append(part)
         work = partial(_render, out_dir=out_dir, formats=tuple(formats))

@@ -1,0 +1,115 @@
+"""Folders for work under way, private to their owner: gone when the work ends, or at the next start if it was killed.
+
+A folder is held by a lock on a file in it, which the system lets go of when its process is gone, however it went.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+import sys
+import tempfile
+import weakref
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+if sys.platform == "win32":
+    import msvcrt
+
+    def _lock(descriptor: int) -> None:
+        msvcrt.locking(descriptor, msvcrt.LK_NBLCK, 1)
+
+else:
+    import fcntl
+
+    def _lock(descriptor: int) -> None:
+        fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+
+
+def own(path: Path) -> int:
+    """Lock `path`, made where missing, and return the descriptor that holds the lock until it is closed.
+
+    Raises OSError where another process holds it or the folder is gone.
+    """
+    descriptor = os.open(path, os.O_RDWR | os.O_CREAT, 0o600)
+    try:
+        _lock(descriptor)
+    except OSError:
+        os.close(descriptor)
+        raise
+    return descriptor
+
+
+_PREFIX = ".examtally-spill-"
+_OWNER = "owner"
+
+
+class SpillFolder:
+    """A folder of mode 0700 in `parent`, or in the system's temporary folder where `parent` cannot be written.
+
+    What processes that are gone have left in either is removed first.
+    """
+
+    def __init__(self, parent: Path | None) -> None:
+        shared = Path(tempfile.gettempdir())
+        place = parent if parent is not None and os.access(parent, os.W_OK) else shared
+        for left in {place, shared}:
+            remove_abandoned(left)
+        self.path, descriptor = _claim(place)
+        self.close = weakref.finalize(self, _remove, self.path, descriptor)
+
+
+def remove_abandoned(parent: Path) -> int:
+    """Remove the spill folders in `parent` whose process is gone; return how many there were."""
+    removed = 0
+    for folder in parent.glob(f"{_PREFIX}*"):
+        try:
+            descriptor = own(folder / _OWNER)
+        except OSError:
+            continue
+        _remove(folder, descriptor)
+        removed += 1
+    return removed
+
+
+def _claim(parent: Path) -> tuple[Path, int]:
+    """Make and lock a folder; another process may take it for abandoned before the lock is held, so look again."""
+    while True:
+        folder = Path(tempfile.mkdtemp(prefix=_PREFIX, dir=parent))
+        try:
+            descriptor = own(folder / _OWNER)
+        except OSError:
+            continue
+        if (folder / _OWNER).exists():
+            return folder, descriptor
+        os.close(descriptor)
+
+
+def _remove(folder: Path, descriptor: int) -> None:
+    """Remove a folder while its lock is held, and what a system that keeps open files leaves of it after."""
+    shutil.rmtree(folder, ignore_errors=True)
+    os.close(descriptor)
+    shutil.rmtree(folder, ignore_errors=True)
+
+
+@contextmanager
+def scratch(parent: Path | None = None) -> Iterator[Path]:
+    """A new folder inside such a folder, for as long as the block lasts; what is to be kept is moved out of it."""
+    folder = SpillFolder(parent)
+    try:
+        inside = folder.path / "inside"
+        inside.mkdir(mode=0o700)
+        yield inside
+    finally:
+        folder.close()
+
+
+@contextmanager
+def private_files() -> Iterator[None]:
+    """New files of this process are readable by their owner only."""
+    before = os.umask(0o077)
+    try:
+        yield
+    finally:
+        os.umask(before)
