@@ -9,7 +9,7 @@ import typer
 
 from examtally.cli import output
 from examtally.cli.options import AllowHeld, Amend, Json, Mapping, Operator, Paths, Registry, Wait, lock_wait
-from examtally.cli.stopping import entries_of, files_at, tell
+from examtally.cli.stopping import entries_of, files_at, tell, whole_at
 
 
 def workbook(
@@ -85,7 +85,7 @@ def deidentify(
     """
     from examtally.deidentification import deidentify as clean
 
-    with output.progress(files_at(out)) as say:
+    with output.progress(whole_at(out)) as say:
         made = clean(export, mapping, key, out, progress=say)
     output.show_deidentified(made, as_json=as_json)
 

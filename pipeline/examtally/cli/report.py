@@ -27,7 +27,7 @@ from examtally.cli.options import (
     listed,
     lock_wait,
 )
-from examtally.cli.stopping import entries_and_files, files_at
+from examtally.cli.stopping import entries_and, files_at
 from examtally.errors import ReportError
 
 app = typer.Typer(no_args_is_help=True, help="Render a report from a results folder; reads no records.")
@@ -90,7 +90,7 @@ def audit(
         if registry is None or source is not None:
             raise ReportError("for release name the registry, whose log keeps what went out, and no --source")
         approval = approval_of(approved_by, because)
-        with output.progress(entries_and_files(registry, out)) as say:
+        with output.progress(entries_and(registry, files_at(out))) as say:
             made = render_release(
                 results,
                 out,

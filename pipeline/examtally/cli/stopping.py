@@ -82,6 +82,19 @@ def files_at(out: Path) -> Truth:
     return truth
 
 
+def whole_at(out: Path) -> Truth:
+    """The truth of a command that puts a whole folder in place, and no other where there is one."""
+    before = _seen(out)
+
+    def truth() -> str:
+        found = _seen(out)
+        if found == before:
+            return f"nothing was stored; {out} is as it was"
+        return f"but it was done already; {out} is whole ({len(found)} file{'s' * (len(found) > 1)})"
+
+    return truth
+
+
 def unfinished_at(out: Path) -> Truth:
     """The truth of a command that writes file after file to `out`."""
     before = _seen(out)
@@ -110,9 +123,9 @@ def entries_of(registry: Path) -> Truth:
     return truth
 
 
-def entries_and_files(registry: Path, out: Path) -> Truth:
+def entries_and(registry: Path, written: Truth) -> Truth:
     """The truth of a command that enters what it writes in a registry's log first."""
-    entered, written = entries_of(registry), files_at(out)
+    entered = entries_of(registry)
     return lambda: f"{written()}; in the registry, {entered()}"
 
 

@@ -22,7 +22,7 @@ from examtally.cli.options import (
     lock_wait,
 )
 from examtally.cli.report import formats
-from examtally.cli.stopping import entries_and_files, entries_of, files_at, tell
+from examtally.cli.stopping import entries_and, entries_of, files_at, tell, whole_at
 from examtally.errors import RegistryError, RegistryLocked, StudyError
 
 app = typer.Typer(
@@ -82,6 +82,7 @@ def new(
         else "",
         purpose=_asked("purpose", purpose, "Purpose: research, quality_improvement, teaching (blank for later)", ""),
     )
+    tell(files_at(out))
     output_study.show_draft(write_draft(answers, out))
 
 
@@ -241,7 +242,7 @@ def bundle(
     from examtally.studies import write_bundle
 
     approval = approval_of(approved_by, because)
-    with output.progress(entries_and_files(registry, out)) as say:
+    with output.progress(entries_and(registry, whole_at(out))) as say:
         made = write_bundle(
             results,
             out,

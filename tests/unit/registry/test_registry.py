@@ -286,8 +286,9 @@ def test_report_folders_of_a_killed_process_go_at_the_next_start(
     shared = tmp_path / "shared"
     shared.mkdir()
     code = (
-        "import os, signal; from examtally.registry.scratch import scratch; held = scratch(); folder = held.__enter__(); "
-        "(folder / 'page').write_text('figure'); os.kill(os.getpid(), signal.SIGKILL)"
+        "import os, signal; from examtally.registry.scratch import scratch; "
+        "held = scratch(); folder = held.__enter__(); (folder / 'page').write_text('figure'); "
+        "os.kill(os.getpid(), signal.SIGKILL)"
     )
     subprocess.run([sys.executable, "-c", code], check=False, env={**os.environ, "TMPDIR": str(shared)})
     assert [path.name for path in shared.rglob("page")] == ["page"]
