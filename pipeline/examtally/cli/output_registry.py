@@ -10,7 +10,6 @@ from typing import TYPE_CHECKING
 from examtally.cli.output import complain, print_table
 
 if TYPE_CHECKING:
-    from examtally.ingestion import BatchReport
     from examtally.registry.accounts import BatchLine, HeldGroup, HeldOf
     from examtally.registry.audit_log import Entry
     from examtally.registry.undo import Undone
@@ -77,10 +76,10 @@ def _whose(part: HeldOf) -> str:
     return f"examiner {part.examiner_id}" + (f", site {part.site_id}" if part.site_id else "")
 
 
-def show_retry(number: int, before: Sequence[HeldGroup], report: BatchReport) -> None:
+def show_retry(number: int, before: Sequence[HeldGroup], after: Sequence[HeldGroup]) -> None:
     """Compare what was held back with what is held back now."""
     then = {(one.table, one.rule): one.lines for one in before}
-    now = {(one.table, one.rule): one.lines for one in report.held_back}
+    now = {(one.table, one.rule): one.lines for one in after}
     print(f"\nHeld back or in conflict in batch {number} and in this one:")
     rows = [(table, rule, then.get((table, rule), 0), now.get((table, rule), 0)) for table, rule in {**then, **now}]
     print_table(("table", "rule", "then", "now"), rows)

@@ -74,7 +74,9 @@ def retry(
             progress=say,
         )
     output.show_batch(report, as_json=False, is_dry_run=False)
-    output_registry.show_retry(number, [group for group in before if group.batch_no == number], report)
+    output_registry.show_retry(
+        number, [group for group in before if group.batch_no == number], list_held(registry, report.batch_no)
+    )
 
 
 def undo(

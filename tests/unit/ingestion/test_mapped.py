@@ -5,8 +5,9 @@ from __future__ import annotations
 import csv
 from pathlib import Path
 
+import openpyxl
 import pytest
-from records import finding, rows_of, rules, write_csv
+from records import exam, finding, rows_of, rules, send, write_csv
 
 from examtally.errors import FileFault
 from examtally.ingestion import check, ingest
@@ -203,3 +204,64 @@ def test_lines_are_those_of_the_file_below_a_title(tmp_path: Path) -> None:
     )
     report = ingest([tmp_path / "people.csv"], tmp_path / "r.duckdb", mapping=tmp_path / "m.yaml")
     assert rules(report)["participants.participant_id.pseudonym", "participant_id"] == [6]
+
+
+@pytest.mark.parametrize(("sign", "word"), [(",", "comma"), (";", "semicolon"), ("\t", "tab"), ("|", "bar")])
+def test_a_short_line_below_a_title_is_named_by_its_line_and_its_own_sign(sign: str, word: str, tmp_path: Path) -> None:
+    name = {",": "comma", ";": "semicolon", "\t": "tab", "|": "bar"}[sign]
+    lines = ["a title", "", sign.join(["id", "age"]), sign.join(["PT-1", "30"]), "PT-2"]
+    (tmp_path / "people.csv").write_text("\n".join(lines) + "\n", encoding="utf-8")
+    (tmp_path / "m.yaml").write_text(
+        f"title: t\nsources: {{a: {{header_rows: 3, delimiter: {name}}}}}\n"
+        "tables:\n  participants: {columns: {participant_id: id, age_years: age}}\n",
+        encoding="utf-8",
+    )
+    with pytest.raises(FileFault, match=rf"add the missing {word}s \(first: line 5\)"):
+        check([tmp_path / "people.csv"], mapping=tmp_path / "m.yaml")
+    (tmp_path / "people.csv").write_text("\n".join([*lines[:4], 'PT-2"x', ""]) + "\n", encoding="utf-8")
+    with pytest.raises(FileFault, match=r"quotation mark inside a cell \(line 5\)"):
+        check([tmp_path / "people.csv"], mapping=tmp_path / "m.yaml")
+
+
+OPINIONS = """\
+title: opinions
+sources: {{a: {{}}}}
+tables:
+  impressions:
+    columns:
+      exam_id: exam
+      condition: {{value: acl_tear}}
+      stage: {{value: after_exam}}
+      probability: {{column: chance{unit}}}
+"""
+
+
+def _opinions(folder: Path, unit: str, sheet: list[tuple[object, str]]) -> tuple[list[float], list[int]]:
+    """What is stored of cells with a number format each, and the rows held back."""
+    book = openpyxl.Workbook()
+    page = book.worksheets[0]
+    page.append(["exam", "chance"])
+    for place, (value, shown) in enumerate(sheet, 2):
+        page.cell(place, 1, f"EX-{place}")
+        page.cell(place, 2, value).number_format = shown
+    book.save(folder / "opinions.xlsx")
+    (folder / "m.yaml").write_text(OPINIONS.format(unit=unit), encoding="utf-8")
+    send(folder, folder / "r.duckdb", exams=[exam(f"EX-{place}") for place in range(2, 2 + len(sheet))])
+    report = ingest([folder / "opinions.xlsx"], folder / "r.duckdb", mapping=folder / "m.yaml", allow_held=1.0)
+    held = [line.line for group in report.held_back for line in group.first]
+    stored = [p for (p,) in rows_of(folder / "r.duckdb", "impressions", "probability") if isinstance(p, float)]
+    return stored, sorted(held)
+
+
+def test_a_share_in_a_column_of_percent_is_held_back_and_a_percent_cell_is_read_as_shown(tmp_path: Path) -> None:
+    """0.7 shown as 70% is 70 percent; 0.7 shown as 0.7 is a share that nobody may read as 0.7 percent."""
+    cells: list[tuple[object, str]] = [(70, "General"), (0.7, "0%"), (0.7, "General"), (0, "General"), (1, "General")]
+    stored, held = _opinions(tmp_path, ", unit: percent", [*cells, ("0.7%", "General")])
+    assert stored == [0.0, 0.007, 0.01, 0.7, 0.7]
+    assert held == [4]
+
+
+def test_a_percent_cell_in_a_column_of_shares_is_a_share(tmp_path: Path) -> None:
+    stored, held = _opinions(tmp_path, "", [(0.7, "General"), (0.25, "0.0%"), ("40 %", "General"), (0.35, "0.00")])
+    assert stored == [0.25, 0.35, 0.4, 0.7]
+    assert held == []

@@ -359,6 +359,24 @@ def test_the_work_list_groups_and_a_retry_leaves_it(tmp_path: Path, registry: Pa
     assert len(list_held(registry)) == 1
 
 
+def test_a_retry_counts_lines_then_and_now(tmp_path: Path, registry: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A line of an export may make several rows: both columns count its lines."""
+    (tmp_path / "m.yaml").write_text(
+        "title: t\nsources: {a: {}}\ntables:\n  findings:\n    each: {maneuver: {Ober: ober, Sag: posterior_sag}}\n"
+        '    cell: "{maneuver}"\n    columns:\n      exam_id: exam\n      maneuver: {each: maneuver}\n'
+        "      result: {codes: {neg: negative}}\n",
+        encoding="utf-8",
+    )
+    wrong = write_csv(tmp_path / "export.csv", [{"exam": "EX-1", "Ober": "perhaps", "Sag": "perhaps"}])
+    words = ["--mapping", str(tmp_path / "m.yaml"), "--registry", str(registry), "--allow-held", "1"]
+    assert main(["ingest", str(wrong), *words]) == 0
+    capsys.readouterr()
+    assert main(["retry", str(wrong), *words]) == 0
+    table = capsys.readouterr().out.split("in this one:")[1]
+    row = next(line for line in table.splitlines() if "findings.result.enum" in line)
+    assert row.split()[-2:] == ["1", "1"]
+
+
 def test_the_work_list_names_examiners_the_registry_knows_and_nobody_else(
     tmp_path: Path, registry: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

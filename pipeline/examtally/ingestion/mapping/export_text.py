@@ -74,7 +74,7 @@ def open_export(con: duckdb.DuckDBPyConnection, export: Export, folder: Path) ->
         first_line = export.source.header_rows[1]
         path = _plain(export, folder, first_line)
         is_compressed = path == export.path and export.ending == ".csv.gz"
-        lines = read_lines(path, compressed=is_compressed, delimiter=export.source.delimiter)
+        lines = read_lines(path, compressed=is_compressed, delimiter=export.source.delimiter, above=first_line - 1)
         _check_delimiter(export, lines)
         return replace(opened, path=path, lines=lines, first_line=first_line)
     except TextError as fault:
@@ -99,7 +99,15 @@ def load(con: duckdb.DuckDBPyConnection, opened: Opened, places: Collection[int]
         if opened.sheet is not None:
             con.unregister("sheet")
     if _is_text(opened):
-        check_rejects(con, _rejects(export), export.where, opened.path, compressed=_is_compressed(opened))
+        check_rejects(
+            con,
+            _rejects(export),
+            export.where,
+            opened.path,
+            compressed=_is_compressed(opened),
+            delimiter=export.source.delimiter,
+            above=opened.first_line - 1,
+        )
     ((rows,),) = con.execute(f"select count(*) from {opened.table}").fetchall()
     if rows != lines.records:
         raise FileFault(f"{export.where} has {lines.records} lines, but {rows} can be read; save it again as CSV UTF-8")

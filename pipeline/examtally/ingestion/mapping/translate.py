@@ -69,6 +69,8 @@ def _plain(field: Field, value: FromColumn, decimal_comma: bool) -> str:
     """Numbers in the unit of the column; anything else as it is written."""
     if field.type == "string":
         return "s"
+    if field.type == "number" and field.maximum == 1:
+        return _probability(value, decimal_comma)
     if value.factor is not None:
         number = f"n * {value.factor!r}"
         written = f"cast(cast(round({number}) as bigint) as varchar)" if field.type == "integer" else _decimal(number)
@@ -76,6 +78,18 @@ def _plain(field: Field, value: FromColumn, decimal_comma: bool) -> str:
     if field.type == "integer":
         return "case when n = trunc(n) and abs(n) < 1e15 then cast(cast(n as bigint) as varchar) else s end"
     return "case when n is not null then replace(s, ',', '.') else s end" if decimal_comma else "s"
+
+
+def _probability(value: FromColumn, decimal_comma: bool) -> str:
+    """A probability: a cell with its sign is percent; one between 0 and 1 in a column of percent is held back.
+
+    Such a cell may be a share that somebody pasted: 0.7 taken for 0.7 % would be wrong a hundredfold.
+    """
+    if value.factor is None:
+        plain = "case when n is not null then replace(s, ',', '.') else s end" if decimal_comma else "s"
+        return f"case when n is not null and contains(s, '%') then {_decimal('n / 100')} else {plain} end"
+    number = _decimal(f"n * {value.factor!r}")
+    return f"case when n > 0 and n < 1 and not contains(s, '%') then '(' || s || ')' else coalesce({number}, s) end"
 
 
 def _decimal(number: str) -> str:

@@ -54,13 +54,16 @@ def fingerprint(path: Path) -> str:
         return hashlib.file_digest(stream, "sha256").hexdigest()
 
 
-def read_lines(path: Path, *, compressed: bool, delimiter: str = ",") -> Lines:
-    """Read the CSV file at `path`; raises TextError where it is not one."""
-    counter = _Counter(delimiter)
+def read_lines(path: Path, *, compressed: bool, delimiter: str = ",", above: int = 0) -> Lines:
+    """Read the CSV file at `path`; raises TextError where it is not one.
+
+    `above` lines of the original, taken off before, count in what the error says of a line; `shifts` leave them out.
+    """
+    counter = _Counter(delimiter, above)
     header: tuple[str, ...] | None = None
     try:
         with open_bytes(path, compressed=compressed) as stream:
-            for chunk in _chunks(stream):
+            for chunk in _chunks(stream, above):
                 if header is None:
                     header = _header(chunk, delimiter)
                 counter.feed(chunk)
@@ -87,9 +90,9 @@ def open_bytes(path: Path, *, compressed: bool) -> BinaryIO:
     return cast(BinaryIO, gzip.open(path, "rb")) if compressed else path.open("rb")
 
 
-def _chunks(stream: BinaryIO) -> Iterator[bytes]:
+def _chunks(stream: BinaryIO, above: int) -> Iterator[bytes]:
     """Yield the text in pieces that end with a line, without a byte order mark; raises TextError where it is none."""
-    line, is_first = 0, True
+    line, is_first = above, True
     while chunk := stream.read(_CHUNK):
         if not chunk.endswith(b"\n"):
             chunk += stream.readline()
@@ -131,8 +134,9 @@ def _header(chunk: bytes, delimiter: str) -> tuple[str, ...]:
 class _Counter:
     """Counts lines and records over the chunks of a file."""
 
-    def __init__(self, delimiter: str) -> None:
+    def __init__(self, delimiter: str, above: int) -> None:
         self._delimiter = ord(delimiter)
+        self._above = above
         self._lines = 0
         self._records = 0
         self._inside = False  # the chunk begins inside quotation marks
@@ -222,14 +226,14 @@ class _Counter:
         first_closing = bad_closing[:1].tolist() or [text.size]
         first_opening = bad_opening[:1].tolist() or [text.size]
         if first_opening[0] < first_closing[0]:
-            line = self._lines + 1 + int(np.searchsorted(ends, first_opening[0]))
+            line = self._above + self._lines + 1 + int(np.searchsorted(ends, first_opening[0]))
             raise TextError(
                 f"has a quotation mark inside a cell (line {line}); double it and put the cell in quotation marks"
             )
         if opening.size:
             last = opening[np.searchsorted(opening, first_closing[0]) - 1] if opening[0] < first_closing[0] else None
             if last is not None:
-                self._opened = self._lines + 1 + int(np.searchsorted(ends, last))
+                self._opened = self._above + self._lines + 1 + int(np.searchsorted(ends, last))
         if bad_closing.size:
             raise _unclosed(self._opened)
 
@@ -240,7 +244,7 @@ class _Counter:
         lone = returns[text[np.minimum(returns + 1, text.size - 1)] != _LF]
         lone = lone[~self._parity(quotes, lone)]
         if lone.size:
-            line = self._lines + 1 + int(np.searchsorted(ends, lone[0]))
+            line = self._above + self._lines + 1 + int(np.searchsorted(ends, lone[0]))
             raise TextError(f"has a carriage return alone (line {line}); save it again as CSV UTF-8")
         if with_return.any():
             self._note_ends(b"\r\n")

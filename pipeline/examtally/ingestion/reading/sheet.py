@@ -8,6 +8,7 @@ import warnings
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -104,8 +105,8 @@ def _rows(path: Path, sheet: str | None) -> Iterator[tuple[int, list[str | None]
             raise TextError("has no sheet of the name that the mapping gives; look at `sheet`")
         page = book[sheet] if sheet is not None else book.worksheets[0]
         try:
-            for number, cells in enumerate(page.iter_rows(values_only=True), start=1):
-                yield number, [_text(cell) for cell in cells]
+            for number, cells in enumerate(page.iter_rows(), start=1):
+                yield number, [_text(cell.value, cell) for cell in cells]
         except TextError:
             raise
         except Exception:  # whatever a damaged workbook makes the reader raise
@@ -123,9 +124,12 @@ def _open(path: Path):  # type: ignore[no-untyped-def]  # the library has no typ
         raise TextError("is not a whole workbook; save it again as .xlsx") from None
 
 
-def _text(cell: object) -> str | None:
+def _text(cell: object, shown: Any) -> str | None:
+    """The cell as text; a number that the sheet shows as percent is written as percent, with its sign."""
     if cell is None or isinstance(cell, bool):
         return None if cell is None else str(cell).lower()
+    if isinstance(cell, int | float) and "%" in shown.number_format:
+        return f"{round(cell * 100, 9):g}%"
     if isinstance(cell, float):
         return str(int(cell)) if cell.is_integer() else repr(cell)
     if isinstance(cell, datetime.datetime | datetime.date | datetime.time):
