@@ -73,6 +73,9 @@ end
 
 local house = {}
 
+-- What only a screen shows.
+local screen = pandoc.List({ "download", "narrow", "screen" })
+
 local function box(div)
   if is_html then
     div.attributes.role = "note"
@@ -104,7 +107,7 @@ local function tabs(div)
 end
 
 function house.Div(div)
-  if (div.classes:includes("download") or div.classes:includes("narrow")) and not is_html then
+  if not is_html and div.classes:find_if(function(class) return screen:includes(class) end) then
     return {}
   end
   if div.classes:includes("tabs") then

@@ -1,180 +1,209 @@
-"""Stated probabilities against what was true: a plot with its band and counts, the measures, and plain sentences."""
+"""Stated probabilities against who has the condition: shares of knees by what was stated, and the verdict in words."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from itertools import pairwise
 from typing import Any
 
 import polars as pl
 from matplotlib.axes import Axes
 
 from examtally.contracts.catalogue.clinical import Condition
-from examtally.plots.look import GREY, bare, style
-from examtally.plots.plots import plot_curve
+from examtally.plots.look import GREY, PRESENT, RULE, bare, style
 from examtally.reporting.audit.audit import Audit
+from examtally.reporting.engine.aims import LEADING, fold
 from examtally.reporting.engine.figures import WIDTH, paper, publish
-from examtally.reporting.engine.numbers import counted, listed, percent, percent_range, score, score_range
+from examtally.reporting.engine.numbers import counted, listed, percent, percent_range, score, score_range, share_of
 from examtally.reporting.engine.tables import Column, download, table
 
-_HEIGHT = 2.95
+_HEIGHT = 2.6
 _SIDE = 1.72  # inches, of each square plot
-_MEASURES = ("ici", "miscalibration", "brier", "auc")
-_IN_PERCENT = frozenset({"ici", "auc"})
-Curves = Mapping[tuple[str, str], list[dict[str, Any]]]
+_LARGEST = 120  # square points, of the disc of the number stated most
+_MEASURES = ("slope", "intercept", "brier", "auc")
+_EDGES = (0.0, 0.1, 0.5, 0.9, 1.01)
+_BANDS = {
+    0.0: "Below 10%",
+    0.1: "10–49%",
+    0.5: "50–89%",
+    0.9: "90% or more",
+}
+_VERDICTS = {
+    "overconfident": "**Overconfident:** the numbers lie too near 0% and 100%.",
+    "underconfident": "**Underconfident:** the numbers lie too near the middle.",
+}
+_NEITHER = "Neither over- nor underconfidence shows beyond chance."
+_OPEN = "Too few to judge over- or underconfidence."
+Rows = Sequence[Mapping[str, Any]]
 
 
 def section(audit: Audit) -> str:
-    """Every condition with a stated probability whose answer is known, or the sentence that there is none."""
+    """Every condition with a stated probability, or the sentence that there is none."""
     blocks = [block for condition in audit.settled if (block := calibration_block(audit, condition))]
     if not blocks:
-        return "No stated probability belongs to a knee whose answer is known yet."
-    return "\n\n".join(blocks)
+        return "No probability has been stated of a knee with follow-up complete yet."
+    return "\n\n".join([LEADING, *blocks])
 
 
-def calibration_block(audit: Audit, condition: Condition, group_by: str = "overall", group: str = "all") -> str:
-    """Plot, sentences and measures of one condition and group, or what is missing for a curve."""
-    stated = pl.col("forecast").str.starts_with("examiner_")
-    measures = audit.table("calibration").filter(
-        stated, condition=condition.code, group_by=group_by, group=group, adjustment="none"
-    )
+def calibration_block(audit: Audit, condition: Condition) -> str:
+    """Picture, sentences, shares and measures of one condition, or what is missing."""
+    measures, points = rows_of(audit, condition)
     if measures.is_empty() or not measures["n"].sum():
         return ""
-    points = audit.table("calibration_curve").filter(
-        condition=condition.code, group_by=group_by, group=group, adjustment="none"
-    )
-    curves = _curves(points)
     forecasts = list(dict.fromkeys(measures["forecast"]))
-    few = measures.filter(pl.col("participants") < audit.min_participants)["forecast"]
-    drawn = [forecast for forecast in forecasts if curves.get((forecast, "isotonic")) and forecast not in few]
+    shown = [item for item in forecasts if shares(points, item) and _is_enough(audit, measures, item)]
     parts = [f"### {condition.name} {{#stated_{condition.code}}}"]
-    if drawn:
-        found = {(row["forecast"], row["measure"]): row for row in measures.iter_rows(named=True)}
-        said = [f"{_reading(audit, item, curves)} {_verdict(found, item)}" for item in drawn]
+    if shown:
         parts += [
-            _figure(audit, condition, {key: curves[key] for key in curves if key[0] in drawn}, forecasts, points),
-            *said,
+            *(f"{audit.wording.word('forecast', item)}: {told(measures, points, item)}" for item in shown),
+            _figure(audit, condition, shown, points),
+            _shares_table(audit, condition, shown, points),
+            fold("Slope, scores and discrimination", _measures_table(audit, condition, measures, shown)),
         ]
-        parts.append(_measures_table(audit, condition, measures, drawn))
-    parts += [_lacking(audit, item, measures) for item in forecasts if item not in drawn]
-    return "\n\n".join(parts)
+    parts += [_lacking(audit, item, measures) for item in forecasts if item not in shown]
+    return "\n\n".join(part.strip("\n") for part in parts)
 
 
-def _figure(audit: Audit, condition: Condition, curves: Curves, forecasts: Sequence[str], points: pl.DataFrame) -> str:
-    names = [audit.wording.word("forecast", forecast) for forecast in forecasts]
+def rows_of(
+    audit: Audit, condition: Condition, group_by: str = "overall", group: str = "all"
+) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Measures, and counts by stated number, of what examiners of a group stated; all examined knees."""
+    measures, points = (
+        audit.table(name).filter(
+            pl.col("forecast").str.starts_with("examiner_"),
+            condition=condition.code,
+            group_by=group_by,
+            group=group,
+            adjustment="bias_adjusted",
+        )
+        for name in ("calibration", "calibration_curve")
+    )
+    return measures, points.filter(curve="counts").drop_nulls(["predicted", "expected"])
+
+
+def shares(points: pl.DataFrame, forecast: str) -> dict[float, tuple[int, int]]:
+    """By the lower edge of a band of stated numbers: how many knees are expected to have the condition, of how many."""
+    rows = points.filter(forecast=forecast)
+    found = {}
+    for low, high in pairwise(_EDGES):
+        inside = rows.filter(pl.col("predicted") >= low, pl.col("predicted") < high)
+        if inside["n"].sum():
+            found[low] = (round(inside["expected"].sum()), int(inside["n"].sum()))
+    return found
+
+
+def told(measures: pl.DataFrame, points: pl.DataFrame, forecast: str) -> str:
+    """Shares of knees at the low and the high end, and the verdict."""
+    found = shares(points, forecast)
+    said = [
+        f"of {counted(whole, 'knee')} put {words}, about {part} ({percent(part / whole)}) have it"
+        for edge, words in ((0.0, "below 10%"), (0.9, "at 90% or more"))
+        if edge in found
+        for part, whole in (found[edge],)
+    ]
+    return f"{'; '.join(said)}. {verdict(measures, forecast)}" if said else verdict(measures, forecast)
+
+
+def verdict(measures: pl.DataFrame, forecast: str) -> str:
+    """What the analysis says of the slope, and whether the numbers are too high or too low on the whole."""
+    found = {row["measure"]: row for row in measures.filter(forecast=forecast).iter_rows(named=True)}
+    slope, level = found.get("slope", {}), found.get("intercept", {})
+    is_judged = slope.get("ci_low") is not None and slope.get("ci_high") is not None
+    said = [_VERDICTS.get(slope.get("verdict", ""), _NEITHER if is_judged else _OPEN)]
+    if level.get("ci_high") is not None and level["ci_high"] < 0:
+        said.append("On the whole the numbers are too high.")
+    elif level.get("ci_low") is not None and level["ci_low"] > 0:
+        said.append("On the whole the numbers are too low.")
+    return " ".join(said)
+
+
+def _is_enough(audit: Audit, measures: pl.DataFrame, forecast: str) -> bool:
+    rows = measures.filter(forecast=forecast)
+    return bool(rows["participants"].max() >= audit.min_participants) and bool(rows["estimate"].count())  # type: ignore[operator]
+
+
+def _figure(audit: Audit, condition: Condition, shown: Sequence[str], points: pl.DataFrame) -> str:
     with style():
         figure = paper(_HEIGHT)
-        for index, (forecast, name) in enumerate(zip(forecasts, names, strict=True)):
-            left = 0.095 + 0.47 * index
-            box = (left, 0.32, _SIDE / WIDTH, _SIDE / _HEIGHT)
-            plot_curve(bare(figure.add_axes(box)), curves.get((forecast, "isotonic"), []), name, with_scale=index == 0)
-            _bars(bare(figure.add_axes((left, 0.155, _SIDE / WIDTH, 0.09))), curves.get((forecast, "counts"), []))
-        figure.text(
-            0.5, 0.015, "Stated probability; bars beneath: how often it was stated", ha="center", fontsize=9, color=GREY
-        )
+        for index, forecast in enumerate(shown):
+            box = (0.095 + 0.47 * index, 0.2, _SIDE / WIDTH, _SIDE / _HEIGHT)
+            _draw(bare(figure.add_axes(box)), points.filter(forecast=forecast), with_scale=index == 0)
+            figure.text(box[0], 0.93, audit.wording.word("forecast", forecast), fontsize=9.5, fontweight="bold")
+        figure.text(0.5, 0.03, "Stated probability", ha="center", fontsize=9, color=GREY)
         said = " ".join(
-            _reading(audit, forecast, curves) for forecast in forecasts if curves.get((forecast, "isotonic"))
+            f"{audit.wording.word('forecast', item)}: "
+            f"{listed([f'{_BANDS[low]}, {share_of(*pair)}' for low, pair in shares(points, item).items()])}."
+            for item in shown
         )
         return publish(
             figure,
             f"calibration-{condition.code}",
             caption=(
-                f"{condition.name}: share with the condition against the stated probability. On the diagonal, what was "
-                "said is what was found; points within the grey band may be off it by chance."
+                f"{condition.name}: share expected to have it against the stated probability, a disc the larger "
+                "the more knees, with its 95% interval. On the diagonal, what was stated is what is there."
             ),
-            alt=f"Calibration plots for {condition.name}. {said}",
-            data=points.select("forecast", "curve", "predicted", "observed", "band_low", "band_high", "n"),
+            alt=f"Calibration plots for {condition.name}, knees with the condition by stated probability. {said}",
+            data=points.select("forecast", "predicted", "observed", "band_low", "band_high", "n", "expected"),
         )
 
 
-def _bars(axes: Axes, points: Sequence[Mapping[str, Any]]) -> None:
-    axes.set_xlim(-0.03, 1.03)
+def _draw(axes: Axes, rows: pl.DataFrame, *, with_scale: bool) -> None:
+    axes.set_xlim(-0.04, 1.04)
+    axes.set_ylim(-0.04, 1.04)
     axes.set_xticks([0, 0.5, 1], ["0", "50", "100%"])
-    axes.set_yticks([])
-    axes.bar([point["predicted"] for point in points], [point["n"] for point in points], width=0.035, color=GREY)
+    axes.set_yticks([0, 0.5, 1], ["0", "50", "100%"] if with_scale else ["", "", ""])
+    axes.plot([0, 1], [0, 1], color=RULE, linewidth=0.8)
+    x, y = rows["predicted"].to_numpy(), (rows["expected"] / rows["n"]).to_numpy()
+    axes.vlines(x, rows["band_low"].to_numpy(), rows["band_high"].to_numpy(), color=GREY, linewidth=0.7)
+    sizes = rows["n"].to_numpy() / rows["n"].to_numpy().max() * _LARGEST
+    axes.scatter(x, y, s=sizes.clip(6), color=PRESENT, zorder=3, linewidths=0)
 
 
-def _reading(audit: Audit, forecast: str, curves: Curves) -> str:
-    """What was found where a low and a high probability was stated most often."""
-    points = curves[forecast, "isotonic"]
-    halves = [
-        [p for p in points if (p["predicted"] > 0.5) is is_high and p["predicted"] != 0.5] for is_high in (False, True)
-    ]
-    said = [
-        f"where {percent(point['predicted'])} was stated ({counted(point['n'], 'knee')}), it was there in "
-        f"{percent(point['observed'])}"
-        for half in halves
-        if half
-        for point in (max(half, key=lambda item: item["n"] or 0),)
-    ]
-    if not said:
-        return ""
-    return f"{audit.wording.word('forecast', forecast)}: {'; '.join(said)}."
+def _shares_table(audit: Audit, condition: Condition, shown: Sequence[str], points: pl.DataFrame) -> str:
+    rows = [{"forecast": audit.wording.word("forecast", item)} | band_cells(shares(points, item)) for item in shown]
+    columns = (Column("forecast", "Stated"), *BAND_COLUMNS)
+    caption = f"{condition.name}: knees expected to have it, of those given each probability"
+    return table(pl.DataFrame(rows), columns, caption=caption)
 
 
-def _verdict(found: Mapping[tuple[str, str], Mapping[str, Any]], forecast: str) -> str:
-    """Whether the numbers were too high, too low, too bold or too timid beyond what chance explains."""
-    level, spread = found[forecast, "intercept"], found[forecast, "slope"]
-    faults = [
-        words
-        for row, null, below, above in (
-            (level, 0.0, "too high on the whole", "too low on the whole"),
-            (spread, 1.0, "too bold, too near 0% and 100%", "too timid, too near the middle"),
-        )
-        for words in (_side(row, null, below, above),)
-        if words
-    ]
-    if not faults:
-        return "The numbers were not shown to be too high or too low, too bold or too timid."
-    return f"The numbers were {listed(faults)}, beyond what chance explains."
+BAND_COLUMNS = tuple(Column(f"band_{low}", words, "Stated probability") for low, words in _BANDS.items())
+"""A column for each band of stated numbers."""
 
 
-def _side(row: Mapping[str, Any], null: float, below: str, above: str) -> str:
-    """Which words apply where the limits leave out the null value; empty where they hold it or there are none."""
-    if row["ci_high"] is not None and row["ci_high"] < null:
-        return below
-    return above if row["ci_low"] is not None and row["ci_low"] > null else ""
+def band_cells(found: Mapping[float, tuple[int, int]]) -> dict[str, str]:
+    """How many of how many knees have the condition in each band, with the share beneath."""
+    cells = {}
+    for low in _BANDS:
+        part, whole = found.get(low, (0, 0))
+        cells[f"band_{low}"] = f"{percent(part / whole)}\n{part} / {whole}" if whole else "none"
+    return cells
 
 
-def _measures_table(audit: Audit, condition: Condition, measures: pl.DataFrame, drawn: Sequence[str]) -> str:
+def _measures_table(audit: Audit, condition: Condition, measures: pl.DataFrame, shown: Sequence[str]) -> str:
     found = {(row["forecast"], row["measure"]): row for row in measures.iter_rows(named=True)}
     rows = [
         {"measure": f"{audit.wording.word('score', measure)}\n{audit.wording.word('score_meaning', measure)}"}
-        | {forecast: _measure(found[forecast, measure]) for forecast in drawn}
+        | {item: _measure(found[item, measure]) for item in shown}
         for measure in _MEASURES
+        if all((item, measure) in found for item in shown)
     ]
-    sizes = {item: found[item, "brier"] for item in drawn}
     columns = (
         Column("measure", "Measure"),
-        *(
-            Column(
-                item, f"{audit.wording.word('forecast', item)}\n{row['events']} of {counted(row['n'], 'knee')} with it"
-            )
-            for item, row in sizes.items()
-        ),
+        *(Column(item, audit.wording.word("forecast", item)) for item in shown),
     )
-    caption = f"{condition.name}: how well stated probabilities agree with what was found"
-    shown = ("forecast", "measure", "estimate", "ci_low", "ci_high", "n", "events", "expected_by_chance")
+    caption = f"{condition.name}: how well stated probabilities agree with who has it"
+    kept = ("forecast", "measure", "estimate", "ci_low", "ci_high", "n", "events", "verdict")
     text = table(pl.DataFrame(rows), columns, caption=caption)
-    return text + download(measures.select(shown), f"calibration-measures-{condition.code}")
+    return text + download(measures.select(kept), f"calibration-measures-{condition.code}")
 
 
 def _measure(row: Mapping[str, Any]) -> str:
-    """A cell: the value, its limits, and the value expected by chance where it exceeds 0 by chance."""
-    write, write_range = (percent, percent_range) if row["measure"] in _IN_PERCENT else (score, score_range)
-    lines = [write(row["estimate"]), write_range(row["ci_low"], row["ci_high"])]
-    if row["expected_by_chance"] is not None:
-        lines.append(f"by chance {write(row['expected_by_chance'])}")
-    return "\n".join(lines)
+    """A cell: the value and its limits."""
+    write, write_range = (percent, percent_range) if row["measure"] == "auc" else (score, score_range)
+    return f"{write(row['estimate'])}\n{write_range(row['ci_low'], row['ci_high'])}"
 
 
 def _lacking(audit: Audit, forecast: str, measures: pl.DataFrame) -> str:
     notes = measures.filter(forecast=forecast)["note"].drop_nulls()
     reason = notes[0] if notes.len() else "Too few to say."
     return f"{audit.wording.word('forecast', forecast)}: {reason}"
-
-
-def _curves(rows: pl.DataFrame) -> Curves:
-    curves: dict[tuple[str, str], list[dict[str, Any]]] = {}
-    for row in rows.drop_nulls("predicted").iter_rows(named=True):
-        curves.setdefault((row["forecast"], row["curve"]), []).append(row)
-    return curves

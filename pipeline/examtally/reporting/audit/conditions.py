@@ -12,7 +12,9 @@ from examtally.reporting.audit.audit import Audit
 from examtally.reporting.audit.correction import correction
 from examtally.reporting.audit.forest import Row, forest
 from examtally.reporting.audit.imperfect_reference import imperfect_reference_block
-from examtally.reporting.audit.suspicion import BEFORE, post_test_text
+from examtally.reporting.audit.leading import leads_of
+from examtally.reporting.audit.suspicion import BEFORE
+from examtally.reporting.engine.aims import AIMS, told
 from examtally.reporting.engine.estimate import Span
 from examtally.reporting.engine.numbers import counted, listed, percent
 from examtally.reporting.engine.tables import Column, details, download, table
@@ -24,7 +26,6 @@ MEASURES = {
     "lr_positive": "likelihood ratio if positive",
     "lr_negative": "likelihood ratio if negative",
 }
-RATIOS = ("lr_positive", "lr_negative")
 _COLUMNS = (
     Column("maneuver", "Maneuver"),
     Column("sensitivity", "Sensitivity"),
@@ -41,7 +42,8 @@ def condition_block(audit: Audit, condition: Condition) -> str:
         for part in (
             f"### {condition.name} {{#{condition.code}}}",
             f"{condition.plain} *Counted as present:* {condition.present_means}",
-            known(audit, condition),
+            verified_knees(audit, condition),
+            told(["none"]),
             accuracy_of_each(audit, condition),
             remarks(audit, condition),
             _forest(audit, condition),
@@ -90,19 +92,26 @@ def _is_begun(audit: Audit, condition: Condition) -> bool:
     return any(audit.tally(condition.code, maneuver.code)["verified"] for maneuver in audit.maneuvers(condition))
 
 
-def known(audit: Audit, condition: Condition) -> str:
-    """What the answer comes from, and of how many knees it is known."""
-    main = audit.core_maneuvers(condition)[0]
-    tally = audit.tally(condition.code, main.code)
-    present, absent = tally["tp"] + tally["fn"], tally["fp"] + tally["tn"]
+def settled_by(audit: Audit, condition: Condition) -> str:
+    """Which tests settle a condition, and within how many days of the exam."""
     modalities = audit.catalogue.modalities
     accepted = audit.protocol.reference.accepted[condition.code]
     how = listed([inside_sentence(modalities[code].name) for code in accepted], "or")
+    days = audit.protocol.windows.get(condition.code)
+    window = f", from day {days[0]} to day {days[1]} after the exam" if days else ""
     clinical = " Held against a clinical diagnosis." if audit.protocol.is_clinical(condition.code) else ""
+    return f"The reference standard is {how}{window}.{clinical}"
+
+
+def verified_knees(audit: Audit, condition: Condition) -> str:
+    """How many knees are verified for the main maneuver."""
+    main = audit.core_maneuvers(condition)[0]
+    tally = audit.tally(condition.code, main.code)
+    present, absent = tally["tp"] + tally["fn"], tally["fp"] + tally["tn"]
     return (
-        f"The answer comes from {how}. It is known for {counted(present + absent, 'knee')} of "
-        f"{counted(tally['participants'], 'person', 'people')} with a clear finding of {main.name}: {present} with the "
-        f"condition, {absent} without.{clinical}"
+        f"{settled_by(audit, condition)} {counted(present + absent, 'knee')} of "
+        f"{counted(tally['participants'], 'patient')} with a clear finding of {inside_sentence(main.name)} are "
+        f"verified: {present} with the condition, {absent} without."
     )
 
 
@@ -113,7 +122,7 @@ def accuracy_of_each(audit: Audit, condition: Condition) -> str:
         for maneuver in audit.maneuvers(condition)
     ]
     level = percent(audit.protocol.intervals.level)
-    caption = f"{condition.name}: accuracy of each maneuver, {level} interval and knees beneath"
+    caption = f"{condition.name}: {AIMS['none'].name}, {level} interval and n / N beneath"
     figures = audit.table("accuracy").filter(condition=condition.code, group_by="overall", adjustment="none")
     hidden = pl.col("display") != "estimate"
     shown = figures.select(
@@ -164,21 +173,15 @@ def _forest(audit: Audit, condition: Condition) -> str:
 
 
 def suspicions(audit: Audit, condition: Condition) -> str:
-    """What a positive and a negative finding of each main maneuver make of the suspicion."""
-    lines = []
-    for maneuver in audit.core_maneuvers(condition):
-        up, down = (post_test_text(audit.estimate(condition.code, maneuver.code, ratio)) for ratio in RATIOS)
-        if up and down:
-            corrected = _corrected(audit, condition, maneuver)
-            lines.append(f"- **{maneuver.name}**: positive makes it {up}, negative {down}.{corrected}")
+    """What a positive and a negative finding of each main maneuver make of the suspicion, by the leading ratios."""
+    lines = [
+        f"- **{lead.maneuver.name}**: positive makes it {lead.said('positive')}, negative {lead.said('negative')}."
+        for lead in leads_of(audit, condition, audit.core_maneuvers(condition))
+        if lead.has_ratios
+    ]
     if not lines:
         return ""
-    return "\n".join([f"What it does to a suspicion of {percent(BEFORE)}:", "", *lines])
-
-
-def _corrected(audit: Audit, condition: Condition, maneuver: Maneuver) -> str:
-    up, down = (post_test_text(audit.corrected(condition.code, maneuver.code, ratio)) for ratio in RATIOS)
-    return f" Corrected: {up} and {down}." if up and down else ""
+    return "\n".join([f"What it does to a suspicion of {percent(BEFORE)}, by the leading estimate:", "", *lines])
 
 
 def too_few_yet(audit: Audit, condition: Condition) -> str:

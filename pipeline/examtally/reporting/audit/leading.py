@@ -122,12 +122,17 @@ def answer(audit: Audit) -> list[str]:
     """What the main maneuvers of core conditions can be trusted for, at most five sentences."""
     if audit.summed("exams") and not audit.leading:
         return ["**No leading estimate in these results:** run `examtally analyze` again, without `--only`."]
-    items = [lead for lead in leads(audit) if lead.condition.core]
+    return sentences([lead for lead in leads(audit) if lead.condition.core])
+
+
+def sentences(items: Sequence[Lead]) -> list[str]:
+    """What these maneuvers can be trusted for, a sentence each kind of verdict."""
     parts: dict[str, list[Lead]] = {}
     for lead in items:
         for kind in _kinds(lead):
             parts.setdefault(kind, []).append(lead)
-    return [f"{words} {_names(parts[kind])}." for kind, words in _ANSWERS.items() if kind in parts]
+    name = _full_name if _several(items) else _called
+    return [f"{words} {listed(list(map(name, parts[kind])))}." for kind, words in _ANSWERS.items() if kind in parts]
 
 
 _ANSWERS = {
@@ -152,15 +157,20 @@ def _kinds(lead: Lead) -> list[str]:
 
 def picture(audit: Audit) -> str:
     """One line a main maneuver: a suspicion of 30 %, where a negative and where a positive finding moves it."""
-    shown = [lead for lead in leads(audit) if lead.has_ratios]
-    items = [lead for lead in shown if lead.condition.core] or shown
+    shown = leads(audit)
+    return drawn([lead for lead in shown if lead.condition.core and lead.has_ratios] or shown, "before-after")
+
+
+def drawn(maneuvers: Sequence[Lead], name: str) -> str:
+    """The same of some maneuvers; nothing where none has both ratios."""
+    items = [lead for lead in maneuvers if lead.has_ratios]
     if not items:
         return ""
     with style():
         figures = _wide(items), _narrow(items)
         return publish(
             figures[0],
-            "before-after",
+            name,
             caption=(
                 f"What a finding makes of a suspicion of {percent(BEFORE)}, with 95% intervals. Filled disc: after a "
                 "positive finding; open square: after a negative one. Words: what a positive / a negative finding does."
@@ -194,25 +204,36 @@ def condition_part(audit: Audit, condition: Condition) -> str:
     items = leads_of(audit, condition, audit.maneuvers(condition))
     if not items:
         return ""
+    text = f"*Counted as present:* {condition.present_means} {knees_behind(audit, condition)}"
+    return f"### {condition.name} {{#{condition.code}}}\n\n{text}\n\n{table_of(items, condition.name)}"
+
+
+def knees_behind(audit: Audit, condition: Condition) -> str:
+    """How many knees the model of a condition speaks of, and how many are expected to have it; empty without one."""
     model = audit.models.get(condition.code)
-    knees = (
+    if model is None:
+        return ""
+    return (
         f"{count(model['n'])} knees with follow-up complete: {count(model['imaged'])} imaged, "
         f"{count(model['operated'])} operated on; {percent(model['prevalence'])} are expected to have it."
-        if model
-        else ""
     )
-    text = f"*Counted as present:* {condition.present_means} {knees}"
-    return f"### {condition.name} {{#{condition.code}}}\n\n{text}\n\n{table_of(items, condition.name)}"
 
 
 def withheld(audit: Audit) -> list[str]:
     """Why figures of main maneuvers are withheld, a sentence each reason."""
+    return reasons_of(leads(audit))
+
+
+def reasons_of(items: Sequence[Lead]) -> list[str]:
+    """Why figures of these maneuvers are withheld, a sentence each reason."""
     reasons: dict[str, list[str]] = {}
-    for lead in leads(audit):
+    for lead in items:
         if lead.row["reason"]:
             reasons.setdefault(lead.row["reason"].rstrip("."), []).append(inside_sentence(lead.condition.name))
     return [
-        f"{reason}: {listed(list(dict.fromkeys(names)))}." if len(names) else f"{reason}."
+        f"{reason}."
+        if reason.lower().startswith(names[0].lower())
+        else f"{reason}: {listed(list(dict.fromkeys(names)))}."
         for reason, names in reasons.items()
     ]
 
@@ -221,8 +242,12 @@ def _several(items: Sequence[Lead]) -> bool:
     return len({lead.condition.code for lead in items}) > 1
 
 
-def _names(items: Sequence[Lead]) -> str:
-    return listed([lead.name for lead in items])
+def _full_name(lead: Lead) -> str:
+    return lead.name
+
+
+def _called(lead: Lead) -> str:
+    return lead.called
 
 
 def _line(lead: Lead) -> dict[str, str]:
@@ -248,7 +273,7 @@ def _line(lead: Lead) -> dict[str, str]:
         "maneuver": lead.maneuver.name,
         **shares,
         **ratios,
-        "knees": f"{count(row['verified'])}\n{', '.join(expected)}",
+        "knees": f"{count(row['verified'])}\n{expected}",
     }
 
 

@@ -115,6 +115,11 @@ class LearningChart:
         return f"In {percent(share)} of the possible orders of the cases the limit would have been reached by now."
 
     @property
+    def short(self) -> str:
+        """How many findings disagreed on this side, and how many may."""
+        return f"{self.side.lower()}, {self.counts} disagreed (target: at most {percent(self.last['p_acceptable'])})"
+
+    @property
     def sentence(self) -> str:
         """The chart in a sentence or two."""
         orders = f" {self.orders}" if self.orders else ""

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 
 import polars as pl
 
+from examtally.contracts.catalogue.clinical import Condition
 from examtally.reporting.audit.accrual import accrual_of
 from examtally.reporting.audit.audit import Audit
-from examtally.reporting.audit.leading import Lead, leads
+from examtally.reporting.audit.leading import Lead, leads, leads_of
 from examtally.reporting.audit.suspicion import BEFORE
 from examtally.reporting.engine.numbers import coefficient, counted, percent, share_of
 from examtally.reporting.engine.wording import inside_sentence
@@ -36,18 +37,26 @@ class Step:
 
 def next_steps(audit: Audit) -> list[str]:
     """The first three that apply: safety of negative findings, technique, records, waiting for verified knees."""
-    steps = [*_negatives(audit), *_disagreement(audit), *_incomplete(audit), *_held(audit), *_waiting(audit)]
+    first = [*_unsafe(_core(audit)), *_disagreement(audit, audit.protocol.core)]
+    steps = [*first, *_incomplete(audit), *_held(audit), *_waiting(audit)]
     return [step.sentence for step in steps[:MOST]]
+
+
+def steps_for(audit: Audit, condition: Condition) -> list[str]:
+    """The same of one condition: safety of its negative findings, technique of its maneuvers."""
+    maneuvers = [item.code for item in audit.maneuvers(condition)]
+    items = leads_of(audit, condition, audit.maneuvers(condition))
+    return [step.sentence for step in (*_unsafe(items), *_disagreement(audit, maneuvers))][:MOST]
 
 
 def _core(audit: Audit) -> list[Lead]:
     return [lead for lead in leads(audit) if lead.condition.core]
 
 
-def _negatives(audit: Audit) -> Iterator[Step]:
-    """The condition whose best core maneuver leaves the most after a negative finding."""
+def _unsafe(items: Iterable[Lead]) -> Iterator[Step]:
+    """The condition whose best maneuver leaves the most after a negative finding."""
     left: dict[str, list[Lead]] = {}
-    for lead in _core(audit):
+    for lead in items:
         if lead.has_ratios and lead.row["verdict_negative"] != "too_early":
             left.setdefault(lead.condition.code, []).append(lead)
     best = [min(items, key=lambda lead: lead.span("negative")[0]) for items in left.values()]
@@ -62,10 +71,10 @@ def _negatives(audit: Audit) -> Iterator[Step]:
         )
 
 
-def _disagreement(audit: Audit) -> Iterator[Step]:
-    """The core maneuver on which two examiners agree least beyond chance."""
+def _disagreement(audit: Audit, maneuvers: Sequence[str]) -> Iterator[Step]:
+    """The maneuver of these on which two examiners agree least beyond chance."""
     rows = audit.table("agreement").filter(
-        pl.col("maneuver").is_in(list(audit.protocol.core)),
+        pl.col("maneuver").is_in(list(maneuvers)),
         pl.col("participants") >= audit.min_participants,
         group_by="overall",
         statistic="gwet_ac1",

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import polars as pl
 
+from examtally.contracts.catalogue.clinical import Condition
 from examtally.reporting.audit.audit import Audit
-from examtally.reporting.audit.leading import leads
+from examtally.reporting.audit.leading import Lead
+from examtally.reporting.engine.aims import AIMS, fold, told
 from examtally.reporting.engine.numbers import DASH, count, percent, percent_range
-from examtally.reporting.engine.tables import Column, details, table
+from examtally.reporting.engine.tables import Column, table
 
 _REFERENCE = (
     Column("test", "Reference test"),
@@ -16,12 +20,11 @@ _REFERENCE = (
     Column("here", "Here\nwith these knees"),
     Column("both", "Knees with both\nthis test and surgery"),
 )
+_SIMPLER = {one: AIMS[one].name for one in ("none", "verification", "reference_error")}
 _BESIDE = (
     Column("what", "Maneuver"),
     Column("leading", "Leading estimate"),
-    Column("none", "Verified knees only"),
-    Column("verification", "Verification bias alone"),
-    Column("reference_error", "and errors as published"),
+    *(Column(one, f"{name[0].upper()}{name[1:]}") for one, name in _SIMPLER.items()),
 )
 _MEASURES = {"sensitivity": "Sensitivity", "specificity": "Specificity"}
 
@@ -42,9 +45,9 @@ def assumptions(audit: Audit) -> str:
     )
 
 
-def references(audit: Audit) -> str:
-    """Accuracy of the reference tests, published beside what these knees make of it; core conditions."""
-    conditions = {condition.code: condition.name for condition in audit.settled if condition.core}
+def references(audit: Audit, of: Sequence[Condition]) -> str:
+    """Accuracy of the reference tests of some conditions, published beside what these knees make of it."""
+    conditions = {condition.code: condition.name for condition in of}
     field = audit.contract.tables["references"].field("modality")
     rows = [
         {
@@ -62,22 +65,19 @@ def references(audit: Audit) -> str:
     if not rows:
         return ""
     shown = table(pl.DataFrame(rows), _REFERENCE, caption="Accuracy of the reference tests", group="condition")
-    return details("How accurate the reference tests are", shown)
+    return fold("How accurate the reference tests are", shown)
 
 
-def beside(audit: Audit) -> str:
-    """The same figures by simpler methods, each named for what it aims at; main maneuvers of core conditions."""
+def beside(audit: Audit, items: Sequence[Lead]) -> str:
+    """The figures of these maneuvers by simpler methods, each named for what it aims at."""
     rows = []
-    for lead in leads(audit):
-        if not lead.condition.core or not lead.has_ratios:
+    for lead in items:
+        if not lead.has_ratios:
             continue
         for measure, word in _MEASURES.items():
             key = (lead.condition.code, lead.maneuver.code, measure)
-            others = {
-                "none": audit.estimate(*key),
-                "verification": audit.corrected(*key),
-                "reference_error": audit.reference_corrected(*key),
-            }
+            read = (audit.estimate, audit.corrected, audit.reference_corrected)
+            others = {one: find(*key) for one, find in zip(_SIMPLER, read, strict=True)}
             span = (lead.row[f"{measure}_low"], lead.row[f"{measure}_high"])
             rows.append(
                 {
@@ -89,14 +89,10 @@ def beside(audit: Audit) -> str:
             )
     if not rows:
         return ""
-    text = (
-        "*Verified knees only* speaks of imaged knees as they were read. *Verification bias alone* takes every reading "
-        "for the truth, and is right only where the reference makes no errors. *Errors as published* takes the "
-        "published accuracy as exact. Use the leading estimate to decide; the others show what each step changes."
-    )
+    text = f"Decide by the leading estimate; the others show what each step changes. {told(_SIMPLER)}"
     frame = pl.DataFrame(rows).sort("measure", maintain_order=True)
     shown = table(frame, _BESIDE, caption="The same figures by simpler methods", group="measure")
-    return details("The same figures by simpler methods", f"{text}\n{shown}")
+    return fold("The same figures by simpler methods", f"\n{text}\n{shown}")
 
 
 def _cell(value: float | None, low: float | None, high: float | None) -> str:

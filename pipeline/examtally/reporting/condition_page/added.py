@@ -1,4 +1,4 @@
-"""What the hands added to the story the person told: forecasts before and after the exam, on the same knees."""
+"""What the exam adds to the history: forecasts before and after the exam, on the same verified knees."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ import polars as pl
 
 from examtally.contracts.catalogue.clinical import Condition
 from examtally.reporting.audit.audit import Audit
+from examtally.reporting.engine.aims import AIMS, fold, told
 from examtally.reporting.engine.numbers import (
     counted,
     percent,
@@ -19,17 +20,17 @@ from examtally.reporting.engine.numbers import (
     score,
     signed,
 )
-from examtally.reporting.engine.tables import Column, details, download, table
+from examtally.reporting.engine.tables import Column, download, table
 
-_WHOSE = {"model": "A model of the answers, then of answers and findings", "examiner": "What examiners wrote down"}
-_MEASURES = {"auc": "Told apart", "log_score": "Log score", "brier": "Brier score"}
+_WHOSE = {"model": "A model of the history, then of history and findings", "examiner": "What examiners wrote down"}
+_MEASURES = {"auc": "Discrimination (AUC)", "log_score": "Log score", "brier": "Brier score"}
 _COLUMNS = (
     Column("measure", "Measure"),
     Column("before", "History"),
     Column("after", "History and exam"),
     Column("change", "Change"),
 )
-_TERM_COLUMNS = (Column("term", "Answer or finding"), Column("odds", "Multiplies the odds by"))
+_TERM_COLUMNS = (Column("term", "History item or finding"), Column("odds", "Multiplies the odds by"))
 _TERMS = {
     "age_decades": "age, per ten years",
     "age_decades_squared": "age, per ten years, squared",
@@ -46,14 +47,15 @@ def added_block(audit: Audit, condition: Condition) -> str:
     if not usable:
         return str(rows[-1]["note"] or "") if rows else ""
     lacking = {row["note"] for row in rows if row["difference"] is None and row["note"]}
-    told = [row for row in usable if row["measure"] == "auc"]
-    sentences = [_sentence(row) for whose in _WHOSE for row in told if _whose(row) == whose]
+    discrimination = [row for row in usable if row["measure"] == "auc"]
+    sentences = [_sentence(row) for whose in _WHOSE for row in discrimination if _whose(row) == whose]
+    beneath = (_corrected(audit, condition), _table(audit, condition, usable), _terms(audit, condition))
+    inner = "\n\n".join(part.strip("\n") for part in beneath if part)
     parts = (
         "\n".join(f"- {sentence}" for sentence in sentences),
-        _corrected(audit, condition),
-        _table(audit, condition, usable),
         "\n".join(f"- {note}" for note in sorted(lacking)),
-        _terms(audit, condition),
+        told(["none"]),
+        fold("Other scores, and what each finding weighs in the model", f"\n{inner}\n"),
     )
     return "\n\n".join(part.strip("\n") for part in parts if part)
 
@@ -69,19 +71,19 @@ def _whose(row: Mapping[str, Any]) -> str:
 
 
 def _sentence(row: Mapping[str, Any]) -> str:
-    """What the hands added, in points of telling apart, or that it cannot be told."""
+    """What the exam added, in points of discrimination, or that it cannot be told."""
     who = "By the model" if _whose(row) == "model" else "By what examiners wrote down"
     limits = "" if row["ci_low"] is None else f" ({points(row['ci_low'])} to {points(row['ci_high'])})"
     seen = (
-        f"{who}, the history alone told {percent(row['estimate_a'])} of pairs apart, history and exam "
-        f"{percent(row['estimate_b'])}: a change of {points(row['difference'])} points{limits}, in "
-        f"{counted(row['n'], 'knee')}, {row['events']} with the condition."
+        f"{who}, discrimination (AUC) was {percent(row['estimate_a'])} with the history and "
+        f"{percent(row['estimate_b'])} with history and exam: {points(row['difference'])} points{limits}, in "
+        f"{counted(row['n'], 'verified knee')}, {row['events']} with the condition."
     )
     if row["ci_low"] is not None and row["ci_low"] > 0:
-        return f"**The hands added to the history.** {seen}"
+        return f"**The exam adds to the history.** {seen}"
     if row["ci_high"] is not None and row["ci_high"] < 0:
-        return f"**The exam led away from the answer.** {seen}"
-    return f"**Whether the hands added anything cannot be told yet.** {seen}"
+        return f"**The exam made the forecast worse.** {seen}"
+    return f"**Too early to say whether the exam adds to the history.** {seen}"
 
 
 def _corrected(audit: Audit, condition: Condition) -> str:
@@ -96,9 +98,8 @@ def _corrected(audit: Audit, condition: Condition) -> str:
     if set(found) != {"model_history", "model_exam"}:
         return ""
     return (
-        f"A model looks better on the knees it was made from than on others. With that taken off (by drawing people "
-        f"again, .632+), the model of the history tells {found['model_history']} of pairs apart, that of history and "
-        f"exam {found['model_exam']}."
+        f"A model looks better on the knees it was made from than on others. Corrected for that (.632+ bootstrap), "
+        f"discrimination is {found['model_history']} with the history and {found['model_exam']} with history and exam."
     )
 
 
@@ -116,7 +117,7 @@ def _table(audit: Audit, condition: Condition, rows: list[dict[str, Any]]) -> st
         if _whose(row) == whose and row["measure"] == measure
     ]
     level = percent(audit.protocol.intervals.level)
-    caption = f"{condition.name}: before and after the exam, {level} interval beneath"
+    caption = f"{condition.name}: before and after the exam, {AIMS['none'].name}, {level} interval beneath"
     data = pl.DataFrame(rows, infer_schema_length=None).drop("condition", "status")
     return table(pl.DataFrame(cells), _COLUMNS, caption=caption, group="whose") + download(
         data, f"added-{condition.code}"
@@ -136,7 +137,7 @@ def _change(row: Mapping[str, Any]) -> str:
 
 
 def _terms(audit: Audit, condition: Condition) -> str:
-    """What each answer and finding does to the odds in the model of history and exam."""
+    """What each history item and finding does to the odds in the model of history and exam."""
     rows = [
         {
             "term": _term(audit, row["term"]),
@@ -147,11 +148,10 @@ def _terms(audit: Audit, condition: Condition) -> str:
     if not rows:
         return ""
     caption = (
-        f"{condition.name}: what each answer or finding does to the odds beside all the others, drawn towards 1; not "
-        "the likelihood ratio of a finding by itself"
+        f"{condition.name}: what each history item or finding does to the odds beside all the others, drawn toward 1; "
+        "not the likelihood ratio of a finding by itself"
     )
-    title = f"What each answer and finding weighs in the model: {counted(len(rows), 'term')}"
-    return details(title, table(pl.DataFrame(rows), _TERM_COLUMNS, caption=caption))
+    return table(pl.DataFrame(rows), _TERM_COLUMNS, caption=caption)
 
 
 def _term(audit: Audit, code: str) -> str:

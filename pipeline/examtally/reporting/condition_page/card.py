@@ -9,15 +9,8 @@ import polars as pl
 from examtally.contracts.catalogue.clinical import Condition
 from examtally.contracts.periods import place_of
 from examtally.reporting.audit.audit import Audit
-from examtally.reporting.condition_page.ratios import (
-    BY_ITSELF,
-    CORRECTED,
-    MOST,
-    UNCORRECTED,
-    RatioLine,
-    lines_of,
-    needed,
-)
+from examtally.reporting.condition_page.ratios import MOST, RatioLine, lines_of, needed
+from examtally.reporting.engine.aims import LEADING
 from examtally.reporting.engine.numbers import counted, listed, percent
 from examtally.reporting.engine.tables import Column, table
 from examtally.reporting.engine.wording import inside_sentence
@@ -38,7 +31,7 @@ _COLUMNS = (
     *(Column(percent(before), percent(before), _OVER) for before in SUSPICIONS),
 )
 _HOW = (
-    "Think how likely the condition is before the finding, from the story and all you have seen; that is your column. "
+    "Think how likely the condition is before the finding, from the history and all you have seen: your column. "
     "The likelihood ratio says how many times as often the finding is met in a knee with the condition as without it."
 )
 
@@ -49,8 +42,8 @@ def card(audit: Audit, condition: Condition) -> str:
     lines = every[:MOST]
     parts = (
         f"::: tag\n{audit.wording.group}. {audit.wording.tag}\n:::",
-        box(audit.catalogue.card_caution, "caution") if audit.catalogue.card_caution else "",
         _covered(audit, condition, lines),
+        box(audit.catalogue.card_caution, "caution") if audit.catalogue.card_caution else "",
         _HOW,
         f"::: card\n{_table(audit, condition, lines)}\n:::",
         _left_out(every[MOST:]),
@@ -73,7 +66,7 @@ def expiry(period: str) -> str:
 
 
 def periods_covered(audit: Audit, condition: Condition, lines: Sequence[RatioLine]) -> list[str]:
-    """Periods with an exam whose answer is known for a maneuver of the card; every period where there is none."""
+    """Periods with a verified exam for a maneuver of the card; every period where there is none."""
     own = [line for line in lines if line.own is not None] or list(lines)
     known = [
         period
@@ -85,14 +78,14 @@ def periods_covered(audit: Audit, condition: Condition, lines: Sequence[RatioLin
 
 def _covered(audit: Audit, condition: Condition, lines: Sequence[RatioLine]) -> str:
     modalities = [audit.catalogue.modalities[code] for code in audit.protocol.reference.accepted[condition.code]]
-    settled = f"The answer comes from {listed([inside_sentence(item.name) for item in modalities], 'or')}."
+    settled = f"The reference standard is {listed([inside_sentence(item.name) for item in modalities], 'or')}."
     if audit.protocol.is_clinical(condition.code):
         settled += " Held against a clinical diagnosis."
     periods = periods_covered(audit, condition, lines)
     if not periods:
-        return f"{settled} No exam is on record yet; this card holds nothing of our own."
+        return f"**A teaching aid.** {settled} No exam is on record yet; this card holds nothing of our own."
     span = periods[0] if len(periods) == 1 else f"{periods[0]} to {periods[-1]}"
-    return f"{settled} **Exams of {span}. Expires {_until(periods[-1])}.**"
+    return f"**A teaching aid. Exams of {span}. Expires {_until(periods[-1])}.** {settled}"
 
 
 def _until(period: str) -> str:
@@ -117,15 +110,17 @@ def _table(audit: Audit, condition: Condition, lines: Sequence[RatioLine]) -> st
 
 
 def _heading(line: RatioLine, fewest: int) -> str:
-    """The maneuver with the knees behind it and the correction, or where its range comes from and what is missing."""
+    """The maneuver with the knees behind it, or where its range comes from and what is missing."""
     if line.own is not None:
+        examined, verified, expected = line.knees
         return (
-            f"{line.maneuver.name}: {counted(line.present, 'knee')} with it, {line.absent} without; {line.correction}"
+            f"{line.maneuver.name}: {counted(examined, 'knee')} examined, {verified} verified, "
+            f"about {expected} expected to have it"
         )
     source = PUBLISHED if line.published else "nothing of ours yet, and no publication gives both ratios"
     with_it, without = line.people
-    missing = f"ours needs {fewest} people with it and {fewest} without, so far {with_it} and {without}"
-    return f"{line.maneuver.name}: {source}; {missing}"
+    missing = f"ours needs {fewest} patients with it and {fewest} without, so far {with_it} and {without}"
+    return f"{line.maneuver.name}: {source}; {'ours is withheld' if line.is_withheld else missing}"
 
 
 def _left_out(lines: Sequence[RatioLine]) -> str:
@@ -139,15 +134,10 @@ def _basis(audit: Audit, lines: Sequence[RatioLine]) -> str:
     sources = dict.fromkeys(name for line in lines if line.own is None and line.published for name in line.sources)
     span = "lowest to highest of" if len(sources) > 1 else "from"
     made = audit.results.provenance
+    withheld = dict.fromkeys(line.reason for line in lines if line.is_withheld)
     sentences = [
-        "*Corrected for who was imaged* allows for the findings that sent a knee to imaging; it takes for granted that "
-        "nothing but what was written down, or where so said nothing but this finding, decided that."
-        if any(line.correction in (CORRECTED, BY_ITSELF) for line in own)
-        else "",
-        "*Not corrected:* where a positive finding makes imaging more likely, sensitivity there comes out too high and "
-        "specificity too low, and both ratios with them."
-        if any(line.correction == UNCORRECTED for line in own)
-        else "",
+        f"*Ours:* {LEADING}" if own else "",
+        *(f"*Withheld:* {reason}" for reason in withheld),
         f"*Published, not ours:* other clinics, other people, other rules; {span} {', '.join(sources)}."
         if sources
         else "",

@@ -10,8 +10,9 @@ import polars as pl
 
 from examtally.contracts.catalogue.clinical import Condition
 from examtally.reporting.audit.audit import BOTH, Audit
+from examtally.reporting.engine.aims import AIMS, fold, told
 from examtally.reporting.engine.numbers import count, counted, percent, points
-from examtally.reporting.engine.tables import Column, details, download, table
+from examtally.reporting.engine.tables import Column, download, table
 from examtally.reporting.engine.wording import inside_sentence
 
 NOT_BLIND = "Two maneuvers by one pair of hands are not blind to each other."
@@ -20,17 +21,23 @@ _WHY = (
     "different, than in two pairs of hands."
 )
 _GROUPS_DIFFER = (
-    "The groups hold different people, imaged or operated on, not corrected for who was: a difference may come from "
-    "whom they see and image as well as from the hands."
+    "The groups hold different patients, and not all of them were imaged: a difference may come from whom they see and "
+    "image as well as from the hands."
 )
 _COLUMNS = (
+    Column("pair", "First against second"),
+    Column("sensitivity", "Sensitivity", "First less second, points"),
+    Column("specificity", "Specificity", "First less second, points"),
+    Column("knees", "Verified knees\nwith it, without"),
+)
+_VERIFIED = (
     Column("measure", "Measure"),
     Column("first", "First"),
     Column("second", "Second"),
     Column("difference", "First less second, points"),
     Column("alone", "Knees right by one alone"),
-    Column("corrected", "Corrected for who was imaged, points"),
 )
+_NAMED = 3  # differences told in words
 _ORDERS = {"a_first": "done first", "b_first": "done second"}
 
 
@@ -43,12 +50,11 @@ class MeasureComparison:
     value: float | None
     low: float | None
     high: float | None
-    p_value: float | None
-    p_adjusted: float | None
     n: int
     only_first: int
     only_second: int
     is_shown: bool
+    note: str = ""
 
     @classmethod
     def of(cls, row: Mapping[str, Any], fewest: int) -> MeasureComparison:
@@ -56,13 +62,13 @@ class MeasureComparison:
         is_shown = row["difference"] is not None and row["flag"] != "too_few" and row["participants"] >= fewest
         return cls(
             row["estimate_a"], row["estimate_b"], row["difference"], row["ci_low"], row["ci_high"],
-            row["p_value"], row["p_adjusted"], row["n"], row["only_a"], row["only_b"], is_shown,
+            row["n"], row["only_a"], row["only_b"], is_shown, row["note"] or "",
         )  # fmt: skip
 
     @property
     def is_clear(self) -> bool:
-        """Whether the difference stands after allowing for the number of comparisons."""
-        return self.is_shown and self.p_adjusted is not None and self.p_adjusted < 0.05
+        """Whether the interval leaves out 0."""
+        return self.is_shown and None not in (self.low, self.high) and not (self.low or 0) <= 0 <= (self.high or 0)
 
     @property
     def cell(self) -> str:
@@ -75,17 +81,19 @@ class MeasureComparison:
 
 def comparison_block(audit: Audit, condition: Condition) -> str:
     """The declared pairs of one condition; empty where no two maneuvers were done on the same verified knees."""
-    pairs = [pair for pair in _pairs(audit, condition) if any(_compared(audit, condition, pair, m).n for m in BOTH)]
+    pairs = [
+        pair
+        for pair in _pairs(audit, condition)
+        if any(_compared(audit, condition, pair, measure, "none").n for measure in BOTH)
+    ]
     if not pairs:
         return ""
-    clear = [text for pair in pairs for text in _clear(audit, condition, pair)]
-    parts = [
-        _WHY,
-        "\n".join(["On the same knees:", "", *clear]) if clear else _nothing_clear(pairs),
-        _table(audit, condition, pairs),
-        _by_order(audit, condition, pairs),
-        _between_groups(audit, condition),
-    ]
+    parts = [_WHY, _said(audit, condition, pairs), _table(audit, condition, pairs)]
+    beneath = [
+        _verified(audit, condition, pairs), _by_order(audit, condition, pairs), _between_groups(audit, condition)
+    ]  # fmt: skip
+    inner = "\n\n".join(part.strip("\n") for part in beneath if part)
+    parts.append(fold("The same pairs on verified knees only, by order and by group", f"\n{inner}\n"))
     return "\n\n".join(part.strip("\n") for part in parts if part)
 
 
@@ -95,7 +103,7 @@ def _pairs(audit: Audit, condition: Condition) -> tuple[tuple[str, str], ...]:
 
 
 def _compared(
-    audit: Audit, condition: Condition, pair: tuple[str, str], measure: str, adjustment: str = "none",
+    audit: Audit, condition: Condition, pair: tuple[str, str], measure: str, adjustment: str = "bias_adjusted",
     group_by: str = "overall", group: str = "all",
 ) -> MeasureComparison:  # fmt: skip
     rows = audit.table("comparisons").filter(
@@ -103,7 +111,7 @@ def _compared(
         adjustment=adjustment, group_by=group_by, group=group,
     )  # fmt: skip
     if rows.is_empty():
-        return MeasureComparison(None, None, None, None, None, None, None, 0, 0, 0, is_shown=False)
+        return MeasureComparison(None, None, None, None, None, 0, 0, 0, is_shown=False)
     return MeasureComparison.of(rows.row(0, named=True), audit.min_participants)
 
 
@@ -112,58 +120,75 @@ def _names(audit: Audit, pair: tuple[str, str]) -> tuple[str, str]:
     return maneuvers[pair[0]].name, maneuvers[pair[1]].name
 
 
-def _clear(audit: Audit, condition: Condition, pair: tuple[str, str]) -> Iterator[str]:
-    """What stands after allowing for the number of comparisons, in words."""
-    first, second = _names(audit, pair)
-    for measure in BOTH:
-        found = _compared(audit, condition, pair, measure)
-        if found.is_clear and found.value is not None:
-            better, worse = (first, second) if found.value > 0 else (second, first)
-            values = (found.first, found.second) if found.value > 0 else (found.second, found.first)
-            right = "found by" if measure == "sensitivity" else "called negative by"
-            knees = "with" if measure == "sensitivity" else "without"
-            most = max(found.only_first, found.only_second)
-            least = min(found.only_first, found.only_second)
-            yield (
-                f"- **{better}** has the higher {measure} than **{inside_sentence(worse)}**: {percent(values[0])} "
-                f"against {percent(values[1])} of {counted(found.n, 'knee')} {knees} the condition; "
-                f"{count(most)} {right} it alone, {count(least)} by the other alone."
-            )
-
-
-def _nothing_clear(pairs: Sequence[tuple[str, str]]) -> str:
+def _said(audit: Audit, condition: Condition, pairs: Sequence[tuple[str, str]]) -> str:
+    """Which differences stand, in words; that none does; or why nothing can be said."""
+    found = [_compared(audit, condition, pair, measure) for pair in pairs for measure in BOTH]
+    if not any(one.is_shown for one in found):
+        return next((one.note for one in found if one.note), "Too few knees to compare.")
+    clear = sorted((one for pair in pairs for one in _clear(audit, condition, pair)), reverse=True)
+    if clear:
+        rest = len(clear) - _NAMED
+        more = f"The table shows {counted(rest, 'smaller difference')} whose interval leaves out 0." if rest > 0 else ""
+        return "\n".join(["On the same knees:", "", *(text for _, text in clear[:_NAMED]), "", more])
     one = "This pair differs" if len(pairs) == 1 else f"None of these {len(pairs)} pairs differs"
     more = "no more" if len(pairs) == 1 else "more"
     return f"{one} {more} than chance explains. That is not to say that they are equal: the intervals show how far off."
 
 
+def _clear(audit: Audit, condition: Condition, pair: tuple[str, str]) -> Iterator[tuple[float, str]]:
+    """The differences whose interval leaves out 0, each with its size."""
+    first, second = _names(audit, pair)
+    for measure in BOTH:
+        found = _compared(audit, condition, pair, measure)
+        if found.is_clear and found.value is not None:
+            better, worse = (first, second) if found.value > 0 else (second, first)
+            low, high = sorted(abs(limit or 0.0) for limit in (found.low, found.high))
+            yield (
+                abs(found.value),
+                (
+                    f"- **{better}** has the higher {measure} than **{inside_sentence(worse)}**, by "
+                    f"{points(abs(found.value))[1:]} points (95% CI {points(low)[1:]} to {points(high)[1:]})."
+                ),
+            )
+
+
 def _table(audit: Audit, condition: Condition, pairs: Sequence[tuple[str, str]]) -> str:
-    rows = [
-        {"pair": f"{_names(audit, pair)[0]} against {inside_sentence(_names(audit, pair)[1])}: same hands, not blind"}
-        | _row(audit, condition, pair, measure)
-        for pair in pairs
-        for measure in BOTH
-    ]
-    level = percent(audit.protocol.intervals.level)
-    caption = f"{condition.name}: two maneuvers on the same knees, {level} interval beneath. {NOT_BLIND}"
+    rows = []
+    for pair in pairs:
+        found = {measure: _compared(audit, condition, pair, measure) for measure in BOTH}
+        first, second = _names(audit, pair)
+        knees = [count(_compared(audit, condition, pair, measure, "none").n) for measure in BOTH]
+        rows.append(
+            {"pair": f"{first}\nagainst {inside_sentence(second)}", "knees": ", ".join(knees)}
+            | {measure: one.cell for measure, one in found.items()}
+        )
+    caption = f"{condition.name}: two maneuvers on the same knees, by one pair of hands. {NOT_BLIND}"
     kept = audit.table("comparisons").filter(condition=condition.code, group_by="overall")
-    return table(pl.DataFrame(rows), _COLUMNS, caption=caption, group="pair") + download(
+    return table(pl.DataFrame(rows), _COLUMNS, caption=caption) + download(
         _csv(kept, audit.min_participants), f"comparisons-{condition.code}"
     )
 
 
-def _row(audit: Audit, condition: Condition, pair: tuple[str, str], measure: str) -> dict[str, str]:
-    found = _compared(audit, condition, pair, measure)
-    corrected = _compared(audit, condition, pair, measure, "verification")
-    shown = (found.first, found.second) if found.is_shown else (None, None)
-    return {
-        "measure": f"{measure.capitalize()}\n{counted(found.n, 'knee')}",
-        "first": percent(shown[0]),
-        "second": percent(shown[1]),
-        "difference": found.cell,
-        "alone": f"{count(found.only_first)} and {count(found.only_second)}" if found.n else "–",
-        "corrected": corrected.cell if corrected.is_shown else "–",
-    }
+def _verified(audit: Audit, condition: Condition, pairs: Sequence[tuple[str, str]]) -> str:
+    """Both maneuvers of each pair as counted on verified knees, and those that one alone had right."""
+    rows = []
+    for pair in pairs:
+        first, second = _names(audit, pair)
+        for measure in BOTH:
+            found = _compared(audit, condition, pair, measure, "none")
+            shown = (found.first, found.second) if found.is_shown else (None, None)
+            rows.append(
+                {
+                    "pair": f"{first} against {inside_sentence(second)}",
+                    "measure": f"{measure.capitalize()}\n{counted(found.n, 'knee')}",
+                    "first": percent(shown[0]),
+                    "second": percent(shown[1]),
+                    "difference": found.cell,
+                    "alone": f"{count(found.only_first)} and {count(found.only_second)}" if found.n else "–",
+                }
+            )
+    caption = f"{condition.name}: two maneuvers, {AIMS['none'].name}"
+    return f"{told(['none'])}\n{table(pl.DataFrame(rows), _VERIFIED, caption=caption, group='pair')}"
 
 
 def _csv(rows: pl.DataFrame, fewest: int) -> pl.DataFrame:
@@ -183,7 +208,7 @@ def _by_order(audit: Audit, condition: Condition, pairs: Sequence[tuple[str, str
     for pair in pairs:
         first, second = _names(audit, pair)
         for group, words in _ORDERS.items():
-            cells = {m: _compared(audit, condition, pair, m, group_by="done_order", group=group) for m in BOTH}
+            cells = {m: _compared(audit, condition, pair, m, "none", "done_order", group) for m in BOTH}
             if any(cell.is_shown for cell in cells.values()):
                 pair_name = f"{first} against {inside_sentence(second)}"
                 rows.append({"pair": pair_name, "order": f"{first} {words}"} | {m: cells[m].cell for m in BOTH})
@@ -194,8 +219,8 @@ def _by_order(audit: Audit, condition: Condition, pairs: Sequence[tuple[str, str
         Column("sensitivity", "Sensitivity, points"),
         Column("specificity", "Specificity, points"),
     )
-    caption = f"{condition.name}: first less second, by which was done first. {NOT_BLIND}"
-    return details("By which was done first", table(pl.DataFrame(rows), columns, caption=caption, group="pair"))
+    caption = f"{condition.name}: first less second by which was done first, {AIMS['none'].name}"
+    return table(pl.DataFrame(rows), columns, caption=caption, group="pair")
 
 
 def _between_groups(audit: Audit, condition: Condition) -> str:
@@ -224,8 +249,8 @@ def _between_groups(audit: Audit, condition: Condition) -> str:
         Column("clear", "Beyond chance"),
     )
     frame = pl.DataFrame(rows).sort("maneuver", "groups", maintain_order=True)
-    caption = f"{condition.name}: one maneuver in two groups of exams. {_GROUPS_DIFFER}"
-    return details("In one group against another", table(frame, columns, caption=caption, group="maneuver"))
+    caption = f"{condition.name}: one maneuver in two groups of exams, {AIMS['none'].name}. {_GROUPS_DIFFER}"
+    return table(frame, columns, caption=caption, group="maneuver")
 
 
 def _group(audit: Audit, row: Mapping[str, Any], side: str) -> str:

@@ -10,6 +10,7 @@ import polars as pl
 from examtally.contracts.catalogue.clinical import Condition
 from examtally.plots.look import ABSENT, BAND, GREY, INK, PRESENT, bare, style
 from examtally.reporting.audit.audit import Audit
+from examtally.reporting.engine.aims import fold
 from examtally.reporting.engine.figures import paper, publish
 from examtally.reporting.engine.numbers import counted, percent
 from examtally.reporting.engine.tables import Column, download, table
@@ -38,7 +39,7 @@ _HEIGHT = 3.5
 
 def deciding_block(audit: Audit, condition: Condition) -> str:
     """The caution, a sentence, the figure and its table; why not, where there is none; empty without any row."""
-    found = audit.table("decision_curve").filter(condition=condition.code, adjustment="none")
+    found = audit.table("decision_curve").filter(condition=condition.code, adjustment="bias_adjusted")
     usable = found.drop_nulls("net_benefit")
     rows = {(row["strategy"], row["threshold"]): row for row in usable.iter_rows(named=True)}
     by_exam = [row for (strategy, _), row in rows.items() if strategy == "model_exam"]
@@ -48,8 +49,11 @@ def deciding_block(audit: Audit, condition: Condition) -> str:
         box(NO_REFUSAL, "caution"),
         _in_words(rows, min(by_exam, key=lambda row: abs(row["threshold"] - _EXAMPLE))),
         _figure(condition, usable),
-        _table(audit, condition, rows)
-        + download(found.drop("condition", "adjustment", "status"), f"imaging-{condition.code}"),
+        fold(
+            "The same in numbers",
+            _table(audit, condition, rows)
+            + download(found.drop("condition", "adjustment", "status"), f"imaging-{condition.code}"),
+        ),
     )
     return "\n\n".join(part.strip("\n") for part in parts if part)
 
@@ -58,7 +62,7 @@ def _in_words(rows: Mapping[tuple[str, float], Mapping[str, Any]], row: Mapping[
     """What imaging by history and exam saves and misses at one threshold, where it does better than not choosing."""
     everybody = rows.get(("all", row["threshold"]), {}).get("net_benefit") or 0.0
     suppose = f"Suppose one wanted an image from a probability of {percent(row['threshold'])} on."
-    knees = f"({counted(row['n'], 'knee')}, {row['events']} with it)"
+    knees = f"({counted(row['n'], 'knee')}, about {row['events']} with it)"
     if row["net_benefit"] <= max(everybody, 0.0) + _NO_BETTER:
         return f"{suppose} Choosing by history and exam is then no better than not choosing at all {knees}."
     return (

@@ -10,10 +10,10 @@ import polars as pl
 from examtally.contracts.catalogue.clinical import Condition
 from examtally.plots.look import GREY, INK, PRESENT, RULE, bare, style
 from examtally.reporting.audit.audit import Audit
+from examtally.reporting.engine.aims import AIMS, fold, told
 from examtally.reporting.engine.figures import paper, publish
-from examtally.reporting.engine.numbers import counted, percent, percent_range, ratio, ratio_range, share_of
-from examtally.reporting.engine.tables import Column, details, download, table
-from examtally.reporting.engine.wording import inside_sentence
+from examtally.reporting.engine.numbers import percent, percent_range, ratio, ratio_range, share_of
+from examtally.reporting.engine.tables import Column, download, table
 
 _SCALES = {
     "grade": "grade",
@@ -37,10 +37,10 @@ _RULE_COLUMNS = (
     Column("sensitivity", "Sensitivity"),
     Column("specificity", "Specificity"),
 )
-_VERIFIED = "Knees that were imaged or operated on, not corrected for who was."
+_VERIFIED = AIMS["none"].name
 _READ = (
     "The column *against the level before* says how many times the odds change from one level to the next; "
-    "a range that holds 1 means that the two levels may say the same."
+    f"a range that holds 1 means that the two levels may say the same. {told(['none'])}"
 )
 
 
@@ -49,11 +49,22 @@ def graded_block(audit: Audit, condition: Condition) -> str:
     levels = _usable_levels(audit, condition)
     if not levels:
         return ""
-    parts = [
-        _grades_in_words(audit, levels),
-        _levels_table(audit, condition, levels),
+    core = {maneuver.code for maneuver in audit.core_maneuvers(condition)}
+    graded = [row for row in levels if row["scale"] == "grade"]
+    first = [row for row in graded if row["maneuver"] in core] or graded
+    rest = [row for row in levels if row not in first]
+    beneath = (
+        _levels_table(audit, condition, rest) if rest else "",
         _curve(audit, condition),
         _rules(audit, condition),
+    )
+    inner = "\n\n".join(part.strip("\n") for part in beneath if part)
+    kept = pl.DataFrame(levels, infer_schema_length=None).drop("condition", "status")
+    parts = [
+        _grades_in_words(audit, levels),
+        _READ,
+        (_levels_table(audit, condition, first) if first else "") + download(kept, f"levels-{condition.code}"),
+        fold("Other maneuvers, end points, pain, signs and other thresholds", f"\n{inner}\n") if inner else "",
     ]
     return "\n\n".join(part.strip("\n") for part in parts if part)
 
@@ -95,16 +106,8 @@ def _levels_table(audit: Audit, condition: Condition, levels: Sequence[Mapping[s
         }
         for row in levels
     ]
-    level = percent(audit.protocol.intervals.level)
-    caption = f"{condition.name}: what each level means, {level} interval beneath. {_VERIFIED}"
-    main = [row for row in rows if str(row["scale"]).endswith(": grade")]
-    rest = [row for row in rows if row not in main]
-    text = table(pl.DataFrame(main), _LEVEL_COLUMNS, caption=caption, group="scale") if main else ""
-    if rest:
-        other = table(pl.DataFrame(rest), _LEVEL_COLUMNS, caption=caption, group="scale")
-        text += details("End points, pain and signs", other)
-    kept = pl.DataFrame(levels, infer_schema_length=None).drop("condition", "status")
-    return f"{_READ}\n{text}{download(kept, f'levels-{condition.code}')}"
+    caption = f"{condition.name}: what each level means, {_VERIFIED}, 95% interval beneath"
+    return table(pl.DataFrame(rows), _LEVEL_COLUMNS, caption=caption, group="scale")
 
 
 def _level(row: Mapping[str, Any]) -> str:
@@ -151,9 +154,9 @@ def _curve(audit: Audit, condition: Condition) -> str:
         axes.set_ylabel("called positive with it")
         figure.legend(loc="lower left", bbox_to_anchor=(0.05, 0.0), frameon=False, fontsize=9)
         caption = (
-            f"{condition.name}: each point is a grade from which on a finding counts as positive, the highest grade "
-            "nearest to the corner at the lower left. Beside each name, how often a knee with the condition has the "
-            "higher grade than one without (50% is chance)."
+            f"{condition.name}, {_VERIFIED}: each point is a grade from which on a finding counts as positive, "
+            "the highest grade nearest to the corner at the lower left. Beside each name, how often a knee with the "
+            "condition has the higher grade than one without (50% is chance)."
         )
         alt = f"Curves of sensitivity against false positives by grade. {'; '.join(said.values())}."
         columns = ("maneuver", "threshold", "rule", "tp", "fp", "fn", "tn", "sensitivity", "specificity")
@@ -181,12 +184,11 @@ def _rules(audit: Audit, condition: Condition) -> str:
     ]
     if not rows:
         return ""
-    caption = f"{condition.name}: what if something else counted as positive. {_VERIFIED}"
+    caption = f"{condition.name}: what if something else counted as positive, {_VERIFIED}"
     text = table(pl.DataFrame(rows), _RULE_COLUMNS, caption=caption, group="maneuver")
-    count = counted(len(rows), "rule")
     columns = ("maneuver", "scale", "threshold", "rule", "tp", "fp", "fn", "tn", "sensitivity", "specificity", "note")
     data = download(pl.DataFrame(kept, infer_schema_length=None).select(columns), f"rules-{condition.code}")
-    return details(f"Other rules for {inside_sentence(condition.name)}: {count}", text + data)
+    return text + data
 
 
 def _share(row: Mapping[str, Any], measure: str, part: int, whole: int) -> str:

@@ -8,28 +8,32 @@ from pathlib import Path
 
 from examtally.contracts.catalogue.clinical import Condition
 from examtally.reporting.audit.audit import Audit, open_audit
-from examtally.reporting.audit.conditions import accuracy_of_each, known, remarks, suspicions, too_few_yet
-from examtally.reporting.audit.verification import ASSUMED, UNCORRECTED
+from examtally.reporting.audit.conditions import accuracy_of_each, remarks, settled_by, too_few_yet
+from examtally.reporting.audit.leading import drawn, knees_behind, leads_of, reasons_of, sentences, table_of
+from examtally.reporting.audit.next_steps import steps_for
+from examtally.reporting.audit.reliability import assumptions, beside, references
+from examtally.reporting.audit.severity import by_severity
+from examtally.reporting.engine.aims import LEADING, fold, told
 from examtally.reporting.engine.numbers import listed
 from examtally.reporting.engine.wording import inside_sentence
-from examtally.reporting.plain import box, marking, tag
+from examtally.reporting.plain import box, bullets, marking, provenance, tag
 
 CONDITION_FILE = "condition.txt"
 
 
 @dataclass(frozen=True)
-class Story:
+class Page:
     """One condition of one analysis."""
 
     audit: Audit
     condition: Condition
 
 
-def open_page() -> Story:
+def open_page() -> Page:
     """Read what the cells need from the folder they run in."""
     audit = open_audit()
     code = Path(CONDITION_FILE).read_text(encoding="utf-8").strip()
-    return Story(audit, audit.catalogue.conditions[code])
+    return Page(audit, audit.catalogue.conditions[code])
 
 
 def reportable_conditions(audit: Audit) -> tuple[Condition, ...]:
@@ -59,32 +63,55 @@ def names_of(audit: Audit, codes: Sequence[str]) -> str:
 
 
 def opening(audit: Audit, condition: Condition) -> str:
-    """What the condition is, what counts as present, where the answer comes from, and how to take the page."""
-    days = audit.protocol.windows.get(condition.code)
-    window = f" A result counts from day {days[0]} to day {days[1]} after the exam." if days else ""
+    """The answer: what the maneuvers can be trusted for, one picture, and what to do next."""
+    items = leads_of(audit, condition, audit.maneuvers(condition))
+    core = {maneuver.code for maneuver in audit.core_maneuvers(condition)}
+    main = [lead for lead in items if lead.maneuver.code in core] + [
+        lead for lead in items if lead.maneuver.code not in core
+    ]
+    said = sentences(main) or ["No knee of this condition has been examined and verified yet."]
     parts = (
         tag(audit),
         f"{condition.plain} *Counted as present:* {condition.present_means}",
-        f"{known(audit, condition)}{window}",
-        analysis_status(audit),
-        marking(audit),
-        box(audit.wording.caution, "caution"),
+        "\n".join(f"- {line}" for line in said),
+        drawn(main, f"before-after-{condition.code}"),
+        bullets("What to do next", steps_for(audit, condition)),
     )
     return "\n\n".join(part.strip("\n") for part in parts if part)
 
 
 def alone(audit: Audit, condition: Condition) -> str:
-    """The table of every maneuver, what the main ones do to a suspicion, and which wait for more people."""
-    is_corrected = any(
-        audit.corrected(condition.code, maneuver.code, measure).is_usable
-        for maneuver in audit.maneuvers(condition)
-        for measure in ("sensitivity", "specificity")
-    )
+    """The leading figures of every maneuver, why some are withheld, sensitivity by severity, and who waits for more."""
+    items = leads_of(audit, condition, audit.maneuvers(condition))
+    shown = [lead for lead in items if lead.row["basis"] != "withheld"]
     parts = (
-        accuracy_of_each(audit, condition),
-        remarks(audit, condition),
-        suspicions(audit, condition),
-        f"{UNCORRECTED.split('. ')[0]}; *corrected* allows for who was. {ASSUMED}" if is_corrected else UNCORRECTED,
-        too_few_yet(audit, condition),
+        f"{settled_by(audit, condition)} {knees_behind(audit, condition)}" if items else "",
+        f"{LEADING} Decide by these figures." if shown else "",
+        table_of(items, f"{condition.name}: each maneuver"),
+        "\n".join(f"- {reason}" for reason in reasons_of(items)),
+        by_severity(audit, condition),
+        "" if items else too_few_yet(audit, condition),
     )
     return "\n\n".join(part.strip("\n") for part in parts if part)
+
+
+def how_sure(audit: Audit, condition: Condition) -> str:
+    """What the leading figures take for granted, the reference tests, and simpler methods beneath."""
+    items = leads_of(audit, condition, audit.maneuvers(condition))
+    parts = (
+        assumptions(audit),
+        analysis_status(audit),
+        references(audit, [condition]),
+        beside(audit, items),
+        fold("What a verified registry counts, and when more figures come", _counts(audit, condition)),
+        marking(audit),
+        box(audit.wording.caution, "caution"),
+        fold("Where these figures come from", provenance(audit)),
+    )
+    return "\n\n".join(part.strip("\n") for part in parts if part)
+
+
+def _counts(audit: Audit, condition: Condition) -> str:
+    blocks = (accuracy_of_each(audit, condition), remarks(audit, condition), too_few_yet(audit, condition))
+    parts = (told(["none"]), *blocks)
+    return "\n" + "\n\n".join(part.strip("\n") for part in parts if part) + "\n"

@@ -1,45 +1,49 @@
-"""The ratios of a card: our own where enough people are proven, otherwise the published range and what is missing."""
+"""The ratios of a card: our own leading ones where enough people are verified, otherwise the published range."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 from examtally.contracts.catalogue.clinical import Condition, Maneuver, Published
 from examtally.reporting.audit.audit import Audit
+from examtally.reporting.audit.leading import Lead, leads_of
 from examtally.reporting.audit.suspicion import after, post_test_cell
 from examtally.reporting.engine.estimate import Estimate, Span
 from examtally.reporting.engine.numbers import DASH, percent, percent_range, ratio, ratio_range
 
 FEWEST = 30
-"""Participants with a verified knee that has the condition, and as many without, before a ratio of our own is given."""
+"""Participants verified with the condition, and as many without it, before a ratio of our own is given."""
 
 MOST = 6
 """Maneuvers on one card, so that it stays one page."""
 
 RATIOS = ("lr_positive", "lr_negative")
-CORRECTED = "corrected for who was imaged"
-BY_ITSELF = "corrected for who was imaged, by its own finding alone"
-UNCORRECTED = "imaged knees as they are, not corrected"
 
 
 @dataclass(frozen=True)
 class RatioLine:
     """One maneuver of a card.
 
-    `own` holds our two ratios, None where too few people are proven; `correction` says how they are corrected for who
-    was verified. `published` holds, by ratio, the lowest and highest that publications come to, None where none
-    gives both sensitivity and specificity. `present` and `absent` are verified knees, `people` the participants.
+    `own` holds our two leading ratios, None where too few people are verified or they are withheld; `reason` says why
+    they are withheld. `published` holds, by ratio, the lowest and highest that publications come to, None where none
+    gives both sensitivity and specificity. `knees` are those examined, verified, and expected to have the condition;
+    `people` the participants verified with and without it.
     """
 
     maneuver: Maneuver
     own: tuple[Estimate, Estimate] | None
-    correction: str
+    reason: str
     published: tuple[Span, Span] | None
-    present: int
-    absent: int
+    knees: tuple[int, int, int]
     people: tuple[int, int]
     sources: tuple[str, ...]
+
+    @property
+    def is_withheld(self) -> bool:
+        """Whether enough people are verified and the ratios cannot be known all the same."""
+        return self.own is None and bool(self.reason)
 
     def cells(self, finding: int, suspicions: Sequence[float]) -> list[str]:
         """The ratio of a positive (0) or negative (1) finding, then what each suspicion becomes, limits beneath."""
@@ -54,7 +58,7 @@ class RatioLine:
 
 
 def lines_of(audit: Audit, condition: Condition) -> list[RatioLine]:
-    """Each core maneuver, or the one proven most where there is none; others with ratios of our own while they fit."""
+    """Each core maneuver, or the one verified most where none is; others with ratios of our own while they fit."""
     core = tuple(item for item in audit.maneuvers(condition) if item.code in audit.protocol.core)
     first = [_line(audit, condition, item) for item in core or audit.core_maneuvers(condition)]
     named = {line.maneuver.code for line in first}
@@ -83,29 +87,41 @@ def _line(audit: Audit, condition: Condition, maneuver: Maneuver) -> RatioLine:
     tally = audit.tally(condition.code, maneuver.code)
     people = (tally["participants_present"], tally["participants_absent"])
     found = [row for row in maneuver.published if row.condition == condition.code]
+    lead = next(iter(leads_of(audit, condition, [maneuver])), None)
     is_enough = min(people) >= needed(audit)
-    own, correction = _own(audit, condition.code, maneuver.code) if is_enough else (None, "")
     return RatioLine(
         maneuver,
-        own,
-        correction,
+        _own(lead) if lead is not None and lead.has_ratios and is_enough else None,
+        str(lead.row["reason"] or "") if lead is not None else "",
         published_ratios(found),
-        tally["tp"] + tally["fn"],
-        tally["fp"] + tally["tn"],
+        _knees(lead.row) if lead is not None else (0, 0, 0),
         people,
         tuple(dict.fromkeys(row.cited for row in found if row.sensitivity and row.specificity)),
     )
 
 
-def _own(audit: Audit, condition: str, maneuver: str) -> tuple[tuple[Estimate, Estimate] | None, str]:
-    """Both ratios, corrected where the correction gives both, and how they are corrected."""
-    corrected, seen = (
-        tuple(read(condition, maneuver, name) for name in RATIOS) for read in (audit.corrected, audit.estimate)
+def _knees(row: Mapping[str, Any]) -> tuple[int, int, int]:
+    with_it, without = (row[f"expected_{side}"] or 0.0 for side in ("present", "absent"))
+    return round(with_it + without), row["verified"], round(with_it)
+
+
+def _own(lead: Lead) -> tuple[Estimate, Estimate]:
+    """Both leading ratios with their limits."""
+    up, down = (
+        Estimate(
+            name,
+            lead.row[name],
+            lead.row[f"{name}_low"],
+            lead.row[f"{name}_high"],
+            lead.row["verified"],
+            lead.row["verified"],
+            lead.row["participants"],
+            shown=True,
+            note="",
+        )
+        for name in RATIOS
     )
-    if all(estimate.is_usable for estimate in corrected):
-        is_by_itself = any(estimate.flag == "too_few_verified" for estimate in corrected)
-        return (corrected[0], corrected[1]), BY_ITSELF if is_by_itself else CORRECTED
-    return ((seen[0], seen[1]), UNCORRECTED) if all(estimate.shown for estimate in seen) else (None, "")
+    return up, down
 
 
 def _range(low: float, high: float) -> str:

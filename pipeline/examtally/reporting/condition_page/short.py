@@ -10,13 +10,14 @@ import polars as pl
 from examtally.contracts.catalogue.clinical import Condition
 from examtally.reporting.audit.audit import Audit
 from examtally.reporting.condition_page.page import names_of
+from examtally.reporting.engine.aims import AIMS, fold
 from examtally.reporting.engine.numbers import counted, percent, signed
 from examtally.reporting.engine.tables import Column, download, table
 
 _COLUMNS = (
     Column("set", "Best set"),
     Column("lost", "Lost against all"),
-    Column("auc", "Told apart"),
+    Column("auc", "Discrimination\n(AUC)"),
     Column("wins", "Best in resamples"),
 )
 _SECONDS = Column("seconds", "Seconds")
@@ -30,7 +31,7 @@ def short_block(audit: Audit, condition: Condition) -> str:
         return str(found["note"][0] or "") if found.height else ""
     if len(best) == 1:
         return f"Only one maneuver can be modelled here, {_names(audit, best[0])}: there is nothing to shorten."
-    return f"{_in_words(audit, best)}\n\n{_table(audit, condition, found, best).strip()}"
+    return f"{_in_words(audit, best)}\n\n{fold('The best set of each size', _table(audit, condition, found, best))}"
 
 
 def _in_words(audit: Audit, best: Sequence[Mapping[str, Any]]) -> str:
@@ -38,14 +39,10 @@ def _in_words(audit: Audit, best: Sequence[Mapping[str, Any]]) -> str:
     every = best[-1]
     enough = next((row for row in best if row["lost_low"] is None or row["lost_low"] <= 0), every)
     if enough is every:
-        return (
-            f"Every shorter exam loses something that chance does not explain, against all {every['size']} maneuvers "
-            "together."
-        )
+        return f"Every shorter exam forecasts worse than all {every['size']} maneuvers together, beyond chance."
     return (
-        f"**{counted(enough['size'], 'maneuver')}, {_names(audit, enough)}:** against all {every['size']} together "
-        f"nothing is lost that chance does not explain, in {counted(enough['n'], 'knee')}. That is not to say that "
-        "nothing is lost: the interval says how much it may be."
+        f"**{counted(enough['size'], 'maneuver')}, {_names(audit, enough)}:** no worse than all {every['size']} "
+        f"together beyond chance, in {counted(enough['n'], 'verified knee')}. The interval says how much may be lost."
     )
 
 
@@ -71,7 +68,7 @@ def _table(audit: Audit, condition: Condition, found: pl.DataFrame, best: Sequen
     ]
     columns = (*_COLUMNS, _SECONDS) if is_timed else _COLUMNS
     level = percent(audit.protocol.intervals.level)
-    caption = f"{condition.name}: the best set of each size, what is lost in log score with its {level} interval"
+    caption = f"{condition.name}: the best set of each size, {AIMS['none'].name}, {level} interval of the loss beneath"
     return table(pl.DataFrame(rows), columns, caption=caption) + download(
         found.drop("condition", "status"), f"short-{condition.code}"
     )

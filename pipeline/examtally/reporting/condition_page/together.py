@@ -12,6 +12,7 @@ from examtally.contracts.catalogue.clinical import Condition
 from examtally.reporting.audit.audit import BOTH, Audit
 from examtally.reporting.condition_page.added import model_sentence
 from examtally.reporting.condition_page.page import names_of
+from examtally.reporting.engine.aims import AIMS, fold, told
 from examtally.reporting.engine.numbers import coefficient, count, counted, percent, percent_range, ratio, ratio_range
 from examtally.reporting.engine.tables import Column, download, table
 from examtally.reporting.engine.wording import inside_sentence
@@ -20,6 +21,11 @@ _RULES = {"any_of": "Any of them positive", "all_of": "All of them positive"}
 _GIVEN = {"present": "with the condition", "absent": "without it"}
 _OVER = {"sensitivity": "Sensitivity", "specificity": "Specificity"}
 _RULE_COLUMNS = (
+    Column("rule", "Counts as positive"),
+    Column("sensitivity", "Sensitivity"),
+    Column("specificity", "Specificity"),
+)
+_COUNTED_COLUMNS = (
     Column("rule", "Counts as positive"),
     *(
         Column(f"{measure}_{kind}", kind, _OVER[measure])
@@ -48,25 +54,34 @@ _BEYOND = 0.05  # distance of a multiplied figure from the counted one that is w
 
 
 def together_block(audit: Audit, condition: Condition) -> str:
-    """Rules, dependence and patterns of the maneuvers done most; empty where too few knees have every finding."""
+    """Rules of the maneuvers done most, and beneath them dependence and patterns on verified knees; empty where too few
+    knees have every finding.
+    """
     rows = _usable_patterns(audit, condition)
     if not rows:
         return ""
     chosen = tuple(str(rows[0]["maneuvers"]).split(", "))
-    parts = (
+    every = [some for size in range(2, len(chosen) + 1) for some in combinations(chosen, size)]
+    beneath = (
+        told(["none"]),
         _in_words(audit, condition, chosen),
-        _rules(audit, condition, [some for size in range(2, len(chosen) + 1) for some in combinations(chosen, size)]),
+        _counted(audit, condition, every),
         _dependence(audit, condition, chosen),
         _patterns(audit, condition, chosen, rows),
+    )
+    inner = "\n\n".join(part.strip("\n") for part in beneath if part)
+    parts = (
+        _rules(audit, condition, list(dict.fromkeys([chosen[:2], chosen]))),
+        fold("What multiplying would give, and each pattern, on verified knees only", f"\n{inner}\n"),
     )
     return "\n\n".join(part.strip("\n") for part in parts if part)
 
 
 def section(audit: Audit) -> str:
-    """The part of the audit: for each core condition all of its main maneuvers as one test, or that it is too early."""
+    """The part of the annex: for each core condition its main maneuvers as one test, or that it is too early."""
     blocks = [block for item in audit.settled if item.core and (block := _in_short(audit, item))]
     if not blocks:
-        return "Too few knees with a known answer have findings of two maneuvers for one condition."
+        return "Too few verified knees have findings of two maneuvers for one condition."
     return "\n\n".join(blocks)
 
 
@@ -75,9 +90,7 @@ def _in_short(audit: Audit, condition: Condition) -> str:
     if not rows:
         return ""
     chosen = tuple(str(rows[0]["maneuvers"]).split(", "))
-    parts = (_in_words(audit, condition, chosen), model_sentence(audit, condition))
-    said = " ".join(part for part in parts if part)
-    body = f"{said}\n\n{_rules(audit, condition, [chosen]).strip()}".strip()
+    body = f"{model_sentence(audit, condition)}\n\n{_rules(audit, condition, [chosen]).strip()}".strip()
     return f"### {condition.name}, several findings\n\n{body}" if body else ""
 
 
@@ -87,9 +100,13 @@ def _usable_patterns(audit: Audit, condition: Condition) -> list[dict[str, Any]]
     return rows if rows and rows[0]["participants"] >= audit.min_participants else []
 
 
-def _found(audit: Audit, condition: Condition, chosen: Sequence[str], rule: str, measure: str) -> Mapping[str, Any]:
+def _found(
+    audit: Audit, condition: Condition, chosen: Sequence[str], rule: str, measure: str, adjustment: str
+) -> Mapping[str, Any]:
     """One figure of a rule over a set of maneuvers; empty where it is not there or too few people stand behind it."""
-    rows = audit.table("combinations").filter(condition=condition.code, adjustment="none", rule=rule, measure=measure)
+    rows = audit.table("combinations").filter(
+        condition=condition.code, adjustment=adjustment, rule=rule, measure=measure
+    )
     for row in rows.iter_rows(named=True):
         if set(row["maneuvers"].split(", ")) == set(chosen):
             is_shown = row["estimate"] is not None and row["participants"] >= audit.min_participants
@@ -99,7 +116,7 @@ def _found(audit: Audit, condition: Condition, chosen: Sequence[str], rule: str,
 
 def _in_words(audit: Audit, condition: Condition, chosen: Sequence[str]) -> str:
     """How far multiplying lies from what was counted, for all positive."""
-    row = _found(audit, condition, chosen, "all_of", "sensitivity")
+    row = _found(audit, condition, chosen, "all_of", "sensitivity", "none")
     if not row or row["if_independent"] is None:
         return ""
     wrong = abs(row["if_independent"] - row["estimate"])
@@ -110,35 +127,50 @@ def _in_words(audit: Audit, condition: Condition, chosen: Sequence[str]) -> str:
     )
     names = names_of(audit, chosen)
     return (
-        f"In knees with the condition, {names} were all positive in {count(row['events'])} of {count(row['n'])} "
-        f"({percent(row['estimate'])}). Multiplying their single figures would have given "
+        f"In verified knees with the condition, {names} were all positive in {count(row['events'])} of "
+        f"{count(row['n'])} ({percent(row['estimate'])}). Multiplying their single figures would have given "
         f"{percent(row['if_independent'])}. {so}"
     )
 
 
 def _rules(audit: Audit, condition: Condition, sets: Sequence[Sequence[str]]) -> str:
+    """Any of and all of some sets, for all examined knees; why not, where no figure can be shown."""
     rows: list[dict[str, str]] = []
     for some in sets:
         for rule, words in _RULES.items():
-            found = {measure: _found(audit, condition, some, rule, measure) for measure in BOTH}
+            found = {one: _found(audit, condition, some, rule, one, "bias_adjusted") for one in BOTH}
             if any(found.values()):
-                names = "; ".join(audit.catalogue.maneuvers[code].name for code in some)
-                rows.append({"set": names, "rule": words} | _rule_cells(found))
+                rows.append({"set": _set(audit, some), "rule": words} | {one: _pair(row) for one, row in found.items()})
+    kept = audit.table("combinations").filter(condition=condition.code, adjustment="bias_adjusted")
     if not rows:
-        return ""
-    level = percent(audit.protocol.intervals.level)
-    caption = f"{condition.name}: several maneuvers as one test, {level} interval and knees beneath"
-    kept = audit.table("combinations").filter(condition=condition.code, adjustment="none")
-    figures = ("estimate", "ci_low", "ci_high", "if_independent")
-    hidden = (pl.col("participants") < audit.min_participants) | (pl.col("flag") == "too_few").fill_null(value=False)
-    data = kept.select(
-        "rule", "maneuvers", "measure",
-        *(pl.when(hidden).then(None).otherwise(pl.col(name)).alias(name) for name in figures),
-        "n", "events", "participants", "note",
-    )  # fmt: skip
+        return next(iter(kept["note"].drop_nulls()), "Too few knees to estimate.")
+    caption = f"{condition.name}: several maneuvers as one test, 95% interval beneath"
+    data = kept.select("rule", "maneuvers", "measure", "estimate", "ci_low", "ci_high", "participants", "note")
     return table(pl.DataFrame(rows), _RULE_COLUMNS, caption=caption, group="set") + download(
         data, f"together-{condition.code}"
     )
+
+
+def _set(audit: Audit, codes: Sequence[str]) -> str:
+    return "; ".join(audit.catalogue.maneuvers[code].name for code in codes)
+
+
+def _pair(row: Mapping[str, Any]) -> str:
+    return f"{percent(row['estimate'])}\n{percent_range(row['ci_low'], row['ci_high'])}" if row else "too few"
+
+
+def _counted(audit: Audit, condition: Condition, sets: Sequence[Sequence[str]]) -> str:
+    """The same as counted on verified knees, beside what multiplying would give."""
+    rows: list[dict[str, str]] = []
+    for some in sets:
+        for rule, words in _RULES.items():
+            found = {one: _found(audit, condition, some, rule, one, "none") for one in BOTH}
+            if any(found.values()):
+                rows.append({"set": _set(audit, some), "rule": words} | _rule_cells(found))
+    if not rows:
+        return ""
+    caption = f"{condition.name}: several maneuvers as one test, {AIMS['none'].name}"
+    return table(pl.DataFrame(rows), _COUNTED_COLUMNS, caption=caption, group="set")
 
 
 def _rule_cells(found: Mapping[str, Mapping[str, Any]]) -> dict[str, str]:
@@ -169,7 +201,7 @@ def _dependence(audit: Audit, condition: Condition, chosen: Sequence[str]) -> st
     ]
     if not rows:
         return ""
-    caption = f"{condition.name}: do two findings go together (0: not at all, 1: always the same)"
+    caption = f"{condition.name}: do two findings go together (0: not at all, 1: always the same), {AIMS['none'].name}"
     return table(pl.DataFrame(rows), _PAIR_COLUMNS, caption=caption, group="pair")
 
 
@@ -193,7 +225,7 @@ def _patterns(audit: Audit, condition: Condition, chosen: Sequence[str], rows: S
     ]
     caption = (
         f"{condition.name}: what each pattern of {names_of(audit, chosen)} is worth, in that "
-        f"order, in {counted(rows[0]['n'], 'knee')} with all of these findings"
+        f"order, in {counted(rows[0]['n'], 'knee')} with all of these findings, {AIMS['none'].name}"
     )
     data = pl.DataFrame(rows, infer_schema_length=None).drop("condition", "status")
     few = _FEW if any(row["flag"] == "too_few" for row in rows) else ""

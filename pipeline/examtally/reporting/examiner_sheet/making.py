@@ -14,6 +14,7 @@ import polars as pl
 
 from examtally.errors import ReportError
 from examtally.registry.scratch import scratch
+from examtally.reporting.audit.between_examiner_variation import CORRECTED
 from examtally.reporting.engine.renderer import render
 from examtally.reporting.examiner_sheet.sheet import examiners_in
 from examtally.results import Results, read_results
@@ -80,9 +81,16 @@ def _of(results: Results, examiner: str) -> Results:
         elif "group_by" in frame.columns:
             is_own = pl.col("group_by").is_in(["examiner", "examiner_supervisor"]) & (pl.col("group") == examiner)
             kept = pl.col("group_by").is_in(["overall", "period"]) | is_own
-            frame = frame.filter(kept | (pl.col("group_by") == "examiner") if name in _ALL_EXAMINERS else kept)
+            frame = frame.filter(kept | _others(name))
         tables[name] = frame
     return Results(tables, results.provenance)
+
+
+def _others(name: str) -> pl.Expr:
+    """Rows of everybody that a figure of the others is made from: counts, and pooled figures for their median."""
+    if name == "accuracy":
+        return (pl.col("group_by") == "examiner") & (pl.col("adjustment") == CORRECTED)
+    return (pl.col("group_by") == "examiner") & pl.lit(name in _ALL_EXAMINERS)
 
 
 def _render(examiner: str, results: Path, out_dir: Path, formats: Sequence[str]) -> list[Path]:

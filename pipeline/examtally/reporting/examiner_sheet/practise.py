@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import polars as pl
 
 from examtally.contracts.catalogue.clinical import Maneuver
+from examtally.reporting.engine.aims import fold
 from examtally.reporting.engine.numbers import percent, percent_range
 from examtally.reporting.engine.wording import inside_sentence
 from examtally.reporting.examiner_sheet.sheet import Sheet
@@ -55,7 +56,7 @@ def _below(sheet: Sheet) -> list[Advice]:
             reason = (
                 f"With {percent(probability)} probability your {own.measure} for "
                 f"{inside_sentence(own.condition.name)} lies more than {margin} (of 100 knees) below the group's, "
-                "chance and whom you image allowed for."
+                "chance, whom you image and errors of the reference allowed for."
             )
             found.append((probability, Advice(own.maneuver, reason)))
     return [item for _, item in sorted(found, key=lambda pair: (-pair[0], pair[1].maneuver.code))]
@@ -82,5 +83,5 @@ def _apart(sheet: Sheet) -> list[Advice]:
 
 def _told(item: Advice) -> str:
     cautions = "\n".join(f"- {caution}" for caution in item.maneuver.cautions)
-    how = f"*How it is done:* {item.maneuver.technique}"
-    return "\n\n".join(part for part in (f"### {item.maneuver.name}", item.reason, how, cautions) if part)
+    how = fold("How it is done", f"\n{item.maneuver.technique}\n")
+    return "\n\n".join(part for part in (f"### {item.maneuver.name}", item.reason, cautions, how) if part)

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
+from statistics import median
 
 import polars as pl
 from scipy.stats import betabinom
@@ -14,28 +15,29 @@ from examtally.analytics.diagnostic_accuracy.accuracy import accuracy_table
 from examtally.contracts.catalogue.clinical import Condition, Maneuver
 from examtally.errors import ReportError
 from examtally.reporting.audit.audit import BOTH, Audit, open_audit
-from examtally.reporting.audit.between_examiner_variation import AS_SEEN, CORRECTED
+from examtally.reporting.audit.between_examiner_variation import CORRECTED
 from examtally.reporting.audit.shrinkage import Shrunk
 from examtally.reporting.engine.estimate import Estimate
 
 FEWEST_OTHERS = 5
 """Other examiners behind a figure of the others, at least."""
 
-PERIODS = 12
-"""Newest mature periods that a sheet is about."""
-
 Place = tuple[str, str]
 
 
 @dataclass(frozen=True)
 class Own:
-    """One measure of one core maneuver: this examiner's, as counted and pooled, and that of the others together."""
+    """One measure of one core maneuver: this examiner's, as counted and pooled, and that of the others.
+
+    `others` counts their verified knees together; `middle` is the median of their pooled figures, None under five.
+    """
 
     condition: Condition
     maneuver: Maneuver
     measure: str
     shrunk: Shrunk
     others: Estimate | None
+    middle: float | None = None
 
     @property
     def chance(self) -> tuple[float, float] | None:
@@ -71,8 +73,8 @@ class Sheet:
         )
 
     @property
-    def proven(self) -> int:
-        """Most knees of this examiner whose answer is known for one maneuver and condition."""
+    def verified(self) -> int:
+        """Most verified knees of this examiner for one maneuver and condition."""
         return max((own["verified"] for own in self._tallies.values()), default=0)
 
     @property
@@ -93,10 +95,21 @@ class Sheet:
 
     def _own(self, condition: Condition, maneuver: Maneuver, measure: str) -> Own:
         place = (condition.code, maneuver.code, measure, "examiner", self.examiner)
-        corrected = self.audit.pooled(CORRECTED, *place)
-        pooled = corrected if corrected.value is not None else self.audit.pooled(AS_SEEN, *place)
-        others = self._others.get((condition.code, maneuver.code, measure))
-        return Own(condition, maneuver, measure, Shrunk(self.audit.estimate(*place), pooled), others)
+        shrunk = Shrunk(self.audit.estimate(*place), self.audit.pooled(CORRECTED, *place))
+        pair = (condition.code, maneuver.code, measure)
+        return Own(condition, maneuver, measure, shrunk, self._others.get(pair), self._middle(*pair))
+
+    def _middle(self, condition: str, maneuver: str, measure: str) -> float | None:
+        """The median of the others' pooled figures; None where fewer than five have one."""
+        others = [name for name in examiners_in(self.audit.table("tallies")) if name != self.examiner]
+        found = [
+            Shrunk(
+                Estimate.absent(measure), self.audit.pooled(CORRECTED, condition, maneuver, measure, "examiner", one)
+            )
+            for one in others
+        ]
+        values = [one.pooled.value for one in found if one.is_given and one.pooled.value is not None]
+        return median(values) if len(values) >= FEWEST_OTHERS else None
 
     def _speaks(self, condition: Condition, maneuver: Maneuver) -> bool:
         """Whether a maneuver speaks of the condition itself, not only of one that it is a part of."""

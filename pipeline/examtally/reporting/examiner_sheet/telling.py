@@ -4,20 +4,22 @@ from __future__ import annotations
 
 import polars as pl
 
-from examtally.reporting.audit.calibration import calibration_block
-from examtally.reporting.audit.learning_chart import LearningChart, learning_chart
-from examtally.reporting.engine.numbers import coefficient, counted, percent, percent_range
+from examtally.reporting.audit.calibration import BAND_COLUMNS, band_cells, rows_of, shares, verdict
+from examtally.reporting.audit.learning_chart import LearningChart, learning_chart, standing
+from examtally.reporting.engine.aims import fold
+from examtally.reporting.engine.numbers import coefficient, counted, listed, percent, percent_range
 from examtally.reporting.engine.tables import Column, table
-from examtally.reporting.examiner_sheet.sheet import PERIODS, Sheet
-from examtally.reporting.plain import box
+from examtally.reporting.examiner_sheet.sheet import Sheet
+from examtally.reporting.plain import box, marking, tag
 
 _MOST_CHARTS = 3
+_AFTER = "examiner_after_exam"
 _AGREEMENT = (
     Column("maneuver", "Maneuver"),
-    Column("agreement", "Agreement"),
-    Column("ac1", "AC1"),
-    Column("pairs", "Pairs of exams"),
+    Column("examiner", "any colleague", "The same finding as"),
+    Column("examiner_supervisor", "a supervisor", "The same finding as"),
 )
+_STATED = (Column("condition", "After the exam"), *BAND_COLUMNS)
 FOR_YOU = (
     "This sheet is for one examiner: you. Nobody else's figures are on it, and it is no rank, score or grade. It is "
     "for looking at your own hands, alone or with somebody you choose."
@@ -31,53 +33,85 @@ def opening(sheet: Sheet) -> str:
     span = f"{periods[0]} to {periods[-1]}" if len(periods) > 1 else "".join(periods)
     wanted = audit.protocol.eligibility.last_periods
     when = (
-        f"the newest {counted(wanted, 'period')} whose results are in ({span})"
+        f"the last {counted(wanted, 'period')} with follow-up complete ({span})"
         if sheet.is_of_recent_periods
-        else f"all periods ({span}); for the newest {PERIODS} that are complete, analyze with --last-periods {PERIODS}"
+        else f"all periods ({span})"
     )
-    most = counted(sheet.proven, "proven knee")
     behind = (
-        f"At most {most} of yours stand behind a figure here. *Proven* means that imaging or surgery gave the answer "
-        "in time. With few proven knees a figure moves far by chance alone; the last column of the table says how far."
+        f"At most {counted(sheet.verified, 'verified knee')} of yours stand behind a figure here: with so few a figure "
+        "moves far by chance."
     )
-    marking = box(f"**{audit.wording.tag}** {audit.wording.internal}", "marking")
-    caution = box(audit.wording.caution, "caution")
-    return "\n\n".join([f"Examiner {sheet.examiner}. Exams of {when}.", FOR_YOU, behind, marking, caution])
+    return "\n\n".join([tag(audit), f"Examiner {sheet.examiner}. Exams of {when}. {behind}", FOR_YOU])
+
+
+def closing(sheet: Sheet) -> str:
+    """How the sheet may be used."""
+    audit = sheet.audit
+    return "\n\n".join([marking(audit).strip("\n"), box(audit.wording.caution, "caution").strip("\n")])
 
 
 def calibration(sheet: Sheet) -> str:
-    """Own stated probabilities against what was found, for core conditions."""
-    blocks = [
-        block
-        for condition in sheet.audit.settled
-        if condition.core and (block := calibration_block(sheet.audit, condition, "examiner", sheet.examiner))
-    ]
-    return "\n\n".join(blocks) or "No probability that you stated belongs to a knee whose answer is known yet."
+    """Own stated probabilities against who has the condition, for core conditions: one table, and the verdicts."""
+    rows, said = [], []
+    for condition in sheet.audit.settled:
+        if not condition.core:
+            continue
+        measures, points = rows_of(sheet.audit, condition, "examiner", sheet.examiner)
+        found = shares(points, _AFTER)
+        if found and measures["participants"].max() >= sheet.audit.min_participants:  # type: ignore[operator]
+            rows.append({"condition": condition.name} | band_cells(found))
+            said.append(f"- {condition.name}: {verdict(measures, _AFTER)}")
+    if not rows:
+        return "Too few probabilities stated after the exam, of knees with follow-up complete, to show."
+    caption = "Knees expected to have it, of those you gave each probability"
+    return "\n\n".join([table(pl.DataFrame(rows), _STATED, caption=caption).strip("\n"), "\n".join(said)])
 
 
 def agreement(sheet: Sheet) -> str:
-    """How often a colleague wrote the same of the same knee."""
-    parts = [
-        _agreed(sheet, group_by, caption)
-        for group_by, caption in (
-            ("examiner", "You and any colleague on the same knee"),
-            ("examiner_supervisor", "You and a supervisor on the same knee"),
-        )
-    ]
-    text = "\n".join(part for part in parts if part)
-    if not text:
-        few = counted(sheet.audit.min_participants, "person", "people")
+    """How often a colleague, and a supervisor, wrote the same of the same knee; core maneuvers, others under a fold."""
+    found: dict[str, dict[str, str]] = {}
+    for group_by in ("examiner", "examiner_supervisor"):
+        for maneuver, cell in _agreed(sheet, group_by).items():
+            found.setdefault(maneuver, {"maneuver": _maneuver(sheet, maneuver)})[group_by] = cell
+    if not found:
+        few = counted(sheet.audit.min_participants, "patient")
         return f"Fewer than {few} were examined by you and a colleague within the days allowed."
-    return (
-        "*Agreement* is the share of pairs of exams in which both wrote the same. *AC1* takes out what chance would "
-        f"bring: 1 is always, 0 is no more than chance. Neither says who was right.\n{text}"
+    core = [row for code, row in found.items() if code in sheet.audit.protocol.core]
+    others = [row for row in found.values() if row not in core]
+    text = (
+        "Pairs of exams of one knee in which both wrote the same; *AC1* is chance-corrected: 1 is always, 0 no more "
+        "than chance. Neither says who was right."
+    )
+    rest = _agreement_table(others, "Other maneuvers, and how often a colleague wrote the same")
+    return f"{text}\n{_agreement_table(core, 'You and your colleagues')}" + (
+        fold("Other maneuvers", rest) if others else ""
     )
 
 
+def _agreement_table(rows: list[dict[str, str]], caption: str) -> str:
+    filled = [{column.key: row.get(column.key, "") for column in _AGREEMENT} for row in rows]
+    return table(pl.DataFrame(filled), _AGREEMENT, caption=caption) if rows else ""
+
+
+def _agreed(sheet: Sheet, group_by: str) -> dict[str, str]:
+    """By maneuver: agreement with its limits, AC1 and the number of pairs, as one cell."""
+    rows = sheet.agreement(group_by).filter(
+        pl.col("statistic").is_in(["observed_agreement", "gwet_ac1"]),
+        pl.col("participants") >= sheet.audit.min_participants,
+    )
+    by = {(row["maneuver"], row["statistic"]): row for row in rows.iter_rows(named=True)}
+    return {
+        maneuver: f"{percent(row['estimate'])} ({percent_range(row['ci_low'], row['ci_high'])})\n"
+        f"AC1 {coefficient(by.get((maneuver, 'gwet_ac1'), {}).get('estimate'))}, {counted(row['pairs'], 'pair')}"
+        for (maneuver, statistic), row in by.items()
+        if statistic == "observed_agreement"
+    }
+
+
 def learning(sheet: Sheet) -> str:
-    """The charts of learning with the most cases, both sides of each."""
+    """Where a learner stands with the maneuvers of most cases, in words, and the charts under a fold."""
     rows = sheet.audit.table("learning").filter(examiner_id=sheet.examiner)
-    charts = [
+    found = [
         [
             LearningChart("You", _maneuver(sheet, maneuver), _condition(sheet, condition), side.sort("sequence"))
             for _, side in part.sort("among", descending=True).group_by("among", maintain_order=True)
@@ -85,29 +119,12 @@ def learning(sheet: Sheet) -> str:
         for (condition, maneuver, _), part in rows.group_by("condition", "maneuver", "outcome", maintain_order=True)
         if maneuver in sheet.audit.protocol.core and part.height >= sheet.audit.min_participants
     ]
-    chosen = sorted(charts, key=lambda sides: (-sum(side.cases for side in sides), sides[0].maneuver))[:_MOST_CHARTS]
+    chosen = sorted(found, key=lambda sides: (-sum(side.cases for side in sides), sides[0].maneuver))[:_MOST_CHARTS]
     if not chosen:
         return "Too few cases for a chart yet."
-    return "\n\n".join(learning_chart(sides, f"learning-{number}") for number, sides in enumerate(chosen, start=1))
-
-
-def _agreed(sheet: Sheet, group_by: str, caption: str) -> str:
-    found: dict[str, dict[str, str]] = {}
-    rows = sheet.agreement(group_by).filter(
-        pl.col("statistic").is_in(["observed_agreement", "gwet_ac1"]),
-        pl.col("participants") >= sheet.audit.min_participants,
-    )
-    for row in rows.iter_rows(named=True):
-        line = found.setdefault(row["maneuver"], {"maneuver": _maneuver(sheet, row["maneuver"]), "ac1": ""})
-        limits = (row["ci_low"], row["ci_high"])
-        if row["statistic"] == "gwet_ac1":
-            line["ac1"] = coefficient(row["estimate"])
-        else:
-            line["agreement"] = f"{percent(row['estimate'])}\n{percent_range(*limits)}"
-            line["pairs"] = str(row["pairs"])
-    if not found:
-        return ""
-    return table(pl.DataFrame(list(found.values())), _AGREEMENT, caption=caption)
+    lines = [f"- {sides[0].what}: {standing(sides)}; {listed([side.short for side in sides])}." for sides in chosen]
+    charts = [learning_chart(sides, f"learning-{number}") for number, sides in enumerate(chosen, start=1)]
+    return "\n".join(lines) + "\n" + fold("The charts", "\n\n".join(charts))
 
 
 def _maneuver(sheet: Sheet, code: str) -> str:

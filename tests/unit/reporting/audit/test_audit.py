@@ -142,7 +142,7 @@ def test_what_is_withheld_has_its_reason_and_no_figure(made: Path, young: Audit)
 
 def test_simpler_methods_stand_in_a_fold_each_named_for_what_it_aims_at(made: Path) -> None:
     text = seen(made, "clinic", "audit")
-    assert "Use the leading estimate to decide" in text
+    assert "Decide by the leading estimate" in text
     assert "Verified knees only" in text.split("How sure this is", 2)[2]
     assert "Verified knees only" not in text.split("How sure this is", 2)[1]
 

@@ -7,6 +7,7 @@ from pathlib import Path
 import pytest
 from compared import analyzed, paired
 from diagnostic import diagnostic_frame
+from leading_rows import with_leading
 
 from examtally.analytics.diagnostic_models.condition_models import condition_models
 from examtally.analytics.diagnostic_models.model_tables import (
@@ -34,16 +35,17 @@ def told(clinic: Audit, contract: Contract, tmp_path_factory: pytest.TempPathFac
     frame = diagnostic_frame(300, contract)
     fitted = (condition_models(frame, "acl_tear", contract, protocol),)
     more = {
-        "combinations": combinations_table(frame, contract, protocol),
+        "combinations": with_leading(combinations_table(frame, contract, protocol), shift=-0.05),
         "dependence": dependence_table(frame, contract, protocol),
         "patterns": patterns_table(frame, contract, protocol),
         "diagnostic_models": diagnostic_models_table(fitted, protocol),
         "model_terms": model_terms_table(fitted, protocol),
         "added_value": added_value_table(fitted, frame, contract, protocol),
-        "decision_curve": decision_curve_table(fitted, protocol),
+        "decision_curve": with_leading(decision_curve_table(fitted, protocol), shift=-0.01),
         "short_exam": short_exam_table(fitted, frame, contract, protocol, lambda _step: None),
     }
     compared = vars(analyzed(paired(PAIRED), contract))
+    compared["comparisons"] = with_leading(compared["comparisons"], shift=0.02)
     root = tmp_path_factory.mktemp("told")
     results = Results({**clinic.results.tables, **compared, **more}, clinic.results.provenance).write(root / "results")
     render_conditions(results, root / "out", condition="acl_tear")

@@ -20,6 +20,7 @@ from examtally.reporting import render_cards
 from examtally.reporting.audit.audit import Audit
 from examtally.reporting.condition_page.card import PUBLISHED, SUSPICIONS, card, expiry, periods_covered
 from examtally.reporting.condition_page.ratios import FEWEST, MOST, lines_of, published_ratios
+from examtally.reporting.engine.aims import LEADING
 from examtally.results import Results
 
 FIRST_RULE_OUT = (
@@ -67,7 +68,7 @@ def test_thirty_people_on_each_side_are_needed(clinic: Audit) -> None:
         assert (first.maneuver.code, first.own is not None) == ("lachman", is_own)
         text = card(changed, ligament(changed))
         assert (PUBLISHED in text) is not is_own
-        assert (f"ours needs 30 people with it and 30 without, so far {present} and {absent}" in text) is not is_own
+        assert (f"ours needs 30 patients with it and 30 without, so far {present} and {absent}" in text) is not is_own
 
 
 def test_published_ratios_are_the_lowest_and_highest_of_the_catalogue(clinic: Audit) -> None:
@@ -104,15 +105,32 @@ def test_own_ratios_give_the_probability_by_bayes(clinic: Audit) -> None:
     assert first.cells(0, SUSPICIONS)[0] == up.pair
 
 
-def test_what_is_corrected_says_so_and_what_is_not_too(clinic: Audit) -> None:
-    accuracy = clinic.table("accuracy")
-    seen = with_table(clinic, "accuracy", accuracy.filter(pl.col("adjustment") == "none"))
-    text = card(seen, ligament(seen))
-    assert "imaged knees as they are, not corrected" in text
-    assert "corrected for who was imaged" not in text
-    rows = accuracy.filter(adjustment="none", group_by="overall").with_columns(adjustment=pl.lit("verification"))
-    both = with_table(clinic, "accuracy", pl.concat([accuracy.filter(pl.col("adjustment") != "verification"), rows]))
-    assert "corrected for who was imaged" in card(both, ligament(both))
+def test_it_shows_the_leading_ratios_and_nothing_of_verified_knees(clinic: Audit) -> None:
+    changed = with_people(clinic, 40, 40)
+    (first, *_) = lines_of(changed, ligament(changed))
+    row = clinic.leading["acl_tear", "lachman"]
+    assert first.own is not None
+    assert [estimate.value for estimate in first.own] == [row["lr_positive"], row["lr_negative"]]
+    text = card(changed, ligament(changed))
+    assert LEADING in text
+    assert spoken(text).index("A teaching aid") < spoken(text).index("First rule out")
+
+
+def test_withheld_ratios_are_replaced_by_published_ones_with_the_reason(clinic: Audit) -> None:
+    changed = with_people(clinic, 40, 40)
+    named = pl.when(condition="acl_tear", maneuver="lachman", group_by="overall")
+    table = changed.table("leading")
+    hidden = with_table(
+        changed,
+        "leading",
+        table.with_columns(
+            named.then(None).otherwise(pl.col("sensitivity")).alias("sensitivity"),
+            named.then(pl.lit("Most readings may be wrong.")).otherwise(pl.col("reason")).alias("reason"),
+        ),
+    )
+    text = card(hidden, ligament(hidden))
+    assert f"Lachman test: {PUBLISHED}; ours is withheld" in text
+    assert "Most readings may be wrong." in text
 
 
 @pytest.mark.parametrize(

@@ -4,15 +4,18 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import polars as pl
 import pytest
 from clinic import Records
 from compared import Tables, analyzed, exam, paired
+from leading_rows import with_leading
 
 from examtally.contracts.contract import Contract
 from examtally.contracts.protocol.protocol import canonical_hash, load_protocol
 from examtally.reporting.audit.audit import Audit
 from examtally.reporting.condition_page.comparisons import NOT_BLIND, comparison_block
 from examtally.reporting.condition_page.graded import graded_block
+from examtally.reporting.engine.aims import AIMS
 from examtally.reporting.engine.wording import read_wording
 from examtally.resources import resource
 from examtally.results.results import Provenance, Results
@@ -22,7 +25,8 @@ def audit_of(tables: Tables, contract: Contract) -> Audit:
     protocol = load_protocol(None, contract)
     plain = protocol.to_dict()
     provenance = Provenance("0" * 64, plain, canonical_hash(plain), 1, {"examtally": "0.1.0"})
-    return Audit(Results(vars(tables), provenance), contract, protocol, read_wording(resource("reports")))
+    made = {**vars(tables), "comparisons": with_leading(tables.comparisons)}
+    return Audit(Results(made, provenance), contract, protocol, read_wording(resource("reports")))
 
 
 def graded() -> Records:
@@ -38,12 +42,43 @@ def graded() -> Records:
 def test_a_clear_difference_is_said_and_the_caution_stands_beside_it(contract: Contract) -> None:
     tables = analyzed(paired({"present": (36, 12, 2, 10), "absent": (2, 3, 1, 24)}), contract)
     text = comparison_block(audit_of(tables, contract), contract.catalogue.conditions["acl_tear"])
-    assert "**Lachman test** has the higher sensitivity than **pivot shift test**: 80% against 63% of 60 knees" in text
-    assert "12 found by it alone, 2 by the other alone" in text
+    assert (
+        "**Lachman test** has the higher sensitivity than **pivot shift test**, by 17 points (95% CI 5 to 28)" in text
+    )
     assert "higher specificity" not in text
     assert text.count(NOT_BLIND) >= 2
-    assert "same hands, not blind" in text
-    assert "+17" in text
+    shown, fold = text.split("<details>")
+    assert "+17" in shown
+    assert "80%" not in shown, "the figures of each alone stand in one place, those of verified knees under the fold"
+    assert "12 and 2" in fold
+    assert AIMS["none"].sentence in fold
+
+
+def test_the_leading_difference_is_shown_and_not_that_of_verified_knees(contract: Contract) -> None:
+    tables = analyzed(paired({"present": (36, 12, 2, 10), "absent": (2, 3, 1, 24)}), contract)
+    audit = audit_of(tables, contract)
+    moved = {**audit.results.tables, "comparisons": with_leading(tables.comparisons, shift=0.2)}
+    audit = Audit(Results(moved, audit.results.provenance), contract, audit.protocol, audit.wording)
+    shown, fold = comparison_block(audit, contract.catalogue.conditions["acl_tear"]).split("<details>")
+    assert "+37" in shown
+    assert "+17" not in shown
+    assert "+17" in fold
+
+
+def test_where_nothing_can_be_known_the_reason_stands_instead_of_a_figure(contract: Contract) -> None:
+    tables = analyzed(paired({"present": (36, 12, 2, 10), "absent": (2, 3, 1, 24)}), contract)
+    audit = audit_of(tables, contract)
+    hidden = audit.table("comparisons").with_columns(
+        difference=pl.when(adjustment="none").then("difference"),
+        note=pl.when(adjustment="bias_adjusted").then(pl.lit("About 14 knees are expected here; 20 are asked.")),
+    )
+    made = Results({**audit.results.tables, "comparisons": hidden}, audit.results.provenance)
+    block = comparison_block(
+        Audit(made, contract, audit.protocol, audit.wording), contract.catalogue.conditions["acl_tear"]
+    )
+    shown = block.split("<details>")[0]
+    assert "About 14 knees are expected here; 20 are asked." in shown
+    assert "+17" not in shown
 
 
 def test_where_nothing_is_clear_nothing_is_called_better(contract: Contract) -> None:

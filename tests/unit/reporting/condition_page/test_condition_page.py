@@ -19,14 +19,15 @@ from examtally.reporting.condition_page.together import together_block
 from examtally.results import Results
 
 PARTS = (
-    "What it is, and what settles it",
+    "In short",
     "Each maneuver alone",
     "Which of two is better",
     "What a grade means",
     "What findings say together",
-    "What the hands added to the story",
+    "What the exam adds to the history",
     "The short exam",
     "Whom an image would help",
+    "How sure this is",
 )
 
 
@@ -49,7 +50,7 @@ def changed(audit: Audit, name: str, **values: object) -> Audit:
     return Audit(results, audit.contract, audit.protocol, audit.wording)
 
 
-def test_the_story_is_told_in_order(told: Path) -> None:
+def test_the_parts_stand_in_order(told: Path) -> None:
     page = (told / "out" / "condition-acl_tear.html").read_text(encoding="utf-8")
     headings = re.findall(r"<h2[^>]*>(.*?)</h2>", page)
     assert tuple(headings[: len(PARTS)]) == PARTS
@@ -60,13 +61,24 @@ def test_the_story_is_told_in_order(told: Path) -> None:
     assert "Never a reason to refuse an image" in text
 
 
+def test_several_findings_are_told_by_the_leading_estimate(whole: Audit) -> None:
+    shown = together_block(whole, whole.catalogue.conditions["acl_tear"]).split("<details>")[0]
+    chosen = str(whole.table("patterns").filter(condition="acl_tear")["maneuvers"][0])
+    rows = whole.table("combinations").filter(condition="acl_tear", rule="all_of", measure="sensitivity")
+    of_all = rows.filter(pl.col("maneuvers").str.split(", ").list.sort() == sorted(chosen.split(", ")))
+    for adjustment, is_shown in (("bias_adjusted", True), ("none", False)):
+        row = of_all.filter(adjustment=adjustment).row(0, named=True)
+        cell = f"{row['estimate']:.0%}<br /><small>{100 * row['ci_low']:.0f}–{100 * row['ci_high']:.0f}%"
+        assert (cell in shown) is is_shown
+
+
 def test_all_positive_is_counted_and_multiplying_stands_beside_it(whole: Audit) -> None:
     condition = whole.catalogue.conditions["acl_tear"]
-    text = together_block(whole, condition)
+    text = together_block(whole, condition).split("<details>")[1]
     chosen = str(whole.table("patterns").filter(condition="acl_tear")["maneuvers"][0])
     row = (
         whole.table("combinations")
-        .filter(condition="acl_tear", rule="all_of", measure="sensitivity")
+        .filter(condition="acl_tear", rule="all_of", measure="sensitivity", adjustment="none")
         .filter(pl.col("maneuvers").str.split(", ").list.sort() == sorted(chosen.split(", ")))
         .row(0, named=True)
     )
@@ -95,12 +107,12 @@ def test_few_people_have_no_figures(whole: Audit) -> None:
 @pytest.mark.parametrize(
     ("low", "high", "said"),
     [
-        (0.02, 0.13, "The hands added to the history."),
-        (-0.02, 0.13, "Whether the hands added anything cannot be told yet."),
-        (-0.2, -0.1, "The exam led away from the answer."),
+        (0.02, 0.13, "The exam adds to the history."),
+        (-0.02, 0.13, "Too early to say whether the exam adds to the history."),
+        (-0.2, -0.1, "The exam made the forecast worse."),
     ],
 )
-def test_what_the_hands_added_follows_the_interval(whole: Audit, low: float, high: float, said: str) -> None:
+def test_what_the_exam_adds_follows_the_interval(whole: Audit, low: float, high: float, said: str) -> None:
     audit = changed(whole, "added_value", ci_low=low, ci_high=high)
     assert said in added_block(audit, audit.catalogue.conditions["acl_tear"])
 
@@ -109,7 +121,7 @@ def test_a_short_exam_is_enough_where_its_loss_may_be_nothing(whole: Audit) -> N
     condition = whole.catalogue.conditions["acl_tear"]
     assert "**1 maneuver, " in short_block(changed(whole, "short_exam", lost_low=-0.01, lost_high=0.02), condition)
     worse = short_block(changed(whole, "short_exam", lost_low=0.01, lost_high=0.02), condition)
-    assert "Every shorter exam loses something" in worse
+    assert "Every shorter exam forecasts worse" in worse
 
 
 @pytest.mark.usefixtures("at_work")
@@ -118,7 +130,7 @@ def test_images_saved_and_knees_missed_are_per_100_and_no_reason_to_refuse(whole
     assert NO_REFUSAL in text
     row = (
         whole.table("decision_curve")
-        .filter(strategy="model_exam", threshold=0.2, condition="acl_tear")
+        .filter(strategy="model_exam", threshold=0.2, condition="acl_tear", adjustment="bias_adjusted")
         .row(0, named=True)
     )
     assert f"saves {100 - row['imaged_per_100']:.0f} images" in text
@@ -132,9 +144,9 @@ def test_a_young_registry_has_one_sentence_where_there_is_nothing(made: Path, tm
     assert main([*arguments, "--condition", "acl_tear"]) == 0
     text = text_of(tmp_path / "condition-acl_tear.html")
     for sentence in (
-        "No two of its maneuvers were done on the same knees",
-        "Nothing that is graded or measured has enough people",
-        "Too few knees with a known answer have findings of two of its maneuvers",
+        "No two of its maneuvers were done on the same verified knees",
+        "Nothing that is graded or measured has enough patients",
+        "Too few verified knees have findings of two of its maneuvers",
         "no figure here is a reason to refuse one",
     ):
         assert sentence in text
