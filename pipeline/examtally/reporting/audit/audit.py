@@ -118,7 +118,7 @@ class Audit:
         return self._estimate("none", measure, condition, maneuver, group_by, group)
 
     def corrected(self, condition: str, maneuver: str, measure: str) -> Estimate:
-        """The same of everybody, corrected for whose answer became known; `Estimate.absent` where there is none."""
+        """The same of everybody, corrected for verification bias alone; `Estimate.absent` where there is none."""
         return self._estimate("verification", measure, condition, maneuver, "overall", "all")
 
     def pooled(
@@ -128,11 +128,11 @@ class Audit:
         return self._estimate(adjustment, measure, condition, maneuver, group_by, group)
 
     def reference_corrected(self, condition: str, maneuver: str, measure: str) -> Estimate:
-        """The same, corrected and then allowing for the errors of the reference; `Estimate.absent` for none."""
+        """The same, corrected for an imperfect reference standard as well; `Estimate.absent` for none."""
         return self._estimate("reference_error", measure, condition, maneuver, "overall", "all")
 
     def bounds(self, condition: str, maneuver: str, measure: str) -> Span | None:
-        """The least and the most the unknown answers allow; None where there is nothing to show."""
+        """The least and the most that knees without a result allow; None where there is nothing to show."""
         shown = self._estimate("bounds", measure, condition, maneuver, "overall", "all").shown
         return self._bounds.get((condition, maneuver, measure)) if shown else None
 
@@ -141,6 +141,10 @@ class Audit:
         """The rows of the leading estimate by condition and maneuver, overall."""
         rows = self.table("leading").filter(group_by="overall").iter_rows(named=True)
         return {(row["condition"], row["maneuver"]): row for row in rows}
+
+    def leading_in(self, condition: str, maneuver: str, group_by: str, group: str) -> dict[str, Any] | None:
+        """The row of the leading estimate of one group; None where there is none."""
+        return self._leading_groups.get((condition, maneuver, group_by, group))
 
     @cached_property
     def models(self) -> Mapping[str, dict[str, Any]]:
@@ -244,6 +248,10 @@ class Audit:
         kept = self.table("accuracy").filter((pl.col("adjustment") == "none") | corrected | pooled)
         rows = kept.iter_rows(named=True)
         return {(row["adjustment"], row["measure"], *_key(row)): Estimate.of(row) for row in rows}
+
+    @cached_property
+    def _leading_groups(self) -> dict[Key, dict[str, Any]]:
+        return {_key(row): row for row in self.table("leading").iter_rows(named=True)}
 
     @cached_property
     def _bounds(self) -> dict[Key, Span]:

@@ -100,7 +100,7 @@ class Variation:
         if fewest < FEW:
             text += f" With {fewest} {self.among} the range rests much on what was assumed beforehand."
         if any(side.adjustment == AS_SEEN for side in self.sides):
-            text += " Not corrected for who was imaged."
+            text += " From verified knees only."
         return text
 
     @property
@@ -115,7 +115,7 @@ def between(span: Span) -> str:
 
 
 def variation_of(audit: Audit, condition: Condition, maneuver: Maneuver, among: str = "examiners") -> Variation | None:
-    """The spread of one maneuver, corrected for who was imaged where that is possible; None where nothing is shown."""
+    """The spread of one maneuver, by the leading estimate where that is possible; None where nothing is shown."""
     rows = audit.table("examiner_spread").filter(condition=condition.code, maneuver=maneuver.code, between=among)
     sides = []
     for measure in BOTH:

@@ -27,11 +27,11 @@ from examtally.reporting.engine.tables import Column, details, table, tabs
 FEWEST_EXAMINERS_OF_A_SITE = 3
 _GROUP_BY = {"examiners": "examiner", "sites": "site"}
 _COLUMNS = (
-    Column("sensitivity", "as counted", "Sensitivity"),
     Column("pooled_sensitivity", "pooled", "Sensitivity"),
-    Column("specificity", "as counted", "Specificity"),
+    Column("sensitivity", "verified knees only", "Sensitivity"),
     Column("pooled_specificity", "pooled", "Specificity"),
-    Column("known", "Answer known\nof findings"),
+    Column("specificity", "verified knees only", "Specificity"),
+    Column("known", "Verified\nof findings"),
 )
 
 HOW_TO_GET = (
@@ -39,14 +39,15 @@ HOW_TO_GET = (
     "with `--with-examiners` and render the report again; agree first who may see it."
 )
 
-TOO_FEW = "Too few examiners with known knees to say how far examiners differ: it takes three."
+TOO_FEW = "Too few examiners with verified knees to say how far examiners differ: it takes three."
 
 CAUTION = (
     "Each examiner has a code drawn anew for this report; rows stand in the order of the codes, which means nothing. "
-    "*As counted* is what the examiner found in knees whose answer is known: a handful of knees looks brilliant or "
-    "hopeless by chance. *Pooled* takes chance out: the fewer the knees, the closer it lies to the group's figure, and "
-    "where it can be it is corrected for whom each examiner images. A difference between two rows is a question, not a "
-    "finding about a person. Not for grading, credentialing, pay or discipline."
+    "*Pooled* takes chance out: the fewer the knees, the closer it lies to the group's figure; whom each examiner "
+    "images and the errors of the reference are allowed for. *Verified knees only* is what the examiner found in "
+    "imaged or operated knees, as they were read: a handful of knees looks brilliant or hopeless by chance, and it is "
+    "right where every knee is imaged and the tests make no errors. A difference between two rows is a question, not "
+    "a finding about a person. Not for grading, credentialing, pay or discipline."
 )
 
 
@@ -123,7 +124,7 @@ def _panel(audit: Audit, condition: Condition, maneuver: Maneuver, among: str, n
         sides,
         f"{among}-{condition.code}-{maneuver.code}",
         caption=_caption(name, variation, one),
-        alt=f"By {one}, as counted and pooled, for {name}: " + "; ".join(_said(row) for row in rows) + ".",
+        alt=f"By {one}, on verified knees and pooled, for {name}: " + "; ".join(_said(row) for row in rows) + ".",
     )
     columns = (Column("name", one.capitalize()), *(c for c in _COLUMNS if variation or not c.key.startswith("pooled")))
     numbers = table(pl.DataFrame(cells), columns, caption=f"{name}, by {one}")
@@ -148,13 +149,13 @@ def _cells(pair: Pair, tally: Mapping[str, int]) -> dict[str, str]:
 
 
 def _caption(name: str, variation: Variation | None, one: str) -> str:
-    text = f"{name}: as counted (grey ring), in the order of {'the codes' if one == 'examiner' else 'the sites'}."
+    order = "the codes" if one == "examiner" else "the sites"
+    text = f"{name}: verified knees only (grey ring), in the order of {order}."
     if variation is not None:
         how = {side.adjustment for side in variation.sides}
-        corrected = " and corrected for who was imaged" if how == {CORRECTED} else ""
-        part = " in part" if how == {CORRECTED, AS_SEEN} else ""
+        aim = ", the leading way" if how == {CORRECTED} else ", verified knees only" if how == {AS_SEEN} else ""
         text += (
-            f" Beneath, pooled{corrected}{part} (colour); hollow and thin with fewer than {OWN_FROM} people behind it, "
+            f" Beneath, pooled{aim} (color); hollow and thin with fewer than {OWN_FROM} patients behind it, "
             f"when it is mostly the group's figure; none with fewer than {FEWEST}. Dashes: the group. Band: where a "
             f"new {one} would be expected."
         )

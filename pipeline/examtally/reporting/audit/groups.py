@@ -6,7 +6,9 @@ import polars as pl
 
 from examtally.contracts.catalogue.clinical import Condition
 from examtally.reporting.audit.audit import Audit
-from examtally.reporting.engine.numbers import count
+from examtally.reporting.audit.leading import figure_cells
+from examtally.reporting.engine.aims import LEADING
+from examtally.reporting.engine.numbers import counted
 from examtally.reporting.engine.tables import Column, download, table, tabs
 
 GROUPINGS = ("role", "setting", "acuity", "sex", "age_band", "effusion", "guarding", "site", "period")
@@ -14,10 +16,9 @@ _OF_EXAMINERS = frozenset({"role", "setting", "site"})
 _FEWEST_EXAMINERS = 3
 _CELLS = ("tp", "fp", "fn", "tn")
 CAUTION = (
-    "Main maneuvers only, and exploratory: many groups are looked at, so some differ by chance. Groups also differ in "
-    "who was imaged. Where there are too few people the counts stand alone. A role, setting or site with fewer than "
-    f"{_FEWEST_EXAMINERS} examiners is merged with others. Intervals by role speak of other examiners of that role "
-    "too, and are wide for it."
+    f"Main maneuvers only, and exploratory: many groups are looked at, so some differ by chance. {LEADING} A role, "
+    f"setting or site with fewer than {_FEWEST_EXAMINERS} examiners is merged with others; it and groups with too few "
+    "patients show no figure."
 )
 _COLUMNS = (
     Column("group", "Group"),
@@ -34,7 +35,7 @@ def section(audit: Audit) -> str:
         f"### {condition.name}\n{inner}" for condition in audit.reportable if (inner := group_tabs(audit, condition))
     ]
     if not panels:
-        return "Too few knees with a known answer to part them into groups."
+        return "Too few verified knees to analyze groups separately."
     return f"{CAUTION}\n\n{tabs(panels, depth=1)}"
 
 
@@ -67,10 +68,8 @@ def _table(audit: Audit, condition: Condition, group_by: str) -> str:
 
 
 def _row(audit: Audit, condition: Condition, maneuver: str, group_by: str, group: str) -> dict[str, str]:
-    cells = {
-        column.key: audit.estimate(condition.code, maneuver, column.key, group_by, group).cell
-        for column in _COLUMNS[1:]
-    }
+    row = audit.leading_in(condition.code, maneuver, group_by, group)
+    cells = figure_cells(row) if row is not None else dict.fromkeys((column.key for column in _COLUMNS[1:]), "too few")
     return {"maneuver": audit.catalogue.maneuvers[maneuver].name, "group": audit.group_name(group_by, group)} | cells
 
 
@@ -81,8 +80,8 @@ def _merged(audit: Audit, condition: Condition, maneuver: str, group_by: str, fe
     return {
         "maneuver": audit.catalogue.maneuvers[maneuver].name,
         "group": f"others\nfewer than {_FEWEST_EXAMINERS} examiners each",
-        "sensitivity": f"counts\n{count(tp)} of {count(tp + fn)}",
-        "specificity": f"counts\n{count(tn)} of {count(tn + fp)}",
+        "sensitivity": f"too few\n{counted(tp + fn, 'verified knee')}",
+        "specificity": f"too few\n{counted(tn + fp, 'verified knee')}",
         "lr_positive": "",
         "lr_negative": "",
     }
@@ -93,13 +92,5 @@ def _has_few_examiners(audit: Audit, group_by: str, group: str) -> bool:
 
 
 def _download(audit: Audit, condition: Condition) -> str:
-    figures = audit.table("accuracy").filter(
-        pl.col("group_by").is_in(GROUPINGS),
-        pl.col("display") == "estimate",
-        condition=condition.code,
-        adjustment="none",
-    )
-    kept = figures.select(
-        "maneuver", "group_by", "group", "measure", "estimate", "ci_low", "ci_high", "events", "n", "participants"
-    )
-    return download(kept, f"groups-{condition.code}")
+    kept = audit.table("leading").filter(pl.col("group_by").is_in(GROUPINGS), condition=condition.code)
+    return download(kept.drop("condition", "status"), f"groups-{condition.code}")

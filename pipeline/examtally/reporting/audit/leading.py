@@ -39,7 +39,7 @@ _COLUMNS = (
     Column("specificity", "Specificity\n95% CI"),
     Column("lr_positive", "if positive", "Likelihood ratio"),
     Column("lr_negative", "if negative", "Likelihood ratio"),
-    Column("knees", "Imaged\nof expected with, without"),
+    Column("knees", "Verified\nexpected with, without"),
 )
 
 
@@ -250,16 +250,13 @@ def _called(lead: Lead) -> str:
     return lead.called
 
 
-def _line(lead: Lead) -> dict[str, str]:
-    row = lead.row
-    present, absent = (row[f"expected_{side}"] for side in ("present", "absent"))
-    expected = (
-        f"{count(round(present))}, {count(round(absent))}" if present is not None and absent is not None else DASH
-    )
+def figure_cells(row: dict[str, Any]) -> dict[str, str]:
+    """Sensitivity, specificity and both ratios of a row with their limits; what is withheld or few in words."""
+    hidden = "withheld" if row["basis"] == "withheld" or row["reason"] else "too few"
     shares = {
         name: f"{percent(row[name])}\n{percent_range(row[f'{name}_low'], row[f'{name}_high'])}"
         if row[name] is not None
-        else ("withheld" if row["basis"] == "withheld" or lead.row["reason"] else "too few")
+        else hidden
         for name in ("sensitivity", "specificity")
     }
     ratios = {
@@ -268,11 +265,19 @@ def _line(lead: Lead) -> dict[str, str]:
         else DASH
         for name in ("lr_positive", "lr_negative")
     }
+    return shares | ratios
+
+
+def _line(lead: Lead) -> dict[str, str]:
+    row = lead.row
+    present, absent = (row[f"expected_{side}"] for side in ("present", "absent"))
+    expected = (
+        f"{count(round(present))}, {count(round(absent))}" if present is not None and absent is not None else DASH
+    )
     return {
         "condition": lead.condition.name,
         "maneuver": lead.maneuver.name,
-        **shares,
-        **ratios,
+        **figure_cells(row),
         "knees": f"{count(row['verified'])}\n{expected}",
     }
 

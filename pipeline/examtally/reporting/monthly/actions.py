@@ -20,7 +20,7 @@ _REQUIRED = ("id", "decision", "indicator", "rule", "owner", "opened")
 
 @dataclass(frozen=True)
 class Action:
-    """One decision; `outcome` is empty while it is open. `indicator` and `rule` are codes of the indicators table."""
+    """One decision; `outcome` is empty while it is open, `due` a period or empty; `indicator` and `rule` are codes."""
 
     id: str
     decision: str
@@ -29,6 +29,7 @@ class Action:
     owner: str
     opened: str
     outcome: str = ""
+    due: str = ""
 
     @property
     def is_open(self) -> bool:
@@ -61,7 +62,7 @@ def from_text(text: str) -> tuple[Action, ...]:
 
 
 def _action(node: Node) -> Action:
-    entry = node.record(required=_REQUIRED, optional=("outcome",))
+    entry = node.record(required=_REQUIRED, optional=("outcome", "due"))
     return Action(
         id=entry["id"].text(_ID),
         decision=_sentence(entry["decision"]),
@@ -70,6 +71,7 @@ def _action(node: Node) -> Action:
         owner=_role(entry["owner"]),
         opened=_period(entry["opened"]),
         outcome=_sentence(entry["outcome"]) if "outcome" in entry and entry["outcome"].content else "",
+        due=_period(entry["due"]) if "due" in entry and entry["due"].content else "",
     )
 
 
@@ -97,4 +99,4 @@ def _period(node: Node) -> str:
     try:
         return node.text(PERIOD)
     except ReportError:
-        raise node.fail("is not a period", "write the period in which it was opened, as 2026-03 or P012") from None
+        raise node.fail("is not a period", "write a period, as 2026-03 or P012") from None

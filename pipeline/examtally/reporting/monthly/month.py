@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from calendar import month_name
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
@@ -62,6 +63,14 @@ class Month:
         return "month" if "-" in self.period else "period"
 
     @property
+    def label(self) -> str:
+        """The period as it stands in a heading: a month by name, or its ordinal."""
+        if "-" not in self.period:
+            return f"Period {self.period}"
+        year, month = self.period.split("-")
+        return f"{month_name[int(month)]} {year}"
+
+    @property
     def previous(self) -> str | None:
         """The period before, where the registry has exams of it."""
         before = [period for period in self.periods if place_of(period) == place_of(self.period) - 1]
@@ -77,7 +86,7 @@ class Month:
 
     @cached_property
     def signals(self) -> Sequence[Row]:
-        """Rows that signal now: the newest mature point of its chart does."""
+        """Rows that signal now: the most recent point of its chart with follow-up complete does."""
         judged = self.indicators.filter(pl.col("mature") & (pl.col("group_by") != "site"))
         newest = judged.filter(pl.col("period") == pl.col("period").max().over(*_CHART))
         return newest.filter("signal").sort(*_CHART).rows(named=True)

@@ -1,25 +1,29 @@
-"""The charts, one panel an indicator: points by period, the usual value, limits; open periods hollow."""
+"""The charts, a panel an indicator: points by period, the usual value, limits; periods still open are hollow."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from math import ceil
 
 import numpy as np
 import polars as pl
 from matplotlib.axes import Axes
+from matplotlib.figure import Figure
 
 from examtally.contracts.periods import place_of
-from examtally.plots.look import ABSENT, GREY, PRESENT, RULE, bare, style
+from examtally.plots.look import ABSENT, GREY, INK, PRESENT, RULE, bare, style
 from examtally.reporting.engine.figures import paper, publish
 from examtally.reporting.engine.numbers import counted
 from examtally.reporting.monthly.month import Month
 from examtally.reporting.monthly.values import plain, value_of
 
 RECORDS = ("core_complete", "probability_stated", "equivocal", "examiner_blinded", "held_back")
-ANSWERS = ("missed_injuries", "verified", "days_to_reference", "yield", "unsuspected_proven")
+ANSWERS = ("verified", "days_to_reference", "yield", "unsuspected_proven")
+MISSED = ("missed_injuries",)
 SHOWN = 36
-_HEIGHT = 1.35
-_FOOT = 0.45
+_WIDE, _NARROW = 6.5, 3.4
+_ROW = 1.3  # inches a panel
+_FOOT = 0.3
 _FEWEST = 2
 _DATA = (
     "period",
@@ -28,11 +32,13 @@ _DATA = (
     "numerator",
     "denominator",
     "value",
+    "expected",
     "smoothed",
     "centre",
     "limit_low",
     "limit_high",
 )
+Held = Sequence[tuple[str, pl.DataFrame]]
 
 
 def panels(month: Month, indicators: Sequence[str], name: str, caption: str) -> str:
@@ -40,28 +46,54 @@ def panels(month: Month, indicators: Sequence[str], name: str, caption: str) -> 
     held = [(code, rows) for code in indicators if (rows := month.series(code).tail(SHOWN))["value"].count() >= _FEWEST]
     if not held:
         return f"No chart yet: nothing has been counted in two {month.unit}s."
-    height = _HEIGHT * len(held) + _FOOT
-    figure = paper(height)
-    names = {place_of(period): period for _, rows in held for period in rows["period"]}
-    for number, (code, rows) in enumerate(held):
-        bottom = 1 - (number + 1) * _HEIGHT / height + 0.12 / height
-        axes = figure.add_axes((0.11, bottom, 0.86, (_HEIGHT - 0.5) / height))
-        with style():
-            _draw(axes, rows)
-            _frame(axes, rows, names, is_last=number == len(held) - 1)
-            axes.set_title(_title(month, code), loc="left", fontsize=9, fontweight="bold", pad=3)
-            axes.set_title(_newest(rows), loc="right", fontsize=9, pad=3, color=GREY)
     data = pl.concat([rows.select(*_DATA, "mature", "signal", "rule", "chart") for _, rows in held])
     alt = " ".join(_spoken(month, code, rows) for code, rows in held)
-    return publish(figure, name, caption=caption, alt=alt, data=data)
+    return publish(
+        _sheet(month, held, _WIDE, min(2, len(held))),
+        name,
+        caption=caption,
+        alt=alt,
+        data=data,
+        narrow=_sheet(month, held, _NARROW, 1),
+    )
+
+
+def _sheet(month: Month, held: Held, width: float, columns: int) -> Figure:
+    """The panels in so many columns, with the periods under each."""
+    lines = ceil(len(held) / columns)
+    height = (_ROW + _FOOT) * lines
+    figure = paper(height, width)
+    names = {place_of(period): period for _, rows in held for period in rows["period"]}
+    wide = width / columns
+    for number, (code, rows) in enumerate(held):
+        line, column = divmod(number, columns)
+        bottom = height - (line + 1) * (_ROW + _FOOT) + _FOOT
+        left = column * wide + 0.42
+        box = (left / width, bottom / height, (wide - 0.62) / width, (_ROW - 0.48) / height)
+        with style():
+            axes = figure.add_axes(box)
+            _draw(axes, rows)
+            _frame(axes, rows, names)
+            top = (bottom + _ROW - 0.14) / height
+            figure.text((left - 0.4) / width, top, _title(month, code), fontsize=9.5, fontweight="bold")
+            figure.text((left - 0.4) / width, top - 0.17 / height, _newest(rows), fontsize=9, color=GREY)
+    return figure
 
 
 def legend(month: Month) -> str:
     """How the points and lines are read."""
     return (
-        f"Filled: {month.unit}s whose results are in. Hollow: still open, results still coming; they never signal. "
-        "Thin line: the usual value, of the first twelve. Thick line: the moving average of what came after. Broken "
-        "lines: its limits. A diamond signals."
+        f"Filled: {month.unit}s with follow-up complete. Hollow: still open; they never signal. Thin line: the usual "
+        "value, of the first twelve. Thick line: the moving average after them. Broken lines: its limits. A diamond "
+        "signals."
+    )
+
+
+def missed_legend(month: Month) -> str:
+    """How the chart of missed injuries is read."""
+    return (
+        "Share of knees called unlikely and verified in which the injury was found. Cross: with the expected reading "
+        f"errors of the tests taken off. Disc: as read; hollow while follow-up of the {month.unit} is open."
     )
 
 
@@ -78,21 +110,24 @@ def _draw(axes: Axes, rows: pl.DataFrame) -> None:
     axes.plot(where[mature & ~signal], values[mature & ~signal], "o", color=PRESENT, markersize=4)
     axes.plot(where[~mature], values[~mature], "o", markerfacecolor="white", color=PRESENT, markersize=4.5)
     axes.plot(where[signal], values[signal], "D", color=ABSENT, markersize=6)
+    kept = (rows["expected"] / rows["denominator"]).cast(pl.Float64).to_numpy()
+    axes.plot(where, kept, "x", color=INK, markersize=5)
 
 
-def _frame(axes: Axes, rows: pl.DataFrame, names: dict[int, str], *, is_last: bool) -> None:
-    """The ends of the scale in figures, and the periods under the last panel."""
+def _frame(axes: Axes, rows: pl.DataFrame, names: dict[int, str]) -> None:
+    """The ends of the scale in figures, and the first and last period beneath."""
     bare(axes)
     low, high = axes.get_ylim()
+    low = 0.0 if rows["indicator"][0] != "days_to_reference" and low < high / 2 else low
     axes.set_ylim(low, high)
     axes.set_yticks([low, high], [_tick(rows, low), _tick(rows, high)], fontsize=9)
     axes.set_xlim(min(names) - 0.7, max(names) + 0.7)
-    ticks = sorted({min(names), max(names), sorted(names)[len(names) // 2]})
-    axes.set_xticks(ticks, [names[tick] if is_last else "" for tick in ticks], fontsize=9)
+    ticks = sorted({min(names), max(names)})
+    axes.set_xticks(ticks, [names[tick] for tick in ticks], fontsize=9)
 
 
 def _newest(rows: pl.DataFrame) -> str:
-    """The newest mature point and the usual value, in a few figures."""
+    """The most recent point with follow-up complete and the usual value, in a few figures."""
     mature = rows.filter(pl.col("mature") & pl.col("value").is_not_null())
     if mature.is_empty():
         return ""
@@ -116,11 +151,12 @@ def _title(month: Month, code: str) -> str:
 def _spoken(month: Month, code: str, rows: pl.DataFrame) -> str:
     points = counted(rows["value"].count(), "point")
     mature = rows.filter(pl.col("mature") & pl.col("value").is_not_null())
-    text = f"{_title(month, code)}: {points}, {counted(rows.filter(~pl.col('mature')).height, 'period')} still open"
+    still = counted(rows.filter(~pl.col("mature")).height, month.unit)
+    text = f"{_title(month, code)}: {points}, {still} still open"
     if mature.is_empty():
         return f"{text}."
     last = mature.row(-1, named=True)
     usual = f", usually {plain(last, last['centre'])}" if last["centre"] is not None else ", no limits yet"
     signals = rows.filter("signal")["period"].to_list()
     said = f"; signals: {', '.join(signals)}" if signals else "; no signal"
-    return f"{text}; newest mature {last['period']}: {value_of(last)}{usual}{said}."
+    return f"{text}; most recent with follow-up complete {last['period']}: {value_of(last)}{usual}{said}."

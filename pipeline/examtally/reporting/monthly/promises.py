@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import polars as pl
 
+from examtally.reporting.engine.aims import fold
 from examtally.reporting.engine.numbers import counted, percent
-from examtally.reporting.engine.tables import Column, details, table
+from examtally.reporting.engine.tables import Column, table
 from examtally.reporting.monthly.month import LAST, Month, Row
 from examtally.reporting.monthly.values import plain
 
@@ -38,7 +39,7 @@ def promises(month: Month) -> str:
         Column("change", "A change to"),
         Column("delay", "half such changes show within"),
     )
-    return details("What each chart promises", table(pl.DataFrame(rows), columns, caption="What each chart promises"))
+    return fold("What each chart promises", table(pl.DataFrame(rows), columns, caption="What each chart promises"))
 
 
 def without_limits(month: Month) -> str:
@@ -48,9 +49,8 @@ def without_limits(month: Month) -> str:
     names = [month.indicator(code) for code in notes["indicator"].unique(maintain_order=True) if code not in charted]
     if not names:
         return ""
-    return (
-        f"Points without limits, since limits need {LAST} mature {month.unit}s with both outcomes: {', '.join(names)}."
-    )
+    needed = f"{LAST} {month.unit}s with follow-up complete and both outcomes"
+    return f"Points without limits, since limits need {needed}: {', '.join(names)}."
 
 
 def terms(month: Month) -> str:
@@ -61,12 +61,12 @@ def terms(month: Month) -> str:
     lines = [
         f"**Exams seen**: exams of a knee with a complaint, outside the operating room. **Core exam complete**: every "
         f'core maneuver has an entry, "not done" included ({core}).',
-        "**Results in, still coming**: of first exams of a complaint; in, once an accepted test has settled a core "
-        "condition within its days; coming, while those days run.",
-        f"**Mature**: what was recorded is judged once the next {month.unit} has begun, answers once the days of every "
-        "core condition have run out. Only mature points signal.",
+        "**Verified, results still coming**: of first exams of a complaint; verified, once an accepted test has "
+        "settled a core condition within its days; coming, while those days run.",
+        f"**Follow-up complete**: records are judged once the next {month.unit} has begun, results once the days of "
+        "every core condition have run out. Only these points signal.",
         f"**Suspected**: put at {above} or more after the exam; where no number was stated, a positive finding of any "
-        f"of its maneuvers. **Missed injury**: put below {below} and proven. Not every one was avoidable.",
+        f"of its maneuvers. **Missed injury**: put below {below} and confirmed. Not every one was avoidable.",
         f"**Signals**: the first {LAST} {month.unit}s with follow-up complete set the usual value. After them a moving "
         f"average (each new {month.unit} counts a fifth) signals outside its limits, and a single {month.unit} where "
         "chance hardly brings it there. The limits allow for what the first twelve leave open.",

@@ -1,4 +1,4 @@
-"""The first screen, in the order in which a committee asks: signals, decisions, missed injuries, the month, gaps."""
+"""The first screen, in the order in which a committee asks: missed injuries, signals, decisions, the month, gaps."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ _MONTH = (
     ("exams_seen", "Exams seen"),
     ("core_complete", "Core exam complete"),
     ("probability_stated", "Probability stated"),
-    ("verified", "Results in"),
+    ("verified", "Verified"),
     ("results_still_coming", "Results still coming"),
 )
 _NAMED = 3  # decisions and gaps that stand on the first screen
@@ -28,7 +28,7 @@ _NAMED = 3  # decisions and gaps that stand on the first screen
 
 def heading(month: Month) -> str:
     """The heading of the first screen."""
-    return f"## {month.period} in short"
+    return f"## {month.label} in short"
 
 
 def headline(month: Month) -> str:
@@ -40,11 +40,11 @@ def headline(month: Month) -> str:
         return f"**{counted(len(signals), 'signal')}.** {judged}"
     if judged:
         return f"**Quiet {month.unit}.** No chart signals. {judged}"
-    return f"**Too early for signals.** Limits need {LAST} {month.unit}s whose results are in."
+    return f"**Too early for signals.** Limits need {LAST} {month.unit}s with follow-up complete."
 
 
 def decisions(month: Month) -> str:
-    """Signals that ask for a decision, and decisions still open, with rule, owner and last outcome; or none."""
+    """Signals that ask for a decision, and decisions still open, with owner, due and last outcome; or none."""
     asked = [_asked(month, row) for row in month.signals]
     open_ones = [_open(month, action) for action in month.actions if action.is_open and action.opened <= month.period]
     if not asked and not open_ones:
@@ -52,6 +52,7 @@ def decisions(month: Month) -> str:
     columns = (
         Column("what", "Decision", words=True),
         Column("owner", "Owner", words=True),
+        Column("due", "Due", words=True),
         Column("outcome", "Last outcome", words=True),
     )
     rows = [*asked, *open_ones]
@@ -64,22 +65,30 @@ def decisions(month: Month) -> str:
 
 
 def missed(month: Month) -> str:
-    """Core conditions called unlikely and later proven, with the command that opens the cases."""
-    rows = month.series("missed_injuries").tail(LAST)
-    found = int(rows["numerator"].sum())
-    called = int(rows["denominator"].sum())
+    """Core conditions called unlikely and later confirmed, with the expected reading errors taken off."""
     below = percent(month.audit.protocol.monitoring.unlikely)
+    head = f"**Missed injuries** (a core condition put below {below} after the exam, then confirmed)"
+    rows = month.series("missed_injuries").filter("mature").tail(LAST)
+    found, called = int(rows["numerator"].sum()), int(rows["denominator"].sum())
     here = month.row("missed_injuries")
-    own = int(here["numerator"]) if here else 0
-    head = f"**Missed injuries found** (a core condition put below {below}, later proven): "
-    if not found:
-        answers = f"{count(called)} known answers" if called else "no known answer"
-        return f"{head}none; {answers} of such a condition in the last {counted(LAST, month.unit)}."
-    newest = rows.filter(pl.col("numerator") > 0)["period"][-1]
+    so_far = share_of(here["numerator"], here["denominator"]) if here else ""
+    own = f" This {month.unit} so far: {so_far}, too early to judge." if so_far else ""
+    if not called:
+        return f"{head}: no {month.unit} with follow-up complete yet.{own}"
+    share = f"{count(found)} of {count(called)} verified knees ({percent(found / called)})"
+    when = f"in the last {counted(rows.height, month.unit)} with follow-up complete, {share}"
+    return f"{head}: {when}. {_truly(rows, found)}{own}"
+
+
+def _truly(rows: pl.DataFrame, found: int) -> str:
+    """How many of those found are expected to be there, and among all knees called unlikely; empty where not known."""
+    if not rows["expected"].count():
+        return "How many of them are reading errors of the tests is not known here."
+    kept, among = round(rows["expected"].sum()), round(rows["expected_all"].sum())
     return (
-        f"{head}{own} in exams of this {month.unit} so far, {share_of(found, called)} known answers over the last "
-        f"{counted(rows.height, month.unit)}. To review them, {month.unit} by {month.unit}: "
-        f"`examtally review --registry REGISTRY --period {newest}`."
+        f"Of these, about {count(found - kept)} are expected to be reading errors of the tests: "
+        f"**about {count(kept)} were truly missed**. Among all knees called unlikely, imaged or not, about "
+        f"{count(among)} have the injury."
     )
 
 
@@ -94,7 +103,7 @@ def counts(month: Month) -> str:
 
 
 def not_yet(month: Month) -> str:
-    """Core maneuvers that nothing can be said of yet: proven people missing, and about when there will be enough."""
+    """Core maneuvers that nothing can be said of yet: verified patients missing, and when there may be enough."""
     audit = month.audit
     waiting = [
         (condition, maneuver, item)
@@ -107,26 +116,27 @@ def not_yet(month: Month) -> str:
     if not month.periods:
         return ""
     if not waiting:
-        return "**Cannot be said yet:** nothing; every core maneuver has enough proven people."
+        return "**Cannot be said yet:** nothing; every core maneuver has enough verified patients."
     lines = [_missing(*one) for one in waiting]
     more = f", and {counted(len(lines) - _NAMED, 'other')}" if len(lines) > _NAMED else ""
-    return f"**Cannot be said yet,** for want of proven knees: {'; '.join(lines[:_NAMED])}{more}."
+    return f"**Cannot be said yet,** for want of verified knees: {'; '.join(lines[:_NAMED])}{more}."
 
 
 def held_back(month: Month) -> str:
-    """Rows held back in the batches of this month, with those of the month before."""
+    """Records of this month held for correction, with those of the month before."""
     here = month.row("held_back")
     before = month.row("held_back", month.previous) if month.previous else None
     if here is None:
-        return f"**Rows held back:** no batch is counted in this {month.unit}."
+        return f"**Records held for correction:** no batch came in this {month.unit}."
     then = f"; the {month.unit} before {share_of(before['numerator'], before['denominator'])}" if before else ""
-    return f"**Rows held back:** {share_of(here['numerator'], here['denominator'])} lines{then}."
+    held = share_of(here["numerator"], here["denominator"])
+    return f"**Records held for correction:** {held} lines of this {month.unit}{then}."
 
 
 def _judged(month: Month) -> str:
-    """Up to which period records and answers are judged; nothing where no chart can signal."""
+    """Up to which period records and results are judged; nothing where no chart can signal."""
     able = [row for row in month.charts if row["group_by"] in ("overall", "site_year")]
-    kinds = ((True, "what was recorded"), (False, "answers"))
+    kinds = ((True, "records"), (False, "results"))
     newest = {kind: [row["period"] for row in able if (row["indicator"] in RECORDS) is kind] for kind, _ in kinds}
     parts = [f"{words} up to {max(newest[kind])}" for kind, words in kinds if newest[kind]]
     return f"Judged: {listed(parts)}." if parts else ""
@@ -138,6 +148,7 @@ def _asked(month: Month, row: Row) -> dict[str, str]:
     return {
         "what": f"Look into: {month.name(row)}\n{row['period']}: {plain(row, row['value'])}, {moved(row)}; {rule}",
         "owner": next((action.owner for action in known if action.is_open), "to be named"),
+        "due": next((_due(month, action) for action in known if action.is_open), "to be set"),
         "outcome": _last(known),
     }
 
@@ -148,8 +159,16 @@ def _open(month: Month, action: Action) -> dict[str, str]:
     return {
         "what": f"{action.decision}\n{action.id}, since {action.opened}; {rule}",
         "owner": action.owner,
+        "due": _due(month, action),
         "outcome": _last(same),
     }
+
+
+def _due(month: Month, action: Action) -> str:
+    """When a decision is due, and whether that has passed."""
+    if not action.due:
+        return "to be set"
+    return f"{action.due}\noverdue" if action.due < month.period else action.due
 
 
 def _last(actions: Sequence[Action]) -> str:
@@ -168,5 +187,5 @@ def _cell(month: Month, code: str, period: str | None) -> str:
 
 def _missing(condition: Condition, maneuver: Maneuver, item: Accrual) -> str:
     sides = ((item.present, "with it"), (item.absent, "without it"))
-    missing = [f"{item.needed - have} more people {words}" for have, words in sides if have < item.needed]
+    missing = [f"{item.needed - have} more patients {words}" for have, words in sides if have < item.needed]
     return f"{maneuver.name} for {inside_sentence(condition.name)} ({listed(missing)}; {item.when})"

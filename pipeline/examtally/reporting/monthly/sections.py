@@ -1,4 +1,4 @@
-"""What stands below the charts: who was verified, what drifts, sites, learners, batches."""
+"""What stands below the charts: the leading figures, who was verified, what drifts, sites, learners."""
 
 from __future__ import annotations
 
@@ -7,14 +7,13 @@ from collections.abc import Iterator, Sequence
 import polars as pl
 
 from examtally.analytics.diagnostic_accuracy.proportions import wilson
+from examtally.reporting.audit.leading import leads, table_of
+from examtally.reporting.engine.aims import AIMS, LEADING, told
 from examtally.reporting.engine.numbers import count, counted, percent, percent_range, share_of
 from examtally.reporting.engine.tables import Column, table
 from examtally.reporting.monthly.month import LAST, Month, Row
 from examtally.reporting.monthly.values import plain, value_of
 
-_BATCHES = 6
-_PLACES = ("lines", "stored", "unchanged", "conflict", "waiting", "held_back")
-_HEADS = ("Lines read", "Stored", "Already there", "In conflict", "Waiting", "Held back")
 _CROSSED = {"reached": "reached a target on both sides", "left": "may have left one"}
 
 
@@ -22,41 +21,47 @@ def verification(month: Month) -> str:
     """How many knees were verified after a positive and after a negative finding of each core maneuver."""
     rows = list(_verified(month))
     if not rows:
-        return f"No {month.unit} with answers yet."
+        return f"No {month.unit} with follow-up complete yet."
     columns = (
         Column("pair", "Maneuver"),
         Column("positive", "positive finding", "Verified after a"),
         Column("negative", "negative finding", "Verified after a"),
     )
     text = (
-        "If positive knees are imaged more often than negative ones, accuracy seen in imaged knees is too kind to "
-        "sensitivity and too hard on specificity. No exam or scan is asked for the registry's sake."
+        "Positive knees tend to be imaged more often than negative ones; the leading figures allow for that. No exam "
+        "or scan is asked for the registry's sake."
     )
-    return f"{text}\n{table(pl.DataFrame(rows), columns, caption='Verified by result, whole registry, closed windows')}"
+    caption = "Verified by result, whole registry, follow-up complete"
+    return f"{text}\n{table(pl.DataFrame(rows), columns, caption=caption)}"
 
 
 def yields(month: Month) -> str:
-    """Proven of those suspected, and its other side, over the last twelve mature periods."""
+    """Confirmed of those suspected, and its other side, over the last twelve periods with follow-up complete."""
     parts = []
     for code, words in (("yield", "suspected"), ("unsuspected_proven", "not suspected")):
         rows = month.series(code).filter("mature").tail(LAST)
         found, looked = int(rows["numerator"].sum()), int(rows["denominator"].sum())
-        parts.append(f"of core conditions {words} and looked at, {share_of(found, looked)} were proven")
+        parts.append(f"of core conditions {words} and verified, {share_of(found, looked)} were read as present")
     if not month.series("yield").filter("mature").height:
-        return f"No {month.unit} with answers yet."
+        return f"No {month.unit} with follow-up complete yet."
     return (
-        f"Over the last {LAST} mature {month.unit}s, {parts[0]}; {parts[1]}. One without the other misleads: "
-        "suspecting less raises the first and, unseen, the second."
+        f"Over the last {LAST} {month.unit}s with follow-up complete, {parts[0]}; {parts[1]}. One without the other "
+        "misleads: suspecting less raises the first and, unseen, the second."
     )
 
 
+def leading_figures(month: Month) -> str:
+    """The leading estimates of the core conditions, as the audit has them; a sentence where there are none."""
+    items = [lead for lead in leads(month.audit) if lead.condition.core]
+    shown = table_of(items, "Main maneuvers of the core conditions, as in the audit")
+    return f"{LEADING} All {month.unit}s together, as the results stand now.\n{shown}" if shown else "No figure yet."
+
+
 def drift(month: Month) -> str:
-    """Accuracy and calibration of the last twelve mature periods beside all before them."""
+    """Accuracy and calibration of the last twelve periods with follow-up complete beside all before them."""
     rows = [_drifting(month, row) for row in _newest_rolling(month)]
     if not rows:
-        return (
-            f"Accuracy and calibration are told over {LAST} mature {month.unit}s, never one; there are not as many yet."
-        )
+        return f"Change is watched over {LAST} {month.unit}s with follow-up complete; there are not as many yet."
     compared = (
         Column("before", "All before"),
         Column("limits", "Expected within\n99.8%, if nothing changed"),
@@ -64,22 +69,26 @@ def drift(month: Month) -> str:
     )
     columns = (
         Column("name", "Figure"),
-        Column("now", f"Last {LAST} mature {month.unit}s"),
+        Column("now", f"Last {LAST} {month.unit}s\nfollow-up complete"),
         *(compared if any(row["said"] for row in rows) else ()),
     )
     text = (
-        f"Knees whose answer is known, {LAST} mature {month.unit}s together, never one. The gap is the share found "
-        "minus the mean probability stated after the exam: above 0 more was found than was stated. Comparing needs "
-        f"{2 * LAST} mature {month.unit}s. A change in who is imaged moves these figures too."
+        f"{told(['none'])} Watched for change only, not to decide by. The gap is the share read as present minus the "
+        f"mean probability stated after the exam. Comparing needs {2 * LAST} {month.unit}s. A change in who is imaged "
+        "moves these figures too."
     )
-    return f"{text}\n{table(pl.DataFrame(rows), columns, caption='Accuracy and calibration, and whether they drift')}"
+    caption = f"Accuracy and calibration, {AIMS['none'].name}, and whether they drift"
+    return f"{text}\n{table(pl.DataFrame(rows), columns, caption=caption)}"
 
 
 def sites(month: Month) -> str:
     """Sites that lie outside the funnel, or that there is none."""
     rows = month.indicators.filter(group_by="site_year")
     if rows.is_empty():
-        return "Sites are set beside each other once five have three examiners each and twelve mature periods."
+        return (
+            f"Sites are set beside each other once five have three examiners each and twelve {month.unit}s with "
+            "follow-up complete."
+        )
     newest = rows.filter(pl.col("period") == pl.col("period").max().over("indicator"))
     shown = [
         {
@@ -93,7 +102,7 @@ def sites(month: Month) -> str:
     ]
     columns = (
         Column("site", "Site"),
-        Column("value", f"Last {LAST} mature {month.unit}s"),
+        Column("value", f"Last {LAST} {month.unit}s"),
         Column("limits", "Limits of the funnel\n99.8%, wider for small sites"),
         Column("said", "", words=True),
     )
@@ -104,7 +113,7 @@ def learners(month: Month) -> str:
     """How many learners crossed a limit in this period; nobody is named."""
     table_ = month.audit.table("learning")
     if table_.is_empty():
-        return "These results hold no learning charts (they come with `analyze --with-examiners`)."
+        return "These results hold no learner charts: they were made without rows about persons."
     keys = ("condition", "maneuver", "outcome", "examiner_id")
     ends = table_.sort("period", "sequence").group_by(*keys, "period", maintain_order=True).last()
     changed = ends.filter(
@@ -118,20 +127,6 @@ def learners(month: Month) -> str:
         f"In this {month.unit}, by the cases so far: {parts[0]}, {parts[1]}. Of "
         f"{counted(table_['examiner_id'].n_unique(), 'learner')} with a chart. Names stay on their own sheets."
     )
-
-
-def batches(month: Month) -> str:
-    """Where every line of the newest batches went."""
-    lines = month.audit.table("batches")
-    if lines.is_empty():
-        return "No batch is on record."
-    by_batch = lines.group_by("batch_no").agg(pl.col(_PLACES).sum()).sort("batch_no").tail(_BATCHES)
-    rows = by_batch.with_columns(
-        pl.format("Batch {}", "batch_no").alias("batch"),
-        *(pl.col(name).map_elements(count, return_dtype=pl.String) for name in _PLACES),
-    )
-    columns = (Column("batch", "Batch"), *(Column(name, head) for name, head in zip(_PLACES, _HEADS, strict=True)))
-    return table(rows, columns, caption="The newest batches: where every line went")
 
 
 def _verified(month: Month) -> Iterator[dict[str, str]]:
