@@ -11,7 +11,7 @@ from examtally.reporting.engine.tables import Column, table
 
 _TREND = 6
 _LINES = ("lines", "stored", "unchanged", "conflict", "waiting", "held_back")
-_HEADS = ("Lines read", "Stored", "Already there", "In conflict", "Waiting", "Held back")
+_HEADS = ("Lines read", "Stored", "Already there", "In conflict", "Waiting", "Held for correction")
 
 
 def opening(audit: Audit, batch_no: int) -> str:

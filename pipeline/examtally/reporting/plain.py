@@ -82,14 +82,14 @@ def methods(audit: Audit) -> str:
             (protocol.eligibility.exclude_prior_surgery, "knees operated on before"),
             (protocol.eligibility.exclude_reference_known, "exams by someone who knew the result"),
             (protocol.eligibility.exclude_after_surgery, "exams after surgery"),
-            (protocol.eligibility.exclude_after_reference, "exams after the answer was read"),
+            (protocol.eligibility.exclude_after_reference, "exams after the result was read"),
         )
         if is_barred
     ]
     lines = [
         f"Left out: {listed(bars)}. Of the rest the first exam of each complaint counts, whatever it found.",
         "A result counts if it falls within the days allowed after the exam for that condition. Exams whose time has "
-        "not run out yet are counted apart, imaged or not.",
+        "not run out yet are counted separately, imaged or not.",
         "A condition that no result mentions is unknown, never absent.",
         f"Intervals are {level}. People with two knees or several complaints make figures less certain than as many "
         "strangers would; the intervals allow for it.",

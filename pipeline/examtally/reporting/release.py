@@ -14,6 +14,7 @@ from examtally.contracts.catalogue.clinical import Catalogue, Condition
 from examtally.contracts.contract import load_contract
 from examtally.disclosure.folder import Release, read_release
 from examtally.disclosure.tables import Row
+from examtally.reporting.engine.aims import AIMS
 from examtally.reporting.engine.numbers import percent, percent_range, ratio, ratio_range
 from examtally.reporting.engine.tables import Column, table, tabs
 from examtally.reporting.engine.wording import Wording, read_wording
@@ -21,7 +22,7 @@ from examtally.reporting.plain import box
 
 _RATIOS = ("lr_positive", "lr_negative")
 _SHARES = ("sensitivity", "specificity")
-_TOLD_BY = {"none": "as they are", "verification": "corrected"}
+_TOLD_BY = {"bias_adjusted": "all examined knees"} | {one: AIMS[one].name for one in ("none", "verification")}
 _COUNTS = {"sensitivity": ("tp", "fn"), "specificity": ("tn", "fp")}
 _COLUMNS = (
     Column("what", "Maneuver"),
@@ -100,7 +101,7 @@ def opening(page: ReleasePage) -> str:
 def accuracy(page: ReleasePage) -> str:
     """A table for each condition that has a figure to show."""
     if not page.reportable:
-        return "Too few people with a known answer: no figure can be released yet."
+        return "Too few verified patients: no figure can be released yet."
     return "\n".join(_block(page, condition) for condition in page.reportable)
 
 
@@ -146,7 +147,7 @@ def variation(page: ReleasePage) -> str:
     ]
     if not rows:
         return "Too few examiners to say how far they differ."
-    return table(pl.DataFrame(rows), _SPREAD, caption="How far examiners differ, corrected for who was imaged")
+    return table(pl.DataFrame(rows), _SPREAD, caption=f"How far examiners differ, {AIMS['verification'].name}")
 
 
 def source(page: ReleasePage) -> str:
@@ -180,7 +181,7 @@ def _by_group(page: ReleasePage, condition: Condition, group_by: str) -> str:
         for row in shown
     ]
     columns = tuple(column for column in _COLUMNS if column.key != "figures")
-    caption = f"{condition.name} by {page.wording.word('group_by', group_by).lower()}"
+    caption = f"{condition.name} by {page.wording.word('group_by', group_by).lower()}, {AIMS['none'].name}"
     return table(pl.DataFrame(lines), columns, caption=caption)
 
 

@@ -315,7 +315,7 @@ class TestManeuvers:
                 ("lachman", "anterior_drawer", "posterior_drawer", "valgus_stress_30", "varus_stress_30", "lever_sign"),
                 "No stress before a fracture is excluded",
             ),
-            (("pivot_shift", "patellar_apprehension", "patellar_grind", "noble_compression"), "at the person's word"),
+            (("pivot_shift", "patellar_apprehension", "patellar_grind", "noble_compression"), "at the patient's word"),
         ],
     )
     def test_cautions_of_the_trade(self, knee: Catalogue, codes: tuple[str, ...], words: str) -> None:

@@ -200,7 +200,7 @@ def _pattern(table: Table, field: Field) -> Rule:
 
 def _enum(table: Table, field: Field) -> Rule:
     assert field.enum is not None
-    legal = ", ".join(field.enum) if len(field.enum) <= 15 else f"a code of the catalogue ({len(field.enum)} codes)"
+    legal = ", ".join(field.enum) if len(field.enum) <= 15 else f"a code of the catalog ({len(field.enum)} codes)"
     return _rule(
         table,
         field,
@@ -234,13 +234,13 @@ def _depends(table: Table, field: Field) -> Rule:
     other, allowed = field.depends.column, field.depends.allowed
     if field.depends.any_value:
         holds = f"{quoted(other)} in {in_list(allowed)}" if allowed else "false"
-        legal = f"blank unless the catalogue gives that {other} a unit"
+        legal = f"blank unless the catalog gives that {other} a unit"
     else:
         pairs = [f"{code}|{value}" for code, values in allowed.items() for value in values]
         value = f"cast(try_cast({quoted(field.name)} as integer) as varchar)" if field.type == "integer" else ""
         text = value or quoted(field.name)
         holds = f"{quoted(other)} || '|' || {text} in {in_list(pairs)}" if pairs else "false"
-        legal = f"what the catalogue lists for that {other}"
+        legal = f"what the catalog lists for that {other}"
     return _rule(
         table,
         field,

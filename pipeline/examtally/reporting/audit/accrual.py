@@ -19,8 +19,8 @@ _MONTH = re.compile(r"(\d{4})-(\d{2})")
 _SIDES = ("present", "absent")
 _COLUMNS = (
     Column("maneuver", "Maneuver"),
-    Column("present", "with it", "People proven"),
-    Column("absent", "without it", "People proven"),
+    Column("present", "with it", "Patients verified"),
+    Column("absent", "without it", "Patients verified"),
     Column("open", "Exams whose result may still come"),
     Column("when", "Enough of both"),
 )
@@ -66,7 +66,7 @@ class Accrual:
     @property
     def sentence(self) -> str:
         """What there is and what is needed, with the time still to wait."""
-        have = f"{counted(self.present, 'person', 'people')} proven with it and {self.absent} without"
+        have = f"{counted(self.present, 'patient')} verified with it and {self.absent} without"
         return f"{have}, {self.needed} of each are needed; {self.when}"
 
 

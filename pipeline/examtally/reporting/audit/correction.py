@@ -1,4 +1,4 @@
-"""What correcting for whose answer became known does to the figures of a condition, and why."""
+"""What correcting for verification bias alone does to the figures of a condition, and why."""
 
 from __future__ import annotations
 
@@ -11,11 +11,12 @@ from examtally.contracts.contract import load_contract
 from examtally.reporting.audit.accuracy_comparison import AccuracyComparison, ManeuverLine, accuracy_comparison
 from examtally.reporting.audit.audit import BOTH, Audit
 from examtally.reporting.audit.verification import ASSUMED, Verified
+from examtally.reporting.engine.aims import told
 from examtally.reporting.engine.numbers import count
 from examtally.reporting.engine.tables import details
 from examtally.reporting.engine.wording import inside_sentence
 
-_ERRING = "corrected and allowing for the errors of the reference (triangle, explained below), "
+_BOTH = "corrected for an imperfect reference standard as well (triangle, explained below), "
 _MOVED = 0.02  # change of a figure below which no reason is looked for
 
 
@@ -29,7 +30,7 @@ def correction(audit: Audit, condition: Condition) -> str:
     first = [line for line in lines if line.maneuver in core]
     rest = [line for line in lines if line.maneuver not in core]
     parts = [
-        f"**Corrected for whose answer became known.** {ASSUMED}",
+        f"**Corrected for verification bias alone.** {told(['verification'])} {ASSUMED}",
         _listed([_told(audit, condition, line) for line in first]),
         _picture(condition, lines),
         _weak(lines),
@@ -42,7 +43,7 @@ def correction(audit: Audit, condition: Condition) -> str:
 
 
 def _told(audit: Audit, condition: Condition, line: ManeuverLine) -> str:
-    """How often the answer became known after each finding, what correcting makes of the figures, and why."""
+    """How often knees were verified after each finding, what correcting makes of the figures, and why."""
     known = Verified.of(audit.tally(condition.code, line.maneuver.code))
     seen = f"**{line.name}**: {known.shares}".removesuffix(": ")
     changes = [text for measure, side in zip(BOTH, line.sides, strict=True) if (text := _change(measure, side))]
@@ -73,10 +74,10 @@ def _has_other_cause(side: AccuracyComparison, known: Verified) -> bool:
 
 
 def _picture(condition: Condition, lines: Sequence[ManeuverLine]) -> str:
-    erring = any(line.has_reference_corrected for line in lines)
+    both = any(line.has_reference_corrected for line in lines)
     caption = (
-        f"{condition.name}: in knees whose answer is known (open disc), corrected (diamond), {_ERRING * erring}and the "
-        "least and the most it could be, whatever the other knees have (thin bar)."
+        f"{condition.name}: verified knees only (open disc), corrected for verification bias alone (diamond), "
+        f"{_BOTH * both}and the least and the most it could be, whatever the other knees have (thin bar)."
     )
     said = "; ".join(f"{line.name} {line.sensitivity.spoken}, and {line.specificity.spoken}" for line in lines)
     alt = f"Sensitivity and specificity for {inside_sentence(condition.name)}, seen and corrected: {said}."
@@ -93,7 +94,7 @@ def _weak(lines: Sequence[ManeuverLine]) -> str:
     if not names:
         return ""
     return (
-        f"Too few known knees for models, so corrected by its own finding alone (Begg and Greenes): "
+        f"Too few verified knees for models, so corrected by its own finding alone (Begg and Greenes): "
         f"{'; '.join(names)}. Where other findings decide as well, this can lie further off than no correction."
     )
 

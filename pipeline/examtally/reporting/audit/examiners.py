@@ -150,7 +150,7 @@ def _cells(pair: Pair, tally: Mapping[str, int]) -> dict[str, str]:
 
 def _caption(name: str, variation: Variation | None, one: str) -> str:
     order = "the codes" if one == "examiner" else "the sites"
-    text = f"{name}: verified knees only (grey ring), in the order of {order}."
+    text = f"{name}: verified knees only (gray ring), in the order of {order}."
     if variation is not None:
         how = {side.adjustment for side in variation.sides}
         aim = ", the leading way" if how == {CORRECTED} else ", verified knees only" if how == {AS_SEEN} else ""

@@ -35,7 +35,7 @@ def imperfect_reference_block(audit: Audit, condition: Condition) -> str:
     ]
     if rest:
         told = _listed([_told(audit, condition, item, modality) for item in rest])
-        title = f"What allowing for errors of {_name(audit, modality)} makes of the other maneuvers ({len(rest)})"
+        title = f"What correcting for errors of {_name(audit, modality)} makes of the other maneuvers ({len(rest)})"
         parts.append(details(title, f"\n{told}\n"))
     return "\n\n".join(part.strip("\n") for part in parts if part)
 
@@ -44,9 +44,9 @@ def _assumed(audit: Audit, condition: Condition, modality: str) -> str:
     """What is assumed, where it is from, and what it takes as given."""
     name, default = _name(audit, modality), _published(condition, modality)[0]
     return (
-        f"**If {name} errs as often as published.** Above, {name} is believed wherever no better reference is to "
-        "hand. Its misses make specificity look lower, its false alarms sensitivity; together with who was imaged "
-        "these errors can cancel, so that a figure looks right by luck. "
+        f"**Corrected for an imperfect reference standard as well.** Above, {name} is taken for the truth wherever no "
+        "better reference is to hand. Its misses make specificity look lower, its false alarms sensitivity; together "
+        "with who was imaged these errors can cancel, so that a figure looks right by luck. "
         f"Here every knee with {name} counts by what {name} said, "
         f"corrected for who had it, as if {name} called {_share(default, 'sensitivity')} of knees with the condition "
         f"present and {_share(default, 'specificity')} of those without it absent ({default.source}). Assumed: {name} "
@@ -79,14 +79,14 @@ def _told(audit: Audit, condition: Condition, maneuver: Maneuver, modality: str)
         _ruled_out(grid, name),
     ]
     if usable[0][1].flag == "too_few_verified":
-        sentences.append("Corrected for who was imaged by its own finding alone.")
+        sentences.append("Corrected for verification bias by its own finding alone.")
     return f"**{maneuver.name}**: {' '.join(text for text in sentences if text)}"
 
 
 def _reason(flag: str, name: str) -> str:
     if flag == "incompatible":
-        return f"{name} of this accuracy could not have made these data, so that no figure can be given."
-    return "too few knees to correct for who was imaged, so that no figure can be given."
+        return f"these data do not fit {name} of the published accuracy, so that no figure is given."
+    return "too few knees to correct for verification bias, so that no figure can be given."
 
 
 def _figure(audit: Audit, condition: Condition, maneuver: Maneuver, measure: str) -> str:
@@ -117,10 +117,10 @@ def _turns(audit: Audit, condition: Condition, maneuver: Maneuver, name: str) ->
         at = rows.filter(statement=statement).drop_nulls("value").select("parameter", "value").iter_rows()
         turning = listed([_at(parameter, value, name) for parameter, value in at], "or")
         if holds:
-            unless = f"but no longer {turning}" if turning else "and no single one of these assumptions turns that"
-            said.append(f"{words}, {unless}")
+            unless = f"this would change {turning}" if turning else "each assumption was varied alone, and this held"
+            said.append(f"{words} ({unless})")
         else:
-            said.append(f"that {words} does not hold{f', but would {turning}' if turning else ''}")
+            said.append(f"it cannot be said that {words}{f' (it could {turning})' if turning else ''}")
     if said:
         text = "; ".join(said)
         yield f"{text[0].upper()}{text[1:]}."
@@ -128,7 +128,9 @@ def _turns(audit: Audit, condition: Condition, maneuver: Maneuver, name: str) ->
 
 def _at(parameter: str, value: float, name: str) -> str:
     if parameter == "covariance_share":
-        return f"if both err together by {percent(value)} of what is possible"
+        return (
+            f"if {name} and the exam tend to be wrong about the same knees (by {percent(value)} of the most possible)"
+        )
     return f"with {name} {percent(value)} {'sensitive' if parameter == 'reference_sensitivity' else 'specific'}"
 
 
@@ -142,8 +144,8 @@ def _ruled_out(grid: pl.DataFrame, name: str) -> str:
         highest = out[column].max()
         if places.filter(pl.col(column) <= highest)["compatible"].any():
             continue
-        return f"Incompatible with these data: {name} only {percent(highest)} {word} or less."  # type: ignore[arg-type]
-    return f"Incompatible with these data: {out.height} of the {places.height} published accuracies."
+        return f"These data do not fit {name} that is only {percent(highest)} {word} or less."  # type: ignore[arg-type]
+    return f"These data do not fit {out.height} of the {places.height} published accuracies."
 
 
 def _here(audit: Audit, condition: Condition, maneuvers: Sequence[Maneuver], modality: str) -> str:

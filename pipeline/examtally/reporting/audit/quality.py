@@ -18,7 +18,7 @@ _BATCH_COLUMNS = (
     Column("unchanged", "Already there"),
     Column("conflict", "In conflict"),
     Column("waiting", "Waiting"),
-    Column("held_back", "Held back"),
+    Column("held_back", "Held for correction"),
 )
 
 
@@ -52,7 +52,7 @@ def held_back(audit: Audit) -> str:
     batches = audit.table("batches")
     held, conflicts = (int(batches[name].sum()) for name in ("held_back", "conflict"))
     if not held + conflicts:
-        return "No line was held back."
+        return "No line was held for correction."
     asked = rule_words(audit)
     rows = (
         rules.group_by("table", "column", "rule", "kind")
@@ -72,10 +72,10 @@ def held_back(audit: Audit) -> str:
         Column("lines", "Lines"),
     )
     said = (
-        f"{counted(held, 'line')} held back and {count(conflicts)} in conflict with what is stored. A line that breaks "
-        "several rules counts under each; what it held is not kept."
+        f"{counted(held, 'line')} held for correction and {count(conflicts)} in conflict with what is stored. A line "
+        "that breaks several rules counts under each; what it held is not kept."
     )
-    inner = table(rows, columns, caption="Lines held back or in conflict, by rule", group="table")
+    inner = table(rows, columns, caption="Lines held for correction or in conflict, by rule", group="table")
     return f"{said}\n{details('By rule', inner)}"
 
 
@@ -120,7 +120,7 @@ def unknown_and_late(audit: Audit) -> str:
         f"- Unknown or blank, and kept: {'; '.join(unknown)}."
         if unknown
         else "- Nothing that is asked for is unknown.",
-        f"- First entered after the answer was on record, kept and counted here: {counted(late, 'record')}.",
+        f"- First entered after the result was on record, kept and counted here: {counted(late, 'record')}.",
         f"- Reference results that cannot settle what they speak of: {count(unused)}; of knees nobody examined: "
         f"{count(alone)}.",
     ]

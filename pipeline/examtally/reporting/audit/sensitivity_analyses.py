@@ -79,7 +79,7 @@ def section(audit: Audit) -> str:
     """What moves, in words; then every choice by condition; then what the choices are."""
     found = [item for condition in audit.reportable if condition.core for item in _core(audit, condition)]
     if not found:
-        return "Too few knees with a known answer to try other choices."
+        return "Too few verified knees to try other choices."
     panels = [
         f"### {condition.name}\n{_tables(audit, [item for item in found if item.condition is condition])}"
         for condition in dict.fromkeys(item.condition for item in found)

@@ -1,4 +1,4 @@
-"""Who was imaged: how often the answer became known after a positive and after a negative finding, and what follows."""
+"""Who was verified: how often after a positive and after a negative finding, and what follows."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from examtally.reporting.engine.numbers import share_of
 CORRECTED = (
     "Tables and forest plots show knees that were imaged or operated on, as they are. Where a positive finding makes "
     "imaging more likely, sensitivity there comes out too high and specificity too low. Beneath them stand the figures "
-    "corrected for who was imaged."
+    "corrected for verification bias alone, which take every reading for the truth."
 )
 UNCORRECTED = (
     "The figures describe knees that were imaged or operated on and are not corrected for who was. Where a positive "
@@ -60,8 +60,8 @@ class Verified:
         if self.difference is None:
             return ""
         return (
-            f"the answer became known for {share_of(self.positive, self.all_positive)} knees after a positive finding, "
-            f"for {share_of(self.negative, self.all_negative)} after a negative one."
+            f"{share_of(self.positive, self.all_positive)} knees were verified after a positive finding, "
+            f"{share_of(self.negative, self.all_negative)} after a negative one."
         )
 
     def sentence(self, name: str) -> str:

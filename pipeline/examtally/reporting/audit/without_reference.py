@@ -20,7 +20,7 @@ _BELIEFS = (
     "or in not having it, the two err independently. Four counts (both positive, one, the other, neither) "
     "cannot settle five unknowns. So one says beforehand what one believes: of {name} what is published, with "
     "its uncertainty; of the maneuver and of how common the condition is {finding}. The figures are what the "
-    "counts leave of these beliefs. *In one population the answer rests on the beliefs, however many knees "
+    "counts leave of these beliefs. *In one population the result rests on the beliefs, however many knees "
     "there are*: other beliefs give other figures, and if a belief is wrong, so is the interval."
 )
 _POPULATIONS = (
@@ -44,8 +44,8 @@ def without_reference(audit: Audit) -> str:
     finding = "nothing, any value being as likely as any other" if told_nothing else "what the protocol states"
     parts = [
         "## Appendix: when neither test is taken as true",
-        f"A check on the figures that allow for errors of {name}, by two methods that ask for no true answer at all. "
-        "Knees are corrected for who was imaged, as before. Neither is a reason to change practice by itself.",
+        f"A check on the figures corrected for an imperfect reference standard ({name}), by two methods that need no "
+        "true status. Knees are corrected for verification bias, as before. Neither is a reason to change practice by itself.",
         _BELIEFS.format(name=name, finding=finding),
         _table(audit, pairs, "two_tests", f"Finding and {name} under stated beliefs"),
         _reasons(audit, pairs, "two_tests"),

@@ -18,7 +18,7 @@ from examtally.reporting.plain import box
 
 NO_REFUSAL = (
     "**Never a reason to refuse an image.** These figures help a group to think about how it images. They say nothing "
-    "of the person in front of you: whom to image is for local protocol and clinical judgement."
+    "of the patient in front of you: whom to image is for local protocol and clinical judgment."
 )
 _LINES = {
     "all": ("everybody", GREY, (0, (5, 2))),

@@ -46,8 +46,8 @@ def analysis_status(audit: Audit) -> str:
     if audit.protocol.analysis_status == "prespecified":
         return "*Pre-specified:* this analysis was written down before its results were seen."
     return (
-        "*Exploratory:* this analysis was not written down beforehand. Good for a question, not for an answer: whoever "
-        "looks at many figures finds a striking one by chance."
+        "*Exploratory:* this analysis was not written down beforehand. Good for a question, not for a conclusion: "
+        "whoever looks at many figures finds a striking one by chance."
     )
 
 

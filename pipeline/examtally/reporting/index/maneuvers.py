@@ -7,6 +7,7 @@ import polars as pl
 from examtally.contracts.catalogue.clinical import Condition, Maneuver
 from examtally.reporting.audit.audit import BOTH, Audit
 from examtally.reporting.audit.conditions import published_span
+from examtally.reporting.audit.leading import figure_cells
 from examtally.reporting.engine.estimate import Span
 from examtally.reporting.engine.numbers import listed, percent, percent_range
 from examtally.reporting.engine.tables import Column, details, table
@@ -85,11 +86,9 @@ def _accuracy(audit: Audit, maneuver: Maneuver) -> str:
 def _rows(audit: Audit, maneuver: Maneuver, condition: Condition) -> list[dict[str, str]]:
     published = [entry for entry in maneuver.published if entry.condition == condition.code]
     spans = {measure: published_span(published, measure) for measure in BOTH}
-    lines = {
-        "here, as they are": {m: audit.estimate(condition.code, maneuver.code, m).cell for m in BOTH},
-        "here, corrected": {m: audit.corrected(condition.code, maneuver.code, m).pair for m in BOTH},
-        "published": {m: _span(spans[m]) for m in BOTH},
-    }
+    row = audit.leading.get((condition.code, maneuver.code))
+    here = figure_cells(row) if row is not None else dict.fromkeys(BOTH, "too few")
+    lines = {"here": here, "published": {m: _span(spans[m]) for m in BOTH}}
     return [{"condition": condition.name, "whose": whose} | cells for whose, cells in lines.items()]
 
 

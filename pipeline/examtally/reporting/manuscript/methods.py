@@ -100,7 +100,7 @@ def _leaf(leaf: Leaf, paper: Paper) -> str:
     )
     parts += [f"{words} {value:g} {of}".strip() for words, value, of in numbers if value is not None]
     if leaf.pain:
-        parts.append("reproduction of the person's pain" if leaf.pain == "yes" else "no reproduction of the pain")
+        parts.append("reproduction of the patient's pain" if leaf.pain == "yes" else "no reproduction of the pain")
     return f"{name} has {listed(parts)}"
 
 

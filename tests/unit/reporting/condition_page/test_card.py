@@ -28,7 +28,7 @@ FIRST_RULE_OUT = (
     "pulse or numb foot, gross opening in full extension (possible dislocation: pulses, ankle-brachial index), "
     "inability to raise the straight leg, fever with a hot knee, calf swelling, hip pain in a child. A negative test "
     "does not clear a knee for play. Do not multiply the ratios of two tests for the same structure. Applies to knees "
-    "like ours; local protocol and clinical judgement come first."
+    "like ours; local protocol and clinical judgment come first."
 )
 
 
