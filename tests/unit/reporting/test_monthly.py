@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 import polars as pl
 import pytest
@@ -13,6 +13,7 @@ import pytest
 from examtally.errors import ReportError, ResultsError
 from examtally.reporting import render_monthly
 from examtally.reporting.audit.audit import Audit
+from examtally.reporting.audit.leading import figure_cells, leads
 from examtally.reporting.monthly import Month, panels, promises, screen, sections
 from examtally.reporting.monthly.actions import Action, from_text, read_actions, to_text
 from examtally.results import Results, read_results
@@ -44,7 +45,7 @@ def loud(audit: Audit, period: str = "P017") -> Audit:
 
 def test_a_quiet_month_reads_as_quiet(clinic: Audit) -> None:
     month = Month(quiet(clinic), "P018")
-    assert screen.headline(month).startswith("**Quiet period.** No chart signals. Judged: what was recorded up to P017")
+    assert screen.headline(month).startswith("**Quiet period.** No chart signals. Judged: records up to P017")
     assert screen.decisions(month) == "**Decisions asked for:** none."
 
 
@@ -79,13 +80,59 @@ def test_more_than_three_decisions_are_folded(clinic: Audit) -> None:
     assert "2 more decisions" in rest
 
 
-def test_missed_injuries_are_counted_with_the_command_that_opens_them(clinic: Audit) -> None:
-    found = with_row(clinic, "missed_injuries", "P012", numerator=3)
-    text = screen.missed(Month(found, "P018"))
-    rows = found.table("indicators").filter(pl.col("period") > "P006", indicator="missed_injuries", group_by="overall")
-    assert f"{rows['numerator'].sum()} of {rows['denominator'].sum()}" in text
-    assert "`examtally review --registry REGISTRY --period P012`" in text
+def test_missed_injuries_have_the_expected_reading_errors_taken_off(clinic: Audit) -> None:
+    table = clinic.table("indicators")
+    is_missed = (pl.col("indicator") == "missed_injuries") & (pl.col("group_by") == "overall") & pl.col("mature")
+    counts = {"numerator": 4, "denominator": 40, "expected": 1.5, "expected_all": 3.0}
+    made = table.with_columns(
+        pl.when(is_missed).then(pl.lit(value, table.schema[name])).otherwise(pl.col(name)).alias(name)
+        for name, value in counts.items()
+    )
+    audit = replace(clinic, results=Results({**clinic.results.tables, "indicators": made}, clinic.results.provenance))
+    text = screen.missed(Month(audit, "P018"))
+    periods = made.filter(is_missed).tail(12).height
+    assert f"{4 * periods} of {40 * periods} verified knees (10%)" in text
+    assert f"about {round(2.5 * periods)} are expected to be reading errors" in text
+    assert f"**about {round(1.5 * periods)} were truly missed**" in text
+    assert f"about {3 * periods} have the injury" in text
     assert "put below 10%" in text
+
+
+def test_without_a_model_nothing_is_taken_off_and_the_page_says_so(clinic: Audit) -> None:
+    assert "is not known here" in screen.missed(Month(clinic, "P018"))
+
+
+def test_the_leading_figures_are_those_of_the_audit(clinic: Audit) -> None:
+    rows = re.findall(r"<tr>.*?</tr>", sections.leading_figures(Month(clinic, "P018")))
+    for lead in (lead for lead in leads(clinic) if lead.condition.core):
+        cells = figure_cells(lead.row)
+        shown = [row for row in rows if f">{lead.maneuver.name}<" in row]
+        wanted = [cells[name].replace("\n", "<br /><small>") for name in ("sensitivity", "specificity")]
+        assert any(all(cell in row for cell in wanted) for row in shown)
+
+
+def test_a_committee_has_nothing_to_type(monthly: Path) -> None:
+    for size in ("clinic", "young", "tiny", "empty"):
+        text = (monthly / size / "out" / "monthly.html").read_text(encoding="utf-8")
+        body = re.sub(r"<(style|script).*?</\1>", " ", text, flags=re.S)
+        assert not re.search(r"<code>|examtally (review|report|analyze|ingest)|--\w", body)
+
+
+def test_missed_injuries_stand_first(monthly: Path) -> None:
+    text = (monthly / "clinic" / "out" / "monthly.html").read_text(encoding="utf-8")
+    assert text.index("Missed injuries") < text.index("Decisions asked for")
+
+
+@pytest.mark.parametrize(("due", "said"), [("", "to be set"), ("P020", "P020"), ("P016", "overdue")])
+def test_a_decision_says_when_it_is_due(clinic: Audit, due: str, said: str) -> None:
+    text = screen.decisions(Month(quiet(clinic), "P018", (replace(ACTION, due=due),)))
+    assert said in text
+    assert "overdue" not in text or due == "P016"
+
+
+def test_months_are_called_by_their_names() -> None:
+    assert Month(cast(Audit, None), "2026-03").label == "March 2026"
+    assert Month(cast(Audit, None), "P018").label == "Period P018"
 
 
 def test_the_month_stands_beside_the_one_before(clinic: Audit) -> None:
@@ -95,7 +142,7 @@ def test_the_month_stands_beside_the_one_before(clinic: Audit) -> None:
         "Exams seen",
         "Core exam complete",
         "Probability stated",
-        "Results in",
+        "Verified",
         "Results still coming",
     ]
     assert re.search(r'<th scope="col">P018</th><th scope="col">P017</th>', text)
@@ -104,7 +151,7 @@ def test_the_month_stands_beside_the_one_before(clinic: Audit) -> None:
 def test_no_month_after_the_one_asked_for_is_read(clinic: Audit) -> None:
     month = Month(clinic, "P009")
     assert month.periods[-1] == "P009"
-    assert "12 periods whose results are in" in screen.headline(month)
+    assert "12 periods with follow-up complete" in screen.headline(month)
     assert not month.charts, "limits about the first twelve were not known then"
 
 
@@ -114,7 +161,7 @@ def test_charts_have_open_points_that_are_told_apart(
     monkeypatch.chdir(tmp_path)
     month = Month(quiet(clinic), "P018")
     text = panels.panels(month, panels.ANSWERS, "answers", panels.legend(month))
-    assert "results still coming" in text
+    assert "still open" in text
     assert "6 periods still open" in text
     assert text.count("no signal") == len([code for code in panels.ANSWERS if month.series(code).height])
     assert (tmp_path / "fig" / "answers.svg").is_file()
@@ -179,7 +226,7 @@ def test_an_actions_file_is_read_and_handed_on(tmp_path: Path) -> None:
     file = tmp_path / "actions.yaml"
     file.write_text(
         "actions:\n  - id: A-1\n    decision: Print the core list\n    indicator: core_complete\n"
-        "    rule: beyond_limits\n    owner: lead physician\n    opened: P010\n    outcome:\n",
+        "    rule: beyond_limits\n    owner: lead physician\n    opened: P010\n    outcome:\n    due:\n",
         encoding="utf-8",
     )
     actions = read_actions(file)
@@ -204,7 +251,8 @@ LINES = {
     ("key", "value", "said"),
     [
         ("owner", "Dr. Miller", "write a role of one to five small words"),
-        ("opened", "March", "write the period in which it was opened"),
+        ("opened", "March", "write a period, as 2026-03 or P012"),
+        ("due", "soon", "write a period, as 2026-03 or P012"),
         ("rule", "gut feeling", "use one of beyond_limits"),
         ("indicator", "mood", "use one of exams_seen"),
         ("id", "1 2", "has the wrong form"),

@@ -45,7 +45,8 @@ def without_reference(audit: Audit) -> str:
     parts = [
         "## Appendix: when neither test is taken as true",
         f"A check on the figures corrected for an imperfect reference standard ({name}), by two methods that need no "
-        "true status. Knees are corrected for verification bias, as before. Neither is a reason to change practice by itself.",
+        "true status. Knees are corrected for verification bias, as before. Neither is a reason to change practice by "
+        "itself.",
         _BELIEFS.format(name=name, finding=finding),
         _table(audit, pairs, "two_tests", f"Finding and {name} under stated beliefs"),
         _reasons(audit, pairs, "two_tests"),

@@ -22,7 +22,7 @@ def test_the_wait_follows_from_the_rate_over_periods_with_results() -> None:
     rows = by_period({"P002": (1, 5), "P005": (2, 4), "P008": (1, 3)})
     found = accrual(tally(4, 12), rows, PERIODS, 10)
     assert (found.mature, found.periods_left) == (8, 12)
-    assert found.sentence == "4 people proven with it and 12 without, 10 of each are needed; in about 12 periods"
+    assert found.sentence == "4 patients verified with it and 12 without, 10 of each are needed; in about 12 periods"
 
 
 def test_the_slower_side_decides() -> None:

@@ -238,7 +238,7 @@ def test_an_empty_registry_gives_a_short_honest_report(made: Path) -> None:
 
 def test_three_exams_of_one_examiner_give_short_honest_parts(made: Path) -> None:
     text = seen(made, "tiny").split("Who was studied", 2)[-1]
-    assert "Too few knees with a known answer to try other choices." in text
+    assert "Too few verified knees to try other choices." in text
     assert "No knee was examined by two people" in text or "too few people for a figure" in text
     assert "new examiner" not in text
 

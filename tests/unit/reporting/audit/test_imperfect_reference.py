@@ -75,7 +75,7 @@ def acl(clinic: Audit, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Condi
 
 def test_the_figures_their_range_and_the_assumption_stand_together(clinic: Audit, acl: Condition) -> None:
     block = imperfect_reference_block(allowing(clinic), acl)
-    assert "**If MRI errs as often as published.**" in block
+    assert "**Corrected for an imperfect reference standard as well.**" in block
     assert "87% (77–94%) of knees with the condition present and 93% (91–96%) of those without it absent" in block
     assert "Assumed: MRI misreads knees that are easy and hard to examine alike." in block
     assert "**Lachman test**: sensitivity 71% (53–84%) and specificity 94% (88–97%)." in block
@@ -84,20 +84,23 @@ def test_the_figures_their_range_and_the_assumption_stand_together(clinic: Audit
 
 def test_where_a_conclusion_turns_is_said(clinic: Audit, acl: Condition) -> None:
     block = imperfect_reference_block(allowing(clinic), acl)
-    assert "A positive finding at least doubles the odds, and no single one of these assumptions turns that" in block
-    assert "a negative one at least halves them, but no longer if both err together by 35% of what is possible" in block
+    assert "A positive finding at least doubles the odds (each assumption was varied alone, and this held)" in block
+    assert (
+        "a negative one at least halves them (this would change if MRI and the exam tend to be wrong about the same knees"
+        in block
+    )
     weak = imperfect_reference_block(allowing(clinic, turns=None, estimate=0.6), acl)
-    assert "that a negative one at least halves them does not hold" in weak
+    assert "it cannot be said that a negative one at least halves them" in weak
 
 
 def test_what_the_data_rule_out_is_said(clinic: Audit, acl: Condition) -> None:
-    assert "Incompatible with these data: MRI only 88% specific or less." in imperfect_reference_block(
+    assert "These data do not fit MRI that is only 88% specific or less." in imperfect_reference_block(
         allowing(clinic), acl
     )
     block = imperfect_reference_block(
         allowing(clinic, estimate=None, ci_low=None, ci_high=None, flag="incompatible"), acl
     )
-    assert "MRI of this accuracy could not have made these data" in block
+    assert "these data do not fit MRI of the published accuracy" in block
 
 
 def test_local_mri_comes_with_its_counts_or_with_a_refusal(clinic: Audit, acl: Condition) -> None:

@@ -84,4 +84,4 @@ def test_changes_are_those_of_the_table_in_points(clinic: Audit) -> None:
 
 
 def test_without_the_table_the_part_says_so(clinic: Audit) -> None:
-    assert section(changed(clinic, still(clinic).clear())) == "Too few knees with a known answer to try other choices."
+    assert section(changed(clinic, still(clinic).clear())) == "Too few verified knees to try other choices."

@@ -1,4 +1,4 @@
-"""The examiner's sheet: own figures, the others together, chance in words, what to practise; nobody else on it."""
+"""The examiner's sheet: own figures, the others together, chance in words, what to practice; nobody else on it."""
 
 from __future__ import annotations
 
