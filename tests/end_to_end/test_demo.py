@@ -5,37 +5,16 @@ from __future__ import annotations
 import json
 import re
 import stat
-import subprocess
-import sys
-from dataclasses import dataclass
 from pathlib import Path
 
 import polars as pl
-import pytest
+from demo_run import Run
 from leaks import find_leaks
 
 from examtally.cli.app import main
 from examtally.registry import open_registry
 
 MANIFEST = Path("manifest.json")
-
-
-@dataclass(frozen=True)
-class Run:
-    """What one run of the demo printed and where it wrote."""
-
-    out: Path
-    stdout: str
-    stderr: str
-
-
-@pytest.fixture(scope="session")
-def demo(tmp_path_factory: pytest.TempPathFactory) -> Run:
-    out = tmp_path_factory.mktemp("demo") / "out"
-    words = [sys.executable, "-m", "examtally.cli", "demo", "--out", str(out)]
-    done = subprocess.run(words, capture_output=True, text=True, check=False, timeout=1200)
-    assert done.returncode == 0, done.stderr
-    return Run(out, done.stdout, done.stderr)
 
 
 def test_it_ends_with_what_to_open_what_it_shows_and_what_next(demo: Run) -> None:

@@ -66,7 +66,7 @@ def read_summary(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
 
 def _whole() -> list[Count]:
     examiners = "used_exams join reg.examiners using (examiner_id)"
-    tie = "index exams with an equally early exam beside them, chosen by a fixed rule"
+    tie = "index exams with an equally early exam beside them, the tie broken by a preset rule"
     return [
         Count("exams", "exams in the registry", "cohort_exams"),
         Count("participants", "people examined", "cohort_exams", "count(distinct pk)"),

@@ -380,12 +380,12 @@ class TestPublished:
         for maneuver in knee.maneuvers.values():
             assert {row.condition for row in maneuver.published} <= set(maneuver.conditions)
 
-    def test_the_anaesthetised_are_told_apart(self, knee: Catalogue) -> None:
+    def test_those_under_anesthesia_are_told_from_those_awake(self, knee: Catalogue) -> None:
         rows = [(code, row) for code, m in knee.maneuvers.items() for row in m.published if "Eck" in row.source]
         settings = {
-            (code, "anaesthesia" in row.setting, row.sensitivity, row.specificity)
+            (code, "anesthesia" in row.setting, row.sensitivity, row.specificity)
             for code, row in rows
-            if ("awake" in row.setting) != ("anaesthesia" in row.setting)
+            if ("awake" in row.setting) != ("anesthesia" in row.setting)
         }
         assert settings == {  # van Eck, Knee Surg Sports Traumatol Arthrosc 2013;21:1895-1903
             ("lachman", False, 0.81, 0.81),

@@ -35,7 +35,7 @@ def sentence(audit: Audit) -> str:
         )
     ties = audit.summed("index_ties")
     if ties:
-        parts.append(f"{counted(ties, 'exam')} had another as early beside it; a fixed rule chose, not the finding.")
+        parts.append(f"{counted(ties, 'exam')} had another as early beside it: the tie was broken by a preset rule.")
     return " ".join(parts)
 
 

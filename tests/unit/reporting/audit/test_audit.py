@@ -93,7 +93,7 @@ def test_the_annex_has_its_parts_in_order_its_marking_and_its_caution(made: Path
         "Maneuvers together",
         "Examiners",
         "Do two examiners agree",
-        "How learners come along",
+        "Learner progress",
         "Stated probabilities",
         "Equivocal, not done, not recorded",
         "Smaller groups",

@@ -132,7 +132,7 @@ def test_a_weak_correction_is_called_weak(clinic: Audit, acl: Condition) -> None
 
 def test_results_without_corrections_say_that_they_are_uncorrected(clinic: Audit, acl: Condition) -> None:
     assert not clinic.is_corrected
-    assert "known for" in correction(clinic, acl)
+    assert "were verified after" in correction(clinic, acl)
     assert "Corrected" not in correction(clinic, acl)
     assert "not corrected for who was" in plain.imaged(clinic)
     assert "Begg" not in plain.methods(clinic)

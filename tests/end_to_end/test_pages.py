@@ -1,0 +1,170 @@
+"""The pages of the demo's clinic: one figure a name, or the sentence that tells two apart; words; printed lengths."""
+
+from __future__ import annotations
+
+import re
+import subprocess
+from pathlib import Path
+
+import polars as pl
+import pytest
+from demo_run import Run
+from page_text import Figure, Page, figures
+from programs import POPPLER
+
+from examtally.contracts.contract import load_contract
+from examtally.reporting import render_audit, render_cards, render_conditions, render_monthly, render_sheets
+from examtally.reporting.engine.aims import AIMS
+from examtally.reporting.engine.numbers import percent, ratio
+
+CONDITIONS = ("acl_tear", "meniscal_tear", "lcl_injury")
+PAGES = {"audit": 12, "monthly-P018": 2, "examiner-E-04": 2, "examiner-E-12": 2}
+PAGES |= {f"condition-{code}": 4 for code in CONDITIONS} | {f"card-{code}": 1 for code in CONDITIONS}
+OTHER = (
+    "severity",
+    "as one test",
+    "published",
+    "truth",
+    "(exploratory)",
+    "by examiner",
+    "by site",
+    "how far",
+    "your figures",
+)
+"""Words over figures that are not those of one maneuver in everybody, and say so."""
+
+LEFT = (
+    r"answers? (became|is|are|was|were) known|whose answer|known answer|answer known|corrected for who was",
+    r"allowing for (MRI|the errors|errors)|told apart|hands added|too (bold|timid)|likelier|\bstory\b|\bfilms?\b",
+    r"slipped growth plate|(outer|inner) side|\bcouch\b|the person\b|come along|declared level|\bmended\b|\bproven\b",
+    r"knees counted|takes off what chance|findings as wrong|fixed rule|rows? held|newest period|\bmature\b|read apart",
+    r"group apart|carries the work|\berring\b|err together|could not have made these data|of these assumptions turns",
+    r"nothing is lost that chance|P 0\.00",
+)
+BRITISH = (
+    r"fibre|tumour|anaesthe|orthopaedic|manoeuvre|catalogue|practise|judgement|colour|favour|centimetre|oedema|towards",
+    r"\bgrey\b|analysed?\b|(standardis|generalis|organis)(e|ed|ing|ation)",
+)
+CODE = r"\b[a-z]{2,}(_[a-z0-9]+)+\b"
+
+
+@pytest.fixture(scope="module")
+def folder(demo: Run, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    results, out = demo.out / "results", tmp_path_factory.mktemp("pages")
+    both = ("html", "pdf")
+    render_audit(results, out, formats=both)
+    render_monthly(results, out, period="P018", formats=both)
+    for code in CONDITIONS:
+        render_conditions(results, out, condition=code, formats=both)
+        render_cards(results, out, condition=code, formats=both)
+    for examiner in ("E-04", "E-12"):
+        render_sheets(results, out / "private", examiner=examiner, formats=both)
+    for path in (out / "private").iterdir():
+        path.rename(out / path.name)
+    return out
+
+
+@pytest.fixture(scope="module")
+def pages(folder: Path) -> dict[str, Page]:
+    return {path.stem: Page(path.read_text(encoding="utf-8")) for path in folder.glob("*.html")}
+
+
+@pytest.fixture(scope="module")
+def leading(demo: Run) -> dict[tuple[str, str], set[str]]:
+    """The leading figures as pages write them, by maneuver and measure, for any of its conditions."""
+    found: dict[tuple[str, str], set[str]] = {}
+    rows = pl.read_parquet(demo.out / "results" / "leading.parquet").filter(group_by="overall")
+    for row in rows.iter_rows(named=True):
+        for measure in ("sensitivity", "specificity", "lr_positive", "lr_negative"):
+            write = percent if measure.startswith("s") else ratio
+            found.setdefault((row["maneuver"], measure), set()).add(write(row[measure]))
+    return found
+
+
+def strange(page: Page, leading: dict[tuple[str, str], set[str]]) -> list[Figure]:
+    """Figures of one maneuver that are neither the leading ones nor named for what they aim at."""
+    names = {maneuver.name: code for code, maneuver in load_contract().catalogue.maneuvers.items()}
+    told = (*(aim.name for aim in AIMS.values()), *OTHER)
+    return [
+        one
+        for one in figures(page, names)
+        if one.shown not in leading.get((one.maneuver, one.measure), set())
+        and not any(words in one.words.lower() for words in told)
+    ]
+
+
+def test_no_page_shows_a_second_figure_of_one_name_unless_it_says_what_it_aims_at(
+    pages: dict[str, Page], leading: dict[tuple[str, str], set[str]]
+) -> None:
+    for name, page in pages.items():
+        if name != "audit-annex" and not name.startswith("examiner"):  # the annex parts by group and examiner
+            assert strange(page, leading) == [], name
+
+
+def test_each_aim_that_is_named_has_its_sentence_on_the_page(pages: dict[str, Page]) -> None:
+    for name, page in pages.items():
+        for aim in AIMS.values():
+            if any(aim.name in f"{table.caption} {table.columns()}".lower() for table in page.tables):
+                sentence = aim.sentence.replace("*", "")
+                assert sentence in page.text or "right where every knee is imaged" in page.text, (name, aim.name)
+
+
+def test_a_page_switched_back_to_verified_knees_is_found(
+    folder: Path, leading: dict[tuple[str, str], set[str]], demo: Run
+) -> None:
+    html = (folder / "condition-acl_tear.html").read_text(encoding="utf-8")
+    rows = pl.read_parquet(demo.out / "results" / "accuracy.parquet").filter(
+        condition="acl_tear", maneuver="lachman", group_by="overall", measure="sensitivity"
+    )
+    for adjustment in ("none", "verification"):
+        other = percent(rows.filter(adjustment=adjustment)["estimate"][0])
+        (row,) = {percent(v) for v in rows.filter(adjustment="bias_adjusted")["estimate"]}
+        assert other != row
+        back = html.replace(f"<td>{row}<br /><small>", f"<td>{other}<br /><small>", 1)
+        assert back != html
+        assert {one.maneuver for one in strange(Page(back), leading)} == {"lachman"}
+
+
+def test_folds_hold_what_is_not_to_be_decided_by(folder: Path) -> None:
+    for code in CONDITIONS:
+        html = (folder / f"condition-{code}.html").read_text(encoding="utf-8")
+        shown = Page(re.sub(r"<details>.*?</details>", "", html, flags=re.S))
+        for table in shown.tables:
+            assert "bias alone" not in table.caption
+            is_accuracy = any(word in " ".join(table.columns()) for word in ("Sensitivity", "Specificity"))
+            assert not (is_accuracy and AIMS["none"].name in table.caption), table.caption
+
+
+@pytest.mark.parametrize("pattern", [*LEFT, *BRITISH])
+def test_pages_speak_as_the_trade_does(pages: dict[str, Page], pattern: str) -> None:
+    for name, page in pages.items():
+        found = re.search(f".{{0,40}}(?:{pattern}).{{0,30}}", page.text, re.I)
+        assert found is None, (name, found.group())
+
+
+def test_no_code_of_a_machine_stands_in_a_sentence(pages: dict[str, Page]) -> None:
+    for name, page in pages.items():
+        assert re.findall(CODE, page.prose) == [], name
+
+
+def test_the_monthly_page_has_the_figures_of_the_audit(pages: dict[str, Page]) -> None:
+    names = {maneuver.name: code for code, maneuver in load_contract().catalogue.maneuvers.items()}
+    month, audit = (
+        {
+            (one.maneuver, one.measure): one.shown
+            for one in figures(page, names)
+            if "main maneuvers" in one.words.lower()
+        }
+        for page in (pages["monthly-P018"], pages["audit"])
+    )
+    assert month
+    assert {key: audit[key] for key in month} == month
+
+
+@POPPLER
+@pytest.mark.parametrize(("name", "most"), PAGES.items())
+def test_a_page_is_as_long_as_it_may_be(folder: Path, name: str, most: int) -> None:
+    said = subprocess.run(["pdfinfo", folder / f"{name}.pdf"], capture_output=True, text=True, check=True).stdout
+    found = re.search(r"^Pages: +(\d+)$", said, re.M)
+    assert found is not None
+    assert int(found.group(1)) <= most
