@@ -136,6 +136,30 @@ def monthly(
 
 
 @app.command()
+def actions(
+    results: Results,
+    out: Out,
+    decided: Annotated[
+        Path | None,
+        typer.Option(
+            "--actions", help="YAML with the committee's decisions; see `examtally guide monthly`.", show_default=False
+        ),
+    ] = None,
+    form: Format = "html",
+) -> None:
+    """Conclusions and actions: what to keep, reteach, standardize and measure again, and what came of earlier ones.
+
+    As html, docx or pdf.
+    """
+    from examtally.reporting import render_actions
+
+    chosen = formats(form, "html", "docx", "pdf")
+    with output.progress(files_at(out)) as say:
+        made = render_actions(results, out, actions=decided, formats=chosen, progress=say)
+    output.show_files(made)
+
+
+@app.command()
 def condition(results: Results, out: Out, code: Condition = None, form: Format = "html") -> None:
     """One page a condition: each maneuver alone, which of two is better, what several say together.
 

@@ -16,7 +16,7 @@ from examtally.reporting.engine.numbers import coefficient, counted, percent, sh
 from examtally.reporting.engine.wording import inside_sentence
 
 MOST = 3
-_POOR_AGREEMENT = 0.6  # AC1 below which a technique is worth a session together
+POOR_AGREEMENT = 0.6  # AC1 below which a technique is worth a session together
 _INCOMPLETE = 0.8  # share of complete core exams below which recording comes first
 _HELD = 0.02  # share of record lines held for correction
 
@@ -79,7 +79,7 @@ def _disagreement(audit: Audit, maneuvers: Sequence[str]) -> Iterator[Step]:
         group_by="overall",
         statistic="gwet_ac1",
     )
-    low = rows.filter(pl.col("estimate") < _POOR_AGREEMENT).sort("estimate")
+    low = rows.filter(pl.col("estimate") < POOR_AGREEMENT).sort("estimate")
     if low.height:
         row = low.row(0, named=True)
         name = inside_sentence(audit.catalogue.maneuvers[row["maneuver"]].name)

@@ -16,6 +16,7 @@ from examtally.reporting.engine.tables import raw_html
 INDEX = "index"
 KINDS: Mapping[str, str] = {
     "monthly": "Monthly quality reports",
+    "actions": "Conclusions and actions",
     "audit": "Audit",
     "audit-annex": "Annex to the audit",
     "condition": "One page a condition",
