@@ -7,7 +7,16 @@ import polars as pl
 from examtally.reporting.engine.numbers import DASH, counted, listed, percent, points, ratio, ratio_range
 from examtally.reporting.engine.tables import Column, table
 from examtally.reporting.manuscript.paper import Paper, Row, label
-from examtally.reporting.manuscript.values import RATIOS, TOO_FEW, capital, how_made, measure_name, of_whom, p_words
+from examtally.reporting.manuscript.values import (
+    RATIOS,
+    TOO_FEW,
+    capital,
+    how_made,
+    leading_rows,
+    measure_name,
+    of_whom,
+    p_words,
+)
 
 _STATUS = Column("status", "Status", words=True)
 _OF_EXAMINERS = ("role", "setting", "site")
@@ -43,10 +52,10 @@ def comparisons(paper: Paper) -> str:
 
 
 def comparison_words(paper: Paper) -> str:
-    """One sentence a declared comparison of everybody on verified knees."""
+    """One sentence a declared comparison of everybody, by the leading estimate where there is one."""
     said = []
-    for line in _compared(paper):
-        if line["difference"] is None or line["group_by"] != "overall" or line["adjustment"] != "none":
+    for line in leading_rows(_compared(paper), "difference"):
+        if line["difference"] is None or line["group_by"] != "overall":
             continue
         contrast = "a ratio of" if line["measure"] in RATIOS else "a difference of"
         unit = "" if line["measure"] in RATIOS else " points"
@@ -54,7 +63,8 @@ def comparison_words(paper: Paper) -> str:
             f"{capital(measure_name(line['measure']))} was {_value(line, 'a')} with "
             f"{paper.test_name(line['maneuver_a'])} and {_value(line, 'b')} with "
             f"{paper.test_name(line['maneuver_b'])}, {contrast} {_difference(line).replace(chr(10), ' ')}{unit} "
-            f"(P {_p(line).replace(chr(10), ', ')}; {counted(line['n'], 'knee')}; {label(line['status'])})."
+            f"({_tested(line)}{how_made(line['adjustment'])}, {counted(line['n'], 'verified knee')}; "
+            f"{label(line['status'])})."
         )
     return " ".join(said)
 
@@ -103,11 +113,9 @@ def interactions(paper: Paper) -> str:
 
 
 def interaction_words(paper: Paper) -> str:
-    """One sentence a pair of groups on verified knees."""
+    """One sentence a pair of groups, by the leading estimate where there is one."""
     said = []
-    for line in _judged(paper, "interactions"):
-        if line["adjustment"] != "none":
-            continue
+    for line in leading_rows(_judged(paper, "interactions"), "difference"):
         start = (
             f"{capital(measure_name(line['measure']))} of {paper.test_name(line['maneuver'])}, "
             f"{paper.group_name(line['group_a'])} against {paper.group_name(line['group_b'])} ({label(line['status'])})"
@@ -118,7 +126,7 @@ def interaction_words(paper: Paper) -> str:
         write = points if " minus " in line["maneuver"] else percent
         said.append(
             f"{start}: {write(line['estimate_a'])} and {write(line['estimate_b'])}, difference "
-            f"{_difference(line).replace(chr(10), ' ')} points (P {_p(line).replace(chr(10), ', ')})."
+            f"{_difference(line).replace(chr(10), ' ')} points ({_tested(line)}{how_made(line['adjustment'])})."
         )
     return " ".join(said)
 
@@ -164,6 +172,12 @@ def _of_group(line: Row, which: str) -> str:
     value = line[f"estimate_{which}"]
     shown = points(value) if " minus " in line["maneuver"] else percent(value)
     return f"{shown if line['flag'] != 'too_few' else DASH}\n{counted(line[f'n_{which}'], 'knee')}"
+
+
+def _tested(line: Row) -> str:
+    """The P value for a sentence; empty where nothing was tested."""
+    words = _p(line).replace("\n", ", ")
+    return "" if words == DASH else f"P {words}; "
 
 
 def _p(line: Row) -> str:

@@ -13,10 +13,11 @@ from examtally.reporting.manuscript.values import agreement_value, capital, how_
 
 _STATUS = Column("status", "Status", words=True)
 _SAID_OF = {
-    "none": "",
-    "verification": ", corrected for who was verified alone,",
-    "bias_adjusted": ", corrected for who was imaged and for errors of the reference,",
+    "bias_adjusted": ", corrected for verification bias and for an imperfect reference standard,",
+    "verification": ", corrected for verification bias alone,",
+    "none": ", in verified knees only,",
 }
+"""What is said of a figure by how it was made, the leading one first."""
 
 
 def cross_tabulations(paper: Paper) -> str:
@@ -73,12 +74,12 @@ def estimates(paper: Paper) -> str:
 
 
 def estimate_words(paper: Paper, role: str) -> str:
-    """One sentence a figure of the analyses of this role, on verified knees, everybody."""
+    """One sentence a figure of the analyses of this role, everybody; the leading estimates first."""
     wanted = [one for one in paper.rows("study_analyses", role=role) if "accuracy" in one["tables"].split(", ")]
     said = []
-    for line in paper.rows("accuracy", group_by="overall"):
-        if line["adjustment"] not in _SAID_OF:
-            continue
+    order = list(_SAID_OF)
+    told = [line for line in paper.rows("accuracy", group_by="overall") if line["adjustment"] in _SAID_OF]
+    for line in sorted(told, key=lambda one: order.index(one["adjustment"])):
         asked = any(
             line["maneuver"] in one["tests"].split(", ") and line["measure"] in one["measures"].split(", ")
             for one in wanted

@@ -9,7 +9,7 @@ from examtally.reporting.engine.figures import paper as sheet
 from examtally.reporting.engine.figures import publish
 from examtally.reporting.manuscript.boxes import WIDTH
 from examtally.reporting.manuscript.paper import Paper, Row, label
-from examtally.reporting.manuscript.values import value_words
+from examtally.reporting.manuscript.values import how_made, leading_rows, value_words
 
 _ROW = 0.3
 _HEAD, _FOOT = 0.1, 0.35
@@ -17,10 +17,10 @@ _COLOURS = {"sensitivity": PRESENT, "specificity": ABSENT}
 
 
 def forest(paper: Paper) -> str:
-    """Sensitivity and specificity as they are on verified knees, a figure a test; empty where there is none."""
+    """Sensitivity and specificity by the leading estimate, else on verified knees; a figure a test, if there is one."""
     lines = [
         line
-        for line in paper.rows("accuracy", adjustment="none")
+        for line in leading_rows(paper.rows("accuracy"))
         if line["measure"] in _COLOURS and line["group_by"] != "examiner" and line["n"]
     ]
     tests = dict.fromkeys(line["maneuver"] for line in lines)
@@ -50,7 +50,10 @@ def _of_test(paper: Paper, lines: list[Row]) -> str:
         return publish(
             figure,
             f"estimates-{lines[0]['maneuver'].replace('_', '-')}",
-            caption=f"{name}, sensitivity and specificity on verified knees; filled: pre-specified, open: exploratory.",
+            caption=(
+                f"{name}, sensitivity and specificity, {how_made(lines[0]['adjustment'])}; filled: pre-specified, "
+                "open: exploratory."
+            ),
             alt="Sensitivity and specificity. " + " ".join(_alt(paper, line) for line in lines),
             data=pl.DataFrame([_data(line) for line in lines], infer_schema_length=None),
         )

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from examtally.reporting.engine.numbers import coefficient, percent, percent_range, ratio, ratio_range
 from examtally.reporting.manuscript.paper import Paper, Row
 
@@ -21,13 +23,21 @@ _NAMES = {
     "pabak": "prevalence-adjusted kappa",
 }
 _ADJUSTED = {
-    "none": "verified, as they are",
-    "verification": "corrected for who was verified alone",
-    "bias_adjusted": "all eligible, corrected for who was imaged and for errors of the reference",
+    "none": "verified knees only",
+    "verification": "corrected for verification bias alone",
+    "bias_adjusted": "all eligible, corrected for verification bias and for an imperfect reference standard",
     "begg_greenes": "corrected by the test's own result",
     "ipw": "weighted by the chance of verification",
     "multiple_imputation": "condition of the others imputed",
 }
+
+
+def leading_rows(lines: Sequence[Row], figure: str = "estimate") -> list[Row]:
+    """Rows by the leading estimate where any of them has its `figure`, else those on verified knees."""
+    led = [line for line in lines if line["adjustment"] == "bias_adjusted"]
+    if any(line[figure] is not None for line in led):
+        return led
+    return [line for line in lines if line["adjustment"] == "none"]
 
 
 def measure_name(code: str) -> str:
