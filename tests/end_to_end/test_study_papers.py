@@ -104,7 +104,10 @@ def test_estimates_of_text_table_and_figure_come_from_the_cross_tabulation(singl
     assert whole["Events of knees"] == f"{right} of {right + wrong}"
     value = next(cell for head, cell in whole.items() if head.startswith("Estimate"))
     assert value.startswith(f"{round(100 * right / (right + wrong))}%")
-    assert f"Sensitivity of Lever sign was {value}, {right} of {right + wrong} (pre-specified)." in single.text
+    assert (
+        f"Sensitivity of Lever sign, in verified knees only, was {value}, {right} of {right + wrong} (pre-specified)."
+        in single.text
+    )
     assert any(f"sensitivity; pre-specified: {value}." in words for words in single.pictures)
 
 

@@ -1,10 +1,9 @@
 """From a results folder to figures, tables and rendered reports; knows no records."""
 
-from examtally.reporting.actions_page.making import render_actions
 from examtally.reporting.condition_page.making import render_cards, render_conditions
 from examtally.reporting.examiner_sheet.making import render_sheets
 from examtally.reporting.monthly.month import render_monthly
-from examtally.reporting.reports import render_audit, render_intake, render_release, render_shelf
+from examtally.reporting.reports import render_actions, render_audit, render_intake, render_release, render_shelf
 
 __all__ = [
     "render_actions",

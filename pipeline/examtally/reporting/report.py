@@ -10,12 +10,11 @@ from typing import Any, Literal
 from examtally.disclosure.release import Approval
 from examtally.errors import ReportError
 from examtally.registry.scratch import scratch
-from examtally.reporting.actions_page.making import render_actions
 from examtally.reporting.condition_page.making import render_cards, render_conditions
 from examtally.reporting.examiner_sheet.making import render_sheets
 from examtally.reporting.manuscript.paper import render_study
 from examtally.reporting.monthly.month import render_monthly
-from examtally.reporting.reports import render_audit, render_intake, render_release, render_shelf
+from examtally.reporting.reports import render_actions, render_audit, render_intake, render_release, render_shelf
 from examtally.results import Results
 from examtally.studies import StudyResults
 

@@ -13,6 +13,8 @@ from examtally.registry.lock_wait import LockWait
 from examtally.registry.scratch import scratch
 from examtally.reporting.engine.renderer import keep_apart, put_page, render
 from examtally.reporting.index.listing import shelve, to_text
+from examtally.reporting.monthly.actions import read_actions
+from examtally.reporting.monthly.actions import to_text as to_json
 from examtally.results import read_results
 from examtally.results.manifest import is_results_folder
 
@@ -36,6 +38,26 @@ def render_audit(
     pages = render("audit", results_dir, out_dir, formats=formats, source=source)
     say("rendering its annex")
     return [*pages, *render("annex", results_dir, out_dir, page="audit-annex", formats=formats)]
+
+
+def render_actions(
+    results_dir: Path,
+    out_dir: Path,
+    *,
+    actions: Path | None = None,
+    formats: Sequence[str] = ("html",),
+    progress: Callable[[str], object] | None = None,
+) -> list[Path]:
+    """Render the conclusions and actions as `actions`; return the pages in the order of `formats`.
+
+    `actions` is the committee's own file of decisions. Raises ResultsError where the folder is not a whole results
+    folder and ReportError for an actions file that is wrong; nothing is written then.
+    """
+    read_results(results_dir)
+    decided = read_actions(actions) if actions is not None else ()
+    if progress is not None:
+        progress("rendering the conclusions and actions")
+    return render("actions", results_dir, out_dir, formats=formats, beside={"actions.json": to_json(decided)})
 
 
 def render_release(

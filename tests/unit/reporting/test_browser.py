@@ -59,7 +59,7 @@ def test_the_answer_stands_on_the_first_screen(browser: Browser, made: Path) -> 
 
 def test_the_month_stands_on_one_screen(browser: Browser, monthly: Path) -> None:
     page = open_page(browser, monthly, "clinic", DESK, "monthly").page
-    box = page.locator("text=Rows held back:").first.bounding_box()
+    box = page.locator("text=Decisions asked for").first.bounding_box()
     page.close()
     assert box is not None
     assert box["y"] + box["height"] < DESK["height"]

@@ -1,4 +1,4 @@
-"""The same figures in smaller groups: compact, exploratory, counts alone where there are too few people."""
+"""The leading figures in smaller groups of exams, and sensitivity by how severe the condition is."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ from examtally.contracts.catalogue.clinical import Condition
 from examtally.reporting.audit.audit import Audit
 from examtally.reporting.audit.leading import figure_cells
 from examtally.reporting.engine.aims import LEADING
+from examtally.reporting.engine.estimate import Estimate
 from examtally.reporting.engine.numbers import counted
 from examtally.reporting.engine.tables import Column, download, table, tabs
 
@@ -19,6 +20,10 @@ CAUTION = (
     f"Main maneuvers only, and exploratory: many groups are looked at, so some differ by chance. {LEADING} A role, "
     f"setting or site with fewer than {_FEWEST_EXAMINERS} examiners is merged with others; it and groups with too few "
     "patients show no figure."
+)
+_SEVERITY = (
+    "A test may find a severe injury and miss a mild one; the sensitivity above mixes them. The grade is the one that "
+    "imaging or surgery gave. Who was imaged and the errors of the tests are allowed for as above."
 )
 _COLUMNS = (
     Column("group", "Group"),
@@ -37,6 +42,28 @@ def section(audit: Audit) -> str:
     if not panels:
         return "Too few verified knees to analyze groups separately."
     return f"{CAUTION}\n\n{tabs(panels, depth=1)}"
+
+
+def by_severity(audit: Audit, condition: Condition) -> str:
+    """A table of sensitivity by grade of the condition; nothing where no grade has a figure."""
+    rows = audit.table("accuracy").filter(
+        condition=condition.code, group_by="severity", measure="sensitivity", adjustment="bias_adjusted"
+    )
+    if rows.filter(pl.col("estimate").is_not_null()).is_empty():
+        return ""
+    found = {(row["maneuver"], row["group"]): row for row in rows.iter_rows(named=True)}
+    grades = [grade for grade in condition.severity if any(group == grade.code for _, group in found)]
+    lines = [
+        {"maneuver": maneuver.name} | {grade.code: _graded(found.get((maneuver.code, grade.code))) for grade in grades}
+        for maneuver in audit.maneuvers(condition)
+        if any((maneuver.code, grade.code) in found for grade in grades)
+    ]
+    columns = (Column("maneuver", "Maneuver"), *(Column(one.code, one.label, "Sensitivity") for one in grades))
+    caption = f"{condition.name}: sensitivity by severity"
+    kept = rows.select("maneuver", "group", "estimate", "ci_low", "ci_high", "n", "note")
+    return f"{_SEVERITY}\n{table(pl.DataFrame(lines), columns, caption=caption)}" + download(
+        kept, f"severity-{condition.code}"
+    )
 
 
 def group_tabs(audit: Audit, condition: Condition) -> str:
@@ -94,3 +121,12 @@ def _has_few_examiners(audit: Audit, group_by: str, group: str) -> bool:
 def _download(audit: Audit, condition: Condition) -> str:
     kept = audit.table("leading").filter(pl.col("group_by").is_in(GROUPINGS), condition=condition.code)
     return download(kept.drop("condition", "status"), f"groups-{condition.code}")
+
+
+def _graded(row: dict[str, object] | None) -> str:
+    """The figure with its limits and the graded knees; too few where it is withheld."""
+    if row is None:
+        return ""
+    estimate = Estimate.of(row)
+    knees = f"{counted(estimate.n, 'knee')} graded"
+    return f"{estimate.pair}\n{knees}" if estimate.is_usable else f"too few\n{knees}"

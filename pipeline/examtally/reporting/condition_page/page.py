@@ -9,10 +9,10 @@ from pathlib import Path
 from examtally.contracts.catalogue.clinical import Condition
 from examtally.reporting.audit.audit import Audit, open_audit
 from examtally.reporting.audit.conditions import accuracy_of_each, remarks, settled_by, too_few_yet
+from examtally.reporting.audit.groups import by_severity
 from examtally.reporting.audit.leading import drawn, knees_behind, leads_of, reasons_of, sentences, table_of
 from examtally.reporting.audit.next_steps import steps_for
 from examtally.reporting.audit.reliability import assumptions, beside, references
-from examtally.reporting.audit.severity import by_severity
 from examtally.reporting.engine.aims import LEADING, fold, told
 from examtally.reporting.engine.numbers import listed
 from examtally.reporting.engine.wording import inside_sentence
