@@ -8,9 +8,9 @@ import polars as pl
 
 from examtally.contracts.catalogue.clinical import Condition
 from examtally.reporting.audit.audit import Audit
-from examtally.reporting.audit.leading import Lead
+from examtally.reporting.audit.leading import Lead, leads
 from examtally.reporting.engine.aims import AIMS, fold, told
-from examtally.reporting.engine.numbers import DASH, count, percent, percent_range
+from examtally.reporting.engine.numbers import DASH, count, percent, percent_range, share_of
 from examtally.reporting.engine.tables import Column, table
 
 _REFERENCE = (
@@ -27,6 +27,15 @@ _BESIDE = (
     *(Column(one, f"{name[0].upper()}{name[1:]}") for one, name in _SIMPLER.items()),
 )
 _MEASURES = {"sensitivity": "Sensitivity", "specificity": "Specificity"}
+
+
+_TRUTH = (
+    Column("what", "Maneuver"),
+    Column("measure", "Measure"),
+    Column("estimate", "Estimate\n95% CI"),
+    Column("truth", "Truth"),
+    Column("held", "Interval\nholds it"),
+)
 
 
 def assumptions(audit: Audit) -> str:
@@ -93,6 +102,37 @@ def beside(audit: Audit, items: Sequence[Lead]) -> str:
     frame = pl.DataFrame(rows).sort("measure", maintain_order=True)
     shown = table(frame, _BESIDE, caption="The same figures by simpler methods", group="measure")
     return fold("The same figures by simpler methods", f"\n{text}\n{shown}")
+
+
+def known_truth(audit: Audit) -> str:
+    """A heading, how many intervals hold the truth, and a table; nothing where the truth is not known."""
+    known = {tuple(row[:3]): row[3] for row in audit.table("known_truth").rows()}
+    rows = []
+    for lead in leads(audit):
+        for measure, word in _MEASURES.items():
+            truth = known.get((lead.condition.code, lead.maneuver.code, measure))
+            low, high = (lead.row[f"{measure}_{end}"] for end in ("low", "high"))
+            if truth is None or low is None or high is None:
+                continue
+            rows.append(
+                {
+                    "what": f"{lead.maneuver.name}\n{lead.condition.name}",
+                    "measure": word,
+                    "estimate": f"{percent(lead.row[measure])}\n{percent_range(low, high)}",
+                    "truth": percent(truth),
+                    "held": "yes" if low <= truth <= high else "no",
+                }
+            )
+    if not rows:
+        return ""
+    held = sum(row["held"] == "yes" for row in rows)
+    return (
+        "## Because this clinic is invented: the truth\n\n"
+        "The records are synthetic, so what is true of them is known. No real clinic has this part. Of the intervals "
+        f"below, {share_of(held, len(rows))} hold the truth; about 95% should, over many such clinics "
+        "(`examtally demo --clinics 20` counts).\n\n"
+        f"{table(pl.DataFrame(rows), _TRUTH, caption='Leading estimates beside the truth')}"
+    )
 
 
 def _cell(value: float | None, low: float | None, high: float | None) -> str:

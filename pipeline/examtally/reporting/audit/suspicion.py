@@ -41,10 +41,3 @@ def post_test_cell(ratio: Estimate, before: float = BEFORE) -> str:
     """The same for a table cell, limits beneath."""
     text = post_test_text(ratio, before)
     return text.replace(" (", "\n").removesuffix(")") if text else ratio.number
-
-
-def is_told_apart(ratio: Estimate) -> bool:
-    """Whether the interval of a ratio leaves out 1, so that the finding carries information."""
-    if not ratio.shown:
-        return False
-    return (ratio.low is not None and ratio.low > 1) or (ratio.high is not None and ratio.high < 1)

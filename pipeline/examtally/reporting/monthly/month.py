@@ -15,6 +15,7 @@ import polars as pl
 from examtally.contracts.periods import PERIOD, place_of
 from examtally.errors import ReportError, ResultsError
 from examtally.reporting.audit.audit import Audit, open_audit
+from examtally.reporting.engine.numbers import percent, share_of
 from examtally.reporting.engine.renderer import render
 from examtally.reporting.engine.wording import inside_sentence
 from examtally.reporting.monthly.actions import Action, from_text, read_actions, to_text
@@ -23,6 +24,7 @@ from examtally.results import read_results
 LAST = 12
 _SEAL = r"[0-9a-f]{64}"
 Row = Mapping[str, Any]
+_POINTS = ("calibration_gap",)
 _CHART = ("indicator", "group_by", "group")
 _JUDGED = ("limit_low", "limit_high", "rule", "chart", "false_signal", "shift", "delay")
 
@@ -155,3 +157,36 @@ def _periods(known: Sequence[str]) -> str:
     if not known:
         return "a month as 2026-03, or an ordinal as P001"
     return ", ".join(known) if len(known) <= 12 else f"{known[0]} to {known[-1]} as the registry has them"
+
+
+def value_of(row: Row) -> str:
+    """The value of a row with its counts.
+
+    >>> value_of({"indicator": "verified", "group_by": "overall", "value": 0.5, "numerator": 20, "denominator": 40})
+    '20 of 40 (50%)'
+    """
+    if row["value"] is None:
+        return "none"
+    return share_of(row["numerator"], row["denominator"]) if _is_share(row) else plain(row, row["value"])
+
+
+def plain(row: Row, value: float | None) -> str:
+    """A number on the scale of its row: a percentage, days, or points of percentage."""
+    if value is None:
+        return "–"
+    if row["indicator"] == "days_to_reference":
+        return f"{round(value, 1):g} days"
+    if row["indicator"] in _POINTS:
+        return f"{round(100 * value):+d} points".replace("-", "−")
+    return percent(value)
+
+
+def moved(row: Row) -> str:
+    """What the value is held against: the centre of its chart."""
+    if row["centre"] is None or row["value"] is None:
+        return "no centre yet"
+    return f"usually {plain(row, row['centre'])}"
+
+
+def _is_share(row: Row) -> bool:
+    return row["numerator"] is not None and row["indicator"] not in _POINTS

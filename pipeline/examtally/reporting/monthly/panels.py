@@ -14,8 +14,7 @@ from examtally.contracts.periods import place_of
 from examtally.plots.look import ABSENT, GREY, INK, PRESENT, RULE, bare, style
 from examtally.reporting.engine.figures import paper, publish
 from examtally.reporting.engine.numbers import counted
-from examtally.reporting.monthly.month import Month
-from examtally.reporting.monthly.values import plain, value_of
+from examtally.reporting.monthly.month import Month, plain, value_of
 
 RECORDS = ("core_complete", "probability_stated", "equivocal", "examiner_blinded", "held_back")
 ANSWERS = ("verified", "days_to_reference", "yield", "unsuspected_proven")

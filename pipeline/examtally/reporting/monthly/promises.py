@@ -7,8 +7,7 @@ import polars as pl
 from examtally.reporting.engine.aims import fold
 from examtally.reporting.engine.numbers import counted, percent
 from examtally.reporting.engine.tables import Column, table
-from examtally.reporting.monthly.month import LAST, Month, Row
-from examtally.reporting.monthly.values import plain
+from examtally.reporting.monthly.month import LAST, Month, Row, plain
 
 
 def multiplicity(month: Month) -> str:

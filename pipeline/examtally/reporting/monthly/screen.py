@@ -12,9 +12,8 @@ from examtally.reporting.engine.numbers import count, counted, listed, percent, 
 from examtally.reporting.engine.tables import Column, details, table
 from examtally.reporting.engine.wording import inside_sentence
 from examtally.reporting.monthly.actions import Action
-from examtally.reporting.monthly.month import LAST, Month, Row
+from examtally.reporting.monthly.month import LAST, Month, Row, moved, plain
 from examtally.reporting.monthly.panels import RECORDS
-from examtally.reporting.monthly.values import moved, plain
 
 _MONTH = (
     ("exams_seen", "Exams seen"),

@@ -11,8 +11,7 @@ from examtally.reporting.audit.leading import leads, table_of
 from examtally.reporting.engine.aims import AIMS, LEADING, told
 from examtally.reporting.engine.numbers import count, counted, percent, percent_range, share_of
 from examtally.reporting.engine.tables import Column, table
-from examtally.reporting.monthly.month import LAST, Month, Row
-from examtally.reporting.monthly.values import plain, value_of
+from examtally.reporting.monthly.month import LAST, Month, Row, plain, value_of
 
 _CROSSED = {"reached": "reached a target on both sides", "left": "may have left one"}
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from examtally.reporting.audit.suspicion import after, is_told_apart, post_test_cell, post_test_text
+from examtally.reporting.audit.suspicion import after, post_test_cell, post_test_text
 from examtally.reporting.engine.estimate import Estimate
 
 
@@ -34,11 +34,3 @@ def test_nothing_is_made_of_too_few() -> None:
     few = ratio(5, 2, 10, shown=False)
     assert post_test_text(few) == ""
     assert post_test_cell(few) == "too few"
-    assert not is_told_apart(few)
-
-
-@pytest.mark.parametrize(("low", "high", "told"), [(1.2, 9, True), (0.8, 9, False), (0.1, 0.9, True), (4, None, True)])
-def test_a_finding_tells_something_where_its_interval_leaves_out_one(
-    low: float, high: float | None, *, told: bool
-) -> None:
-    assert is_told_apart(ratio(2.0, low, high)) is told
