@@ -29,14 +29,11 @@ _KINDS: Mapping[str, str] = {
 _COLUMNS = (
     Column("what", "What", words=True),
     Column("rests", "What it rests on", words=True),
-    Column("owner", "Owner", words=True),
-    Column("when", "Measured again", words=True),
 )
 _EARLIER = (
     Column("decision", "Decision", words=True),
-    Column("owner", "Owner", words=True),
-    Column("opened", "Opened", words=True),
-    Column("due", "Due", words=True),
+    Column("opened", "Opened"),
+    Column("due", "Due"),
     Column("outcome", "What came of it", words=True),
 )
 
@@ -85,7 +82,11 @@ def thresholds() -> str:
 def conclusions_table(audit: Audit) -> str:
     """The same with what each rests on, who owns it and when it is measured again."""
     rows = [
-        {"kind": _KINDS[one.kind], "what": one.what, "rests": one.rests, "owner": one.owner, "when": one.when}
+        {
+            "kind": _KINDS[one.kind],
+            "what": f"{one.what}\n{one.owner}",
+            "rests": f"{one.rests}\nmeasured again {one.when}",
+        }
         for one in conclusions(audit)
     ]
     caption = "What passed its threshold, and what it rests on"
@@ -98,8 +99,7 @@ def earlier(actions: Sequence[Action]) -> str:
         return "No decision is on file."
     rows = [
         {
-            "decision": f"{action.decision}\n{action.id}",
-            "owner": action.owner,
+            "decision": f"{action.decision}\n{action.id}, {action.owner}",
             "opened": action.opened,
             "due": action.due or ("to be set" if action.is_open else "–"),
             "outcome": action.outcome or "open",
@@ -181,7 +181,7 @@ def _again(audit: Audit, core: Sequence[Lead]) -> Iterator[Conclusion]:
                 f"{lead.name}: no figure yet",
                 rests,
                 _LEAD,
-                item.when if not item.is_enough else "next analysis",
+                item.when if not item.is_enough else "with the next analysis",
             )
         elif max(widths) > WIDE:
             limits = percent_range(row["sensitivity_low"], row["sensitivity_high"])

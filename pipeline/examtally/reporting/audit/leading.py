@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from textwrap import fill
 from typing import Any
 
 import polars as pl
@@ -33,6 +34,7 @@ _DOWN = {"rules_out": "rules out", "helps": "lowers", "no_help": "no help", "too
 _HEAD = "positive / negative"
 _SIDES = ("present", "absent")
 _WIDE, _NARROW = 6.5, 3.4
+_LINE = 31  # letters of a name beside the wide picture
 _COLUMNS = (
     Column("maneuver", "Maneuver"),
     Column("sensitivity", "Sensitivity\n95% CI"),
@@ -305,7 +307,8 @@ def _wide(items: Sequence[Lead]) -> Figure:
     for place, lead in enumerate(items):
         _draw(axes, lead, place + 0.5)
         level = 1 - (head + (place + 0.5) * row) / height
-        figure.text(0.0, level, lead.maneuver.name, va="center", fontsize=10)
+        name = fill(lead.maneuver.name, _LINE)
+        figure.text(0.0, level, name, va="center", fontsize=9 if "\n" in name else 10, linespacing=1.1)
         figure.text(0.785, level, verdict(lead), va="center", fontsize=9.5, color=GREY)
     return figure
 

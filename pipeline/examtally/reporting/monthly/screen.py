@@ -51,7 +51,7 @@ def decisions(month: Month) -> str:
     columns = (
         Column("what", "Decision", words=True),
         Column("owner", "Owner", words=True),
-        Column("due", "Due", words=True),
+        Column("due", "Due"),
         Column("outcome", "Last outcome", words=True),
     )
     rows = [*asked, *open_ones]
