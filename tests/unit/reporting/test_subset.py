@@ -48,6 +48,7 @@ def prose(path: Path) -> str:
 
 def test_there_are_these_reports() -> None:
     assert [path.name for path in WHOLE] == [
+        "actions.qmd",
         "annex.qmd",
         "audit.qmd",
         "card.qmd",
