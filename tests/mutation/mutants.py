@@ -148,7 +148,7 @@ MUTANTS: tuple[Mutant, ...] = (
     *_of(
         "reporting/audit/next_steps.py",
         f"{_AUDIT}/test_leading.py",
-        ("_POOR_AGREEMENT = 0.6", "_POOR_AGREEMENT = 0.9"),
+        ("POOR_AGREEMENT = 0.6", "POOR_AGREEMENT = 0.9"),
         ('if lead.row["verdict_negative"] != "rules_out"]', 'if lead.row["verdict_negative"]]'),
         ('pl.col("participants") >= audit.min_participants,', 'pl.col("participants") >= 0,'),
     ),
@@ -157,6 +157,16 @@ MUTANTS: tuple[Mutant, ...] = (
         "tests/unit/analytics/bias_adjusted/test_leading.py",
         ("if near >= settles:", "if near > settles:"),
         ("    if near is None:\n        return None\n", ""),
+    ),
+    *_of(
+        "reporting/condition_page/comparisons.py",
+        "tests/unit/reporting/condition_page/test_comparisons_and_grades.py",
+        ('measure: str, adjustment: str = "bias_adjusted"', 'measure: str, adjustment: str = "none"'),
+    ),
+    *_of(
+        "reporting/actions_page/conclusions.py",
+        "tests/unit/reporting/test_actions_page.py",
+        ("WIDE = 0.4", "WIDE = 0.5"),
     ),
     *_of(
         "reporting/audit/forest.py",
