@@ -82,6 +82,20 @@ def reference_posterior_table(models: BiasModels, protocol: Protocol) -> pl.Data
     return _conform("reference_posterior", rows, protocol)
 
 
+def status_right(models: BiasModels) -> pl.DataFrame:
+    """Share of the knees called present, or absent, that are: condition, positive (called present), right."""
+    rows = []
+    for code, model in models.fitted.items():
+        called = model.knees.frame[f"status_{code}"]
+        for positive, chance in ((True, model.draws.chance), (False, 1 - model.draws.chance)):
+            inside = (called == ("present" if positive else "absent")).to_numpy()
+            if inside.any():
+                rows.append((code, positive, float(chance[inside].mean())))
+    return pl.DataFrame(
+        rows, schema={"condition": pl.String, "positive": pl.Boolean, "right": pl.Float64}, orient="row"
+    )
+
+
 def bias_models_table(models: BiasModels, protocol: Protocol) -> pl.DataFrame:
     """Return the table `bias_models`: what each model is made of, and whether it can be trusted."""
     return _conform("bias_models", [_model_row(model, protocol) for model in models.fitted.values()], protocol)

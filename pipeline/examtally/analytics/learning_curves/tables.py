@@ -22,25 +22,32 @@ _PAIR = ("condition", "maneuver", "outcome")
 _LEARNER = (*_PAIR, "examiner_id")
 _CHART = (*_LEARNER, "among")
 _SIDES = {"positive": "present", "negative": "absent"}
+_RIGHT = {"condition": pl.String, "positive": pl.Boolean, "right": pl.Float64}
+_LEAST_RIGHT = 0.01  # keeps the levels apart where a status is hardly ever right
 LEAST_CASES = 10
 _STEP = 0.05  # targets are declared in steps of five points
 _NOT_DESIGNED = "The limits for these levels and so many planned cases cannot be worked out: no limit is drawn."
 _NO_ROOM = (
-    "The supervisors' own figures leave too little room between the target and a guess on the two sides together: no "
-    "limit is drawn."
+    "The supervisors' own figures, or the errors of the reference, leave too little room between the target and a guess "
+    "on the two sides together: no limit is drawn."
 )
 
 
-def learning_table(cases: pl.DataFrame, supervisors: pl.DataFrame, protocol: Protocol) -> pl.DataFrame:
+def learning_table(
+    cases: pl.DataFrame, supervisors: pl.DataFrame, protocol: Protocol, right: pl.DataFrame | None = None
+) -> pl.DataFrame:
     """Follow the charts of every learner, maneuver, condition and outcome, one for positives and one for negatives.
 
     `cases` has a row a case: condition, maneuver, examiner_id, outcome, period, place (whole numbers that put the
     periods in order), participant, positive (the condition is there, or the supervisor found it positive) and failed.
-    `supervisors` counts their own: condition, maneuver, outcome, positive, cases, failures, participants. Nothing may
-    be missing; the order of the rows does not matter.
+    `supervisors` counts their own: condition, maneuver, outcome, positive, cases, failures, participants. `right` is
+    the share of the reference's statuses that are so: condition, positive (called present), right; a condition without
+    a row is taken as it is called. Nothing may be missing; the order of the rows does not matter.
 
     Target: what the supervisors fail plus `learning.margin`, so never stricter than they themselves reach, where
-    `display.min_participants` people stand behind their figure on each side; else the protocol's levels. A target
+    `display.min_participants` people stand behind their figure on each side; else the protocol's levels, which speak of
+    the knee, raised by what the reference errs. Supervisors were held against the same reference: its errors are in
+    their figure, so that on neither way an error of it is booked as the learner's (see `_against_status`). A target
     under which a guess could pass (the two unacceptable shares together above 1) has no limit: whoever does not look
     fails 1 on the two sides together. Limits: see `design`; path: `follow_all`. Where the planned number gives no limit
     the score is still there, with state `followed`, flag `no_limit` and a note with the chances.
@@ -48,7 +55,7 @@ def learning_table(cases: pl.DataFrame, supervisors: pl.DataFrame, protocol: Pro
     `standing` is that of both sides at the end of the period. Returns the columns of the table `learning` but status.
     """
     chosen = protocol.learning
-    charts = _charts(cases, _targets(cases, supervisors, protocol))
+    charts = _charts(cases, _targets(cases, supervisors, right, protocol))
     followed = [
         _followed(part, replace(chosen, p_acceptable=float(low), p_unacceptable=float(high)))
         for (low, high), part in charts.group_by("p_acceptable", "p_unacceptable", maintain_order=True)
@@ -62,7 +69,9 @@ def learning_table(cases: pl.DataFrame, supervisors: pl.DataFrame, protocol: Pro
     )
 
 
-def _targets(cases: pl.DataFrame, supervisors: pl.DataFrame, protocol: Protocol) -> pl.DataFrame:
+def _targets(
+    cases: pl.DataFrame, supervisors: pl.DataFrame, right: pl.DataFrame | None, protocol: Protocol
+) -> pl.DataFrame:
     """The levels of each pair and side: condition, maneuver, outcome, positive, p_acceptable, p_unacceptable."""
     chosen = protocol.learning
     gap = chosen.p_unacceptable - chosen.p_acceptable
@@ -72,13 +81,32 @@ def _targets(cases: pl.DataFrame, supervisors: pl.DataFrame, protocol: Protocol)
         .filter(pl.len().over(_PAIR) == len(_SIDES))
         .with_columns(((steps - 1e-9).ceil() * _STEP).round(2).clip(_STEP, 1 - gap - _STEP).alias("p_acceptable"))
     )
+    shares = pl.DataFrame(schema=_RIGHT) if right is None else right
     sides = cases.select(*_PAIR).unique().join(pl.DataFrame({"positive": [True, False]}), how="cross")
-    return sides.join(own, on=[*_PAIR, "positive"], how="left").select(
-        *_PAIR,
-        "positive",
-        pl.col("p_acceptable").fill_null(chosen.p_acceptable),
-        (pl.col("p_acceptable") + gap).round(2).fill_null(chosen.p_unacceptable).alias("p_unacceptable"),
+    return (
+        sides.join(own, on=[*_PAIR, "positive"], how="left")
+        .join(shares, on=["condition", "positive"], how="left")
+        .with_columns(right=pl.when(outcome="reference").then("right").fill_null(1.0))
+        .select(
+            *_PAIR,
+            "positive",
+            pl.col("p_acceptable").fill_null(_against_status(chosen.p_acceptable, chosen.p_acceptable)),
+            (pl.col("p_acceptable") + gap)
+            .round(2)
+            .fill_null(_against_status(chosen.p_unacceptable, chosen.p_acceptable))
+            .alias("p_unacceptable"),
+        )
     )
+
+
+def _against_status(failing: float, failing_elsewhere: float) -> pl.Expr:
+    """The share of findings that differ from a status which is `right` so often, by shares that differ from the truth.
+
+    Where the status is wrong, a finding differs from it when it is right. The log-likelihood ratio of two such shares is
+    that of the finding with the status summed over, so that the exact limits hold.
+    """
+    right = pl.col("right").clip(_LEAST_RIGHT)
+    return right * failing + (1 - right) * (1 - failing_elsewhere)
 
 
 def _charts(cases: pl.DataFrame, targets: pl.DataFrame) -> pl.DataFrame:

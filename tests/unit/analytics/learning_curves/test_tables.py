@@ -41,10 +41,18 @@ def _cases(
 
 
 def _table(
-    cases: pl.DataFrame, contract: Contract, supervisors: pl.DataFrame | None = None, **learning: Any
+    cases: pl.DataFrame,
+    contract: Contract,
+    supervisors: pl.DataFrame | None = None,
+    right: tuple[float, float] | None = None,
+    **learning: Any,
 ) -> pl.DataFrame:
     protocol = load_protocol({"learning": learning}, contract)
-    return conform("learning", learning_table(cases, NOBODY if supervisors is None else supervisors, protocol))
+    known = None
+    if right is not None:
+        known = pl.DataFrame({"condition": "acl_tear", "positive": [True, False], "right": right})
+    others = NOBODY if supervisors is None else supervisors
+    return conform("learning", learning_table(cases, others, protocol, known))
 
 
 def _sides(answers: tuple[float, float], seed: int, cases: tuple[int, int] = (60, 60)) -> pl.DataFrame:
@@ -164,6 +172,28 @@ def test_a_target_that_a_guess_could_pass_has_no_limit(contract: Contract) -> No
     table = _table(_sides((0.9, 0.1), 1), contract, _supervisors(22, 10))
     assert set(table["standing"]) == {"no_limit"}
     assert "guess" in table["note"][0]
+
+
+def test_what_the_reference_errs_is_in_the_protocols_levels_and_already_in_those_of_supervisors(
+    contract: Contract,
+) -> None:
+    table = _table(_sides((0.9, 0.1), 1), contract, right=(0.84, 0.95))
+    levels = {row[0]: row[1:] for row in table.select("outcome_side", "p_acceptable", "p_unacceptable").unique().rows()}
+    assert levels["present"] == pytest.approx((0.84 * 0.2 + 0.16 * 0.8, 0.84 * 0.4 + 0.16 * 0.8))
+    assert levels["absent"] == pytest.approx((0.95 * 0.2 + 0.05 * 0.8, 0.95 * 0.4 + 0.05 * 0.8))
+    own = _table(_sides((0.9, 0.1), 1), contract, _supervisors(10, 4), right=(0.84, 0.95))
+    assert dict(own.group_by("outcome_side").agg(pl.col("p_acceptable").first()).iter_rows()) == {
+        "present": 0.25,
+        "absent": 0.15,
+    }
+    agreed = _sides((0.9, 0.1), 1).with_columns(outcome=pl.lit("supervisor"))
+    assert set(_table(agreed, contract, right=(0.84, 0.95))["p_acceptable"]) == {0.2}
+
+
+def test_a_reference_that_is_mostly_wrong_leaves_no_room(contract: Contract) -> None:
+    table = _table(_sides((0.9, 0.1), 1), contract, right=(0.2, 0.99))
+    assert set(table["standing"]) == {"no_limit"}
+    assert "errors of the reference" in table["note"][0]
 
 
 def test_a_planned_number_that_is_too_small_says_so_in_every_row(contract: Contract) -> None:
