@@ -1,7 +1,7 @@
 """Learners who do not look, under a reference that errs: how often do their charts say that they reached the target?
 
-Aim, stated before the first run: whoever always says negative, always says positive, or guesses, is "reached" in at most
-5 % of series. Good learners stand beside them as they come. Seed 20261129.
+Aim, stated before the first run: whoever always says negative, always says positive, or guesses, is "reached" in at
+most 5 % of series. Good learners stand beside them as they come.
 """
 
 from __future__ import annotations
@@ -95,6 +95,6 @@ def test_nobody_reaches_the_target_without_looking_and_the_good_do_in_a_short_ru
 
 @pytest.mark.study
 def test_nobody_reaches_the_target_without_looking() -> None:
-    for name, said, share in rows(400):
+    for name, said, share in rows(200):
         print(f"| {name} | {said} | {100 * share:.1f} |")
         assert name in SKILLED or share <= MOST

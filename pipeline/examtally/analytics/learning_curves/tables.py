@@ -28,8 +28,8 @@ LEAST_CASES = 10
 _STEP = 0.05  # targets are declared in steps of five points
 _NOT_DESIGNED = "The limits for these levels and so many planned cases cannot be worked out: no limit is drawn."
 _NO_ROOM = (
-    "The supervisors' own figures, or the errors of the reference, leave too little room between the target and a guess "
-    "on the two sides together: no limit is drawn."
+    "The supervisors' own figures, or the errors of the reference, leave too little room between the target and a "
+    "guess on the two sides together: no limit is drawn."
 )
 
 
@@ -102,8 +102,8 @@ def _targets(
 def _against_status(failing: float, failing_elsewhere: float) -> pl.Expr:
     """The share of findings that differ from a status which is `right` so often, by shares that differ from the truth.
 
-    Where the status is wrong, a finding differs from it when it is right. The log-likelihood ratio of two such shares is
-    that of the finding with the status summed over, so that the exact limits hold.
+    Where the status is wrong, a finding differs from it when it is right. The log-likelihood ratio of two such shares
+    is that of the finding with the status summed over, so that the exact limits hold.
     """
     right = pl.col("right").clip(_LEAST_RIGHT)
     return right * failing + (1 - right) * (1 - failing_elsewhere)

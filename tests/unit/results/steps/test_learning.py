@@ -27,6 +27,7 @@ def test_a_protocol_decides_levels_roles_and_outcome(registry: Registry) -> None
     def charts(**protocol: object) -> pl.DataFrame:
         return analyze(registry, protocol, with_examiners=True, only="learning").learning
 
-    assert set(charts(learning={"p_acceptable": 0.1, "planned": 90})["p_acceptable"]) == {0.1}
+    levels = charts(learning={"p_acceptable": 0.1, "planned": 90})["p_acceptable"]
+    assert 0.1 < levels.min() < levels.max() < 0.3, "each side allows for what the reference errs there"
     assert charts(learning={"outcome": "supervisor"}).is_empty()
     assert charts(agreement={"learners": ["fellow"]}).is_empty()
