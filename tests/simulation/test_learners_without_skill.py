@@ -31,7 +31,12 @@ UNSKILLED = {
     "guesses positive, four in five": (0.8, 0.8),
 }
 SKILLED = {"as the target asks": (0.8, 0.2), "better": (0.9, 0.1)}
-TARGETS = {"levels of the protocol": None, "set by supervisors": (0.85, 0.12)}
+# what supervisors answer, None where they set no target, and whether the errors of the reference are allowed for
+TARGETS = {
+    "levels of the protocol": (None, True),
+    "the same, every status taken as true": (None, False),
+    "set by supervisors": ((0.85, 0.12), True),
+}
 
 
 def right() -> tuple[float, float]:
@@ -71,11 +76,12 @@ def supervisors(answers: tuple[float, float] | None) -> pl.DataFrame:
     return counts.clear() if answers is None else counts
 
 
-def reached(answers: tuple[float, float], target: tuple[float, float] | None, series: int) -> float:
+def reached(answers: tuple[float, float], target: str, series: int) -> float:
     """Share of learners whom the charts ever call reached."""
+    others, is_allowed_for = TARGETS[target]
     protocol = load_protocol({"learning": {"planned": PLANNED, "orders": 11}}, CONTRACT)
     known = pl.DataFrame({"condition": "acl_tear", "positive": [True, False], "right": right()})
-    table = learning_table(learners(answers, series), supervisors(target), protocol, known)
+    table = learning_table(learners(answers, series), supervisors(others), protocol, known if is_allowed_for else None)
     assert table["limit"].null_count() == 0
     return table.filter(standing="reached")["examiner_id"].n_unique() / series
 
@@ -83,14 +89,19 @@ def reached(answers: tuple[float, float], target: tuple[float, float] | None, se
 def rows(series: int) -> Iterator[tuple[str, str, float]]:
     """Learner, target and share reached."""
     for name, answers in (UNSKILLED | SKILLED).items():
-        for said, target in TARGETS.items():
-            yield name, said, reached(answers, target, series)
+        for target in TARGETS:
+            yield name, target, reached(answers, target, series)
 
 
 def test_nobody_reaches_the_target_without_looking_and_the_good_do_in_a_short_run() -> None:
-    assert reached(UNSKILLED["guesses evenly"], None, 60) <= MOST
-    assert reached(UNSKILLED["always negative"], None, 10) == 0
-    assert reached(SKILLED["better"], None, 20) >= 0.8
+    usual = "levels of the protocol"
+    assert reached(UNSKILLED["guesses evenly"], usual, 60) <= MOST
+    assert reached(UNSKILLED["always negative"], usual, 10) == 0
+    assert (
+        reached(SKILLED["as the target asks"], usual, 40)
+        > 0.6
+        > reached(SKILLED["as the target asks"], list(TARGETS)[1], 40)
+    )
 
 
 @pytest.mark.study
