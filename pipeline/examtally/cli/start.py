@@ -13,10 +13,16 @@ from examtally.cli.stopping import unfinished_at
 from examtally.errors import ContractError
 from examtally.resources import resource
 
+Scenario = Annotated[
+    Path | None,
+    typer.Option("--scenario", help="A scenario file, small or young; the built-in clinic without it."),
+]
+
 
 def demo(
     out: Annotated[Path, typer.Option("--out", help="Folder to write to.")] = Path("demo"),
     seed: Annotated[int | None, typer.Option("--seed", help="Another synthetic clinic.", show_default=False)] = None,
+    scenario: Scenario = None,
     clinics: Annotated[
         int,
         typer.Option(
@@ -32,11 +38,11 @@ def demo(
 
     if clinics:
         with output.progress() as say:
-            score = score_clinics(clinics, seed=seed, progress=say)
+            score = score_clinics(clinics, seed=seed, scenario=scenario, progress=say)
         output.show_score(score)
         return
     with output.progress(unfinished_at(out)) as say:
-        made = run_demo(out, seed=seed, progress=say)
+        made = run_demo(out, seed=seed, scenario=scenario, progress=say)
     output.show_demo(made)
 
 
@@ -102,9 +108,7 @@ def guide(
 def synthesize(
     out: Annotated[Path, typer.Option("--out", help="Folder to write to: records/, dirty/ and truth.json.")],
     seed: Annotated[int | None, typer.Option("--seed", help="The same seed gives the same bytes.")] = None,
-    scenario: Annotated[
-        Path | None, typer.Option("--scenario", help="A scenario file; the built-in clinic without it.")
-    ] = None,
+    scenario: Scenario = None,
     as_json: Json = False,
 ) -> None:
     """Write the record files of an invented clinic whose truth is known, and a dirty copy with planted faults."""
