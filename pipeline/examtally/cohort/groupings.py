@@ -7,8 +7,8 @@ from dataclasses import dataclass
 
 import duckdb
 
-from examtally.contracts.bands import Bands
 from examtally.contracts.contract import Contract
+from examtally.contracts.protocol.analysis_set import Bands
 from examtally.contracts.protocol.protocol import Protocol
 
 UNKNOWN = "unknown"

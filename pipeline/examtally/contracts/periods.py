@@ -1,4 +1,4 @@
-"""Reporting periods: calendar months (2026-03) or ordinals (P001), and the quarters they make."""
+"""Reporting periods: calendar months (2026-03) or ordinals (P001)."""
 
 from __future__ import annotations
 
@@ -16,14 +16,3 @@ def place_of(period: str) -> int:
     """
     month = _MONTH.fullmatch(period)
     return int(month.group(1)) * 12 + int(month.group(2)) - 1 if month else int(period.lstrip("P"))
-
-
-def quarter_of(period: str) -> tuple[tuple[int, int], bool]:
-    """The quarter a period belongs to, and whether the period is its last; ordinals count from P001.
-
-    >>> quarter_of("2026-03"), quarter_of("P004")
-    (((2026, 0), True), ((0, 1), False))
-    """
-    month = _MONTH.fullmatch(period)
-    year, number = (int(month.group(1)), int(month.group(2)) - 1) if month else (0, int(period.lstrip("P")) - 1)
-    return (year, number // 3), number % 3 == 2

@@ -52,11 +52,6 @@ class ConditionPlan(Section):
     half_life_days: Maybe[Annotated[float, Number(0.1)]] = None
     """Days in which half of the knees have healed; it stays where left out."""
 
-    @property
-    def severity_codes(self) -> tuple[str, ...]:
-        """The severities it can have; none where it has no kinds."""
-        return self.severity.codes if self.severity else ()
-
 
 def known_codes(conditions: Mapping[str, ConditionPlan], contract: Contract) -> Iterator[Fault]:
     """A derived condition has no plan of its own; severities and patterns are those of the catalogue."""

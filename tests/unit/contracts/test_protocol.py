@@ -10,8 +10,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from examtally.contracts.bands import Bands
 from examtally.contracts.contract import Contract
+from examtally.contracts.protocol.analysis_set import Bands
 from examtally.contracts.protocol.protocol import Protocol, load_protocol, protocol_keys
 from examtally.errors import ProtocolError
 

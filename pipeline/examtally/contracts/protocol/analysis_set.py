@@ -5,9 +5,9 @@ from __future__ import annotations
 import re
 from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass, field
+from itertools import pairwise
 from typing import Annotated, TypeAlias
 
-from examtally.contracts.bands import Bands
 from examtally.contracts.checks import Fault, nearest
 from examtally.contracts.contract import Contract
 from examtally.contracts.declaration import Section
@@ -26,6 +26,7 @@ from examtally.contracts.kinds import (
 )
 
 FOLLOW_UP = "follow_up"
+ACUITY = ("acute", "subacute", "chronic")
 Window: TypeAlias = Annotated[
     tuple[int, int],
     Two(Whole(-LONGEST_DAY, LONGEST_DAY), "is not a window", "write first and last day, as [0, 90]", is_rising=True),
@@ -60,6 +61,25 @@ def _without_maneuvers(definitions: Mapping[str, str], contract: Contract) -> It
                 problem = f"uses the index maneuver {maneuver.code}"
                 yield Fault(problem, "define the case without the maneuvers under study", condition)
                 break
+
+
+@dataclass(frozen=True)
+class Bands:
+    """A whole number cut into named bands: `codes[i]` holds `starts[i - 1] <= value < starts[i]`."""
+
+    codes: tuple[str, ...]
+    starts: tuple[int, ...]
+
+    @classmethod
+    def between(cls, starts: tuple[int, ...]) -> Bands:
+        """Name the bands by their limits: under_16, 16_25, …, 60_over."""
+        inner = [f"{low}_{high - 1}" for low, high in pairwise(starts)]
+        return cls((f"under_{starts[0]}", *inner, f"{starts[-1]}_over"), starts)
+
+    @classmethod
+    def cut(cls, group_by: str, cuts: tuple[int, ...]) -> Bands:
+        """The bands of a grouping: acuity is cut by last day, the others by the first value of each further band."""
+        return cls(ACUITY, tuple(cut + 1 for cut in cuts)) if group_by == "acuity" else cls.between(cuts)
 
 
 @dataclass(frozen=True)
