@@ -217,6 +217,21 @@ MUTANTS: tuple[Mutant, ...] = (
         ("forecasts.participants < protocol.display.min_participants else None", "False else None"),
     ),
     *_of(
+        "analytics/diagnostic_accuracy/two_by_two.py",
+        "tests/unit/analytics/diagnostic_accuracy/test_clustering.py",
+        ("fewer = np.where(examiners < participants, examiners, participants)", "fewer = examiners"),
+    ),
+    *_of(
+        "ingestion/checking/days.py",
+        "tests/unit/ingestion/test_batchwide.py",
+        ("BIRTHDAY_SHARE = 0.8", "BIRTHDAY_SHARE = 0.95"),
+    ),
+    *_of(
+        "contracts/protocol/models.py",
+        f"{_COHORT}/test_monitoring.py",
+        ("likely: Share = 0.5", "likely: Share = 0.3"),
+    ),
+    *_of(
         "analytics/diagnostic_accuracy/notes.py",
         "tests/unit/analytics/diagnostic_accuracy",
         ("_FEW_EXAMINERS = 5", "_FEW_EXAMINERS = 2"),

@@ -66,7 +66,7 @@ def main(words: list[str]) -> int:
             is_killed = _is_killed(one, source)
             killed += is_killed
             said = "killed  " if is_killed else "SURVIVED"
-            print(f"{number:3}/{len(chosen)} {said} {one.file}: {one.old.strip()} -> {one.new.strip()}", flush=True)
+            print(f"{number:3}/{len(chosen)} {said} {one.file}: {one.old.strip()!r} -> {one.new.strip()!r}", flush=True)
     print(
         f"{killed} of {len(chosen)} breakages were noticed ({killed / len(chosen):.0%}; at least {ENOUGH:.0%} must be)"
     )

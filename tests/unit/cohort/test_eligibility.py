@@ -54,6 +54,12 @@ def test_a_reading_of_the_same_day_is_allowed() -> None:
     assert ends(records, "fluid", "tap") == {"analysed": 1}
 
 
+def test_a_reading_of_the_same_day_bars_nothing_even_where_the_window_begins_later() -> None:
+    records = Records().exam("EX1", day=5).finding("EX1", "drawer").reference("ligament", "present", 5, "mri")
+    assert ends(records, windows={"ligament": [1, 90]}) == {"outside_window": 1}
+    assert ends(records, windows={"ligament": [0, 90]}) == {"analysed": 1}
+
+
 def test_a_reading_bars_the_conditions_its_modality_settles_whatever_it_speaks_of() -> None:
     records = Records().exam("EX1", day=5).reference("fluid", "absent", 4, "mri")
     assert ends(records) == {"after_reference": 1}

@@ -82,6 +82,16 @@ def test_yield_has_its_other_side_and_counts_only_closed_windows(contract: Contr
     assert (later["yield"], later["unsuspected_proven"]) == ((0, 0), (0, 0))
 
 
+def test_a_knee_is_suspected_from_the_declared_probability(contract: Contract) -> None:
+    records = Records().exam("EX9", "PT9", period="2021-01")
+    for number, probability in enumerate((0.35, 0.49, 0.5, 0.7), 1):
+        records.exam(f"EX{number}", f"PT{number}").reference("acl_tear", "present", 9, participant_id=f"PT{number}")
+        say(records, f"EX{number}", acl_tear=probability)
+    assert counts(watch(records, contract), "2020-01")["yield"] == (2, 2)
+    lower = load_protocol({"monitoring": {"likely": 0.4}}, contract)
+    assert counts(watch(records, contract, lower), "2020-01")["yield"] == (3, 3)
+
+
 def test_a_missed_injury_counts_as_soon_as_it_is_proven_and_by_the_declared_level(contract: Contract) -> None:
     watched = watch(little(contract), contract)
     assert counts(watched, "2020-01")["missed_injuries"] == (1, 2)

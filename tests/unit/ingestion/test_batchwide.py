@@ -11,7 +11,6 @@ from records import exam, finding, places, reference, send
 from examtally.errors import FileFault
 from examtally.ingestion.checking.days import FEWEST_PARTICIPANTS
 
-pytestmark = pytest.mark.usefixtures("one_engine")
 RANDOM = np.random.default_rng(20260314)
 
 
@@ -91,6 +90,17 @@ def test_days_since_birth(tmp_path: Path, registry: Path) -> None:
     _refused(tmp_path, registry, "follow the participants' ages", exams=_exams(days))
     random_days = [int(day) for day in RANDOM.permutation(days)]
     assert places(send(tmp_path, registry, exams=_exams(random_days)), "exams") == {"stored": 40}
+
+
+@pytest.mark.parametrize(("others", "is_refused"), [(4, True), (8, True), (9, False)])
+def test_days_since_birth_of_four_in_five_people(tmp_path: Path, registry: Path, others: int, is_refused: bool) -> None:
+    ages = [2 + number % 9 for number in range(40)]
+    days = [int(365.25 * (age + (5 if number < others else 0.5))) for number, age in enumerate(ages)]
+    people = [{"participant_id": f"PT-{number}", "age_years": age} for number, age in enumerate(ages)]
+    if is_refused:
+        _refused(tmp_path, registry, "follow the participants' ages", exams=_exams(days), participants=people)
+    else:
+        assert places(send(tmp_path, registry, exams=_exams(days), participants=people), "exams") == {"stored": 40}
 
 
 def _calendar(periods: int, per_period: int, days_a_period: float) -> list[dict[str, object]]:

@@ -96,6 +96,7 @@ def test_the_chains_meet_and_the_models_say_what_they_rest_on(clinic: KnownClini
     ("positive", "negative", "words"),
     [
         ((11, 25), (0.02, 0.09), ("rules_in", "rules_out")),
+        ((10, 25), (0.02, 0.1), ("rules_in", "rules_out")),
         ((2.1, 25), (0.02, 0.4), ("helps", "helps")),
         ((1.1, 1.9), (0.6, 0.9), ("no_help", "no_help")),
         ((1.1, 3.0), (0.3, 0.9), ("too_early", "too_early")),

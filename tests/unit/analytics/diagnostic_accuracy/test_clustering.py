@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from itertools import combinations
+from typing import Any
 
 import numpy as np
 import pytest
@@ -20,7 +21,7 @@ from examtally.analytics.diagnostic_accuracy.clustering import (
     ratio_weights,
     two_way_variance,
 )
-from examtally.analytics.diagnostic_accuracy.two_by_two import DENOMINATORS
+from examtally.analytics.diagnostic_accuracy.two_by_two import DENOMINATORS, TwoByTwo
 from examtally.analytics.intervals import normal_quantile, t_quantile
 
 RATIOS = [
@@ -31,6 +32,16 @@ RATIOS = [
     (("tp", "fn"), "all"),
     (("tp", "tn"), "all"),
 ]
+
+
+@pytest.mark.parametrize(("people", "examiners"), [(2, 3), (3, 2)])
+def test_the_fewer_of_people_and_examiners_are_the_clusters(
+    people: int, examiners: int, knee: Any, tally: Any, tally_by_examiner: Any
+) -> None:
+    knees = [knee(f"PT{number % people}", "tp", f"ER{number % examiners}") for number in range(6)]
+    role = {"group": "resident"}
+    table = TwoByTwo.of(tally(knees, group_by="role", **role), tally_by_examiner(knees, **role))
+    assert table.clusters("present").tolist() == [2]
 
 
 def raw(seed: int, people: int = 60) -> np.ndarray:

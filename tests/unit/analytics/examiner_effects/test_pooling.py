@@ -27,7 +27,7 @@ FP = 60 - TN
 
 def brute(hyper: Hyper, tp: int, fp: int, fn: int, tn: int) -> tuple[float, float, float]:
     """Log likelihood of one examiner and mean sensitivity and specificity given the hyperparameters, on a fine grid."""
-    axis = np.linspace(-8, 8, 2001)
+    axis = np.linspace(-8, 8, 801)
     one, two = np.meshgrid(axis, axis, indexing="ij")
     a, c, d = (float(part[0, 0]) for part in hyper.factor)
     se, sp = expit(hyper.mean[0, 0] + a * one), expit(hyper.mean[0, 1] + c * one + d * two)

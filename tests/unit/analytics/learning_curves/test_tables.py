@@ -144,13 +144,14 @@ def test_nobody_reaches_the_target_without_looking(
     contract: Contract, answers: tuple[float, float], supervisors: tuple[int, int] | None
 ) -> None:
     """Always negative, always positive, and guesses at a fixed rate: at most 5 in 100 series, by chance 9 of 120."""
+    is_constant = answers[0] in (0.0, 1.0)
+    learners = [
+        _sides(answers, seed).with_columns(examiner_id=pl.lit(f"E{seed}")) for seed in range(4 if is_constant else 120)
+    ]
     other = None if supervisors is None else _supervisors(*supervisors)
-    reached = 0
-    for seed in range(120):
-        reached += "reached" in set(_table(_sides(answers, seed), contract, other, orders=11)["standing"])
-        if answers[0] in (0.0, 1.0) and seed == 3:
-            break
-    assert reached <= (0 if answers[0] in (0.0, 1.0) else 9)
+    table = _table(pl.concat(learners), contract, other, orders=11)
+    assert table["examiner_id"].n_unique() == len(learners)
+    assert table.filter(standing="reached")["examiner_id"].n_unique() <= (0 if is_constant else 9)
 
 
 def test_a_good_learner_does_reach_it(contract: Contract) -> None:

@@ -92,6 +92,8 @@ def test_what_is_withheld_stands_without_a_figure_and_with_its_reason(contract: 
     text = table_of([Lead(made.settled[0], made.core_maneuvers(made.settled[0])[0], hidden)], "Figures")
     assert "withheld" in text
     assert "80%" not in text
+    unsaid = Lead(made.settled[0], made.core_maneuvers(made.settled[0])[0], hidden | {"reason": None})
+    assert "withheld" in table_of([unsaid], "Figures")
 
 
 def test_a_negative_finding_that_rules_out_asks_for_nothing(contract: Contract) -> None:
