@@ -3,6 +3,9 @@ SUPPORTED := 3.14 3.13 3.12 3.11
 # The newest of them that runs here, else python3; `make PYTHON=/path/to/python3` names another.
 PYTHON ?= $(firstword $(foreach version,$(SUPPORTED),$(shell python$(version) -c 'import sys; print(sys.executable)' 2>/dev/null)) python3)
 BIN := .venv/bin
+ifndef SEED
+SEED := $(shell date +%s)
+endif
 export PIP_DISABLE_PIP_VERSION_CHECK := 1
 
 .PHONY: help install install-dev install-notebook demo test mutate study bench schemas lock check-lock audit dist clean
@@ -55,13 +58,15 @@ test: .venv/.installed-dev
 	$(BIN)/ruff check .
 	$(BIN)/ruff format --check .
 	$(BIN)/mypy pipeline
-	$(BIN)/pytest -q -n 2 --dist loadfile -m "not study and not benchmark_ratio"
+	@echo "order of the tests: make test SEED=$(SEED)"
+	$(BIN)/pytest -q -n 2 --dist loadfile --no-loadscope-reorder --shuffle $(SEED) -m "not study and not benchmark_ratio"
 
 mutate: .venv/.installed-dev
 	$(BIN)/python tests/mutation/run.py
 
 study: .venv/.installed-dev
-	$(BIN)/pytest -q -s -m study tests/simulation tests/faults tests/attacks
+	$(BIN)/pytest -q -s -m study
+	$(BIN)/pytest -q --hypothesis-profile study tests/property
 
 bench: .venv/.installed-dev
 	$(BIN)/pytest -q -s -m benchmark_ratio tests/benchmarks

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import random
+import re
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import combinations_with_replacement
+from pathlib import Path
 
 import polars as pl
 import pytest
@@ -14,10 +16,16 @@ from hypothesis import settings
 
 from examtally.contracts.contract import Contract, load_contract
 from examtally.contracts.protocol.protocol import Protocol
+from examtally.ingestion import batch
+from examtally.ingestion.checking.intake import examine
 
-# A busy machine is no fault of the code: no example fails for its time.
-settings.register_profile("no_deadline", deadline=None)
-settings.load_profile("no_deadline")
+# A busy machine is no fault of the code: no example fails for its time. `make study` draws many examples.
+settings.register_profile("study", deadline=None, max_examples=200)
+settings.register_profile("quick", deadline=None, max_examples=12)
+settings.load_profile("quick")
+
+
+LONG = re.compile(r"end_to_end|test_browser|test_sheets|faults")
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
@@ -33,18 +41,21 @@ def pytest_report_header(config: pytest.Config) -> str | None:
 
 @pytest.hookimpl(tryfirst=True)
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
-    """Shuffle before pytest brings together what shares a fixture; alike in every process that has the seed."""
-    seed = config.getoption("--shuffle")
-    if seed is None:
-        return
-    order = random.Random(seed)
+    """Shuffle before pytest brings together what shares a fixture; alike in every process that has the seed.
+
+    Whole lines and browsers begin, so that no processor is left waiting for one of them at the end.
+    """
     files: dict[str, list[pytest.Item]] = {}
     for item in items:
         files.setdefault(str(item.path), []).append(item)
     chosen = list(files.values())
-    order.shuffle(chosen)
-    for tests in chosen:
-        order.shuffle(tests)
+    seed = config.getoption("--shuffle")
+    if seed is not None:
+        order = random.Random(seed)
+        order.shuffle(chosen)
+        for tests in chosen:
+            order.shuffle(tests)
+    chosen.sort(key=lambda tests: not LONG.search(str(tests[0].path)))
     items[:] = [item for tests in chosen for item in tests]
 
 
@@ -117,6 +128,29 @@ def tally_examiners(
             | _sums(knees, lambda knee: (knee.participant, knee.examiner), "px_")
         ]
     )
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _gate_alone() -> Iterator[None]:
+    """Ingest without the second engine, which decides nothing and takes seconds to load."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(batch, "examine", lambda *_: ())
+        yield
+
+
+@pytest.fixture(scope="module")
+def both_engines() -> Iterator[None]:
+    """Bring the second engine back for a file of tests."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(batch, "examine", examine)
+        yield
+
+
+@pytest.fixture(scope="session")
+def together(tmp_path_factory: pytest.TempPathFactory, worker_id: str) -> Path:
+    """A folder that every process of this run of tests knows."""
+    own = tmp_path_factory.getbasetemp()
+    return own if worker_id == "master" else own.parent
 
 
 @pytest.fixture(scope="session")

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pytest
 from demo_run import Run, read_demo, run_demo
 from shared import shared_folder
 
 
 @pytest.fixture(scope="session")
-def demo(tmp_path_factory: pytest.TempPathFactory, worker_id: str) -> Run:
-    own = tmp_path_factory.getbasetemp()
-    return read_demo(shared_folder(own if worker_id == "master" else own.parent, "invented-clinic", run_demo))
+def demo(together: Path) -> Run:
+    return read_demo(shared_folder(together, "invented-clinic", run_demo))

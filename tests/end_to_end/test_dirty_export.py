@@ -36,7 +36,10 @@ def expected(export: Path) -> dict[str, Any]:
 
 
 @pytest.fixture(scope="module")
-def taken(export: Path, tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, BatchReport]:
+def taken(
+    export: Path, request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory
+) -> tuple[Path, BatchReport]:
+    request.getfixturevalue("both_engines")
     registry = tmp_path_factory.mktemp("taken") / "registry.duckdb"
     return registry, ingest([export / "dirty"], registry)
 

@@ -16,6 +16,8 @@ from examtally.registry import open_registry
 from examtally.resources import resource
 from examtally.synthesis import synthesize
 
+pytestmark = pytest.mark.usefixtures("both_engines")
+
 CONTRACT = load_contract()
 PLANTED = 200
 # every kind, with a number of its own in each so that it is found wherever it goes; all are invented

@@ -10,6 +10,8 @@ from records import exam, finding, reference, write_csv
 
 from examtally.cli.app import main
 
+Cells = tuple[int, int, int, int]
+
 # (tp, fp, fn, tn), protocol, {measure: (estimate, low, high)}; None where the source prints no such digit
 CASES = {
     # Newcombe, Stat Med 1998;17:857-872, Table I, 81 of 263
@@ -91,15 +93,26 @@ def _write(folder: Path, tp: int, fp: int, fn: int, tn: int) -> None:
     write_csv(folder / "exams-later.csv", [exam("EX-L1", participant_id="PT-L1", period="P099")])
 
 
+@pytest.fixture(scope="module")
+def registries(tmp_path_factory: pytest.TempPathFactory) -> dict[Cells, Path]:
+    """The registry of each table."""
+    made = {}
+    for number, cells in enumerate(dict.fromkeys(cells for cells, *_ in CASES.values())):
+        folder = tmp_path_factory.mktemp(f"table-{number}")
+        records, made[cells] = folder / "records", folder / "registry.duckdb"
+        records.mkdir()
+        _write(records, *cells)
+        assert main(["ingest", str(records), "--registry", str(made[cells])]) == 0
+    return made
+
+
 @pytest.mark.parametrize("name", CASES)
-def test_published_table(name: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_published_table(
+    name: str, registries: dict[Cells, Path], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     cells, protocol, expected, digits = CASES[name]
-    records = tmp_path / "records"
-    records.mkdir()
-    _write(records, *cells)
     (tmp_path / "protocol.yaml").write_text(protocol or "joint: knee", encoding="utf-8")
-    registry, out = str(tmp_path / "registry.duckdb"), tmp_path / "results"
-    assert main(["ingest", str(records), "--registry", registry]) == 0
+    registry, out = str(registries[cells]), tmp_path / "results"
     words = ["analyze", "--registry", registry, "--protocol", str(tmp_path / "protocol.yaml"), "--out", str(out)]
     assert main([*words, "--only", "accuracy"]) == 0
     assert "Traceback" not in capsys.readouterr().err

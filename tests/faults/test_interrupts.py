@@ -88,24 +88,22 @@ OFTEN_STOPPED = ("ingest", "withdraw", "undo", "analyze", "report", "release", "
 
 
 @pytest.fixture(scope="module")
-def clinic(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
+def clinic(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A folder with a registry, further records, results, a study and an export."""
     folder = tmp_path_factory.mktemp("clinic")
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(batch, "examine", lambda *_: ())
-        synthesize(folder / "made", exams=120)
-        batch.ingest([folder / "made" / "records"], folder / "registry.duckdb")
-        send(folder, folder / "registry.duckdb", exams=[exam("EX-Z9-1"), exam("EX-Z9-2", side="middle")])
-        synthesize(folder / "other", exams=120, seed=7)
-        (folder / "other" / "records").rename(folder / "more")
-        report_clinic.write_results(folder / "results", report_clinic.records(load_contract(), 200, 4, seed=5))
-        _as_of(folder / "registry.duckdb", folder / "results")
-        (folder / "study.yaml").write_text(STUDY, encoding="utf-8")
-        write_export(folder / "export", people=60)
-        make_key(folder / "site.key", around=2031)
-        for name in ("made", "other"):
-            shutil.rmtree(folder / name)
-        yield folder
+    synthesize(folder / "made", exams=120)
+    batch.ingest([folder / "made" / "records"], folder / "registry.duckdb")
+    send(folder, folder / "registry.duckdb", exams=[exam("EX-Z9-1"), exam("EX-Z9-2", side="middle")])
+    synthesize(folder / "other", exams=120, seed=7)
+    (folder / "other" / "records").rename(folder / "more")
+    report_clinic.write_results(folder / "results", report_clinic.records(load_contract(), 200, 4, seed=5))
+    _as_of(folder / "registry.duckdb", folder / "results")
+    (folder / "study.yaml").write_text(STUDY, encoding="utf-8")
+    write_export(folder / "export", people=60)
+    make_key(folder / "site.key", around=2031)
+    for name in ("made", "other"):
+        shutil.rmtree(folder / name)
+    return folder
 
 
 def _as_of(registry: Path, results: Path) -> None:

@@ -15,7 +15,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-APART, TOGETHER, HERE, STUDY = 60, 20, 300, 10_000
+APART, TOGETHER, HERE, STUDY = 20, 20, 60, 10_000
 QUICK = ("own", "packed", "columns", "own", "long", "wide", "own", "packed", "long", "own")
 KINDS = (*QUICK, "register", "long packed", *QUICK, "register", "long in columns", *QUICK, "book")
 # what broke it once: kind of input, seed of the damage, what was done
@@ -43,9 +43,7 @@ for line in sys.stdin:
 def inputs(tmp_path_factory: pytest.TempPathFactory) -> tuple[dict[str, mutated.Files], Path]:
     """Sound inputs of every kind, and a registry that holds some of their lines."""
     folder = tmp_path_factory.mktemp("inputs")
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("examtally.ingestion.batch.examine", lambda *_: ())
-        return mutated.make_inputs(folder), folder / "registry.duckdb"
+    return mutated.make_inputs(folder), folder / "registry.duckdb"
 
 
 def _case(inputs: tuple[dict[str, mutated.Files], Path], folder: Path, seed: int) -> mutated.Case:
@@ -61,7 +59,6 @@ def _try(inputs: tuple[dict[str, mutated.Files], Path], folder: Path, seed: int)
     return outcome.code, is_stored
 
 
-@pytest.mark.usefixtures("one_engine")
 @pytest.mark.parametrize("kind", sorted(set(KINDS)))
 def test_the_sound_input_goes_in(
     inputs: tuple[dict[str, mutated.Files], Path], tmp_path: Path, monkeypatch: pytest.MonkeyPatch, kind: str
@@ -73,7 +70,6 @@ def test_the_sound_input_goes_in(
     assert mutated.check_outcome(case, outcome, inputs[1], thorough=True)
 
 
-@pytest.mark.usefixtures("one_engine")
 @pytest.mark.parametrize(("kind", "seed", "way"), NAMED)
 def test_what_broke_it_once(
     inputs: tuple[dict[str, mutated.Files], Path], tmp_path: Path, kind: str, seed: int, way: str
@@ -82,7 +78,6 @@ def test_what_broke_it_once(
     mutated.check_outcome(case, mutated.run_here(case), inputs[1])
 
 
-@pytest.mark.usefixtures("one_engine")
 def test_damaged_files_in_one_process(inputs: tuple[dict[str, mutated.Files], Path], tmp_path: Path) -> None:
     found = Counter(_try(inputs, tmp_path, seed) for seed in range(HERE))
     assert found[0, True] > HERE / 10, found  # some damage is harmless, or the test would look at refusals only
@@ -107,8 +102,7 @@ EDITS = st.lists(
 )
 
 
-@pytest.mark.usefixtures("one_engine")
-@settings(max_examples=20, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(edits=EDITS)
 def test_any_edit_of_a_file(
     inputs: tuple[dict[str, mutated.Files], Path],
@@ -132,7 +126,6 @@ def test_any_edit_of_a_file(
 
 
 @pytest.mark.study
-@pytest.mark.usefixtures("one_engine")
 def test_ten_thousand_damaged_files_in_one_process(
     inputs: tuple[dict[str, mutated.Files], Path], tmp_path: Path
 ) -> None:

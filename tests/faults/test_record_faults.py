@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import shutil
 import signal
-import subprocess
 import sys
 import time
 from pathlib import Path
@@ -13,9 +12,11 @@ import duckdb
 import kept_registry
 import numpy as np
 import pytest
+from forked import Child
 from leaks import find_leaks
 from records import exam, send, state, write_csv
 
+from examtally.cli.app import main
 from examtally.ingestion import batch
 from examtally.registry.undo import undo
 from examtally.registry.verifying import verify
@@ -63,9 +64,7 @@ def old_form(registry: Path) -> None:
 def kept(tmp_path_factory: pytest.TempPathFactory) -> Kept:
     """For each action a registry before it, and what it holds before and after."""
     folder = tmp_path_factory.mktemp("kept")
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(batch, "examine", lambda *_: ())
-        made = kept_registry.make(folder)
+    made = kept_registry.make(folder)
     registries: Kept = {}
     for action in kept_registry.ACTIONS:
         before = Path(shutil.copy(made, folder / f"{action}.duckdb"))
@@ -144,14 +143,18 @@ def test_no_room_left_on_disk(kept: Kept, tmp_path: Path, action: str, share: fl
         assert "PT-" not in lines[0]
 
 
-INGEST = """
-import sys
-from examtally.cli.app import main
-from examtally.ingestion import batch
-from examtally.registry.undo import undo
-batch.examine = lambda *_: ()
-sys.exit(main(sys.argv[1:]))
-"""
+def in_child(*command: str) -> None:
+    """A command without the second engine."""
+    batch.examine = lambda *_: ()  # type: ignore[assignment]
+    sys.exit(main(list(command)))
+
+
+def hold(registry: Path, release: Path) -> None:
+    """Keep the registry locked until a file is there."""
+    with duckdb.connect(str(registry)):
+        print("held", flush=True)
+        while not release.exists():
+            time.sleep(0.02)
 
 
 def test_two_ingest_and_one_analyzes_at_once(kept: Kept, tmp_path: Path) -> None:
@@ -164,12 +167,7 @@ def test_two_ingest_and_one_analyzes_at_once(kept: Kept, tmp_path: Path) -> None
         commands.append(["ingest", str(path), "--registry", str(registry), "--wait", "60"])
     wanted = ["--out", str(tmp_path / "results"), "--only", "flow", "--wait", "60"]
     commands.append(["analyze", "--registry", str(registry), *wanted])
-    children = [
-        subprocess.Popen(
-            [sys.executable, "-c", INGEST, *command], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
-        )
-        for command in commands
-    ]
+    children = [Child(in_child, *command) for command in commands]
     for child in children:
         _, errors = child.communicate()
         assert child.returncode == 0, errors
@@ -180,26 +178,23 @@ def test_two_ingest_and_one_analyzes_at_once(kept: Kept, tmp_path: Path) -> None
 
 def test_a_locked_registry_is_told_or_waited_for(kept: Kept, tmp_path: Path) -> None:
     registry = Path(shutil.copy(kept["amend"][0], tmp_path / "registry.duckdb"))
-    hold = f"import duckdb, sys; con = duckdb.connect({str(registry)!r}); print('held', flush=True); sys.stdin.read()"
-    holder = subprocess.Popen([sys.executable, "-c", hold], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True)
-    assert holder.stdout is not None
-    holder.stdout.readline()
-    command = [sys.executable, "-c", INGEST, "verify", "--registry", str(registry)]
-    refused = subprocess.run(command, capture_output=True, text=True, check=False)
+    holder = Child(hold, registry, tmp_path / "enough")
+    assert holder.stdout.readline() == "held\n"
+    command = ("verify", "--registry", str(registry))
+    refused = Child(in_child, *command)
+    _, said = refused.communicate()
     assert refused.returncode == 5
-    assert refused.stderr.count("\n") == 1
-    waiting = subprocess.Popen([*command, "--wait", "60"], stderr=subprocess.PIPE, text=True)
-    assert waiting.stderr is not None
+    assert said.count("\n") == 1
+    waiting = Child(in_child, *command, "--wait", "60")
     assert waiting.stderr.readline().startswith("waiting up to 60 s: ")
-    holder.communicate("")
+    (tmp_path / "enough").touch()
+    holder.communicate()
     assert waiting.communicate()[1] == ""
     assert waiting.returncode == 0
 
 
 def test_a_registry_of_the_older_form_goes_on(kept: Kept, tmp_path: Path) -> None:
     registry = Path(shutil.copy(kept["migrate"][0], tmp_path / "registry.duckdb"))
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(batch, "examine", lambda *_: ())
-        assert send(tmp_path, registry, exams=[exam("EX-NEW1", participant_id="PT-257")]).batch_no == 2
+    assert send(tmp_path, registry, exams=[exam("EX-NEW1", participant_id="PT-257")]).batch_no == 2
     assert verify(registry).faults == ()
     assert any(row == ("migrate", None) for name in picture(registry) if name[1] == "log" for row in name[2])  # type: ignore[index]

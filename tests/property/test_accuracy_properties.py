@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from examtally.analytics.diagnostic_accuracy import likelihood_ratios as ratios
@@ -74,7 +74,6 @@ def test_score_interval_holds_the_ratio_and_widens_with_level(x1: int, y1: int, 
     assert ratio * (1 - 1e-9) <= highs[0]
 
 
-@settings(max_examples=60, deadline=None)
 @given(dealt=knees_of_people, choice=choices)
 def test_every_figure_is_finite_or_null_with_a_reason(
     dealt: list[tuple[int, str]], choice: dict[str, Any], knee: Make, tally: Make, contract: Contract
@@ -96,7 +95,6 @@ def test_every_figure_is_finite_or_null_with_a_reason(
             assert row["n_effective"] <= row["n"]
 
 
-@settings(max_examples=40, deadline=None)
 @given(dealt=knees_of_people, data=st.data())
 def test_order_and_names_of_people_do_not_matter(
     dealt: list[tuple[int, str]], data: st.DataObject, knee: Make, tally: Make, contract: Contract
@@ -110,7 +108,6 @@ def test_order_and_names_of_people_do_not_matter(
     assert one.equals(other)
 
 
-@settings(max_examples=40, deadline=None)
 @given(dealt=knees_of_people)
 def test_mirrored_labels_mirror_the_figures(
     dealt: list[tuple[int, str]], knee: Make, tally: Make, contract: Contract
@@ -132,7 +129,6 @@ def test_mirrored_labels_mirror_the_figures(
             assert left == (pytest.approx(right, abs=1e-12) if isinstance(right, float) else right)
 
 
-@settings(max_examples=20, deadline=None)
 @given(dealt=st.lists(knees_of_people, min_size=1, max_size=6))
 def test_rows_do_not_lean_on_each_other(
     dealt: list[list[tuple[int, str]]], knee: Make, tally: Make, contract: Contract

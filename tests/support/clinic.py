@@ -9,6 +9,7 @@ from types import MappingProxyType
 from typing import Any
 
 import duckdb
+import polars as pl
 
 from examtally.contracts.catalogue.catalogue import Catalogue, Condition, HistoryItem, Maneuver, Mechanism, SettledBy
 from examtally.contracts.catalogue.clinical import Modality
@@ -146,10 +147,12 @@ def connect(contract: Contract, records: Records | Mapping[str, list[Row]]) -> d
         con.execute(statement)
     tables = records.tables if isinstance(records, Records) else records
     for name, rows in tables.items():
+        if not rows:
+            continue
         columns = [*contract.tables[name].names, "batch_no"]
-        values = [[row.get(column) for column in columns[:-1]] + [row.get("batch_no", 1)] for row in rows]
-        if values:
-            line = f"({', '.join('?' * len(columns))})"
-            flat = [value for row in values for value in row]
-            con.execute(f'insert into reg."{name}" values {", ".join([line] * len(values))}', flat)
+        values = [{"batch_no": 1} | row for row in rows]
+        frame = pl.DataFrame({column: [row.get(column) for row in values] for column in columns})
+        con.register("given", frame.to_arrow())
+        con.execute(f'insert into reg."{name}" select * from given')
+        con.unregister("given")
     return con

@@ -7,6 +7,7 @@ from pathlib import Path
 import duckdb
 import numpy as np
 import polars as pl
+from shared import shared_folder
 
 from examtally.analytics.agreement.tables import agreement_table
 from examtally.analytics.bias_adjusted import BiasModels, StatusRecords, bias_models, leading_estimates
@@ -217,6 +218,13 @@ def write_results(folder: Path, made: Records, *, with_examiners: bool = False) 
     plain = protocol.to_dict()
     provenance = Provenance("0" * 64, plain, canonical_hash(plain), protocol.calibration.seed, {"examtally": "0.1.0"})
     return Results(frames, provenance).write(folder)
+
+
+def shared_results(parent: Path) -> Path:
+    """The results of 300 exams by four examiners, made once in a run of tests."""
+    return shared_folder(
+        parent, "report-clinic", lambda folder: write_results(folder, records(load_contract(), 300, 4, seed=5))
+    )
 
 
 def _status(

@@ -11,10 +11,9 @@ from typing import get_type_hints
 
 import polars as pl
 import pytest
-import report_clinic
+from report_clinic import shared_results
 
 import examtally as et
-from examtally.contracts.contract import load_contract
 
 ROOT = Path(__file__).resolve().parents[2]
 PAGE = (ROOT / "docs" / "python.md").read_text(encoding="utf-8")
@@ -22,10 +21,8 @@ FUNCTIONS = [name for name in dir(et) if inspect.isfunction(getattr(et, name))]
 
 
 @pytest.fixture(scope="module")
-def results(tmp_path_factory: pytest.TempPathFactory) -> et.Results:
-    folder = tmp_path_factory.mktemp("interface") / "results"
-    report_clinic.write_results(folder, report_clinic.records(load_contract(), 300, 4, seed=5))
-    return et.read_results(folder)
+def results(together: Path) -> et.Results:
+    return et.read_results(shared_results(together))
 
 
 def test_the_namespace_is_the_documented_list() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import cache
 from typing import Any
 
 import polars as pl
@@ -41,9 +42,10 @@ def _records() -> Records:
     return records
 
 
-def _tables(**changes: Any) -> tuple[dict[str, list[int]], pl.DataFrame]:
+@cache
+def _tables() -> tuple[dict[str, list[int]], pl.DataFrame]:
     contract = small_contract()
-    protocol = load_protocol({"core": ["drawer", "gait"], **changes}, contract)
+    protocol = load_protocol({"core": ["drawer", "gait"]}, contract)
     records = _records()
     records.finding("EX1", "gait", "not_done")
     records.rows("findings")[0]["batch_no"] = 2

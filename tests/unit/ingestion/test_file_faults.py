@@ -12,7 +12,6 @@ from records import exam, finding, places, rules, write_csv
 from examtally.errors import ExamtallyError, FileFault
 from examtally.ingestion import ingest
 
-pytestmark = pytest.mark.usefixtures("one_engine")
 HEADER = "exam_id,maneuver,result\n"
 SECRET = "Marrowgate"
 

@@ -14,6 +14,8 @@ from examtally.ingestion.checking import intake
 from examtally.ingestion.storing.report import IntakeCheck
 from examtally.registry import open_registry
 
+pytestmark = pytest.mark.usefixtures("both_engines")
+
 SECRET = "Marrowgate"
 
 BAD = {

@@ -10,8 +10,6 @@ from records import exam, finding, places, reference, rows_of, rules, send
 from examtally.ingestion import check
 from examtally.registry import open_registry
 
-pytestmark = pytest.mark.usefixtures("one_engine")
-
 
 @pytest.fixture
 def registry(tmp_path: Path) -> Path:

@@ -9,10 +9,10 @@ from pathlib import Path
 import matplotlib as mpl
 import polars as pl
 import pytest
-import report_clinic
 from matplotlib import pyplot
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
+from report_clinic import shared_results
 
 import examtally as et
 from examtally.contracts.contract import load_contract
@@ -22,10 +22,8 @@ COLORS = {"sensitivity": PRESENT, "specificity": ABSENT}
 
 
 @pytest.fixture(scope="module")
-def results(tmp_path_factory: pytest.TempPathFactory) -> et.Results:
-    folder: Path = tmp_path_factory.mktemp("plots") / "results"
-    report_clinic.write_results(folder, report_clinic.records(load_contract(), 300, 4, seed=5))
-    return et.read_results(folder)
+def results(together: Path) -> et.Results:
+    return et.read_results(shared_results(together))
 
 
 @pytest.fixture(autouse=True)

@@ -12,7 +12,7 @@ from leaks import find_leaks
 from records import exam, send, state
 
 from examtally.errors import ExamtallyError, RegistryError
-from examtally.ingestion import batch, check
+from examtally.ingestion import check
 from examtally.registry.audit_entry import note_use
 from examtally.registry.registry import open_registry
 from examtally.registry.undo import undo
@@ -26,11 +26,6 @@ CHANGES: dict[str, Callable[[Path], object]] = {
     "undo": undo,
     "note": lambda path: note_use(path, "release"),
 }
-
-
-@pytest.fixture(autouse=True)
-def one_engine(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(batch, "examine", lambda *_: ())
 
 
 @pytest.fixture

@@ -26,11 +26,6 @@ from examtally.registry.verifying import verify
 from examtally.registry.withdrawal import digest_sql, withdraw
 
 
-@pytest.fixture(autouse=True)
-def one_engine(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(batch, "examine", lambda *_: ())
-
-
 @pytest.fixture
 def registry(tmp_path: Path) -> Path:
     path = tmp_path / "registry.duckdb"

@@ -24,9 +24,9 @@ SIZES = {"clinic": (900, 9), "young": (40, 3), "tiny": (3, 1), "empty": (0, 1)}
 
 
 @pytest.fixture(scope="session")
-def made(tmp_path_factory: pytest.TempPathFactory, worker_id: str) -> Path:
+def made(together: Path) -> Path:
     """A folder with the results and the rendered report of every size of registry."""
-    return shared_folder(_together(tmp_path_factory, worker_id), "made", _make)
+    return shared_folder(together, "made", _make)
 
 
 @pytest.fixture(scope="session")
@@ -40,12 +40,6 @@ def monthly(made: Path) -> Path:
 
     shared_folder(made.parent, "monthly", add)
     return made
-
-
-def _together(tmp_path_factory: pytest.TempPathFactory, worker_id: str) -> Path:
-    """A folder that every process of this test run knows."""
-    own = tmp_path_factory.getbasetemp()
-    return own if worker_id == "master" else own.parent
 
 
 def _make(root: Path) -> None:

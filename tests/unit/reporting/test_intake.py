@@ -8,6 +8,8 @@ from records import exam, finding, send
 
 from examtally.cli.app import main
 
+pytestmark = pytest.mark.usefixtures("both_engines")
+
 
 @pytest.fixture(scope="module")
 def registry(tmp_path_factory: pytest.TempPathFactory) -> Path:

@@ -55,7 +55,9 @@ def registry(tmp_path_factory: pytest.TempPathFactory, contract: Contract) -> It
 
 @pytest.fixture(scope="session")
 def results(registry: Registry) -> Results:
-    return analyze(registry, {"calibration": {"bootstrap": 100}}, with_examiners=True)
+    return analyze(
+        registry, {"analysis_status": "prespecified", "calibration": {"bootstrap": 100}}, with_examiners=True
+    )
 
 
 @pytest.fixture
