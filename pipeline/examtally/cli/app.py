@@ -25,6 +25,7 @@ GROUPS: Mapping[str, Mapping[str, str]] = {
     "Records in": {
         "workbook": "An empty workbook, for groups without an export",
         "sheet": "The one-page exam sheet that it is typed from",
+        "form": "The exam as a form for phone, tablet or desk, offline",
         "map": "A mapping file: how your own export becomes records",
         "key": "The site key for de-identification",
         "deidentify": "Replace record numbers, names and dates of an export",
@@ -92,7 +93,7 @@ key_app.command("make")(records.key_make)
 
 _COMMANDS: tuple[Callable[..., None], ...] = (
     *(start.demo, start.doctor, start.dictionary, start.schema, start.guide, start.synthesize),
-    *(records.workbook, records.sheet, records.deidentify, records.check, records.ingest),
+    *(records.workbook, records.sheet, records.form, records.deidentify, records.check, records.ingest),
     *(registry.held, registry.retry, registry.batches, registry.verify, registry.undo, registry.withdraw),
     *(figures.analyze, figures.review),
 )

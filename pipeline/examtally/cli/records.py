@@ -40,6 +40,18 @@ def sheet(
     print(write_sheet(out, load_contract(), paper=paper).resolve())
 
 
+def form(
+    out: Annotated[Path, typer.Option("--out", help="HTML file to write.")] = Path("exam.html"),
+) -> None:
+    """Write the form for the examination room: one file for phone, tablet or desk, which needs no network."""
+    from examtally.contracts.contract import load_contract
+    from examtally.workbook.exam_form import write_form
+
+    tell(files_at(out))
+    print(f"{write_form(out, load_contract()).resolve()}: open it in a browser; it saves exams.zip.")
+    print("Then unpack it, and say: examtally check FOLDER, and examtally ingest FOLDER --registry REGISTRY")
+
+
 def map_draft(
     export: Annotated[list[Path], typer.Argument(help="The file or files of the export.", show_default=False)],
     out: Annotated[
