@@ -3,14 +3,31 @@
 from __future__ import annotations
 
 import shutil
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 
+import pytest
 from axe_playwright_python.sync_playwright import Axe
-from playwright.sync_api import Browser, Page
+from playwright.sync_api import Browser, Page, sync_playwright
+from programs import REQUIRED
 
 CHROMIUM = Path(shutil.which("chromium") or "no Chromium")
 DESK, PHONE = {"width": 1280, "height": 850}, {"width": 375, "height": 750}
+
+
+@contextmanager
+def chromium() -> Iterator[Browser]:
+    """Chromium; without it the tests say so, or fail where it is required."""
+    if not CHROMIUM.exists():
+        if REQUIRED:
+            pytest.fail("not run: no Chromium")
+        pytest.skip("not run: no Chromium")
+    with sync_playwright() as driver:
+        browser = driver.chromium.launch(executable_path=str(CHROMIUM), args=["--no-sandbox"])
+        yield browser
+        browser.close()
 
 
 @dataclass

@@ -7,10 +7,9 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from browsing import CHROMIUM
+from browsing import chromium
 from ledger_kept import make_ledger
-from playwright.sync_api import Browser, sync_playwright
-from programs import REQUIRED
+from playwright.sync_api import Browser
 from report_clinic import records, write_results
 from shared import shared_folder
 
@@ -71,11 +70,5 @@ def young(made: Path) -> Audit:
 @pytest.fixture(scope="module")
 def browser() -> Iterator[Browser]:
     """Chromium; without it the tests say so, or fail where it is required."""
-    if not CHROMIUM.exists():
-        if REQUIRED:
-            pytest.fail("not run: no Chromium")
-        pytest.skip("not run: no Chromium")
-    with sync_playwright() as driver:
-        browser = driver.chromium.launch(executable_path=str(CHROMIUM), args=["--no-sandbox"])
-        yield browser
-        browser.close()
+    with chromium() as started:
+        yield started
