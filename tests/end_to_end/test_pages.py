@@ -13,7 +13,15 @@ from page_text import Figure, Page, figures
 from programs import POPPLER
 
 from examtally.contracts.contract import load_contract
-from examtally.reporting import render_audit, render_cards, render_conditions, render_monthly, render_sheets
+from examtally.reporting import (
+    render_actions,
+    render_audit,
+    render_cards,
+    render_conditions,
+    render_monthly,
+    render_sheets,
+    render_shelf,
+)
 from examtally.reporting.engine.aims import AIMS
 from examtally.reporting.engine.numbers import percent, ratio
 
@@ -23,6 +31,7 @@ PAGES |= {f"condition-{code}": 4 for code in CONDITIONS} | {f"card-{code}": 1 fo
 OTHER = (
     "severity",
     "as one test",
+    "two groups",
     "published",
     "truth",
     "(exploratory)",
@@ -59,6 +68,8 @@ def folder(demo: Run, tmp_path_factory: pytest.TempPathFactory) -> Path:
         render_cards(results, out, condition=code, formats=both)
     for examiner in ("E-04", "E-12"):
         render_sheets(results, out / "private", examiner=examiner, formats=both)
+    render_actions(results, out, formats=both)
+    render_shelf(results, out)
     for path in (out / "private").iterdir():
         path.rename(out / path.name)
     return out

@@ -20,6 +20,7 @@ from examtally.reporting.engine.tables import Column, download, table
 _HEIGHT = 2.6
 _SIDE = 1.72  # inches, of each square plot
 _LARGEST = 120  # square points, of the disc of the number stated most
+_DRAWN = 5  # knees given a number, from which it is drawn
 _MEASURES = ("slope", "intercept", "brier", "auc")
 _EDGES = (0.0, 0.1, 0.5, 0.9, 1.01)
 _BANDS = {
@@ -140,7 +141,8 @@ def _figure(audit: Audit, condition: Condition, shown: Sequence[str], points: pl
             f"calibration-{condition.code}",
             caption=(
                 f"{condition.name}: share expected to have it against the stated probability, a disc the larger "
-                "the more knees, with its 95% interval. On the diagonal, what was stated is what is there."
+                f"the more knees, with its 95% interval; numbers stated of {_DRAWN} knees or more. On the diagonal, "
+                "what was stated is what is there."
             ),
             alt=f"Calibration plots for {condition.name}, knees with the condition by stated probability. {said}",
             data=points.select("forecast", "predicted", "observed", "band_low", "band_high", "n", "expected"),
@@ -150,9 +152,12 @@ def _figure(audit: Audit, condition: Condition, shown: Sequence[str], points: pl
 def _draw(axes: Axes, rows: pl.DataFrame, *, with_scale: bool) -> None:
     axes.set_xlim(-0.04, 1.04)
     axes.set_ylim(-0.04, 1.04)
-    axes.set_xticks([0, 0.5, 1], ["0", "50", "100%"])
-    axes.set_yticks([0, 0.5, 1], ["0", "50", "100%"] if with_scale else ["", "", ""])
+    axes.set_xticks([0, 0.5, 1], ["0", "50", "100%"], fontsize=9)
+    axes.set_yticks([0, 0.5, 1], ["0", "50", "100%"] if with_scale else ["", "", ""], fontsize=9)
     axes.plot([0, 1], [0, 1], color=RULE, linewidth=0.8)
+    rows = rows.filter(pl.col("n") >= _DRAWN)
+    if rows.is_empty():
+        return
     x, y = rows["predicted"].to_numpy(), (rows["expected"] / rows["n"]).to_numpy()
     axes.vlines(x, rows["band_low"].to_numpy(), rows["band_high"].to_numpy(), color=GREY, linewidth=0.7)
     sizes = rows["n"].to_numpy() / rows["n"].to_numpy().max() * _LARGEST

@@ -160,7 +160,7 @@ def _table(audit: Audit, condition: Condition, pairs: Sequence[tuple[str, str]])
             {"pair": f"{first}\nagainst {inside_sentence(second)}", "knees": ", ".join(knees)}
             | {measure: one.cell for measure, one in found.items()}
         )
-    caption = f"{condition.name}: two maneuvers on the same knees, by one pair of hands. {NOT_BLIND}"
+    caption = f"{condition.name}: two maneuvers on the same knees. {NOT_BLIND}"
     kept = audit.table("comparisons").filter(condition=condition.code, group_by="overall")
     return table(pl.DataFrame(rows), _COLUMNS, caption=caption) + download(
         _csv(kept, audit.min_participants), f"comparisons-{condition.code}"

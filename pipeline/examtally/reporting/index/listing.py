@@ -91,7 +91,8 @@ def _said(form: str, row: Shelved) -> str:
 def _name(row: Shelved) -> str:
     if row.kind in _NAMED and "html" in row.files:
         return row.title
-    return f"{row.which}: {row.title}" if row.which and row.kind == "monthly" else f"{row.title} {row.which}".strip()
+    which = row.which.replace("_", " ")
+    return f"{which}: {row.title}" if which and row.kind == "monthly" else f"{row.title} {which}".strip()
 
 
 def _order(row: Shelved) -> tuple[str, int, str]:
