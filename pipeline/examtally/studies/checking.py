@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
 from examtally.contracts.contract import load_contract
+from examtally.contracts.study.parts import PlannedSize
 from examtally.contracts.study.study import Study
 
 _MOST_PRIMARY = 3
@@ -102,7 +103,7 @@ def _size(study: Study) -> Iterator[Remark]:
     if plan.aim is None:
         says = "Say what the study is large enough for: a half-width, a lower limit or a difference."
         yield Remark("planned_size.aim", says, must=True)
-    elif missing := [name for name in NEEDS[plan.aim] if name not in plan.numbers]:
+    elif missing := [name for name in needs(plan) if name not in plan.numbers]:
         yield Remark("planned_size", f"For {plan.aim}, also state {', '.join(missing)}.", must=True)
     if plan.knees is None:
         yield Remark("planned_size.knees", "No size is planned; `study plan` computes one.", must=False)
@@ -135,14 +136,22 @@ def _governance(study: Study) -> Iterator[Remark]:
             yield Remark(f"governance.{name}", says, must=is_research)
 
 
-NEEDS = {
+_NEEDS = {
     "half_width": ("sensitivity", "specificity", "half_width"),
-    "lower_limit": ("sensitivity", "lower_limit"),
-    "paired": ("sensitivity", "difference"),
-    "unpaired": ("sensitivity", "difference"),
+    "lower_limit": ("lower_limit",),
+    "paired": ("difference",),
+    "unpaired": ("difference",),
     "kappa_half_width": ("kappa", "positive_share", "half_width"),
 }
-"""Numbers that each aim of a planned size rests on."""
+
+
+def needs(planned: PlannedSize) -> tuple[str, ...]:
+    """Return the numbers that the aim of a planned size rests on; those of one measure need what is expected of it."""
+    if planned.aim is None:
+        return ()
+    asked = _NEEDS[planned.aim]
+    return asked if planned.aim in ("half_width", "kappa_half_width") else (planned.measure, *asked)
+
 
 _ASKED: tuple[Callable[[Study], Iterator[Remark]], ...] = (
     *(_question, _population, _analyses, _standard, _blinding, _size, _harms, _governance),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+import math
 from collections.abc import Iterable
 from dataclasses import asdict, dataclass, field
 from io import StringIO
@@ -29,9 +30,9 @@ CORRELATION = 0.5
 _AIMS = {
     "half_width": "to estimate sensitivity ({sensitivity:.0%} expected) and specificity ({specificity:.0%} expected) "
     "with intervals of half-width {half_width:.0%}",
-    "lower_limit": "to show by its lower limit that sensitivity ({sensitivity:.0%} expected) exceeds {lower_limit:.0%}",
-    "paired": "to find a difference in sensitivity of {difference:.0%} between two tests on the same knees",
-    "unpaired": "to find a difference in sensitivity of {difference:.0%} between two groups of equal size",
+    "lower_limit": "to show by its lower limit that {measure} ({expected:.0%} expected) exceeds {lower_limit:.0%}",
+    "paired": "to find a difference in {measure} of {difference:.0%} between two tests on the same knees",
+    "unpaired": "to find a difference in {measure} of {difference:.0%} between two groups of equal size",
     "kappa_half_width": "to estimate kappa ({kappa:.2f} expected) with an interval of half-width {half_width:.2f}",
 }
 _SOURCES = {
@@ -93,7 +94,9 @@ class Plan:
 
 def paragraph(plan: Plan) -> str:
     """The paragraph for an ethics application."""
-    aim = _AIMS[plan.aim].format(**plan.study.planned_size.numbers)
+    planned = plan.study.planned_size
+    words = {"measure": planned.measure, "expected": planned.numbers.get(planned.measure, math.nan)}
+    aim = _AIMS[plan.aim].format(**{**planned.numbers, **words})
     level = f"{1 - plan.study.alpha:.0%}"
     power = f" with a power of {plan.reached:.0%}" if plan.aim in _WITH_POWER else ""
     size = f"This needs {plan.needed:,} {plan.needed_is} ({_SOURCES[plan.aim]})."

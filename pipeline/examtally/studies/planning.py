@@ -15,7 +15,7 @@ from examtally.analytics import sample_size as planning
 from examtally.contracts.study.study import Study, load_study
 from examtally.errors import StudyError
 from examtally.registry import Registry, open_registry
-from examtally.studies.checking import NEEDS
+from examtally.studies.checking import needs
 from examtally.studies.plan import CORRELATION, Assumption, Plan
 from examtally.studies.rates import Rates, read_rates
 
@@ -39,7 +39,7 @@ def plan(protocol: Study | Path | str | Mapping[str, Any], registry: Registry | 
         with open_registry(registry) as opened:
             return plan(study, opened)
     aim, numbers = study.planned_size.aim, study.planned_size.numbers
-    if aim is None or any(name not in numbers for name in NEEDS[aim]):
+    if aim is None or any(name not in numbers for name in needs(study.planned_size)):
         raise StudyError(
             "planned_size: state the aim and the numbers it rests on; "
             + ("`study check` lists them" if aim else "see docs")
@@ -58,6 +58,7 @@ class _Planner:
         self.study, self.aim, self.tests, self.rates = study, aim, tests, rates
         self.numbers = study.planned_size.numbers
         self.power = study.planned_size.power
+        self.measure = study.planned_size.measure
         self.tail = study.alpha / 2
 
     def plan(self) -> Plan:
@@ -89,30 +90,37 @@ class _Planner:
             )
             return size.total, "verified knees"
         if self.aim == "lower_limit":
-            return planning.lower_limit(given["sensitivity"], given["lower_limit"], self.tail, self.power).stable, (
-                "verified knees with the condition"
+            return planning.lower_limit(given[self.measure], given["lower_limit"], self.tail, self.power).stable, (
+                f"verified knees {self._side()} the condition"
             )
         if self.aim == "paired":
             return planning.paired(given["difference"], self._discordant(), self.tail, self.power), (
-                "verified knees with the condition, both tests clear"
+                f"verified knees {self._side()} the condition, both tests clear"
             )
         if self.aim == "unpaired":
             first, second = self._two()
             return 2 * planning.unpaired(first, second, self.tail, self.power), (
-                "verified knees with the condition, half in each group"
+                f"verified knees {self._side()} the condition, half in each group"
             )
         return planning.kappa_half_width(given["kappa"], given["positive_share"], given["half_width"], self.tail), (
             "pairs of exams"
         )
 
+    def _side(self) -> str:
+        return "with" if self.measure == "sensitivity" else "without"
+
+    def _share_of_side(self) -> float:
+        """Share of the knees that the measure speaks of."""
+        return self._prevalence() if self.measure == "sensitivity" else 1 - self._prevalence()
+
     def _two(self) -> tuple[float, float]:
-        first = self.numbers["sensitivity"]
+        first = self.numbers[self.measure]
         return first, first - self.numbers["difference"]
 
     def _discordant(self) -> float:
         given = self.numbers
-        second = min(given["sensitivity"] + given["difference"], 0.999)
-        return given.get("discordant", planning.independent_discordance(given["sensitivity"], second))
+        second = min(given[self.measure] + given["difference"], 0.999)
+        return given.get("discordant", planning.independent_discordance(given[self.measure], second))
 
     def _reached(self, needed: float) -> float:
         """Power or half-width with this many in the analysis."""
@@ -122,7 +130,7 @@ class _Planner:
             spread = given["sensitivity"] * (1 - given["sensitivity"]) / (n * self._prevalence())
             return planning.quantile(tail) * math.sqrt(spread)
         if self.aim == "lower_limit":
-            return float(planning.limit_power(n, given["sensitivity"], given["lower_limit"], tail))
+            return float(planning.limit_power(n, given[self.measure], given["lower_limit"], tail))
         if self.aim == "paired":
             return planning.paired_power(n, given["difference"], self._discordant(), tail)
         if self.aim == "unpaired":
@@ -137,7 +145,7 @@ class _Planner:
         if self.aim == _KAPPA:
             return needed
         knees = planning.inflate(needed, self._shares())
-        return knees if self.aim == "half_width" else math.ceil(knees / self._prevalence())
+        return knees if self.aim == "half_width" else math.ceil(knees / self._share_of_side())
 
     def _shares(self) -> planning.Shares:
         rates = self.rates

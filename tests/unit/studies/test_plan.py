@@ -144,3 +144,20 @@ def test_a_population_nobody_belongs_to_gives_a_size_and_no_time(clinic: Path) -
     assert made.knees is None
     assert made.needed > 0
     assert "holds no clear finding" in paragraph(made)
+
+
+@pytest.mark.parametrize("aim", ["lower_limit", "paired", "unpaired"])
+def test_a_plan_for_specificity_mirrors_that_for_sensitivity(aim: str, clinic: Path) -> None:
+    """The same numbers ask for as many knees in the analysis, and for knees to examine by the other share."""
+    one = _plan(clinic, aim)
+    numbers = {"specificity" if name == "sensitivity" else name: value for name, value in AIMS[aim].items()}
+    other = _plan(clinic, aim, planned_size={"aim": aim, "measure": "specificity", **numbers})
+    assert (other.needed, other.reached) == (one.needed, one.reached)
+    assert "knees without the condition" in other.needed_is
+    assert "specificity" in paragraph(other)
+    prevalence = one.rates.present / one.rates.verified
+    assert other.knees is not None
+    assert one.knees is not None
+    assert other.knees * (1 - prevalence) == pytest.approx(one.knees * prevalence, abs=1)
+    with pytest.raises(StudyError, match="planned_size: state the aim and the numbers"):
+        _plan(clinic, aim, planned_size={"aim": aim, "measure": "specificity", **AIMS[aim]})

@@ -169,11 +169,18 @@ Aim: TypeAlias = Annotated[
         "an aim",
         {
             "half_width": "interval of sensitivity and specificity of a stated half-width",
-            "lower_limit": "lower limit of sensitivity above a stated value",
-            "paired": "a difference in sensitivity between two tests on the same knees",
-            "unpaired": "a difference in sensitivity between two groups",
+            "lower_limit": "lower limit of sensitivity, or specificity, above a stated value",
+            "paired": "a difference in sensitivity, or specificity, between two tests on the same knees",
+            "unpaired": "a difference in sensitivity, or specificity, between two groups",
             "kappa_half_width": "interval of kappa of a stated half-width",
         },
+    ),
+]
+PlannedMeasure: TypeAlias = Annotated[
+    str,
+    Code(
+        "a measure",
+        {"sensitivity": "of knees with the condition", "specificity": "of knees without the condition"},
     ),
 ]
 Purpose: TypeAlias = Annotated[
@@ -293,6 +300,8 @@ class PlannedSizeEntry(Section):
     """What the size is computed for."""
     test: Maybe[Annotated[str, Text()]] = None
     """The index test it is computed for; the first of the first primary analysis where left out."""
+    measure: PlannedMeasure = "sensitivity"
+    """What is planned for, for lower_limit, paired and unpaired; half_width plans for both."""
     sensitivity: Maybe[Share] = None
     """Expected sensitivity, from the literature or a pilot: never from these results."""
     specificity: Maybe[Share] = None
@@ -302,10 +311,10 @@ class PlannedSizeEntry(Section):
     lower_limit: Maybe[Share] = None
     """Value that the lower limit shall exceed, for lower_limit."""
     difference: Maybe[Share] = None
-    """Difference in sensitivity between the two tests or groups that shall be found, for paired and unpaired."""
+    """Difference in the measure between the two tests or groups that shall be found, for paired and unpaired."""
     discordant: Maybe[Share] = None
-    """Expected share of knees with the condition in which the two tests differ, for paired; that of two tests that err
-    independently where left out.
+    """Expected share of knees with the condition (for specificity: without it) in which the two tests differ, for
+    paired; that of two tests that err independently where left out.
     """
     kappa: Maybe[Share] = None
     """Expected kappa, for kappa_half_width."""

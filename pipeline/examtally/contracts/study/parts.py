@@ -140,5 +140,6 @@ class PlannedSize:
     knees: int | None
     aim: str | None
     test: str | None
+    measure: str
     power: float
     numbers: Mapping[str, float]

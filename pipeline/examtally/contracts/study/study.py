@@ -214,7 +214,7 @@ def _planned(entry: PlannedSizeEntry, faults: Faults) -> PlannedSize:
     if entry.test is not None:
         _check_test(entry.test, ("planned_size", "test"), faults)
     numbers = {name: getattr(entry, name) for name in SHARES if getattr(entry, name) is not None}
-    return PlannedSize(entry.knees, entry.aim, entry.test, entry.power, MappingProxyType(numbers))
+    return PlannedSize(entry.knees, entry.aim, entry.test, entry.measure, entry.power, MappingProxyType(numbers))
 
 
 def _protocol(
