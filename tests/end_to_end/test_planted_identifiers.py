@@ -1,7 +1,8 @@
-"""Two hundred identifiers of all kinds over all columns: none reaches registry, results, a log or a screen."""
+"""Four hundred identifiers of all kinds over all columns: none reaches registry, results, a log or a screen."""
 
 from __future__ import annotations
 
+import calendar
 import csv
 import logging
 from itertools import cycle, islice
@@ -19,7 +20,7 @@ from examtally.synthesis import synthesize
 pytestmark = pytest.mark.usefixtures("both_engines")
 
 CONTRACT = load_contract()
-PLANTED = 200
+PLANTED = 400
 # every kind, with a number of its own in each so that it is found wherever it goes; all are invented
 KINDS = (
     "Ottoline Marrowgate{n:03d}",
@@ -44,8 +45,23 @@ KINDS = (
     "MRN{n:07d}",
     "X-MRN-{n:07d}",
     "9{n:07d}",
+    "CSN{n:08d}",
+    "AB{n:06d}C",
+    "QQ-{n:06d}",
+    "T555010{n:04d}",
+    "{mon}-20{d:02d}-{n}",
+    "{mon}-2{n:03d}",
+    "{two}-19{y:02d}",
+    "{two}20{y:02d}{m:02d}",
+    "SN-{n:05d}-A",
+    "{three}-{n:04d}",
+    "{two}{y:02d}-{three}{d}",
+    "R{n:07d}",
+    "{two}{n:06d}",
+    "POL-{n:06d}",
     "came in {n:03d} limping after the derby, says it gave way on the stairs",
 )
+_LETTERS = "BCDFGHJKLMNPQRSTVWZ"
 _NUMBERS = ("2031{m:02d}{d:02d}", "{d:02d}{m:02d}2031", "9{n:07d}")
 
 
@@ -57,7 +73,16 @@ def _identifiers() -> list[tuple[str, str, str]]:
         field = CONTRACT.tables[table].field(column)
         is_open_number = field.type != "string" and field.maximum is None
         form = _NUMBERS[number % len(_NUMBERS)] if is_open_number else kind
-        text = form.format(n=number + 4400, m=1 + number % 12, d=13 + number // 12)
+        month, letters = 1 + number % 12, "".join(_LETTERS[number // step % len(_LETTERS)] for step in (1, 7, 31))
+        text = form.format(
+            n=number + 4400,
+            m=month,
+            d=13 + number // 12 % 16,
+            y=number % 100,
+            mon=calendar.month_abbr[month].upper(),
+            two=letters[:2],
+            three=letters,
+        )
         planted.append((table, column, text))
     return planted
 
@@ -89,7 +114,7 @@ def records(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return out / "records"
 
 
-def test_none_of_two_hundred_identifiers_gets_anywhere(
+def test_none_of_four_hundred_identifiers_gets_anywhere(
     records: Path, tmp_path: Path, capfd: pytest.CaptureFixture[str], caplog: pytest.LogCaptureFixture
 ) -> None:
     planted = _identifiers()

@@ -14,6 +14,7 @@ from examtally.contracts.contract import Contract, load_contract
 from examtally.contracts.mapping.file import load_mapping
 from examtally.contracts.mapping.mapping import ExportMapping
 from examtally.ingestion.checking.batchwide import check_against_registry, check_batch
+from examtally.ingestion.checking.forms import hold_unformed, read_forms
 from examtally.ingestion.checking.gate import checks_for, hold_failing
 from examtally.ingestion.checking.hold_back_limit import checked_limit, over_limit, refuse_over_limit
 from examtally.ingestion.checking.intake import examine
@@ -81,7 +82,7 @@ def ingest(
             with reading(workspace, registry, contract, any_form=True):
                 pass  # a registry that is locked or damaged is told before the long work
         limit = checked_limit(allow_held, mapped)
-        batch = _Batch(workspace, contract, paths, mapped, progress)
+        batch = _Batch(workspace, contract, paths, mapped, registry.parent, progress)
         with writing(workspace, registry, contract):
             held = batch.place(amend=amend)
             refuse_over_limit(over_limit(batch.con, batch.staged, batch.checks, held, limit))
@@ -112,7 +113,7 @@ def check(
     registry = None if registry is None else real_file(registry)
     beside = None if registry is None else registry.parent
     with Workspace(beside, lock_wait) as workspace, _plain_faults(registry or "check"):
-        batch = _Batch(workspace, contract, paths, mapped, progress)
+        batch = _Batch(workspace, contract, paths, mapped, beside or Path(), progress)
         with _to_check_against(workspace, registry, contract):
             held = batch.place(amend=amend)
             files = count_files(batch.con, batch.staged, count_stored(batch.con, batch.staged))
@@ -135,9 +136,11 @@ class _Batch:
         contract: Contract,
         paths: Sequence[Path | str],
         mapping: ExportMapping | None,
+        folder: Path,
         progress: Progress | None,
     ) -> None:
         self.con = con = workspace.con
+        self._forms = read_forms(con, folder)
         self.progress = progress or _silent
         self._contract = contract
         self._mapping = mapping
@@ -172,6 +175,7 @@ class _Batch:
         self.progress("comparing with the registry")
         check_against_registry(self.con, self.staged)
         hold_withdrawn(self.con, self.staged, self.checks)
+        hold_unformed(self.con, self.staged, self.checks, self._forms)
         place(self.con, self._contract, self.staged, self.checks, amend=amend)
         self.assumptions = self._assumptions()
         list_broken(self.con, self.staged, self.checks)

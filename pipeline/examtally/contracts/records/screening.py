@@ -14,8 +14,14 @@ from examtally.contracts.records.tables import Field
 from examtally.contracts.yamlfile import Node, load_yaml
 from examtally.resources import resource
 
+FORM = "form"
+"""Ends the name of the rule that a code has a form of its kind; it is held against other codes, not by a pattern."""
 PLACES = ("any", "misfit", "coded", "uncoded")
 _NAME = "[a-z]+(-[a-z]+)?"
+_FORM_WORDS = (
+    "a code made under the site's key, or of a form that site.yaml declares; without one, written like the others",
+    "make it with `examtally deidentify`, or declare your form once, by an example, in site.yaml beside the registry",
+)
 
 
 @dataclass(frozen=True)
@@ -70,7 +76,7 @@ def _patterns(node: Node, known: Mapping[str, str]) -> tuple[str, ...]:
 def screen_rules(contract: Contract, table: str) -> tuple[ScreenRule, ...]:
     """Return the shapes that no cell of `table` may have, column by column."""
     declared = contract.tables[table]
-    return tuple(
+    shapes = tuple(
         ScreenRule(
             f"{table}.{field.name}.screen_{shape.name}",
             table,
@@ -83,6 +89,12 @@ def screen_rules(contract: Contract, table: str) -> tuple[ScreenRule, ...]:
         for field in declared.fields
         for shape in load_shapes()
     )
+    forms = tuple(
+        ScreenRule(f"{table}.{field.name}.{FORM}", table, field.name, "false", "false", *_FORM_WORDS)
+        for field in declared.fields
+        if field.is_pseudonym
+    )
+    return (*shapes, *forms)
 
 
 def shape_sql(text: str, places: Collection[str] = ("any",)) -> str:

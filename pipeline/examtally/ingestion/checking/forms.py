@@ -1,0 +1,142 @@
+"""The form of coded identifiers: a new code has a form its site declares, or the look of the other codes of its kind.
+
+What is stored under a code already, and codes that `deidentify` made, pass in any case. A site declares its own forms
+once, by example, in `site.yaml` beside the registry; then nothing else passes. Without it a code passes where at least
+five codes of its kind (participants, exams, examiners and readers, references, sites) are written like it and they are
+at least a twentieth of the kind. One of three digits or fewer passes too among examiners and sites, who are few, and
+where a kind has fewer than twenty codes.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+
+import duckdb
+
+from examtally.contracts.mapping.deidentify import PREFIXES
+from examtally.contracts.records.pseudonym import load_pseudonym_rule
+from examtally.contracts.records.rules import literal, pseudonym_sql, quoted
+from examtally.contracts.records.screening import FORM, ScreenRule, shape_sql
+from examtally.contracts.yamlfile import load_yaml
+from examtally.errors import FileFault
+from examtally.ingestion.checking.gate import Checks, held
+from examtally.ingestion.reading.staging import Staged
+
+SITE_FILE = "site.yaml"
+ALIKE = 5
+"""So many codes written alike are a form."""
+_SHARE = 20  # and at least one code in so many of the kind
+_FEW = 20  # a kind with fewer codes shows no form yet
+_STAFF = ("examiner", "site")
+_FEW_DIGITS, _MOST_DIGITS = 3, 7
+_KEYED = "-([B-DF-HJ-NP-TV-XZ][0-9]){8}"  # deidentification.coding
+
+Forms = Mapping[str, tuple[str, ...]]
+"""The declared forms of each kind, as patterns that match a whole code."""
+
+
+def read_forms(con: duckdb.DuckDBPyConnection, folder: Path) -> Forms | None:
+    """Return the forms that `site.yaml` in `folder` declares, None where there is no such file.
+
+    Raises FileFault for a form that an identifier could have, or a file of another form.
+    """
+    path = folder / SITE_FILE
+    if not path.is_file():
+        return None
+    kinds = load_yaml(path, FileFault).record(required=("identifiers",))["identifiers"].record(optional=tuple(PREFIXES))
+    examples = {kind: tuple(text.strip().upper() for text in node.texts()) for kind, node in kinds.items()}
+    rule = load_pseudonym_rule()
+    for kind, texts in examples.items():
+        for place, text in enumerate(texts, start=1):
+            query = (
+                f"select {pseudonym_sql('code', rule)}, {shape_sql('code', ('any', 'coded'))} from (select ? as code)"
+            )
+            ((is_code, shape),) = con.execute(query, [text]).fetchall()
+            if not is_code or shape is not None:
+                raise FileFault(f"{SITE_FILE}: example {place} of {kind} must be {rule.words}, and like no identifier")
+    return {kind: tuple(map(_pattern, texts)) for kind, texts in examples.items()}
+
+
+def _pattern(example: str) -> str:
+    """Letters and hyphens stand for themselves, a digit for any digit."""
+    return re.sub(r"[0-9]+", lambda run: f"[0-9]{{{len(run[0])}}}", example)
+
+
+def hold_unformed(
+    con: duckdb.DuckDBPyConnection, staged: Mapping[str, Staged], checks: Mapping[str, Checks], forms: Forms | None
+) -> None:
+    """Hold back every line, not held back yet, with a new code that has no form of its kind."""
+    for kind, prefix in PREFIXES.items():
+        columns = [(one, name) for one in staged.values() for name in _columns_of(one, kind)]
+        if not columns:
+            continue
+        _list_codes(con, kind, columns)
+        passes = f"regexp_full_match(code, {literal(prefix + _KEYED)})"
+        known = _declared(forms.get(kind, ())) if forms is not None else _like_others(kind)
+        con.execute(f"create or replace temp table unformed as {known} where not (is_stored or {passes} or is_formed)")
+        for one, name in columns:
+            number = checks[one.table.name].number(_rule(checks[one.table.name], name))
+            con.execute(
+                f"insert into {held(one.table)} select rid, {number} from {one.view} "
+                f"where {quoted(name)} in (from unformed) and rid not in (select rid from {held(one.table)})"
+            )
+
+
+def _columns_of(staged: Staged, kind: str) -> Iterator[str]:
+    for field in staged.table.fields:
+        if field.is_pseudonym and field.name in staged.supplied and _kind(field.name) == kind:
+            yield field.name
+
+
+def _kind(column: str) -> str:
+    """A reader has the code of the examiner who is the same person."""
+    kind = column.removesuffix("_id")
+    return "examiner" if kind == "reader" else kind
+
+
+def _list_codes(con: duckdb.DuckDBPyConnection, kind: str, columns: list[tuple[Staged, str]]) -> None:
+    """Make `codes` (code, is_stored, skeleton, digits): those of the passing lines, and those the registry holds."""
+    sent = " union all ".join(
+        f"select {quoted(name)} as code, false as is_stored from {one.view} "
+        f"where rid not in (select rid from {held(one.table)})"
+        for one, name in columns
+    )
+    found = con.execute(
+        "select schema_name, table_name, column_name from duckdb_columns() where database_name = 'reg' "
+        "and schema_name in ('main', 'waiting') and ends_with(column_name, '_id') and table_name <> 'held_by'"
+    ).fetchall()
+    stored = "".join(
+        f" union all select {quoted(name)}, true from reg.{schema}.{quoted(table)}"
+        for schema, table, name in found
+        if _kind(name) == kind
+    )
+    con.execute(
+        "create or replace temp table codes as select code, bool_or(is_stored) as is_stored, "
+        "regexp_replace(code, '[0-9]+', '#', 'g') as skeleton, "
+        "length(regexp_replace(code, '[^0-9]', '', 'g')) as digits "
+        f"from ({sent}{stored}) where code is not null group by code"
+    )
+
+
+def _like_others(kind: str) -> str:
+    are_few = "true" if kind in _STAFF else f"(select count(*) from codes) < {_FEW}"
+    return f"""
+        with forms as (
+            select skeleton from codes where digits <= {_MOST_DIGITS} group by skeleton
+            having count(*) >= {ALIKE} and {_SHARE} * count(*) >= (select count(*) from codes)
+        )
+        select code from (
+            select *, digits <= {_MOST_DIGITS} and skeleton in (from forms)
+                or digits <= {_FEW_DIGITS} and {are_few} as is_formed from codes
+        )"""
+
+
+def _declared(patterns: tuple[str, ...]) -> str:
+    matches = " or ".join(f"regexp_full_match(code, {literal(pattern)})" for pattern in patterns) or "false"
+    return f"select code from (select *, {matches} as is_formed from codes)"
+
+
+def _rule(checks: Checks, column: str) -> ScreenRule:
+    return next(rule for rule in checks.screens if rule.column == column and rule.id.endswith(f".{FORM}"))
