@@ -32,6 +32,7 @@ _FINE_STEPS = ("before ", "after ")  # the points at which a test may stop an in
 _HEADS = ("table", "lines", "stored", "unchanged", "conflict", "waiting", "held back")
 
 _NO_ROOM = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
+_LINES_SHOWN = 12
 _NO_ROOM_SAID = (*(f"(os error {number})" for number in _NO_ROOM), "No usable temporary directory")
 
 
@@ -188,6 +189,12 @@ def show_deidentified(made: Deidentified, *, as_json: bool) -> None:
     print_table(("file", "lines", "written", "skipped by the mapping", "without a participant"), rows)
     for one in made.files:
         print(f"  {one.file}, dropped columns: {', '.join(one.dropped) or 'none'}")
+        for cells in one.undeclared:
+            shown = ", ".join(map(str, cells.lines[:_LINES_SHOWN])) + (" …" if len(cells.lines) > _LINES_SHOWN else "")
+            print(
+                f"  {one.file}, column {cells.column}: {len(cells.lines)} cells that the mapping does not declare are "
+                f"replaced by (removed), in line {shown}"
+            )
     print(
         "\nWhat could still point at a person (people in groups of fewer than 5, and people alone with their values):"
     )

@@ -17,6 +17,7 @@ from examtally.contracts.yamlfile import load_yaml
 from examtally.deidentification.export import Cleaned, Cleaner
 from examtally.deidentification.keyfile import SiteKey, read_key
 from examtally.deidentification.risk import Risk, residual_risk
+from examtally.deidentification.undeclared import Undeclared
 from examtally.errors import FileFault, MappingError
 from examtally.ingestion.checking.days import disguised_days
 from examtally.ingestion.mapping.exports import find_exports
@@ -40,6 +41,7 @@ class CleanedFile:
     skipped: int
     without_person: int
     dropped: tuple[str, ...]
+    undeclared: tuple[Undeclared, ...]
 
 
 @dataclass(frozen=True)
@@ -114,7 +116,16 @@ def _write(folder: Path, cleaned: Sequence[Cleaned]) -> tuple[CleanedFile, ...]:
         name = f"{one.source}.{numbers[one.source]}.csv"
         one.frame.write_csv(folder / name)
         files.append(
-            CleanedFile(one.source, name, one.lines, one.frame.height, one.skipped, one.without_person, one.dropped)
+            CleanedFile(
+                one.source,
+                name,
+                one.lines,
+                one.frame.height,
+                one.skipped,
+                one.without_person,
+                one.dropped,
+                one.undeclared,
+            )
         )
     return tuple(files)
 

@@ -15,6 +15,7 @@ from examtally.contracts.mapping.mapping import Constant, ExportMapping, FromCol
 from examtally.contracts.records.screening import shape_sql
 from examtally.deidentification.coding import coded, offsets, read_dates
 from examtally.deidentification.keyfile import SiteKey
+from examtally.deidentification.undeclared import REMOVED, Declared, Undeclared
 from examtally.errors import FileFault
 from examtally.ingestion.mapping.export_text import Opened, load, open_export
 from examtally.ingestion.mapping.exports import Export
@@ -33,7 +34,8 @@ _RECORD, _PERSON = "record", "person"
 class Cleaned:
     """What came of one export: `frame` holds text, its columns named as in the export; `months` a month a line.
 
-    `dropped` are the columns that went no further, by name or, where the name itself is suspect, by place.
+    `dropped` are the columns that went no further, by name or, where the name itself is suspect, by place;
+    `undeclared` are the cells that were replaced.
     """
 
     source: str
@@ -42,6 +44,7 @@ class Cleaned:
     skipped: int
     without_person: int
     dropped: tuple[str, ...]
+    undeclared: tuple[Undeclared, ...]
 
 
 @dataclass(frozen=True)
@@ -73,6 +76,8 @@ class Cleaner:
         kept = self._with_person(lines, raw)
         frame = self._transformed(kept, opened, raw)
         self._refuse_shapes(frame, opened, places)
+        renewed = {raw.place(name) for name in declared}
+        frame, undeclared = self._without_undeclared(frame, opened, plan, sorted(places - renewed))
         self.con.execute(f"drop table {opened.table}")
         written = {f"c{place}": raw.names[place - 1] for place in sorted(places)}
         made = [name for name in self.section.made if name in frame.columns]
@@ -88,7 +93,26 @@ class Cleaner:
             skipped=opened.lines.records - lines.height,
             without_person=lines.height - kept.height,
             dropped=dropped,
+            undeclared=undeclared,
         )
+
+    def _without_undeclared(
+        self, frame: pl.DataFrame, opened: Opened, plan: SourcePlan, places: list[int]
+    ) -> tuple[pl.DataFrame, tuple[Undeclared, ...]]:
+        """Replace the cells that no reading declares; return the frame and where they stood."""
+        declared = Declared(self.con, self.contract, plan, opened.export.source.decimal_comma)
+        found = []
+        self.con.register("cleaned", frame.select(_RECORD, *(f"c{place}" for place in places)).to_arrow())
+        for place in places:
+            others = declared.others(f"select distinct c{place} as s from cleaned", place)
+            if others:
+                is_other = pl.col(f"c{place}").is_in(sorted(others))
+                lines = tuple(_line(opened, int(record)) for record in frame.filter(is_other)[_RECORD])
+                found.append(Undeclared(place, lines))
+                cell = pl.when(is_other).then(pl.lit(REMOVED)).otherwise(pl.col(f"c{place}"))
+                frame = frame.with_columns(cell.alias(f"c{place}"))
+        self.con.unregister("cleaned")
+        return frame, tuple(found)
 
     def _age_column(self) -> tuple[str, ...]:
         return (self.section.age.column,) if self.section.age and not self.section.age.born else ()

@@ -1,0 +1,80 @@
+"""What a mapping does not declare is written nowhere: names in the columns of findings, scores in those of sides."""
+
+from __future__ import annotations
+
+import csv
+from pathlib import Path
+
+import pytest
+from clinic_export import write_export
+from leaks import find_leaks
+
+from examtally.cli.app import main
+from examtally.deidentification import deidentify, make_key
+from examtally.deidentification.undeclared import REMOVED, Undeclared
+from examtally.ingestion import batch, check
+
+PLANTED = {
+    ("visits", 2, "Lachman"): "Ottoline Marrowgate",
+    ("visits", 5, "Lachman"): "+ Stookwell",
+    ("visits", 9, "Sex"): "Tamsin",
+    ("visits", 12, "Knee"): "Ferrowby",
+    ("visits", 20, "Place"): "room of Peregrine",
+    ("mri", 4, "ACL"): "torn, says Ottoline",
+    ("mri", 7, "Knee"): "left?",
+}
+
+
+@pytest.fixture
+def spoiled(tmp_path: Path) -> Path:
+    """An export with a word of a person's in seven cells, by file, line and column."""
+    folder = tmp_path / "export"
+    write_export(folder, people=60)
+    for name, delimiter, encoding in (("visits", ";", "latin-1"), ("mri", ",", "utf-8")):
+        path = folder / f"{name}.csv"
+        with path.open(newline="", encoding=encoding) as stream:
+            rows = list(csv.reader(stream, delimiter=delimiter))
+        for (file, line, column), text in PLANTED.items():
+            if file == name:
+                rows[line - 1][rows[0].index(column)] = text
+        with path.open("w", newline="", encoding=encoding) as stream:
+            csv.writer(stream, delimiter=delimiter).writerows(rows)
+    make_key(tmp_path / "site.key", around=2031)
+    return folder
+
+
+def test_what_is_not_declared_is_replaced_listed_and_held_back_later(
+    spoiled: Path, tmp_path: Path, capfd: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(batch, "examine", lambda *_: ())
+    out = tmp_path / "out"
+    made = deidentify([spoiled], spoiled / "mapping.yaml", tmp_path / "site.key", out)
+    words = ("Ottoline", "Marrowgate", "Stookwell", "Tamsin", "Ferrowby", "Peregrine", "left?")
+    assert find_leaks(words, out, made.to_json()) == []
+    for name, file in (("visits", "visits"), ("readings", "mri")):
+        with (spoiled / f"{file}.csv").open(newline="", encoding="latin-1") as stream:
+            header = next(csv.reader(stream, delimiter=";" if file == "visits" else ","))
+        wanted: dict[int, list[int]] = {}
+        for source, line, column in PLANTED:
+            if source == file:
+                wanted.setdefault(header.index(column) + 1, []).append(line)
+        (one,) = [each for each in made.files if each.source == name]
+        assert one.undeclared == tuple(Undeclared(place, tuple(lines)) for place, lines in sorted(wanted.items()))
+    report = check([out], mapping=out / "mapping.yaml")
+    held = {(one.table, one.column): one.lines for one in report.held_back}
+    assert held["findings", "result"] == 2
+    assert held["exams", "side"] == held["participants", "sex"] == held["references", "status"] == 1
+    assert main(["deidentify", str(spoiled), "--mapping", str(spoiled / "mapping.yaml"), "--key",
+                 str(tmp_path / "site.key"), "--out", str(tmp_path / "again")]) == 0  # fmt: skip
+    said = capfd.readouterr()
+    assert find_leaks(words, said.out, said.err) == []
+    assert said.out.count(f"are replaced by {REMOVED}, in line ") == 6
+
+
+def test_what_is_declared_stays_as_it_is(tmp_path: Path) -> None:
+    write_export(tmp_path / "export", people=60)
+    make_key(tmp_path / "site.key", around=2031)
+    mapping, out = tmp_path / "export" / "mapping.yaml", tmp_path / "out"
+    made = deidentify([tmp_path / "export"], mapping, tmp_path / "site.key", out)
+    assert all(one.undeclared == () for one in made.files)
+    assert find_leaks([REMOVED], out) == []
