@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from collections.abc import Callable, Mapping
 from typing import Annotated, Any
@@ -121,11 +122,18 @@ def _options(
 
 
 def main(arguments: list[str] | None = None) -> int:
-    """Run the command line and return its exit code; a fault or Ctrl-C becomes one plain line on standard error."""
-    with listening() as keyboard:
-        code, said = _run(arguments)
-        if keyboard.was_pressed:
-            code, said = 130, keyboard.line()
+    """Run the command line and return its exit code; a fault or Ctrl-C becomes one plain line on standard error.
+
+    Whatever it writes is for its owner only, as the registry is: who shares a page decides so.
+    """
+    before = os.umask(0o077)
+    try:
+        with listening() as keyboard:
+            code, said = _run(arguments)
+            if keyboard.was_pressed:
+                code, said = 130, keyboard.line()
+    finally:
+        os.umask(before)
     if said:
         output.complain(said)
     return code

@@ -17,6 +17,7 @@ import polars as pl
 
 from examtally.contracts.results import conform, result_tables
 from examtally.errors import ResultsError
+from examtally.registry.scratch import private_files
 from examtally.results.manifest import MANIFEST, Manifest, is_results_folder, read_manifest
 from examtally.results.results import Provenance, Results, split_persons
 from examtally.results.tablefile import FORMS, file_sha256, read_table, write_table
@@ -37,7 +38,7 @@ def write_folder(results: Results, out: Path, beside: Mapping[str, str] | None =
         _recover(out)
         check_replaceable(out)
         out.parent.mkdir(parents=True, exist_ok=True)
-        with _beside(out) as fresh:
+        with private_files(), _beside(out) as fresh:
             for name, text in (beside or {}).items():
                 (fresh / name).write_text(text, encoding="utf-8")
             _write_all(results, fresh, {name: file_sha256(fresh / name) for name in beside or {}})

@@ -17,7 +17,8 @@ from examtally.contracts.records.synonyms import synonyms
 from examtally.errors import FileFault
 from examtally.ingestion.mapping.export_text import Opened, load, open_export
 from examtally.ingestion.mapping.exports import ENDINGS, Export, matches
-from examtally.ingestion.reading.lines import UNPACKING, TextError, open_bytes
+from examtally.ingestion.reading.limits import TextError
+from examtally.ingestion.reading.lines import UNPACKING, open_bytes
 from examtally.ingestion.reading.sheet import first_rows, sheet_names
 from examtally.ingestion.reading.sources import ending_of
 

@@ -14,9 +14,10 @@ from examtally.contracts.records.rules import literal, quoted
 from examtally.errors import FileFault
 from examtally.ingestion.mapping.exports import Export
 from examtally.ingestion.mapping.header import Header
-from examtally.ingestion.reading.lines import UNPACKING, Lines, TextError, fingerprint, open_bytes, read_lines
+from examtally.ingestion.reading.limits import LONGEST_LINE, MOST_BYTES, TextError, check_size
+from examtally.ingestion.reading.lines import UNPACKING, Lines, fingerprint, open_bytes, read_lines
 from examtally.ingestion.reading.readable import parquet_columns
-from examtally.ingestion.reading.rejects import LONGEST_LINE, check_rejects
+from examtally.ingestion.reading.rejects import check_rejects
 from examtally.ingestion.reading.sheet import Sheet, read_sheet
 from examtally.registry.faults import is_full
 
@@ -168,8 +169,11 @@ def _plain(export: Export, folder: Path, first_line: int) -> Path:
     try:
         with open_bytes(export.path, compressed=export.ending == ".csv.gz") as stream, copy.open("wb") as target:
             for _ in range(first_line - 1):
-                stream.readline()
+                stream.readline(LONGEST_LINE)
+            size = 0
             while chunk := stream.read(_CHUNK):
+                size += len(chunk)
+                check_size(size, MOST_BYTES)
                 target.write(decoder.decode(chunk).encode())
             target.write(decoder.decode(b"", final=True).encode())
     except UnicodeDecodeError:

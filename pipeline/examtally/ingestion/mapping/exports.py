@@ -9,7 +9,7 @@ from pathlib import Path
 
 from examtally.contracts.mapping.mapping import ExportMapping, ExportSource
 from examtally.errors import FileFault
-from examtally.ingestion.reading.sources import ending_of
+from examtally.ingestion.reading.sources import ending_of, entries_of, no_file
 
 TEXT_ENDINGS = (".csv", ".csv.gz", ".txt", ".tsv")
 ENDINGS = (*TEXT_ENDINGS, ".xlsx", ".parquet")
@@ -72,10 +72,11 @@ def _expand(paths: Sequence[Path | str]) -> tuple[list[Path], list[str]]:
     faults = []
     for place, path in enumerate(map(Path, paths), start=1):
         if path.is_dir():
-            inside = sorted(entry for entry in path.iterdir() if entry.is_file() and not entry.name.startswith("."))
+            inside, odd = entries_of(path, f"path {place} of {len(paths)}")
+            faults += odd
             files.update({entry.resolve(): entry for entry in inside})
         elif path.is_file():
             files[path.resolve()] = path
         else:
-            faults.append(f"path {place} of {len(paths)}: there is no such file or folder")
+            faults.append(f"path {place} of {len(paths)}: {no_file(path)}")
     return list(files.values()), faults

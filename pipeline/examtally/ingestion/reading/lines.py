@@ -18,7 +18,7 @@ from typing import BinaryIO, cast
 import numpy as np
 import numpy.typing as npt
 
-from examtally.errors import ExamtallyError
+from examtally.ingestion.reading.limits import LONGEST_LINE, MOST_BYTES, TextError, check_columns, check_size
 
 _CHUNK = 1 << 22
 _BOM = b"\xef\xbb\xbf"
@@ -28,10 +28,6 @@ Positions = npt.NDArray[np.int64]
 
 
 UNPACKING = (gzip.BadGzipFile, EOFError, zlib.error)  # what a damaged gzip file makes its reader raise
-
-
-class TextError(ExamtallyError):
-    """What is wrong with a file as a whole, in words that follow the name of the file."""
 
 
 @dataclass(frozen=True)
@@ -92,10 +88,16 @@ def open_bytes(path: Path, *, compressed: bool) -> BinaryIO:
 
 def _chunks(stream: BinaryIO, above: int) -> Iterator[bytes]:
     """Yield the text in pieces that end with a line, without a byte order mark; raises TextError where it is none."""
-    line, is_first = above, True
+    line, size, is_first = above, 0, True
     while chunk := stream.read(_CHUNK):
         if not chunk.endswith(b"\n"):
-            chunk += stream.readline()
+            rest = stream.readline(LONGEST_LINE)
+            chunk += rest
+            if len(rest) == LONGEST_LINE:
+                long = line + 1 + chunk.count(b"\n")
+                raise TextError(f"has a line of more than {LONGEST_LINE >> 20} MB (line {long})")
+        size += len(chunk)
+        check_size(size, MOST_BYTES)
         if is_first:
             _check_beginning(chunk)
             chunk, is_first = chunk.removeprefix(_BOM), False
@@ -126,9 +128,11 @@ def _header(chunk: bytes, delimiter: str) -> tuple[str, ...]:
     if not first.strip():
         raise TextError("begins with a blank line; its first line must name the columns")
     try:
-        return tuple(next(csv.reader([first.decode()], delimiter=delimiter)))
+        names = tuple(next(csv.reader([first.decode()], delimiter=delimiter)))
     except csv.Error:
         raise TextError("has a first line that does not name the columns") from None
+    check_columns(names)
+    return names
 
 
 class _Counter:

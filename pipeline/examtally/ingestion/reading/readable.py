@@ -11,8 +11,8 @@ import duckdb
 from examtally.contracts.records.rules import literal, quoted
 from examtally.contracts.records.tables import Table
 from examtally.errors import FileFault
-from examtally.ingestion.reading.lines import Lines, TextError, read_lines
-from examtally.ingestion.reading.rejects import LONGEST_LINE
+from examtally.ingestion.reading.limits import LONGEST_LINE, TextError, check_columns, check_parquet
+from examtally.ingestion.reading.lines import Lines, read_lines
 from examtally.ingestion.reading.sources import Source
 
 _DELIMITERS = {";": "semicolons", "\t": "tabs", "|": "upright strokes"}
@@ -104,9 +104,11 @@ def parquet_columns(con: duckdb.DuckDBPyConnection, file: Path) -> tuple[dict[st
     path = literal(str(file.absolute()))
     try:
         described = con.execute(f"describe from read_parquet({path})").fetchall()
+        check_parquet(con, file)
         ((count,),) = con.execute(f"select num_rows from parquet_file_metadata({path})").fetchall()
     except duckdb.Error:
         raise TextError("is not a whole Parquet file; export the table again") from None
+    check_columns(described)
     columns = {name: _parquet_text(place, name, kind) for place, (name, kind, *_) in enumerate(described, start=1)}
     return columns, Lines.of_rows(tuple(columns), count)
 

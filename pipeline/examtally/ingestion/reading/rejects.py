@@ -9,7 +9,6 @@ import duckdb
 from examtally.errors import FileFault
 from examtally.ingestion.reading.lines import line_at
 
-LONGEST_LINE = 1 << 21
 _REJECTED = {
     "TOO MANY COLUMNS": "more cells than the header; put a cell with a {sign} in quotation marks",
     "MISSING COLUMNS": "fewer cells than the header; add the missing {sign}s",

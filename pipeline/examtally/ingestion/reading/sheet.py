@@ -12,7 +12,8 @@ from typing import Any
 
 import numpy as np
 
-from examtally.ingestion.reading.lines import Lines, TextError
+from examtally.ingestion.reading.limits import TextError, check_columns, check_workbook
+from examtally.ingestion.reading.lines import Lines
 
 _MOST_BLANK_ROWS = 1000  # a sheet may claim a million rows that nobody ever wrote in
 
@@ -106,6 +107,7 @@ def _rows(path: Path, sheet: str | None) -> Iterator[tuple[int, list[str | None]
         page = book[sheet] if sheet is not None else book.worksheets[0]
         try:
             for number, cells in enumerate(page.iter_rows(), start=1):
+                check_columns(cells)
                 yield number, [_text(cell.value, cell) for cell in cells]
         except TextError:
             raise
@@ -118,6 +120,7 @@ def _rows(path: Path, sheet: str | None) -> Iterator[tuple[int, list[str | None]
 def _open(path: Path):  # type: ignore[no-untyped-def]  # the library has no types
     from openpyxl import load_workbook
 
+    check_workbook(path)
     try:
         return load_workbook(path, read_only=True, data_only=True)
     except Exception:  # whatever a damaged workbook makes the reader raise

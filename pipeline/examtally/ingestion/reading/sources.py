@@ -71,15 +71,29 @@ def _expand(paths: Sequence[Path | str], contract: Contract) -> tuple[list[Path]
     faults, passed_over = [], 0
     for place, path in enumerate(map(Path, paths), start=1):
         if path.is_dir():
-            inside = sorted(entry for entry in path.iterdir() if entry.is_file() and not entry.name.startswith("."))
+            inside, odd = entries_of(path, f"path {place} of {len(paths)}")
+            faults += odd
             records = [entry for entry in inside if _is_record_file(entry, contract)]
             passed_over += len(inside) - len(records)
             files.update({entry.resolve(): entry for entry in records})
         elif path.is_file():
             files[path.resolve()] = path
         else:
-            faults.append(f"path {place} of {len(paths)}: there is no such file or folder")
+            faults.append(f"path {place} of {len(paths)}: {no_file(path)}")
     return list(files.values()), passed_over, faults
+
+
+def entries_of(folder: Path, where: str) -> tuple[list[Path], list[str]]:
+    """Return the files in a folder by name, hidden ones left out, and a fault where other things lie among them."""
+    entries = sorted(entry for entry in folder.iterdir() if not entry.name.startswith("."))
+    odd = [entry for entry in entries if entry.is_symlink() or not (entry.is_file() or entry.is_dir())]
+    words = f"{where}: holds {len(odd)} links, pipes or devices; put the files themselves there, or take these out"
+    return [entry for entry in entries if entry.is_file()], [words] if odd else []
+
+
+def no_file(path: Path) -> str:
+    """Say why a path that was given is neither a file nor a folder."""
+    return "is a pipe or a device; name a file" if path.exists() else "there is no such file or folder"
 
 
 def _is_record_file(path: Path, contract: Contract) -> bool:

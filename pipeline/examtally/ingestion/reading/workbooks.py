@@ -8,7 +8,7 @@ from pathlib import Path
 from examtally.contracts.contract import Contract
 from examtally.contracts.mapping.mapping import ExportMapping
 from examtally.errors import FileFault
-from examtally.ingestion.reading.lines import TextError
+from examtally.ingestion.reading.limits import TextError
 from examtally.ingestion.reading.sheet import first_rows, holds_rows, sheet_names
 from examtally.ingestion.reading.sources import ENDINGS, ending_of
 from examtally.workbook.layout import pages

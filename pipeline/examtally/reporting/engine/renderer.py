@@ -23,7 +23,7 @@ import yaml
 
 from examtally.errors import ReportError
 from examtally.fonts import embed_in_page
-from examtally.registry.scratch import scratch
+from examtally.registry.scratch import private_files, scratch
 from examtally.reporting.engine import figures, typesetting
 from examtally.reporting.engine.executor import Report, execute, read_report
 from examtally.reporting.engine.policy import seal_page
@@ -184,8 +184,9 @@ def put_page(page: Path, target: Path) -> Path:
     """Move a finished page into place in one step; raises ReportError where it cannot be written."""
     fresh = target.with_name(f".{target.name}.part")
     try:
-        target.parent.mkdir(parents=True, exist_ok=True)
-        shutil.copyfile(page, fresh)
+        with private_files():
+            target.parent.mkdir(parents=True, exist_ok=True)
+            shutil.copyfile(page, fresh)
         fresh.replace(target)
     except OSError as error:
         raise ReportError(f"{target} cannot be written: {error.strerror}; choose another --out folder") from error
