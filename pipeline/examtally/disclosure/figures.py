@@ -85,12 +85,18 @@ def comparison_figures(comparisons: pl.DataFrame, selection: Selection) -> pl.Da
 
 
 def interaction_figures(interactions: pl.DataFrame, selection: Selection) -> pl.DataFrame:
-    """Differences between two groups whose tables both go out, on verified knees as they are."""
-    kept = interactions.filter(_UNADJUSTED, pl.col("measure").is_in(MEASURES), pl.col("difference").is_not_null())
+    """Differences between two groups whose tables both go out, as they are and corrected."""
+    kept = interactions.filter(
+        pl.col("adjustment").is_in(ADJUSTMENTS), pl.col("measure").is_in(MEASURES), pl.col("difference").is_not_null()
+    )
     is_shown = [
-        all(
-            Row(line["condition"], line["maneuver"], line["group_by"], line[side]) in selection.tables
-            for side in ("group_a", "group_b")
+        _is_shown(
+            selection,
+            line["adjustment"],
+            *(
+                Row(line["condition"], line["maneuver"], line["group_by"], line[side])
+                for side in ("group_a", "group_b")
+            ),
         )
         for line in kept.iter_rows(named=True)
     ]
@@ -130,7 +136,7 @@ def spread_figures(spread: pl.DataFrame, selection: Selection) -> pl.DataFrame:
         pl.col("examiners") >= _FEWEST_EXAMINERS,
         pl.col("measure").is_in(MEASURES),
         between="examiners",
-        adjustment="pooled_verification",
+        adjustment="pooled_bias_adjusted",
     )
     is_shown = [selection.is_corrected(Row(*key)) for key in kept.select("condition", "maneuver").iter_rows()]
     names = ("mean", "ci_low", "ci_high", "predict_low", "predict_high")
@@ -149,7 +155,10 @@ FIGURES: Mapping[str, Figures] = {
         "differences for everybody where both tables go out and 11 people or more stand behind both right, the first "
         "alone, the second alone and neither",
     ),
-    "interactions": Figures(interaction_figures, "differences between two groups whose tables both go out"),
+    "interactions": Figures(
+        interaction_figures,
+        "differences between two groups whose tables both go out; corrected ones where corrected figures of both do",
+    ),
     "agreement": Figures(
         agreement_figures,
         "where 11 people or more, or 22 pairs, stand behind those both positive, both negative and unlike",

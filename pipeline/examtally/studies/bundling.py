@@ -31,9 +31,9 @@ from examtally.words import for_csv
 
 _FIGURES = ("accuracy", "comparisons", "interactions", "agreement")
 _MAIN = {  # the table with the main result of each kind of analysis, and what tells its rows apart
-    "accuracy": ("accuracy", ("maneuver", "group_by", "group", "measure")),
-    "paired": ("comparisons", ("maneuver_a", "maneuver_b", "group_by", "group", "measure")),
-    "by_group": ("interactions", ("maneuver", "group_a", "group_b", "measure")),
+    "accuracy": ("accuracy", ("maneuver", "group_by", "group", "measure", "adjustment")),
+    "paired": ("comparisons", ("maneuver_a", "maneuver_b", "group_by", "group", "measure", "adjustment")),
+    "by_group": ("interactions", ("maneuver", "group_a", "group_b", "measure", "adjustment")),
     "agreement": ("agreement", ("maneuver", "group_by", "group")),
 }
 
@@ -161,6 +161,6 @@ def _lacking(analysis: StudyAnalysis, found: StudyResults, release: Release) -> 
 
 
 def _asked(frame: pl.DataFrame, rows: pl.Expr, key: Sequence[str]) -> list[tuple[str, ...]]:
-    """The declared rows of a table by their key, apart from the corrections they come in."""
+    """The declared rows of a table by their key; what goes out as it is does not stand for what was corrected."""
     missing = [pl.lit("none").alias("adjustment")] if "adjustment" not in frame.columns else []
     return frame.with_columns(missing).filter(rows).select(key).unique().rows()

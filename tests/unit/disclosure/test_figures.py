@@ -99,7 +99,7 @@ def test_agreement_goes_out_where_every_kind_of_pair_is_enough() -> None:
 
 def test_the_spread_of_examiners_needs_five_of_them_and_a_corrected_table() -> None:
     line = {"condition": "acl_tear", "maneuver": "lachman", "measure": "sensitivity", "between": "examiners"}
-    line |= {"adjustment": "pooled_verification", "status": "exploratory", "examiners": 5}
+    line |= {"adjustment": "pooled_bias_adjusted", "status": "exploratory", "examiners": 5}
     frame = pl.DataFrame([line | dict.fromkeys(("mean", "ci_low", "ci_high", "predict_low", "predict_high"), 0.719)])
     assert spread_figures(frame, CHOSEN)["mean"].to_list() == [0.72]
     assert spread_figures(frame.with_columns(examiners=4), CHOSEN).is_empty()
