@@ -173,7 +173,8 @@ class Soiling:
         line = self._line(table, row) | changes
         if column not in changes:
             self._new_keys += 1
-            line[column] = f"Z-{990000 + self._new_keys}"
+            letters = (line[column] or "").partition("-")[0]  # a code like the others, or its form would be the fault
+            line[column] = f"{letters}-{9_990_000 + self._new_keys}"
             self.planted.append(line[column] or "")
         return line
 

@@ -4,7 +4,7 @@ What is stored under a code already, and codes that `deidentify` made, pass in a
 once, by example, in `site.yaml` beside the registry; then nothing else passes. Without it a code passes where at least
 five codes of its kind (participants, exams, examiners and readers, references, sites) are written like it and they are
 at least a twentieth of the kind. One of three digits or fewer passes too among examiners and sites, who are few, and
-where a kind has fewer than twenty codes.
+where a kind has fewer than twenty codes, and one that begins with the code of a participant, as mappings make them.
 """
 
 from __future__ import annotations
@@ -31,6 +31,7 @@ _SHARE = 20  # and at least one code in so many of the kind
 _FEW = 20  # a kind with fewer codes shows no form yet
 _STAFF = ("examiner", "site")
 _FEW_DIGITS, _MOST_DIGITS = 3, 7
+_JOINED = "(-+[A-Z]{0,4}[0-9]{0,5})+"  # what follows the participant: side, day, examiner, each short
 _KEYED = "-([B-DF-HJ-NP-TV-XZ][0-9]){8}"  # deidentification.coding
 
 Forms = Mapping[str, tuple[str, ...]]
@@ -68,14 +69,15 @@ def hold_unformed(
     con: duckdb.DuckDBPyConnection, staged: Mapping[str, Staged], checks: Mapping[str, Checks], forms: Forms | None
 ) -> None:
     """Hold back every line, not held back yet, with a new code that has no form of its kind."""
-    for kind, prefix in PREFIXES.items():
+    con.execute("create or replace temp table persons (code varchar)")
+    for kind, prefix in PREFIXES.items():  # participants first
         columns = [(one, name) for one in staged.values() for name in _columns_of(one, kind)]
-        if not columns:
-            continue
         _list_codes(con, kind, columns)
         passes = f"regexp_full_match(code, {literal(prefix + _KEYED)})"
         known = _declared(forms.get(kind, ())) if forms is not None else _like_others(kind)
         con.execute(f"create or replace temp table unformed as {known} where not (is_stored or {passes} or is_formed)")
+        if kind == "participant":
+            con.execute("insert into persons select code from codes where code not in (from unformed)")
         for one, name in columns:
             number = checks[one.table.name].number(_rule(checks[one.table.name], name))
             con.execute(
@@ -98,8 +100,8 @@ def _kind(column: str) -> str:
 
 def _list_codes(con: duckdb.DuckDBPyConnection, kind: str, columns: list[tuple[Staged, str]]) -> None:
     """Make `codes` (code, is_stored, skeleton, digits): those of the passing lines, and those the registry holds."""
-    sent = " union all ".join(
-        f"select {quoted(name)} as code, false as is_stored from {one.view} "
+    sent = "".join(
+        f" union all select {quoted(name)} as code, false as is_stored from {one.view} "
         f"where rid not in (select rid from {held(one.table)})"
         for one, name in columns
     )
@@ -116,8 +118,17 @@ def _list_codes(con: duckdb.DuckDBPyConnection, kind: str, columns: list[tuple[S
         "create or replace temp table codes as select code, bool_or(is_stored) as is_stored, "
         "regexp_replace(code, '[0-9]+', '#', 'g') as skeleton, "
         "length(regexp_replace(code, '[^0-9]', '', 'g')) as digits "
-        f"from ({sent}{stored}) where code is not null group by code"
+        f"from (select null as code, false as is_stored{sent}{stored}) where code is not null group by code"
     )
+
+
+_BEGINS_WITH_A_PERSON = f"""code in (
+    select code from (
+        select code, unnest(list_transform(
+            range(1, len(string_split(code, '-'))), lambda many: array_to_string(string_split(code, '-')[1:many], '-')
+        )) as beginning from codes where contains(code, '-')
+    ) where beginning in (from persons) and regexp_full_match(substr(code, len(beginning) + 1), {literal(_JOINED)})
+)"""
 
 
 def _like_others(kind: str) -> str:
@@ -129,12 +140,12 @@ def _like_others(kind: str) -> str:
         )
         select code from (
             select *, digits <= {_MOST_DIGITS} and skeleton in (from forms)
-                or digits <= {_FEW_DIGITS} and {are_few} as is_formed from codes
+                or digits <= {_FEW_DIGITS} and {are_few} or {_BEGINS_WITH_A_PERSON} as is_formed from codes
         )"""
 
 
 def _declared(patterns: tuple[str, ...]) -> str:
-    matches = " or ".join(f"regexp_full_match(code, {literal(pattern)})" for pattern in patterns) or "false"
+    matches = " or ".join([_BEGINS_WITH_A_PERSON, *(f"regexp_full_match(code, {literal(one)})" for one in patterns)])
     return f"select code from (select *, {matches} as is_formed from codes)"
 
 
