@@ -5,6 +5,7 @@ Each takes --results, --out and --format; `examtally report KIND --help` says in
 
 from __future__ import annotations
 
+import shutil
 from enum import StrEnum
 from pathlib import Path
 from typing import Annotated
@@ -47,6 +48,9 @@ def formats(words: str, *legal: str) -> tuple[str, ...]:
     if unknown or not named:
         problem = f"{', '.join(unknown)} is not made" if unknown else "no format is named"
         raise ReportError(f"--format: {problem}; choose from {', '.join(legal)}")
+    quarto = shutil.which("quarto")
+    if quarto is not None:
+        output.complain(f"Pages are set by a program found on PATH: {quarto}")
     return named
 
 

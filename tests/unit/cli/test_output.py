@@ -3,10 +3,16 @@
 from __future__ import annotations
 
 import errno
+import os
+import shutil
+import stat
+from pathlib import Path
 
 import pytest
 
 from examtally.cli import output as terminal
+from examtally.cli.app import main
+from examtally.cli.report import formats
 
 
 @pytest.mark.parametrize(
@@ -29,3 +35,24 @@ def test_any_other_fault_is_told_without_its_text(fault: Exception) -> None:
     assert type(fault).__name__ in said
     assert "PT-1" not in said
     assert "\n" not in said
+
+
+def test_a_program_found_on_path_is_not_run_in_silence(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr(shutil, "which", lambda name: f"/somewhere/{name}")
+    formats("html", "html", "pdf")
+    assert capsys.readouterr().err == "Pages are set by a program found on PATH: /somewhere/quarto\n"
+    monkeypatch.setattr(shutil, "which", lambda _name: None)
+    formats("html", "html", "pdf")
+    assert capsys.readouterr().err == ""
+
+
+def test_what_a_command_writes_is_for_its_owner_only(tmp_path: Path) -> None:
+    before = os.umask(0o022)
+    try:
+        assert main(["workbook", "--out", str(tmp_path / "records.xlsx")]) == 0
+        assert os.umask(0o022) == 0o022
+    finally:
+        os.umask(before)
+    assert stat.S_IMODE((tmp_path / "records.xlsx").stat().st_mode) == 0o600

@@ -54,6 +54,8 @@ def test_rows_about_persons_have_their_own_private_folder(registry: Registry, re
     analyze(registry, results.protocol).write(tmp_path / "without")
     inner = tmp_path / "with" / "examiners"
     assert stat.S_IMODE(inner.stat().st_mode) == 0o700
+    assert stat.S_IMODE((tmp_path / "without").stat().st_mode) == 0o700
+    assert {stat.S_IMODE(path.stat().st_mode) for path in (tmp_path / "without").iterdir()} == {0o600}
     personal = ("accuracy", "calibration", "calibration_curve", "examiner_probability", "learning", "tallies")
     assert _names(inner) == sorted(["manifest.json", *(f"{name}.{form}" for name in personal for form in FORMS)])
     assert pl.read_parquet(inner / "accuracy.parquet")["group_by"].unique().to_list() == ["examiner"]

@@ -12,6 +12,7 @@ import os
 import re
 import shutil
 import subprocess
+import sys
 import zipfile
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
@@ -135,7 +136,7 @@ def _pandoc(front: dict[str, Any], text: Path, target: Path, form: str) -> None:
     """
     written = target.with_suffix(".typ") if form == "pdf" else target
     command = [
-        pypandoc.get_pandoc_path(),
+        str(packed_pandoc()),
         text.name,
         "--from=markdown-raw_html-raw_tex-native_divs-native_spans",
         "--sandbox",
@@ -152,6 +153,15 @@ def _pandoc(front: dict[str, Any], text: Path, target: Path, form: str) -> None:
         raise ReportError(f"{text.name}: pandoc: {_cause(done.stderr) or f'exit {done.returncode}'}")
     if form == "pdf":
         target.write_bytes(typesetting.typeset_file(written, written.parent / figures.FOLDER))
+
+
+def packed_pandoc() -> Path:
+    """The pandoc that comes with a package. One on PATH or in the home folder is never run: who knows what it is."""
+    name = "pandoc.exe" if sys.platform == "win32" else "pandoc"
+    path = Path(pypandoc.__file__).parent / "files" / name
+    if not path.is_file():
+        raise ReportError("pandoc is missing; reinstall pypandoc-binary, which brings it")
+    return path
 
 
 def _cause(said: str) -> str:

@@ -5,7 +5,6 @@ import subprocess
 import zipfile
 from pathlib import Path
 
-import pypandoc
 import pytest
 
 from examtally.errors import ReportError
@@ -83,6 +82,7 @@ def house(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 
 def test_pandoc_sets_one_self_contained_page(tmp_path: Path) -> None:
     (page,) = renderer.render("small", tmp_path / "results", tmp_path / "out")
+    assert (page.stat().st_mode & 0o777, page.parent.stat().st_mode & 0o777) == (0o600, 0o700)
     html = page.read_text(encoding="utf-8")
     assert page == tmp_path / "out" / "small.html"
     assert "There are 1 tables." in html
@@ -155,6 +155,7 @@ def test_quarto_is_called_on_the_executed_text_where_it_is_installed(
 ) -> None:
     quarto(tmp_path / "bin", monkeypatch, 'echo "$@ $SOURCE_DATE_EPOCH" > small.html; echo "Output created" >&2')
     (page,) = renderer.render("small", tmp_path / "results", tmp_path / "out")
+    assert (page.stat().st_mode & 0o777, page.parent.stat().st_mode & 0o777) == (0o600, 0o700)
     said = page.read_text(encoding="utf-8").split()
     assert said == ["render", "small.executed.qmd", "--to", "html", "--output", "small.html", "0"]
 
@@ -173,10 +174,24 @@ def test_what_quarto_says_is_read(tmp_path: Path, monkeypatch: pytest.MonkeyPatc
         renderer.render("small", tmp_path / "results", tmp_path / "out")
 
 
+def test_no_other_pandoc_is_run_than_that_of_the_package(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Neither one on PATH, nor one in the home folder, nor one that a variable names."""
+    for place in (tmp_path / "bin", tmp_path / "home" / "bin"):
+        place.mkdir(parents=True)
+        (place / "pandoc").write_text(f"#!/bin/sh\ntouch {tmp_path}/ran\n")
+        (place / "pandoc").chmod(0o755)
+    monkeypatch.setenv("PATH", str(tmp_path / "bin"))
+    monkeypatch.setenv("HOME", str(tmp_path / "home"))
+    monkeypatch.setenv("PYPANDOC_PANDOC", str(tmp_path / "bin" / "pandoc"))
+    pandoc("A word.", "typst", tmp_path, "page.typ")
+    assert not (tmp_path / "ran").exists()
+    assert renderer.packed_pandoc().parent.name == "files"
+
+
 def pandoc(source: str, to: str, folder: Path, output: str) -> None:
     (folder / "fig").mkdir(exist_ok=True)
     (folder / "fig" / "square.svg").write_text('<svg xmlns="http://www.w3.org/2000/svg" width="9" height="9"/>')
-    command = [pypandoc.get_pandoc_path(), "--from=markdown", f"--to={to}", f"--output={output}", "--standalone"]
+    command = [str(renderer.packed_pandoc()), "--from=markdown", f"--to={to}", f"--output={output}", "--standalone"]
     command += [f"--lua-filter={resource('reports') / 'house.lua'}", "--default-image-extension=svg"]
     subprocess.run(command, cwd=folder, input=source, text=True, check=True)
 
