@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 import hashlib
 import hmac
 import shutil
@@ -415,3 +416,20 @@ def test_batches_are_listed_with_their_counts(tmp_path: Path, registry: Path) ->
     first, second = list_batches(registry)
     assert (first.batch_no, first.lines, first.stored, first.waiting) == (1, 9, 8, 1)
     assert (second.stored, second.amended) == (1, 1)
+
+
+def test_a_clock_that_goes_backward_changes_no_order(registry: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Entries go by number; what they say of the time is a label."""
+
+    class Earlier(datetime.datetime):
+        @classmethod
+        def now(cls, tz: datetime.tzinfo | None = None) -> datetime.datetime:
+            return datetime.datetime(1999, 12, 31, 23, 59, tzinfo=tz)
+
+    monkeypatch.setattr("examtally.registry.audit_log.datetime", Earlier)
+    note_use(registry, "release")
+    monkeypatch.undo()
+    first, second = list_log(registry)
+    assert (first.action, second.action) == ("ingest", "release")
+    assert second.at < first.at
+    assert verify(registry).faults == ()
