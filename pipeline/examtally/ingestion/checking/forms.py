@@ -3,8 +3,9 @@
 What is stored under a code already, and codes that `deidentify` made, pass in any case. A site declares its own forms
 once, by example, in `site.yaml` beside the registry; then nothing else passes. Without it a code passes where at least
 five codes of its kind (participants, exams, examiners and readers, references, sites) are written like it and they are
-at least a twentieth of the kind. One of three digits or fewer passes too among examiners and sites, who are few, and
-where a kind has fewer than twenty codes, and one that begins with the code of a participant, as mappings make them.
+at least a twentieth of the kind. One of three digits or fewer passes too: among examiners and sites, who are few, where
+it is letters and a number, and where another kind has fewer than twenty codes. So does one that begins with the code of
+a participant, as mappings make them.
 """
 
 from __future__ import annotations
@@ -28,7 +29,7 @@ SITE_FILE = "site.yaml"
 ALIKE = 5
 """So many codes written alike are a form."""
 _SHARE = 20  # and at least one code in so many of the kind
-_FEW = 20  # a kind with fewer codes shows no form yet
+_HAS_FEW = "(select count(*) from codes) < 20"  # a kind with fewer codes shows no form yet
 _STAFF = ("examiner", "site")
 _FEW_DIGITS, _MOST_DIGITS = 3, 7
 _JOINED = "(-+[A-Z]{0,4}[0-9]{0,5})+"  # what follows the participant: side, day, examiner, each short
@@ -132,7 +133,7 @@ _BEGINS_WITH_A_PERSON = f"""code in (
 
 
 def _like_others(kind: str) -> str:
-    are_few = "true" if kind in _STAFF else f"(select count(*) from codes) < {_FEW}"
+    are_few = "regexp_full_match(code, '[A-Z]{1,4}-?[0-9]+')" if kind in _STAFF else _HAS_FEW
     return f"""
         with forms as (
             select skeleton from codes where digits <= {_MOST_DIGITS} group by skeleton
