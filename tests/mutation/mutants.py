@@ -26,6 +26,24 @@ _CHARTS = "tests/unit/analytics/control_charts/test_charts.py"
 
 MUTANTS: tuple[Mutant, ...] = (
     *_of(
+        "ingestion/checking/forms.py",
+        "tests/unit/ingestion/test_forms.py",
+        ("having count(*) >= {ALIKE} and ", "having "),
+        (" and {_SHARE} * count(*) >= (select count(*) from codes)", ""),
+        ("not (is_stored or {passes} or is_formed)", "not ({passes} or is_formed)"),
+        ("not (is_stored or {passes} or is_formed)", "not (is_stored or is_formed)"),
+        ("\"regexp_full_match(code, '[A-Z]{1,4}-?[0-9]+')\" if kind", '"true" if kind'),
+        ("if not is_code or shape is not None:", "if not is_code:"),
+        ("beginning in (from persons) and ", ""),
+    ),
+    *_of(
+        "deidentification/undeclared.py",
+        "tests/unit/deidentification/test_undeclared.py",
+        ('_JUDGED = ("enum", "type", "pattern", "range")', '_JUDGED = ("type", "pattern", "range")'),
+        ('holds = " and ".join(self._holds', 'holds = " or ".join(self._holds'),
+    ),
+    *_of("registry/registry.py", "tests/unit/registry/test_links.py", ("    if names > 1:", "    if names > 9:")),
+    *_of(
         "disclosure/bounds.py",
         f"{_DISCLOSURE}/test_checker.py",
         ("integrality=np.ones(weights.size)", "integrality=np.zeros(weights.size)"),
