@@ -78,3 +78,17 @@ def test_what_is_declared_stays_as_it_is(tmp_path: Path) -> None:
     made = deidentify([tmp_path / "export"], mapping, tmp_path / "site.key", out)
     assert all(one.undeclared == () for one in made.files)
     assert find_leaks([REMOVED], out) == []
+
+
+def test_a_cell_in_parts_is_declared_where_all_of_its_parts_are(spoiled: Path, tmp_path: Path) -> None:
+    mapping = spoiled / "mapping.yaml"
+    whole = 'result: {column: Lachman, codes: {+: positive, "-": negative}}'
+    parts = 'result: {column: Lachman, parts: {+: positive, "-": negative}}'
+    text = mapping.read_text(encoding="utf-8")
+    assert whole in text
+    parts += "\n      end_point: {column: Lachman, parts: {firm: firm, soft: soft}}"
+    mapping.write_text(text.replace(whole, parts), encoding="utf-8")
+    made = deidentify([spoiled], mapping, tmp_path / "site.key", tmp_path / "out")
+    assert find_leaks(("Marrowgate", "Stookwell"), tmp_path / "out") == []
+    (visits,) = [one for one in made.files if one.source == "visits"]
+    assert (2, 5) in {cells.lines for cells in visits.undeclared}
