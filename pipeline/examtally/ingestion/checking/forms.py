@@ -5,7 +5,7 @@ once, by example, in `site.yaml` beside the registry; then nothing else passes. 
 five codes of its kind (participants, exams, examiners and readers, references, sites) are written like it and they are
 at least a twentieth of the kind. One of three digits or fewer passes too: among examiners and sites, who are few, where
 it is letters and a number, and where another kind has fewer than twenty codes. So does one that begins with the code of
-a participant, as mappings make them.
+a participant, as mappings make them. Zeros that lead a number are no digits here.
 """
 
 from __future__ import annotations
@@ -118,7 +118,7 @@ def _list_codes(con: duckdb.DuckDBPyConnection, kind: str, columns: list[tuple[S
     con.execute(
         "create or replace temp table codes as select code, bool_or(is_stored) as is_stored, "
         "regexp_replace(code, '[0-9]+', '#', 'g') as skeleton, "
-        "length(regexp_replace(code, '[^0-9]', '', 'g')) as digits "
+        "length(regexp_replace(regexp_replace(code, '(^|[^0-9])0+', '\\1', 'g'), '[^0-9]', '', 'g')) as digits "
         f"from (select null as code, false as is_stored{sent}{stored}) where code is not null group by code"
     )
 
