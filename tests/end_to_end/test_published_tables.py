@@ -90,7 +90,7 @@ def _write(folder: Path, tp: int, fp: int, fn: int, tn: int) -> None:
     readings = [reference(f"RF-{n}", participant_id=people[n], status=status) for n, (_, status) in enumerate(rows)]
     write_csv(folder / "references.csv", readings)
     # a later exam of somebody else, so that the window of the others is closed
-    write_csv(folder / "exams-later.csv", [exam("EX-L1", participant_id="PT-L1", period="P099")])
+    write_csv(folder / "exams-later.csv", [exam(f"EX-{len(rows)}", participant_id=f"PT-{len(rows)}", period="P099")])
 
 
 @pytest.fixture(scope="module")

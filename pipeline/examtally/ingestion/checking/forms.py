@@ -3,9 +3,9 @@
 What is stored under a code already, and codes that `deidentify` made, pass in any case. A site declares its own forms
 once, by example, in `site.yaml` beside the registry; then nothing else passes. Without it a code passes where at least
 five codes of its kind (participants, exams, examiners and readers, references, sites) are written like it and they are
-at least a twentieth of the kind. One of three digits or fewer passes too: among examiners and sites, who are few, where
-it is letters and a number, and where another kind has fewer than twenty codes. So does one that begins with the code of
-a participant, as mappings make them. Zeros that lead a number are no digits here.
+at least a twentieth of the kind. Few codes show no form yet. Among examiners and sites, letters and a number of three
+digits or fewer pass too; where another kind has fewer than twenty codes, four digits or fewer that are no year. So does
+a code that begins with that of a participant, as mappings make them. Zeros that lead a number are no digits here.
 """
 
 from __future__ import annotations
@@ -30,6 +30,7 @@ ALIKE = 5
 """So many codes written alike are a form."""
 _SHARE = 20  # and at least one code in so many of the kind
 _HAS_FEW = "(select count(*) from codes) < 20"  # a kind with fewer codes shows no form yet
+_HAS_YEAR = "regexp_matches(code, '(19|20)[0-9][0-9]')"
 _STAFF = ("examiner", "site")
 _FEW_DIGITS, _MOST_DIGITS = 3, 7
 _JOINED = "(-+[A-Z]{0,4}[0-9]{0,5})+"  # what follows the participant: side, day, examiner, each short
@@ -133,7 +134,9 @@ _BEGINS_WITH_A_PERSON = f"""code in (
 
 
 def _like_others(kind: str) -> str:
-    are_few = "regexp_full_match(code, '[A-Z]{1,4}-?[0-9]+')" if kind in _STAFF else _HAS_FEW
+    are_few = f"digits <= {_FEW_DIGITS} and regexp_full_match(code, '[A-Z]{{1,4}}-?[0-9]+')"
+    if kind not in _STAFF:
+        are_few = f"digits <= {_FEW_DIGITS + 1} and not {_HAS_YEAR} and {_HAS_FEW}"
     return f"""
         with forms as (
             select skeleton from codes where digits <= {_MOST_DIGITS} group by skeleton
@@ -141,7 +144,7 @@ def _like_others(kind: str) -> str:
         )
         select code from (
             select *, digits <= {_MOST_DIGITS} and skeleton in (from forms)
-                or digits <= {_FEW_DIGITS} and {are_few} or {_BEGINS_WITH_A_PERSON} as is_formed from codes
+                or {are_few} or {_BEGINS_WITH_A_PERSON} as is_formed from codes
         )"""
 
 
