@@ -17,8 +17,14 @@ EXAMPLES = sorted((Path(__file__).resolve().parents[2] / "docs" / "studies").glo
 
 
 @pytest.fixture(scope="module")
-def registry(tmp_path_factory: pytest.TempPathFactory) -> Path:
+def kept_registry(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return make_registry(tmp_path_factory.mktemp("clinic"))
+
+
+@pytest.fixture
+def registry(kept_registry: Path, tmp_path: Path) -> Path:
+    """A copy of each test's own: a study of the same tests that was run before it would be a deviation."""
+    return Path(shutil.copy(kept_registry, tmp_path / "registry.duckdb"))
 
 
 def test_the_four_kinds_of_study_have_an_example() -> None:

@@ -53,8 +53,7 @@ TABLES = tuple(_TABLES)
 """Every result table, in the order in which it is made."""
 
 _COUNTED = ("duckdb", "polars")
-_FORMULAS = (*_COUNTED, "numpy")
-_DISTRIBUTIONS = (*_FORMULAS, "scipy")
+_DISTRIBUTIONS = (*_COUNTED, "numpy", "scipy")
 _INTERVALS = (*_DISTRIBUTIONS, "statsmodels")
 _MODELS = (*_DISTRIBUTIONS, "scikit-learn")
 _ALL = (*_MODELS, "statsmodels")
@@ -63,8 +62,9 @@ MADE_WITH: Mapping[str, tuple[str, ...]] = MappingProxyType(
     {
         **dict.fromkeys(("cohort_summary", "flow", "tallies", "assumptions"), _COUNTED),
         **dict.fromkeys(("batches", "held_back", "intake_checks"), _COUNTED),
-        **dict.fromkeys(("learning",), _FORMULAS),
-        **dict.fromkeys(("leading", "reference_posterior", "bias_models", "dependence", "indicators"), _DISTRIBUTIONS),
+        **dict.fromkeys(
+            ("learning", "leading", "reference_posterior", "bias_models", "dependence", "indicators"), _DISTRIBUTIONS
+        ),
         **dict.fromkeys(("agreement", "sensitivity_analyses", "combinations"), _INTERVALS),
         **dict.fromkeys(("examiner_spread", "examiner_probability"), _MODELS),
         **dict.fromkeys(("reference_accuracy", "patterns", "diagnostic_models", "model_terms"), _MODELS),
