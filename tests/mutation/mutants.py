@@ -32,7 +32,7 @@ MUTANTS: tuple[Mutant, ...] = (
         (" and {_SHARE} * count(*) >= (select count(*) from codes)", ""),
         ("not (is_stored or {passes} or is_formed)", "not ({passes} or is_formed)"),
         ("not (is_stored or {passes} or is_formed)", "not (is_stored or is_formed)"),
-        ("\"regexp_full_match(code, '[A-Z]{1,4}-?[0-9]+')\" if kind", '"true" if kind'),
+        ("and regexp_full_match(code, '[A-Z]{{1,4}}-?[0-9]+')", ""),
         ("if not is_code or shape is not None:", "if not is_code:"),
         ("beginning in (from persons) and ", ""),
     ),
