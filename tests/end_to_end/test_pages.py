@@ -24,6 +24,7 @@ from examtally.reporting import (
 )
 from examtally.reporting.engine.aims import AIMS
 from examtally.reporting.engine.numbers import percent, ratio
+from examtally.workbook.exam_form import form_page
 
 CONDITIONS = ("acl_tear", "meniscal_tear", "lcl_injury")
 PAGES = {"audit": 12, "monthly-P018": 2, "examiner-E-04": 2, "examiner-E-12": 2}
@@ -42,6 +43,7 @@ OTHER = (
 )
 """Words over figures that are not those of one maneuver in everybody, and say so."""
 
+README = Path(__file__).resolve().parents[2] / "README.md"
 LEFT = (
     r"answers? (became|is|are|was|were) known|whose answer|known answer|answer known|corrected for who was",
     r"allowing for (MRI|the errors|errors)|told apart|hands added|too (bold|timid)|likelier|\bstory\b|\bfilms?\b",
@@ -151,6 +153,12 @@ def test_pages_speak_as_the_trade_does(pages: dict[str, Page], pattern: str) -> 
     for name, page in pages.items():
         found = re.search(f".{{0,40}}(?:{pattern}).{{0,30}}", page.text, re.I)
         assert found is None, (name, found.group())
+
+
+@pytest.mark.parametrize("pattern", LEFT)
+def test_readme_and_form_speak_as_the_trade_does(pattern: str) -> None:
+    for text in (README.read_text(encoding="utf-8"), form_page(load_contract())):
+        assert re.search(f".{{0,40}}(?:{pattern}).{{0,30}}", text, re.I) is None
 
 
 def test_no_code_of_a_machine_stands_in_a_sentence(pages: dict[str, Page]) -> None:

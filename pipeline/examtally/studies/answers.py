@@ -42,7 +42,7 @@ def read_condition(text: str) -> str:
 
 
 def read_group(text: str) -> str:
-    """What the groups are told apart by."""
+    """What the groups are made by."""
     legal = _codes("analysis", "group_by")
     return _one_of(text, dict.fromkeys(legal, ()), "group", f"use one of {', '.join(legal)}")
 

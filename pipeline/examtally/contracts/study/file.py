@@ -230,7 +230,7 @@ Adjustment: TypeAlias = Annotated[
             "begg_greenes": "corrected for verification by the test's own result",
             "ipw": "weighted by the chance of verification",
             "multiple_imputation": "the condition of unverified knees imputed",
-            "verification": "corrected for who was verified alone, doubly robust",
+            "verification": "corrected for verification bias alone, doubly robust",
             "bias_adjusted": "who was imaged and the errors of the reference allowed for together",
         },
     ),

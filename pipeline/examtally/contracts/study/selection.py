@@ -172,7 +172,7 @@ class RuleEntry(Section):
     sign: Maybe[Distinct[Annotated[str, Text()]]] = None
     """List of signs that make it positive; a negative finding has none."""
     pain: Maybe[Pain] = None
-    """Whether it reproduced the person's pain."""
+    """Whether it reproduced the patient's pain."""
     grade_at_least: Maybe[Annotated[int, Whole()]] = None
     """Lowest grade that is positive; a negative finding without a grade lies below."""
     measure_at_least: Maybe[Measured] = None

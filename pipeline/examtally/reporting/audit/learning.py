@@ -1,4 +1,4 @@
-"""Learner progress as a group: how many follow a maneuver and how many reached its target; nobody is told apart."""
+"""Learner progress as a group: how many follow a maneuver and how many reached its target; nobody can be recognized."""
 
 from __future__ import annotations
 

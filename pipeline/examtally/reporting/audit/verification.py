@@ -23,7 +23,7 @@ _CLEAR = 0.05  # difference of the two shares below which neither direction is n
 
 @dataclass(frozen=True)
 class Verified:
-    """Knees whose answer became known, of all with a clear finding, after each result."""
+    """Verified knees, of all with a clear finding, after each result."""
 
     positive: int
     all_positive: int
@@ -56,7 +56,7 @@ class Verified:
 
     @property
     def shares(self) -> str:
-        """How often the answer became known after each finding; empty where either was never seen."""
+        """How often knees were verified after each finding; empty where either was never seen."""
         if self.difference is None:
             return ""
         return (

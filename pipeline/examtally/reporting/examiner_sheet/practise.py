@@ -30,7 +30,7 @@ def advice(sheet: Sheet) -> tuple[Advice, ...]:
 
     First those with a pooled probability of at least 80% of lying below the group's figure by more than the declared
     margin, the most probable first; then those in which agreement with supervisors, its whole interval, lies under the
-    declared level, the lowest first. Ten people or more stand behind each.
+    target performance, the lowest first. Ten people or more stand behind each.
     """
     chosen: dict[str, Advice] = {}
     for item in (*_below(sheet), *_apart(sheet)):

@@ -99,7 +99,7 @@ def verification_models(work: Work) -> pl.DataFrame:
 
 
 def poolings(work: Work) -> PoolingTables:
-    """Examiners told apart from chance."""
+    """Differences between examiners, chance taken out."""
     frame = work.verification_frame
     status = work.once(leading.records), work.once(leading.models)
     work.say("Telling examiners apart from chance")
