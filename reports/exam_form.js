@@ -130,7 +130,7 @@ function pseudonymFault(text) {
 
 function numberFault(text, low, high, isWhole) {
   if (!/^-?[0-9]+([.][0-9]+)?$/.test(text) || (isWhole && !/^-?[0-9]+$/.test(text))) return isWhole ? "Write a whole number." : "Write a number.";
-  if ((low !== null && +text < low) || (high !== null && +text > high)) return `From ${low} to ${high}.`;
+  if ((low !== null && +text < low) || (high !== null && +text > high)) return high === null ? `At least ${low}.` : `From ${low} to ${high}.`;
   return "";
 }
 
@@ -244,6 +244,10 @@ function keep(isOther) {
   }
   const made = read();
   const id = made.exams[0].exam_id;
+  if (!new RegExp(`^(?:${ask.pseudonym.pattern})$`).test(id)) {
+    tell(`The code made of this exam (${id}) is too long; shorten those of patient and examiner. Nothing was kept.`);
+    return;
+  }
   if (exams.some((one) => one.exams[0].exam_id === id)) {
     tell(`This exam (${id}) is kept already. Another day, side or examiner makes another exam; nothing was kept.`);
     return;

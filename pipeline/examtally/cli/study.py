@@ -108,8 +108,8 @@ def check(
     study = load_study(protocol)
     remarks = check_study(study)
     if registry is not None:
-        with open_registry(registry) as opened:
-            rehearse(study, opened)
+        with output.progress() as say, open_registry(registry) as opened:
+            rehearse(study, opened, say)
     output_study.show_check(study, remarks, as_json=as_json)
     if any(one.must for one in remarks):
         raise typer.Exit(11)
@@ -138,8 +138,8 @@ def lock(protocol: Protocol, registry: Registry, operator: Operator = None, wait
     from examtally.studies.lockfile import lock_path
     from examtally.studies.locking import lock as make_lock
 
-    tell(entries_of(registry))
-    made = make_lock(protocol, registry, operator=operator, lock_wait=lock_wait(wait))
+    with output.progress(entries_of(registry)) as say:
+        made = make_lock(protocol, registry, operator=operator, lock_wait=lock_wait(wait), progress=say)
     output_study.show_lock(made, lock_path(protocol))
 
 
@@ -155,8 +155,8 @@ def amend(
     from examtally.studies.lockfile import lock_path
     from examtally.studies.locking import amend as make_amendment
 
-    tell(entries_of(registry))
-    made = make_amendment(protocol, registry, reason, operator=operator, lock_wait=lock_wait(wait))
+    with output.progress(entries_of(registry)) as say:
+        made = make_amendment(protocol, registry, reason, operator=operator, lock_wait=lock_wait(wait), progress=say)
     output_study.show_lock(made, lock_path(protocol))
 
 

@@ -9,6 +9,7 @@ from examtally.errors import StudyError
 from examtally.registry import open_registry
 from examtally.registry.audit_entry import note_use
 from examtally.registry.lock_wait import LockWait
+from examtally.results.work import Progress
 from examtally.studies.checking import check_study
 from examtally.studies.lockfile import (
     AMENDMENT,
@@ -29,7 +30,12 @@ _LONGEST_REASON = 500
 
 
 def lock(
-    protocol: Path | str, registry: Path | str, *, operator: str | None = None, lock_wait: LockWait | None = None
+    protocol: Path | str,
+    registry: Path | str,
+    *,
+    operator: str | None = None,
+    lock_wait: LockWait | None = None,
+    progress: Progress | None = None,
 ) -> LockEntry:
     """Lock the study at `protocol`: note its hash in the registry's log and write the lock beside it.
 
@@ -47,7 +53,7 @@ def lock(
     locked, records = _before(study, path, registry, lock_wait)
     if locked:
         raise StudyError(f"{path.name}: the study {study.code} is locked since {locked[0].at} UTC; use `study amend`")
-    _rehearse(study, registry, lock_wait)
+    _rehearse(study, registry, lock_wait, progress)
     made = _note(LOCK, study, registry, records, 1, "", operator, lock_wait)
     write_lock(path, [made])
     return made
@@ -60,6 +66,7 @@ def amend(
     *,
     operator: str | None = None,
     lock_wait: LockWait | None = None,
+    progress: Progress | None = None,
 ) -> LockEntry:
     """Note that a locked study was changed, and why; see `lock`.
 
@@ -78,7 +85,7 @@ def amend(
         raise StudyError(f"the study {study.code} is not locked; use `study lock`")
     if written_hash(study) == locked[-1].sha256:
         raise StudyError("the protocol is as it was locked or last amended; there is nothing to amend")
-    _rehearse(study, registry, lock_wait)
+    _rehearse(study, registry, lock_wait, progress)
     made = _note(AMENDMENT, study, registry, records, len(locked) + 1, said, operator, lock_wait)
     write_lock(path, [*locked, made])
     return made
@@ -99,10 +106,10 @@ def _before(study: Study, path: Path, registry: Path, lock_wait: LockWait | None
         return locked, opened.fingerprint()
 
 
-def _rehearse(study: Study, registry: Path, lock_wait: LockWait | None) -> None:
+def _rehearse(study: Study, registry: Path, lock_wait: LockWait | None, progress: Progress | None) -> None:
     """What cannot be run is not locked."""
     with open_registry(registry, lock_wait=lock_wait) as opened:
-        rehearse(study, opened)
+        rehearse(study, opened, progress)
 
 
 def _note(

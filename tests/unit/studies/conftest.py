@@ -32,7 +32,7 @@ def rehearsed() -> None:
 def _without_rehearsal(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> None:
     """A lock is not rehearsed, which takes seconds, but where a test asks for it."""
     if "rehearsed" not in request.fixturenames:
-        monkeypatch.setattr(locking, "rehearse", lambda *_: None)
+        monkeypatch.setattr(locking, "rehearse", lambda *_, **__: None)
 
 
 @pytest.fixture

@@ -20,7 +20,7 @@ from examtally.studies.running import run
 def test_what_cannot_run_is_not_locked(
     single: Path, clinic: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    def fails(*_: object) -> None:
+    def fails(*_: object, **__: object) -> None:
         raise ZeroDivisionError("a count of some record")
 
     monkeypatch.setattr(rehearsal, "run_as", fails)
@@ -47,7 +47,7 @@ def test_answers_are_dealt_to_others_within_condition_and_modality(single: Path,
 def test_a_failure_the_program_knows_is_told_in_its_own_words(
     single: Path, kept_clinic: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    def fails(*_: object) -> None:
+    def fails(*_: object, **__: object) -> None:
         raise StudyError("no exam is eligible")
 
     monkeypatch.setattr(rehearsal, "run_as", fails)

@@ -49,23 +49,27 @@ def _compared(
 ) -> Iterator[dict[str, object]]:
     level, whole = protocol.intervals.level, held_back(model, contract)
     own = frame[model.knees.rows]
-    for maneuver, group_by, *groups in asked.select(_PAIR[1:5]).unique(maintain_order=True).iter_rows():
-        sides = [_members(model, own, maneuver, group_by, group) for group in groups]
-        drawn = measures(tabulate(model.draws, sides))
-        single = {measure: summaries(drawn[measure], level) for measure in SAME_KNEES}
+    examiner = own["examiner"].to_numpy()
+    pairs = asked.select(_PAIR[1:5]).unique(maintain_order=True).rows()
+    chosen = [_members(model, own, maneuver, by, group) for maneuver, by, *groups in pairs for group in groups]
+    drawn = measures(tabulate(model.draws, chosen))
+    single = {measure: summaries(drawn[measure], level) for measure in SAME_KNEES}
+    differences = {measure: summaries(drawn[measure][::2] - drawn[measure][1::2], level) for measure in SAME_KNEES}
+    for place, pair in enumerate(pairs):
+        sides = chosen[2 * place : 2 * place + 2]
+        figures = {measure: values[2 * place : 2 * place + 2] for measure, values in single.items()}
         why: dict[str, str] = {}
         for side, each in enumerate(sides):
-            why |= withheld_of(each, {measure: figures[side] for measure, figures in single.items()}, whole)
+            why |= withheld_of(each, {measure: values[side] for measure, values in figures.items()}, whole)
         for measure in SAME_KNEES:
-            difference = summaries(drawn[measure][:1] - drawn[measure][1:], level)[0]
-            key = dict(zip(_PAIR, (model.knees.condition, maneuver, group_by, *groups, measure), strict=True))
+            key = dict(zip(_PAIR, (model.knees.condition, *pair, measure), strict=True))
             flag = standing(model, protocol)
             if measure in why:
                 yield key | dict.fromkeys(_VALUES) | {"test": "none", "flag": "withheld", "note": why[measure]}
-            elif group_by in EXAMINER_GROUPS:
-                yield key | _by_examiner(model, own["examiner"].to_numpy(), sides, measure, level, flag)
+            elif pair[1] in EXAMINER_GROUPS:
+                yield key | _by_examiner(model, examiner, sides, measure, level, flag)
             else:
-                yield key | _by_draws(single[measure], difference) | {"flag": flag}
+                yield key | _by_draws(figures[measure], differences[measure][place]) | {"flag": flag}
 
 
 def _members(model: ConditionModel, own: pl.DataFrame, maneuver: str, group_by: str, group: str) -> Members:
@@ -73,18 +77,8 @@ def _members(model: ConditionModel, own: pl.DataFrame, maneuver: str, group_by: 
     result = own[f"result_{maneuver}"]
     positive = (result == "positive").to_numpy()
     inside = (own[group_by].cast(pl.String) == group).to_numpy()
-    places = np.flatnonzero(inside & (positive | (result == "negative").to_numpy()))
-    with_it = float(model.draws.chance[places].sum())
-    return Members(
-        maneuver=maneuver,
-        group_by=group_by,
-        group=group,
-        places=places,
-        is_positive=positive[places],
-        verified=int(model.knees.is_verified[places].sum()),
-        participants=int(np.unique(model.knees.participants[places]).size),
-        expected=(with_it, places.size - with_it),
-    )
+    clear = inside & (positive | (result == "negative").to_numpy())
+    return Members.of(model.knees, model.draws.chance, maneuver, clear, positive, group_by=group_by, group=group)
 
 
 def _by_draws(single: list[Summary], difference: Summary) -> dict[str, object]:
@@ -117,11 +111,9 @@ def _by_examiner(
 
 def _of_statuses(model: ConditionModel, sides: list[Members], measure: str) -> float:
     """Variance of the difference over drawn statuses, the knees as they are."""
-    statuses = model.draws.statuses_of(0, model.draws.draws)
     shares = []
     for each in sides:
-        present = statuses[each.places]
-        meant = present if measure == "sensitivity" else 1 - present
-        hits = each.is_positive if measure == "sensitivity" else ~each.is_positive
-        shares.append((meant * hits[:, None]).sum(axis=0) / meant.sum(axis=0))
+        present = np.unpackbits(model.draws.statuses[each.places], axis=1, count=model.draws.draws)
+        meant, hits = (present, each.is_positive) if measure == "sensitivity" else (1 - present, ~each.is_positive)
+        shares.append(meant[hits].sum(axis=0) / meant.sum(axis=0))
     return float(np.var(shares[0] - shares[1]))

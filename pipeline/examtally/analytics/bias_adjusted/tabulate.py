@@ -34,6 +34,32 @@ class Members:
     participants: int
     expected: tuple[float, float] | None
 
+    @classmethod
+    def of(
+        cls,
+        knees: StatusKnees,
+        chance: FloatArray | None,
+        maneuver: str,
+        clear: BoolArray,
+        positive: BoolArray,
+        *,
+        group_by: str = OVERALL,
+        group: str = ALL,
+    ) -> Members:
+        """Those of `knees` that are `clear`, (n,), with `positive` and the `chance` of the condition of each, (n,)."""
+        places = np.flatnonzero(clear)
+        with_it = None if chance is None else float(chance[places].sum())
+        return cls(
+            maneuver=maneuver,
+            group_by=group_by,
+            group=group,
+            places=places,
+            is_positive=positive[places],
+            verified=int(knees.is_verified[places].sum()),
+            participants=int(np.unique(knees.participants[places]).size),
+            expected=None if with_it is None else (with_it, places.size - with_it),
+        )
+
     @property
     def is_enough(self) -> bool:
         """Whether enough knees are expected on either side for any figure."""
@@ -52,20 +78,9 @@ def members(
         result = knees.frame[f"result_{maneuver}"]
         positive, negative = ((result == code).to_numpy() for code in ("positive", "negative"))
         for group_by, group, inside in groups:
-            places = np.flatnonzero(inside & (positive | negative))
-            if not places.size and group_by != OVERALL:
-                continue
-            with_it = None if chance is None else float(chance[places].sum())
-            yield Members(
-                maneuver=maneuver,
-                group_by=group_by,
-                group=group,
-                places=places,
-                is_positive=positive[places],
-                verified=int(knees.is_verified[places].sum()),
-                participants=int(np.unique(knees.participants[places]).size),
-                expected=None if with_it is None else (with_it, places.size - with_it),
-            )
+            clear = inside & (positive | negative)
+            if group_by == OVERALL or clear.any():
+                yield Members.of(knees, chance, maneuver, clear, positive, group_by=group_by, group=group)
 
 
 def tabulate(draws: StatusDraws, chosen: list[Members]) -> Cells:

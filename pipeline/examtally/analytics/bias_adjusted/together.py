@@ -46,18 +46,7 @@ class _Findings:
 
     def members(self, name: str, clear: BoolArray, positive: BoolArray) -> Members:
         """Knees with a clear finding as those of one test."""
-        places, knees = np.flatnonzero(clear), self.model.knees
-        with_it = float(self.model.draws.chance[places].sum())
-        return Members(
-            maneuver=name,
-            group_by=OVERALL,
-            group=ALL,
-            places=places,
-            is_positive=positive[places],
-            verified=int(knees.is_verified[places].sum()),
-            participants=int(np.unique(knees.participants[places]).size),
-            expected=(with_it, places.size - with_it),
-        )
+        return Members.of(self.model.knees, self.model.draws.chance, name, clear, positive)
 
 
 def with_bias_adjusted_comparisons(

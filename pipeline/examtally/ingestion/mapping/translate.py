@@ -77,6 +77,11 @@ def _plain(field: Field, value: FromColumn, decimal_comma: bool) -> str:
         return f"case when abs({number}) < 1e15 then {written} else s end"
     if field.type == "integer":
         return "case when n = trunc(n) and abs(n) < 1e15 then cast(cast(n as bigint) as varchar) else s end"
+    return _pointed(decimal_comma)
+
+
+def _pointed(decimal_comma: bool) -> str:
+    """The text as it is, a number with a point."""
     return "case when n is not null then replace(s, ',', '.') else s end" if decimal_comma else "s"
 
 
@@ -86,8 +91,8 @@ def _probability(value: FromColumn, decimal_comma: bool) -> str:
     Such a cell may be a share that somebody pasted: 0.7 taken for 0.7 % would be wrong a hundredfold.
     """
     if value.factor is None:
-        plain = "case when n is not null then replace(s, ',', '.') else s end" if decimal_comma else "s"
-        return f"case when n is not null and contains(s, '%') then {_decimal('n / 100')} else {plain} end"
+        share = _decimal("n / 100")
+        return f"case when n is not null and contains(s, '%') then {share} else {_pointed(decimal_comma)} end"
     number = _decimal(f"n * {value.factor!r}")
     return f"case when n > 0 and n < 1 and not contains(s, '%') then '(' || s || ')' else coalesce({number}, s) end"
 

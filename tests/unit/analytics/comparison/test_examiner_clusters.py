@@ -7,6 +7,7 @@ import pytest
 from scipy import stats
 
 from examtally.analytics.comparison.examiner_clusters import contrast_examiners
+from examtally.analytics.comparison.interactions import examiner_remark
 
 ONE, OTHER = np.array([9.0, 8.0, 10.0, 7.0]), np.array([6.0, 7.0, 8.0])
 
@@ -72,3 +73,20 @@ def test_one_examiner_or_none_gives_no_interval_and_idle_ones_do_not_count() -> 
     assert np.isnan(alone.p_value)
     assert np.isnan(alone.limits(0.95)).all()
     assert np.isnan(contrast_examiners((np.zeros(0), OTHER), (np.zeros(0), np.full(3, 10.0))).value)
+
+
+@pytest.mark.parametrize(("first", "second", "is_few"), [(5, 5, False), (4, 9, True), (9, 4, True)])
+def test_fewer_than_five_examiners_a_group_only_describe(first: int, second: int, is_few: bool) -> None:
+    groups = [np.tile([7.0, 8.0, 9.0], 3)[:many] for many in (first, second)]
+    said = examiner_remark(contrast_examiners((groups[0], groups[1]), (np.full(first, 10.0), np.full(second, 10.0))))
+    assert (said["flag"] == "few_examiners") is is_few
+    assert (said["note"] or "").startswith("Descriptive only") is is_few
+
+
+def test_variance_from_elsewhere_widens_and_frees_degrees() -> None:
+    made = contrast_examiners((ONE[:3], OTHER), (np.full(3, 10.0), np.full(3, 10.0)))
+    wider = made.widened(made.variance)
+    assert wider.variance == pytest.approx(2 * made.variance)
+    assert wider.df == pytest.approx(4 * made.df)
+    low, high = wider.limits(0.95)
+    assert high - low == pytest.approx(2 * np.sqrt(2 * made.variance) * stats.t.ppf(0.975, 16))
