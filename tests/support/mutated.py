@@ -264,8 +264,11 @@ def _check_lines(case: Case, report: dict[str, list[dict[str, int]]]) -> None:
 
 def _count(path: Path, sign: str) -> int:
     text = path.read_bytes().removeprefix(b"\xef\xbb\xbf").decode("latin-1")
-    csv.field_size_limit(1 << 24)
-    return sum(bool(row) for row in csv.reader(io.StringIO(text, newline=""), delimiter=sign)) - 1
+    before = csv.field_size_limit(1 << 24)
+    try:
+        return sum(bool(row) for row in csv.reader(io.StringIO(text, newline=""), delimiter=sign)) - 1
+    finally:
+        csv.field_size_limit(before)
 
 
 def _rows(registry: Path) -> dict[str, int]:
