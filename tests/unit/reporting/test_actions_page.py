@@ -61,7 +61,9 @@ SLOPE |= {"adjustment": "bias_adjusted", "measure": "slope"}
         ({"verdict_positive": "rules_in"}, "keep", "a positive finding rules in"),
         ({"verdict_negative": "rules_out"}, "keep", "a negative finding rules out"),
         ({"verdict_positive": "no_help", "verdict_negative": "no_help"}, "reteach", "not to be leaned on"),
-        ({"sensitivity": None, "reason": "Most may be wrong."}, "again", "no figure yet"),
+        ({"sensitivity_low": None, "specificity_low": None, "reason": "Most may be wrong."}, "again", "no figure yet"),
+        ({"sensitivity_low": None, "reason": "Most may be wrong."}, "again", "no sensitivity yet"),
+        ({"specificity_low": None, "reason": "Too few."}, "again", "no specificity yet"),
         ({"sensitivity_low": 0.3, "sensitivity_high": 0.75}, "again", "too wide to act on"),
     ],
 )
@@ -71,6 +73,11 @@ def test_each_kind_has_its_threshold(contract: Contract, changes: dict[str, Any]
     assert said in found.what
     assert found.rests
     assert found.owner
+
+
+def test_the_interval_that_is_too_wide_is_the_one_that_is_quoted(contract: Contract) -> None:
+    (found,) = conclusions(audit(contract, row(specificity_low=0.4, specificity_high=0.95)))
+    assert found.rests == "Specificity 95% CI 40–95%"
 
 
 def test_a_finding_under_its_threshold_is_no_conclusion(contract: Contract) -> None:

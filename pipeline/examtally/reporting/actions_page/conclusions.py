@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import polars as pl
@@ -20,6 +20,7 @@ from examtally.reporting.monthly.actions import Action
 
 LAST = 12
 WIDE = 0.4  # width of an interval, as a share, from which a figure is measured again rather than acted on
+_TEACHER, _LEAD = "lead for teaching", "audit lead"
 _KINDS: Mapping[str, str] = {
     "keep": "Keep",
     "reteach": "Reteach",
@@ -168,29 +169,32 @@ def _again(audit: Audit, core: Sequence[Lead]) -> Iterator[Conclusion]:
     """Figures that are withheld, or too wide to act on."""
     for lead in core:
         row = lead.row
-        widths = [
-            row[f"{name}_high"] - row[f"{name}_low"]
+        widths = {
+            name: row[f"{name}_high"] - row[f"{name}_low"]
             for name in ("sensitivity", "specificity")
             if row[f"{name}_low"] is not None
-        ]
-        if row["sensitivity"] is None:
+        }
+        if len(widths) < 2:
             item = accrual_of(audit, lead.condition.code, lead.maneuver.code)
             rests = str(row["reason"] or item.sentence).rstrip(".")
             yield Conclusion(
                 "again",
-                f"{lead.name}: no figure yet",
+                f"{lead.name}: {_lacking(widths)}",
                 rests,
                 _LEAD,
                 item.when if not item.is_enough else "with the next analysis",
             )
-        elif max(widths) > WIDE:
-            limits = percent_range(row["sensitivity_low"], row["sensitivity_high"])
-            yield Conclusion(
-                "again", f"{lead.name}: too wide to act on", f"Sensitivity 95% CI {limits}", _LEAD, _in_a_year()
-            )
+            continue
+        widest = max(widths, key=lambda name: widths[name])
+        if widths[widest] > WIDE:
+            limits = percent_range(row[f"{widest}_low"], row[f"{widest}_high"])
+            rests = f"{widest.capitalize()} 95% CI {limits}"
+            yield Conclusion("again", f"{lead.name}: too wide to act on", rests, _LEAD, _in_a_year())
 
 
-_TEACHER, _LEAD = "lead for teaching", "audit lead"
+def _lacking(known: Collection[str]) -> str:
+    missing = [name for name in ("sensitivity", "specificity") if name not in known]
+    return "no figure yet" if len(missing) == 2 else f"no {missing[0]} yet"
 
 
 def _in_a_year() -> str:
