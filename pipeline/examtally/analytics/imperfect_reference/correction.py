@@ -18,6 +18,7 @@ from examtally.analytics.intervals import BoolArray, FloatArray, Interval, norma
 
 PROPORTIONS = ("sensitivity", "specificity", "prevalence", "ppv", "npv")
 RATIOS = ("lr_positive", "lr_negative")
+STATEMENTS = (("lr_positive", "doubles_odds", 2.0), ("lr_negative", "halves_odds", 0.5))
 _SLACK = 1e-9  # rounding allowed beyond 0 and 1
 _MOST_LOG = 50.0  # half-width on the logarithm beyond which a limit says nothing
 
@@ -128,6 +129,12 @@ def tipping_point(
     nearest = crossing[np.argmin(np.maximum(grid[crossing] - start, start - grid[crossing + 1]))]
     ends = float(grid[nearest]), float(grid[nearest + 1])
     return float(brentq(lambda x: float(value(np.array([x]))[0] - threshold), *ends, xtol=1e-10))
+
+
+def tipping_note(where: str, holds: bool, at: float | None) -> str:
+    """Whether a statement holds `where` it was looked at first, and whether it changes at `at`."""
+    first = f"Holds {where}" if holds else f"Does not hold {where}"
+    return f"{first}; {'nothing in the range searched changes that.' if at is None else 'changes at this value.'}"
 
 
 def _forms(reference: Reference, rows: int) -> dict[str, tuple[FloatArray, FloatArray]]:

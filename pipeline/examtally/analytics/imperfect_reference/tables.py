@@ -11,11 +11,13 @@ import polars as pl
 from examtally.analytics.diagnostic_accuracy.measures import PROPORTIONS, RATIO_EVENTS
 from examtally.analytics.diagnostic_accuracy.two_by_two import DENOMINATORS
 from examtally.analytics.imperfect_reference.correction import (
+    STATEMENTS,
     Reference,
     ReferenceCorrected,
     correct_for_reference,
     correct_for_uncertain_reference,
     largest_covariance,
+    tipping_note,
     tipping_point,
 )
 from examtally.analytics.imperfect_reference.local_reference import LocalReference
@@ -29,7 +31,6 @@ from examtally.contracts.results import conform, empty
 _MEASURES = ("prevalence", "sensitivity", "specificity", "lr_positive", "lr_negative")
 _ASSUMED = ("reference_sensitivity", "reference_specificity", "covariance_present", "covariance_absent")
 _SHARES = (0.25, 0.5)
-_STATEMENTS = (("lr_positive", "doubles_odds", 2.0), ("lr_negative", "halves_odds", 0.5))
 _LEAST = 0.5  # accuracy of the reference at which the search for a tipping point ends
 _INCOMPATIBLE = "Incompatible with these data: no reference of this accuracy could have made them."
 
@@ -161,7 +162,7 @@ def _tips(cells: FloatArray, default: ReferenceAccuracy) -> Iterator[dict[str, o
         "reference_specificity": (lambda x: Reference(alpha, x), beta, max(_LEAST, 1.01 - alpha)),
         "covariance_share": (lambda x: Reference(alpha, beta, most[0] * x, most[1] * x), 0.0, 0.0),
     }
-    for measure, statement, threshold in _STATEMENTS:
+    for measure, statement, threshold in STATEMENTS:
         for parameter, (assume, start, low) in searches.items():
             value = _following(cells, assume, measure)
             at = tipping_point(value, threshold, start, low, 1.0)
@@ -196,8 +197,7 @@ def _holds(value: float, threshold: float, measure: str) -> bool | None:
 def _said(holds: bool | None, at: float | None) -> str:
     if holds is None:
         return "The default accuracy of the reference is incompatible with these data."
-    first = "Holds at the default" if holds else "Does not hold at the default"
-    return f"{first}; {'nothing in the range searched changes that.' if at is None else 'changes at this value.'}"
+    return tipping_note("at the default", holds, at)
 
 
 _CELLS = ("tp", "fp", "fn", "tn")

@@ -14,7 +14,7 @@ from examtally.reporting.engine.tables import details
 from examtally.reporting.engine.wording import inside_sentence
 
 Row = Mapping[str, Any]
-_STATEMENTS = {
+STATEMENTS = {
     "doubles_odds": ("lr_positive", "a positive finding at least doubles the odds"),
     "halves_odds": ("lr_negative", "a negative one at least halves them"),
 }
@@ -107,9 +107,11 @@ def _range(grid: pl.DataFrame, measures: Sequence[str]) -> str:
 
 def _turns(audit: Audit, condition: Condition, maneuver: Maneuver, name: str) -> Iterator[str]:
     """Whether each conclusion holds at the assumed accuracy, and which assumption would turn it."""
-    rows = audit.table("tipping").filter(condition=condition.code, maneuver=maneuver.code)
+    rows = audit.table("tipping").filter(
+        pl.col("parameter") != "delta", condition=condition.code, maneuver=maneuver.code
+    )
     said = []
-    for statement, (measure, words) in _STATEMENTS.items():
+    for statement, (measure, words) in STATEMENTS.items():
         estimate = audit.reference_corrected(condition.code, maneuver.code, measure)
         if not estimate.is_usable or estimate.value is None:
             continue

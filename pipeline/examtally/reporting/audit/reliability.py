@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import math
+from collections.abc import Iterator, Sequence
 
 import polars as pl
 
 from examtally.contracts.catalogue.clinical import Condition
 from examtally.reporting.audit.audit import Audit
+from examtally.reporting.audit.imperfect_reference import STATEMENTS
 from examtally.reporting.audit.leading import Lead, leads
 from examtally.reporting.engine.aims import AIMS, fold, told
-from examtally.reporting.engine.numbers import DASH, count, percent, percent_range, share_of
+from examtally.reporting.engine.numbers import DASH, count, percent, percent_range, ratio, share_of
 from examtally.reporting.engine.tables import Column, table
 
 _REFERENCE = (
@@ -25,6 +27,13 @@ _BESIDE = (
     Column("what", "Maneuver"),
     Column("leading", "Leading estimate"),
     *(Column(one, f"{name[0].upper()}{name[1:]}") for one, name in _SIMPLER.items()),
+)
+_IF_UNIMAGED = "If knees never imaged were ill more or less often than assumed"
+_UNIMAGED = (
+    Column("what", "Maneuver"),
+    Column("assumed", "As assumed"),
+    Column("recorded", "As often ill\nas recorded"),
+    Column("less", "Far less often\n(log odds −0.8)"),
 )
 _MEASURES = {"sensitivity": "Sensitivity", "specificity": "Specificity"}
 
@@ -102,6 +111,39 @@ def beside(audit: Audit, items: Sequence[Lead]) -> str:
     frame = pl.DataFrame(rows).sort("measure", maintain_order=True)
     shown = table(frame, _BESIDE, caption="The same figures by simpler methods", group="measure")
     return fold("The same figures by simpler methods", f"\n{text}\n{shown}")
+
+
+def unimaged(audit: Audit, items: Sequence[Lead]) -> str:
+    """What the leading figures would be, and say, if knees never imaged were ill more or less often than assumed."""
+    rows = []
+    for lead in items:
+        if not lead.has_ratios:
+            continue
+        for measure, word in _MEASURES.items():
+            each = (lead.row[measure], lead.row[f"{measure}_as_recorded"], lead.row[f"{measure}_far_less"])
+            figures = dict(zip(("assumed", "recorded", "less"), map(percent, each), strict=True))
+            rows.append({"measure": word, "what": lead.name, **figures})
+    if not rows:
+        return ""
+    said = [text for lead in items if lead.has_ratios for text in _turns(audit, lead)]
+    words = (
+        "What each finding is said to do to the odds would hold wherever it was looked, from 0.05 to 7 times the odds."
+    )
+    if said:
+        words = "Would no longer hold if the odds of knees never imaged were so many times what is recorded:\n\n"
+        words += "\n".join(f"- {text}" for text in said)
+    frame = pl.DataFrame(rows).sort("measure", maintain_order=True)
+    shown = table(frame, _UNIMAGED, caption=_IF_UNIMAGED, group="measure")
+    return fold(_IF_UNIMAGED, f"\n{shown}\n\n{words}\n")
+
+
+def _turns(audit: Audit, lead: Lead) -> Iterator[str]:
+    """The statements that hold, and how far the odds of knees never imaged would have to differ to change them."""
+    rows = audit.table("tipping").filter(parameter="delta", condition=lead.condition.code, maneuver=lead.maneuver.code)
+    for row in rows.drop_nulls("value").iter_rows(named=True):
+        measure, words = STATEMENTS[row["statement"]]
+        if lead.row[measure] >= 2 if measure == "lr_positive" else lead.row[measure] <= 0.5:
+            yield f"{lead.name}, {words}: {ratio(math.exp(row['value']))} times"
 
 
 def known_truth(audit: Audit) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import polars as pl
 
+from examtally.analytics.bias_adjusted.tipping import tipping_rows
 from examtally.analytics.imperfect_reference.latent_class_tables import latent_class_table
 from examtally.analytics.imperfect_reference.local_reference import (
     LocalReference,
@@ -15,6 +16,8 @@ from examtally.analytics.imperfect_reference.tables import ReferenceErrorTables,
 from examtally.cohort.cohort import build_cohort
 from examtally.cohort.verification_frame import read_verification_frame
 from examtally.contracts.protocol.protocol import Protocol
+from examtally.contracts.results import conform
+from examtally.results.steps import leading
 from examtally.results.work import Work
 
 
@@ -47,7 +50,12 @@ def reference_error(work: Work) -> pl.DataFrame:
 
 def tipping(work: Work) -> pl.DataFrame:
     """The assumed error at which a conclusion turns."""
-    return work.once(reference_errors).tipping
+    about_reference = work.once(reference_errors).tipping
+    rows = list(tipping_rows(work.once(leading.models), work.once(leading.leading_estimates), work.protocol))
+    if not rows:
+        return about_reference
+    made = conform("tipping", pl.DataFrame(rows, infer_schema_length=None), status=work.protocol.analysis_status)
+    return pl.concat([about_reference, made])
 
 
 def reference_accuracy(work: Work) -> pl.DataFrame:

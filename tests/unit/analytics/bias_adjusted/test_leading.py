@@ -12,6 +12,9 @@ from known_clinic import KnownClinic, known_clinic
 
 from examtally.analytics.bias_adjusted.figures import Summary
 from examtally.analytics.bias_adjusted.leading import held_back, verdict
+from examtally.analytics.bias_adjusted.model import chance_at
+from examtally.analytics.bias_adjusted.tabulate import Members
+from examtally.analytics.bias_adjusted.tipping import tipping_rows
 from examtally.contracts.contract import load_contract
 from examtally.contracts.protocol.protocol import Protocol
 from examtally.results.steps import leading
@@ -90,6 +93,29 @@ def test_the_chains_meet_and_the_models_say_what_they_rest_on(clinic: KnownClini
     narrower = (posterior["ci_high"] - posterior["ci_low"]) < (posterior["prior_high"] - posterior["prior_low"])
     assert narrower.all()
     assert not posterior["assumed"].any()
+
+
+def test_a_statement_turns_at_the_delta_where_the_ratio_is_two(clinic: KnownClinic) -> None:
+    estimates = clinic.work.once(leading.leading_estimates)
+    rows = list(tipping_rows(clinic.models, estimates, clinic.work.protocol))
+    overall = {(e.condition, e.members.maneuver): e for e in estimates if e.members.group_by == "overall"}
+    assert {(row["condition"], row["maneuver"]) for row in rows} == {k for k, e in overall.items() if not e.withheld}
+    turning = [row for row in rows if row["value"] is not None and row["measure"] == "lr_positive"]
+    assert len(turning) >= 2
+    for row in turning:
+        each, model = overall[row["condition"], row["maneuver"]], clinic.models.fitted[row["condition"]]
+        at, usual = (
+            expected_ratio(each.members, chance) for chance in (chance_at(model, row["value"]), model.draws.chance)
+        )
+        assert each.figures["lr_positive"].estimate * at / usual == pytest.approx(2.0, rel=0.01)
+        assert row["note"].startswith("Holds" if each.figures["lr_positive"].estimate >= 2 else "Does not hold")
+
+
+def expected_ratio(members: Members, chance: np.ndarray) -> float:
+    """The likelihood ratio of a positive finding by expected shares, counted plainly."""
+    with_it = chance[members.places]
+    sensitivity = with_it[members.is_positive].sum() / with_it.sum()
+    return sensitivity / ((1 - with_it)[members.is_positive].sum() / (1 - with_it).sum())
 
 
 @pytest.mark.parametrize(
