@@ -17,7 +17,7 @@ from known_clinic import ADJUSTMENTS, TRUE_STATUS, known_clinic, scored
 from examtally.analytics.bias_adjusted.tables import leading_table
 from examtally.results.steps.leading import leading_estimates
 
-SEED = 740_000
+SEED = 760_000
 ROOT = Path(__file__).resolve().parents[2]
 WORLDS_AT = Path(__file__).parent / "worlds"
 KEPT = ROOT / "study" / "scoreboard"
@@ -54,14 +54,14 @@ class World:
 
 
 WORLDS = (
-    World("the demo", 24),
-    World("MRI poorer than published", 10, "mri_poorer"),
-    World("MRI better than published", 10, "mri_better"),
-    World("nearly all imaged", 10, "nearly_all_imaged"),
+    World("the demo", 60),
+    World("MRI poorer than published", 20, "mri_poorer"),
+    World("MRI better than published", 20, "mri_better"),
+    World("nearly all imaged", 20, "nearly_all_imaged"),
     World("imaging by unwritten suspicion (delta -1)", 10, "suspicion_more", bias=None),
     World("imaging against unwritten suspicion (delta +1)", 10, "suspicion_less", bias=None),
     World("errors in common", 10, "errors_in_common", bias=None),
-    World("rare conditions", 10, "rare", bias=3.0),
+    World("rare conditions", 20, "rare", bias=3.0),
     World("300 exams", 12, exams=300, bias=3.0),
     World("1,000 exams", 12, exams=1_000, bias=3.0),
     World("20,000 exams", 4, exams=20_000),
