@@ -8,11 +8,12 @@ SEED := $(shell date +%s)
 endif
 export PIP_DISABLE_PIP_VERSION_CHECK := 1
 
-.PHONY: help install install-dev install-notebook demo test mutate study bench schemas lock check-lock audit dist clean
+.PHONY: help install install-dev install-notebook demo test coverage mutate study bench schemas lock check-lock audit dist clean
 
 help:
 	@echo "make demo              environment, synthetic clinic, ingest, analysis, report; prints where to look"
 	@echo "make test              environment with test tools, then lint, types and all tests (under 10 minutes)"
+	@echo "make coverage          the same tests, counting lines; fails below the floor in pyproject.toml"
 	@echo "make mutate            break the package in each listed way and count what the tests notice; some minutes"
 	@echo "make study             long simulations; says how long, resumes where it stopped"
 	@echo "make bench             benchmarks; prints ratios against a baseline in the same run"
@@ -60,6 +61,9 @@ test: .venv/.installed-dev
 	$(BIN)/mypy pipeline
 	@echo "order of the tests: make test SEED=$(SEED)"
 	$(BIN)/pytest -q -n 2 --dist loadfile --no-loadscope-reorder --shuffle $(SEED) -m "not study and not benchmark_ratio"
+
+coverage: .venv/.installed-dev
+	$(BIN)/pytest -q -n 2 --dist loadfile --cov --cov-report=term:skip-covered -m "not study and not benchmark_ratio"
 
 mutate: .venv/.installed-dev
 	$(BIN)/python tests/mutation/run.py
