@@ -130,7 +130,11 @@ def unimaged(audit: Audit, items: Sequence[Lead]) -> str:
         "What each finding is said to do to the odds would hold wherever it was looked, from 0.05 to 7 times the odds."
     )
     if said:
-        words = "Would no longer hold if the odds of knees never imaged were so many times what is recorded:\n\n"
+        assumed = ratio(math.exp(next(iter(audit.models.values()))["delta"]))
+        words = (
+            "Would no longer hold if the odds of knees never imaged were so many times what is recorded "
+            f"(assumed: {assumed} times):\n\n"
+        )
         words += "\n".join(f"- {text}" for text in said)
     frame = pl.DataFrame(rows).sort("measure", maintain_order=True)
     shown = table(frame, _UNIMAGED, caption=_IF_UNIMAGED, group="measure")
