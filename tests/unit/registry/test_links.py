@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shutil
 import sys
 from collections.abc import Callable
 from pathlib import Path
@@ -28,14 +29,21 @@ CHANGES: dict[str, Callable[[Path], object]] = {
 }
 
 
-@pytest.fixture
-def registry(tmp_path: Path) -> Path:
-    """A registry in a folder of its own; its second batch speaks of PT-77."""
-    path = tmp_path / "store" / "registry.duckdb"
-    path.parent.mkdir()
-    send(tmp_path, path, participants=[{"participant_id": "PT-1"}], exams=[exam("EX-1")])
-    send(tmp_path, path, participants=[{"participant_id": "PT-77"}], exams=[exam("EX-77", participant_id="PT-77")])
+@pytest.fixture(scope="module")
+def two_batches(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A registry whose second batch speaks of PT-77."""
+    folder = tmp_path_factory.mktemp("made")
+    path = folder / "registry.duckdb"
+    send(folder, path, participants=[{"participant_id": "PT-1"}], exams=[exam("EX-1")])
+    send(folder, path, participants=[{"participant_id": "PT-77"}], exams=[exam("EX-77", participant_id="PT-77")])
     return path
+
+
+@pytest.fixture
+def registry(two_batches: Path, tmp_path: Path) -> Path:
+    """A copy of each test's own, in a folder of its own."""
+    (tmp_path / "store").mkdir()
+    return Path(shutil.copy(two_batches, tmp_path / "store"))
 
 
 @pytest.fixture(params=["file", "folder"])

@@ -27,11 +27,12 @@ from examtally.registry.verifying import verify
 from examtally.registry.withdrawal import digest_sql, withdraw
 
 
-@pytest.fixture
-def registry(tmp_path: Path) -> Path:
-    path = tmp_path / "registry.duckdb"
+@pytest.fixture(scope="module")
+def one_batch(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("made")
+    path = folder / "registry.duckdb"
     send(
-        tmp_path,
+        folder,
         path,
         participants=[{"participant_id": f"PT-{n}", "sex": "female"} for n in (1, 2)],
         exams=[exam("EX-1"), exam("EX-2", participant_id="PT-2")],
@@ -39,6 +40,12 @@ def registry(tmp_path: Path) -> Path:
         references=[reference("RD-1"), reference("RD-2", participant_id="PT-2")],
     )
     return path
+
+
+@pytest.fixture
+def registry(one_batch: Path, tmp_path: Path) -> Path:
+    """A copy of each test's own."""
+    return Path(shutil.copy(one_batch, tmp_path))
 
 
 def amend(folder: Path, registry: Path, **tables: list[dict[str, object]]) -> batch.BatchReport:
@@ -203,16 +210,23 @@ def test_verify_sees_what_another_program_changed(registry: Path, statement: str
     assert any(words in fault for fault in verify(registry).faults)
 
 
-@pytest.fixture
-def kept(tmp_path: Path, registry: Path) -> Path:
+@pytest.fixture(scope="module")
+def full_books(one_batch: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A registry with something in every table of its bookkeeping."""
+    folder = tmp_path_factory.mktemp("kept")
+    registry = Path(shutil.copy(one_batch, folder))
     for retried, word in ((None, "maybe"), (2, "perhaps")):
-        file = write_csv(tmp_path / f"findings-{word}.csv", [finding("EX-2", "mcmurray_medial", word)])
+        file = write_csv(folder / f"findings-{word}.csv", [finding("EX-2", "mcmurray_medial", word)])
         ingest([file], registry, operator="OP-1", retries=retried, allow_held=1.0)
     withdraw(registry, "PT-1", erase=True, operator="OP-1")
     note_use(registry, "review", operator="OP-1")
     assert verify(registry).faults == ()
     return registry
+
+
+@pytest.fixture
+def kept(full_books: Path, tmp_path: Path) -> Path:
+    return Path(shutil.copy(full_books, tmp_path))
 
 
 TAMPERINGS = (

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from pathlib import Path
 
 import polars as pl
@@ -19,9 +20,10 @@ PEOPLE = [{"participant_id": f"PT-{number}"} for number in range(1, 5)]
 EXAMINERS = [{"examiner_id": "EM-1", "role": "attending"}, {"examiner_id": "EM-2", "role": "resident"}]
 
 
-@pytest.fixture
-def registry(tmp_path: Path) -> Path:
-    path = tmp_path / "registry.duckdb"
+@pytest.fixture(scope="module")
+def four_people(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("made")
+    path = folder / "registry.duckdb"
     exams = [
         exam("EX-1"),
         exam("EX-2", participant_id="PT-2", examiner_id="EM-2"),
@@ -52,7 +54,7 @@ def registry(tmp_path: Path) -> Path:
         reference("RF-9", participant_id="PT-4"),
     ]
     send(
-        tmp_path,
+        folder,
         path,
         examiners=EXAMINERS,
         participants=PEOPLE,
@@ -62,6 +64,12 @@ def registry(tmp_path: Path) -> Path:
         references=references,
     )
     return path
+
+
+@pytest.fixture
+def registry(four_people: Path, tmp_path: Path) -> Path:
+    """A copy of each test's own: every look is entered in its log."""
+    return Path(shutil.copy(four_people, tmp_path))
 
 
 def rows(registry: Path, **which: str) -> list[tuple[object, ...]]:
