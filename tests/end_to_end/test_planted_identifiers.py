@@ -1,4 +1,4 @@
-"""Four hundred identifiers of all kinds over all columns: none reaches registry, results, a log or a screen."""
+"""Identifiers of all kinds over all columns: none reaches registry, results, a log or a screen."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ from examtally.synthesis import synthesize
 pytestmark = pytest.mark.usefixtures("both_engines")
 
 CONTRACT = load_contract()
-PLANTED = 400
+FEW, MANY = 80, 400
 # every kind, with a number of its own in each so that it is found wherever it goes; all are invented
 KINDS = (
     "Ottoline Marrowgate{n:03d}",
@@ -65,11 +65,11 @@ _LETTERS = "BCDFGHJKLMNPQRSTVWZ"
 _NUMBERS = ("2031{m:02d}{d:02d}", "{d:02d}{m:02d}2031", "9{n:07d}")
 
 
-def _identifiers() -> list[tuple[str, str, str]]:
+def _identifiers(in_all: int) -> list[tuple[str, str, str]]:
     """Table, column and identifier; columns in turn, kinds in turn, so that they meet in many pairs."""
     places = [(name, field.name) for name, table in CONTRACT.tables.items() for field in table.fields]
     planted = []
-    for number, ((table, column), kind) in enumerate(islice(zip(cycle(places), cycle(KINDS)), PLANTED)):
+    for number, ((table, column), kind) in enumerate(islice(zip(cycle(places), cycle(KINDS)), in_all)):
         field = CONTRACT.tables[table].field(column)
         is_open_number = field.type != "string" and field.maximum is None
         form = _NUMBERS[number % len(_NUMBERS)] if is_open_number else kind
@@ -114,18 +114,19 @@ def records(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return out / "records"
 
 
-def test_none_of_four_hundred_identifiers_gets_anywhere(
-    records: Path, tmp_path: Path, capfd: pytest.CaptureFixture[str], caplog: pytest.LogCaptureFixture
+@pytest.mark.parametrize("count", [FEW, pytest.param(MANY, marks=pytest.mark.study)])
+def test_none_of_many_identifiers_gets_anywhere(
+    count: int, records: Path, tmp_path: Path, capfd: pytest.CaptureFixture[str], caplog: pytest.LogCaptureFixture
 ) -> None:
-    planted = _identifiers()
+    planted = _identifiers(count)
     needles = {text for _, _, text in planted} | {"88123456"}
-    assert len(planted) == PLANTED
-    assert len({text for _, _, text in planted}) == PLANTED
+    assert len(planted) == count
+    assert len({text for _, _, text in planted}) == count
     assert len({(table, column) for table, column, _ in planted}) == sum(
         len(table.names) for table in CONTRACT.tables.values()
     )
     _plant(records, tmp_path / "export", planted)
-    assert len({needle for needle, _ in find_leaks(needles, tmp_path / "export")}) == PLANTED + 1
+    assert len({needle for needle, _ in find_leaks(needles, tmp_path / "export")}) == count + 1
 
     kept = tmp_path / "kept"
     kept.mkdir()
@@ -141,7 +142,7 @@ def test_none_of_four_hundred_identifiers_gets_anywhere(
         lines = opened.con.execute(
             'select count(*) from (select distinct "table", line from reg.held_back where batch_no = 1)'
         )
-        assert lines.fetchall() == [(PLANTED,)]
+        assert lines.fetchall() == [(count,)]
     said = capfd.readouterr()
     assert find_leaks(needles, kept, said.out, said.err, caplog.text) == []
 

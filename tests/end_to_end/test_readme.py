@@ -21,7 +21,7 @@ def _blocks(language: str) -> list[str]:
 
 def test_commands_and_notebook_lines(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(tmp_path)
-    synthesize(tmp_path / "clinic", scenario=Path("small"), exams=60)
+    synthesize(tmp_path / "clinic", scenario=Path("small"), exams=10)
     (tmp_path / "clinic" / "records").rename(tmp_path / "records")
     lines = [line.split("#")[0] for block in _blocks("sh") for line in block.splitlines()]
     commands = [shlex.split(line)[1:] for line in lines if line.startswith("examtally ")]

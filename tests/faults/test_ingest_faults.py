@@ -18,7 +18,7 @@ from examtally.errors import ExamtallyError, ReconciliationError, RegistryError
 from examtally.ingestion import batch, ingest
 from examtally.ingestion.storing import storing
 
-EXAMS = 200
+EXAMS = 80
 NAMED = (
     "before begin",
     "after begin",

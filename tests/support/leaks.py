@@ -32,10 +32,12 @@ _ESCAPED = re.compile(r"\\u([0-9a-fA-F]{4})")
 def find_leaks(needles: Iterable[str], *places: Path | str | bytes) -> list[tuple[str, str]]:
     """Return (needle, where) for every needle found in a file, in any file of a folder, or in a logged text."""
     wanted = {needle: needle.lower() for needle in needles}
+    lows = sorted(set(wanted.values()))
     found = set()
     for where, layer in _everything(places):
-        texts = _readings(layer)
-        found |= {(needle, where) for needle, low in wanted.items() if any(low in text for text in texts)}
+        hits = pl.Series(_readings(layer)).str.extract_many(lows, overlapping=True)  # one pass for all of them
+        there = set(hits.explode())
+        found |= {(needle, where) for needle, low in wanted.items() if low in there}
     return sorted(found)
 
 

@@ -221,10 +221,12 @@ def write_results(folder: Path, made: Records, *, with_examiners: bool = False) 
 
 
 def shared_results(parent: Path) -> Path:
-    """The results of 300 exams by four examiners, made once in a run of tests."""
-    return shared_folder(
-        parent, "report-clinic", lambda folder: write_results(folder, records(load_contract(), 300, 4, seed=5))
-    )
+    """The results of 900 exams by nine examiners, rows about persons included, made once in a run of tests."""
+
+    def make(folder: Path) -> None:
+        write_results(folder, records(load_contract(), 900, 9, seed=20260301), with_examiners=True)
+
+    return shared_folder(parent, "report-clinic", make)
 
 
 def _status(

@@ -10,7 +10,7 @@ import pytest
 from browsing import chromium
 from ledger_kept import make_ledger
 from playwright.sync_api import Browser
-from report_clinic import records, write_results
+from report_clinic import records, shared_results, write_results
 from shared import shared_folder
 
 from examtally.contracts.contract import load_contract
@@ -19,7 +19,7 @@ from examtally.reporting.audit.audit import Audit, open_audit
 from examtally.resources import resource
 
 NEWEST = {"tiny": "P005"}
-SIZES = {"clinic": (900, 9), "young": (40, 3), "tiny": (3, 1), "empty": (0, 1)}
+SIZES = {"young": (40, 3), "tiny": (3, 1), "empty": (0, 1)}
 
 
 @pytest.fixture(scope="session")
@@ -33,7 +33,7 @@ def monthly(made: Path) -> Path:
     """The same folder, with the monthly report of the newest period beside each audit as `monthly.html`."""
 
     def add(_root: Path) -> None:
-        for name in SIZES:
+        for name in ("clinic", *SIZES):
             (page,) = render_monthly(made / name / "results", made / name / "out", period=NEWEST.get(name, "P018"))
             page.rename(page.with_name("monthly.html"))
 
@@ -43,10 +43,11 @@ def monthly(made: Path) -> Path:
 
 def _make(root: Path) -> None:
     make_ledger(root / "kept")
+    shutil.copytree(shared_results(root.parent), root / "clinic" / "results")
     for name, (exams, examiners) in SIZES.items():
-        lines = records(load_contract(), exams, examiners, seed=20260301)
-        results = write_results(root / name / "results", lines, with_examiners=name == "clinic")
-        render_audit(results, root / name / "out", source=root / name / "source")
+        write_results(root / name / "results", records(load_contract(), exams, examiners, seed=20260301))
+    for name in ("clinic", *SIZES):
+        render_audit(root / name / "results", root / name / "out", source=root / name / "source")
 
 
 @pytest.fixture

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 from browsing import CHROMIUM, DESK, PHONE, Opened, assert_quiet, hindrances, open_file
 from ledger_kept import make_ledger
-from playwright.sync_api import Browser
+from playwright.sync_api import Browser, Page
 
 from examtally.fonts import font_folder
 from examtally.reporting import render_release, render_sheets, render_shelf
@@ -24,25 +24,23 @@ def open_page(browser: Browser, made: Path, size: str, viewport: dict[str, int],
     return open_file(browser, made / size / "out" / f"{report}.html", viewport)
 
 
+@pytest.fixture(scope="module")
+def annex(browser: Browser, made: Path) -> Page:
+    """The annex of the clinic at a desk, opened once; each test turns tabs of a section of its own."""
+    return open_page(browser, made, "clinic", DESK, "audit-annex").page
+
+
 @pytest.mark.parametrize("viewport", [DESK, PHONE], ids=["desk", "phone"])
 @pytest.mark.parametrize("size", SIZES)
 @pytest.mark.parametrize("report", REPORTS)
-def test_it_opens_in_silence_asks_nobody_and_does_not_scroll_sideways(
+def test_it_opens_in_silence_asks_nobody_does_not_scroll_sideways_and_hinders_nobody(
     browser: Browser, monthly: Path, report: str, size: str, viewport: dict[str, int]
 ) -> None:
     opened = open_page(browser, monthly, size, viewport, report)
     assert_quiet(opened, viewport)
+    if size == "clinic" or (size, viewport) == ("empty", PHONE):
+        assert hindrances(opened.page) == []
     opened.page.close()
-
-
-@pytest.mark.parametrize(("size", "viewport"), [("clinic", DESK), ("clinic", PHONE), ("empty", PHONE)])
-@pytest.mark.parametrize("report", REPORTS)
-def test_assistive_technology_meets_no_serious_hindrance(
-    browser: Browser, monthly: Path, report: str, size: str, viewport: dict[str, int]
-) -> None:
-    page = open_page(browser, monthly, size, viewport, report).page
-    assert hindrances(page) == []
-    page.close()
 
 
 def test_the_answer_stands_on_the_first_screen(browser: Browser, made: Path) -> None:
@@ -65,46 +63,39 @@ def test_the_month_stands_on_one_screen(browser: Browser, monthly: Path) -> None
     assert box["y"] + box["height"] < DESK["height"]
 
 
-def test_tabs_show_one_panel_and_turn_by_key(browser: Browser, made: Path) -> None:
-    page = open_page(browser, made, "clinic", DESK, "audit-annex").page
-    tabs = page.locator("#examiners .tabs").first
+def test_tabs_show_one_panel_and_turn_by_key(annex: Page) -> None:
+    tabs = annex.locator("#examiners .tabs").first
     assert tabs.locator(":scope > .tab:visible").count() == 1
     first, second = tabs.get_by_role("tab").nth(0), tabs.get_by_role("tab").nth(1)
     first.focus()
-    page.keyboard.press("ArrowRight")
+    annex.keyboard.press("ArrowRight")
     assert (first.get_attribute("aria-selected"), second.get_attribute("aria-selected")) == ("false", "true")
     assert tabs.locator(":scope > .tab:visible").get_attribute("aria-labelledby") == second.get_attribute("id")
-    page.close()
 
 
-def test_home_and_end_go_to_the_first_and_the_last_tab(browser: Browser, made: Path) -> None:
-    page = open_page(browser, made, "clinic", DESK, "audit-annex").page
-    tabs = page.locator("#what-other-choices-would-change .tabs").first.get_by_role("tab")
+def test_home_and_end_go_to_the_first_and_the_last_tab(annex: Page) -> None:
+    tabs = annex.locator("#what-other-choices-would-change .tabs").first.get_by_role("tab")
     tabs.first.focus()
     for key, chosen in (("End", tabs.last), ("Home", tabs.first), ("ArrowLeft", tabs.last), ("ArrowRight", tabs.first)):
-        page.keyboard.press(key)
+        annex.keyboard.press(key)
         assert chosen.get_attribute("aria-selected") == "true"
         assert chosen.evaluate("tab => tab === document.activeElement")
-    page.close()
 
 
-def test_on_paper_every_panel_stands_under_its_name(browser: Browser, made: Path) -> None:
-    page = open_page(browser, made, "clinic", DESK, "audit-annex").page
-    page.emulate_media(media="print")
-    section = page.locator("#what-other-choices-would-change")
+def test_on_paper_every_panel_stands_under_its_name(annex: Page) -> None:
+    annex.emulate_media(media="print")
+    section = annex.locator("#what-other-choices-would-change")
     assert section.locator(".tab:visible").count() == section.locator(".tab").count() > 1
     assert section.locator(".tab-title:visible").count() == section.locator(".tab").count()
     assert section.locator(".tab-list:visible").count() == 0
-    page.close()
+    annex.emulate_media(media="screen")
 
 
-def test_tabs_within_tabs_turn_on_their_own(browser: Browser, made: Path) -> None:
-    page = open_page(browser, made, "clinic", DESK, "audit-annex").page
-    inner = page.locator("#smaller-groups .tab .tabs").first
+def test_tabs_within_tabs_turn_on_their_own(annex: Page) -> None:
+    inner = annex.locator("#smaller-groups .tab .tabs").first
     inner.get_by_role("tab", name="Age").click()
     assert inner.locator("caption:visible").inner_text().endswith("by age (exploratory)")
-    assert page.locator("#smaller-groups > .tabs > .tab:visible").count() == 1
-    page.close()
+    assert annex.locator("#smaller-groups > .tabs > .tab:visible").count() == 1
 
 
 def test_without_a_script_every_panel_is_read(browser: Browser, made: Path) -> None:
@@ -116,12 +107,10 @@ def test_without_a_script_every_panel_is_read(browser: Browser, made: Path) -> N
     context.close()
 
 
-def test_a_download_carries_its_figures(browser: Browser, made: Path) -> None:
-    page = open_page(browser, made, "clinic", DESK, "audit-annex").page
-    with page.expect_download() as waiting:
-        page.locator("a[download='accuracy-acl_tear.csv']").click()
+def test_a_download_carries_its_figures(annex: Page) -> None:
+    with annex.expect_download() as waiting:
+        annex.locator("a[download='accuracy-acl_tear.csv']").click()
     text = Path(waiting.value.path()).read_text(encoding="utf-8")
-    page.close()
     assert text.startswith("maneuver,measure,estimate,ci_low,ci_high")
 
 

@@ -8,6 +8,7 @@ import pytest
 from compared import analyzed, paired
 from diagnostic import diagnostic_frame
 from leading_rows import with_leading
+from shared import shared_folder
 
 from examtally.analytics.diagnostic_models.condition_models import condition_models
 from examtally.analytics.diagnostic_models.model_tables import (
@@ -29,8 +30,12 @@ PAIRED = {"present": (36, 12, 2, 10), "absent": (2, 3, 1, 24)}
 
 
 @pytest.fixture(scope="session")
-def told(clinic: Audit, contract: Contract, tmp_path_factory: pytest.TempPathFactory) -> Path:
+def told(clinic: Audit, contract: Contract, together: Path) -> Path:
     """A folder with those results, and beside them the page and the card of the cruciate ligament."""
+    return shared_folder(together, "told", lambda root: _tell(root, clinic, contract))
+
+
+def _tell(root: Path, clinic: Audit, contract: Contract) -> None:
     protocol = load_protocol({"modelling": {"bootstrap": 50, "resamples": 100}}, contract)
     frame = diagnostic_frame(300, contract)
     fitted = (condition_models(frame, "acl_tear", contract, protocol),)
@@ -46,11 +51,9 @@ def told(clinic: Audit, contract: Contract, tmp_path_factory: pytest.TempPathFac
     }
     compared = vars(analyzed(paired(PAIRED), contract))
     compared["comparisons"] = with_leading(compared["comparisons"], shift=0.02)
-    root = tmp_path_factory.mktemp("told")
     results = Results({**clinic.results.tables, **compared, **more}, clinic.results.provenance).write(root / "results")
     render_conditions(results, root / "out", condition="acl_tear")
     render_cards(results, root / "out", condition="acl_tear")
-    return root
 
 
 @pytest.fixture(scope="session")
