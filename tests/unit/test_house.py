@@ -41,6 +41,7 @@ ALLOWED = {
         "contracts",
         *SMALL,
     },
+    "month": {"reporting", "results", "ingestion", "registry", "contracts", "errors", "resources"},
     "demo": {"reporting", "results", "synthesis", "ingestion", "registry", "contracts", "errors", "resources"},
 }
 ONLY_IN = {

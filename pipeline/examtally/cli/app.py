@@ -10,7 +10,9 @@ from typing import Annotated, Any
 import typer
 from typer.core import TyperGroup
 
-from examtally.cli import figures, output, records, registry, report, start, study
+from examtally.cli import feeding, figures, output, records, registry, report, start, study
+from examtally.cli.options import with_amended
+from examtally.cli.settings import defaults, settings_here, without_settings
 from examtally.cli.stopping import listening
 from examtally.errors import ExamtallyError
 
@@ -32,6 +34,8 @@ GROUPS: Mapping[str, Mapping[str, str]] = {
         "deidentify": "Replace record numbers, names and dates of an export",
         "check": "What ingest would do with these files; stores nothing",
         "ingest": "Store a batch in the registry: all of it or nothing",
+        "feed": "What is new of every source in examtally.toml",
+        "month": "Feed, analysis, monthly page and index in one call",
         "held": "Lines held for correction: what to ask whom",
         "retry": "Send corrected files and compare",
     },
@@ -84,6 +88,7 @@ app = typer.Typer(
     ),
     epilog=(
         "One command: examtally COMMAND --help. Version: --version.\n"
+        "Options left out come from examtally.toml, where there is one; --no-settings ignores it.\n"
         "Completion of commands by the Tab key in your shell: --install-completion."
     ),
 )
@@ -95,6 +100,7 @@ key_app.command("make")(records.key_make)
 _COMMANDS: tuple[Callable[..., None], ...] = (
     *(start.demo, start.doctor, start.dictionary, start.schema, start.guide, start.synthesize),
     *(records.workbook, records.sheet, records.form, records.deidentify, records.check, records.ingest),
+    *(feeding.feed, feeding.month),
     *(registry.held, registry.retry, registry.batches, registry.verify, registry.undo, registry.withdraw),
     *(figures.analyze, figures.review),
 )
@@ -142,7 +148,11 @@ def main(arguments: list[str] | None = None) -> int:
 def _run(arguments: list[str] | None) -> tuple[int, str]:
     """The exit code of a command, and what is to be said of its fault."""
     try:
-        app(args=arguments, prog_name="examtally")
+        words, is_bare = without_settings(with_amended(sys.argv[1:] if arguments is None else arguments))
+        settings = None if is_bare else settings_here()
+        group = typer.main.get_command(app)
+        known = {} if settings is None else defaults(settings, group, words)
+        group.main(args=words, prog_name="examtally", default_map=known)
     except SystemExit as done:
         return (done.code if isinstance(done.code, int) else 0), ""
     except ExamtallyError as fault:

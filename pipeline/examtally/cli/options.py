@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -61,8 +62,17 @@ AllowHeld = Annotated[
     ),
 ]
 Amend = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--amend",
+        help="Tables and columns whose stored values these lines replace (findings, participants.bmi); every one where "
+        "none is named. The earlier version is kept; a blank replaces nothing.",
+        show_default=False,
+    ),
+]
+BlankCorrects = Annotated[
     bool,
-    typer.Option("--amend", help="Lines that differ from what is stored replace it; the earlier version is kept."),
+    typer.Option("--blank-is-a-correction", help="With --amend: a blank replaces a value too."),
 ]
 Condition = Annotated[
     str | None,
@@ -114,3 +124,21 @@ def approval_of(role: str | None, reason: str | None) -> Approval | None:
 def listed(words: str) -> tuple[str, ...]:
     """The words of a comma-separated option, in order, each once."""
     return tuple(dict.fromkeys(word.strip() for word in words.split(",") if word.strip()))
+
+
+def with_amended(arguments: list[str]) -> list[str]:
+    """The words of the command line, `--amend` with all tables where it stands without any.
+
+    >>> with_amended(["ingest", "records", "--amend", "--registry", "r"])
+    ['ingest', 'records', '--amend=all', '--registry', 'r']
+    >>> with_amended(["ingest", "--amend", "participants.bmi,findings", "records"])
+    ['ingest', '--amend=participants.bmi,findings', 'records']
+    """
+    said: list[str] = []
+    for word in arguments:
+        if said and said[-1] == "--amend":
+            is_what = re.fullmatch(r"(all|[a-z]+)(\.[a-z_]+)?(,[a-z]+(\.[a-z_]+)?)*", word) and not Path(word).exists()
+            said[-1:] = [f"--amend={word}"] if is_what else ["--amend=all", word]
+        else:
+            said.append(word)
+    return [*said[:-1], "--amend=all"] if said and said[-1] == "--amend" else said

@@ -161,6 +161,8 @@ def show_batch(batch: BatchReport, *, as_json: bool, is_dry_run: bool) -> None:
             print(f"{table.table}: {table.released:,} lines that waited for their exam are stored now.")
         if table.amended:
             print(f"{table.table}: {table.amended:,} lines replace an earlier version, which is kept.")
+        if table.filled:
+            print(f"{table.table}: {table.filled:,} lines fill in what was blank; the earlier version is kept.")
     if batch.same_as is not None:
         print(f"These files have the same bytes as those of batch {batch.same_as}.")
     if batch.refused is not None:

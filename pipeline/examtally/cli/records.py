@@ -8,7 +8,18 @@ from typing import Annotated
 import typer
 
 from examtally.cli import output
-from examtally.cli.options import AllowHeld, Amend, Json, Mapping, Operator, Paths, Registry, Wait, lock_wait
+from examtally.cli.options import (
+    AllowHeld,
+    Amend,
+    BlankCorrects,
+    Json,
+    Mapping,
+    Operator,
+    Paths,
+    Registry,
+    Wait,
+    lock_wait,
+)
 from examtally.cli.stopping import entries_of, files_at, tell, whole_at
 
 
@@ -108,7 +119,8 @@ def check(
         Path | None, typer.Option("--registry", help="Check against this registry too (nothing is stored).")
     ] = None,
     mapping: Mapping = None,
-    amend: Amend = False,
+    amend: Amend = None,
+    blank_corrects: BlankCorrects = False,
     wait: Wait = 0,
     as_json: Json = False,
 ) -> None:
@@ -119,7 +131,15 @@ def check(
     from examtally.ingestion import check as dry_run
 
     with output.progress() as say:
-        batch = dry_run(paths, registry, mapping=mapping, amend=amend, lock_wait=lock_wait(wait), progress=say)
+        batch = dry_run(
+            paths,
+            registry,
+            mapping=mapping,
+            amend=amend or False,
+            blank_is_a_correction=blank_corrects,
+            lock_wait=lock_wait(wait),
+            progress=say,
+        )
     output.show_batch(batch, as_json=as_json, is_dry_run=True)
 
 
@@ -128,7 +148,8 @@ def ingest(
     registry: Registry,
     operator: Operator = None,
     mapping: Mapping = None,
-    amend: Amend = False,
+    amend: Amend = None,
+    blank_corrects: BlankCorrects = False,
     allow_held: AllowHeld = None,
     wait: Wait = 0,
     as_json: Json = False,
@@ -142,7 +163,8 @@ def ingest(
             registry,
             mapping=mapping,
             operator=operator,
-            amend=amend,
+            amend=amend or False,
+            blank_is_a_correction=blank_corrects,
             allow_held=allow_held,
             lock_wait=lock_wait(wait),
             progress=say,

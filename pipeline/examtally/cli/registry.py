@@ -9,7 +9,7 @@ from typing import Annotated
 import typer
 
 from examtally.cli import output, output_registry
-from examtally.cli.options import AllowHeld, Amend, Json, Mapping, Operator, Registry, Wait, lock_wait
+from examtally.cli.options import AllowHeld, Amend, BlankCorrects, Json, Mapping, Operator, Registry, Wait, lock_wait
 from examtally.cli.stopping import entries_of
 from examtally.errors import ExamtallyError
 
@@ -49,7 +49,8 @@ def retry(
     ] = None,
     mapping: Mapping = None,
     operator: Operator = None,
-    amend: Amend = False,
+    amend: Amend = None,
+    blank_corrects: BlankCorrects = False,
     allow_held: AllowHeld = None,
     wait: Wait = 0,
 ) -> None:
@@ -67,7 +68,8 @@ def retry(
             registry,
             mapping=mapping,
             operator=operator,
-            amend=amend,
+            amend=amend or False,
+            blank_is_a_correction=blank_corrects,
             allow_held=allow_held,
             retries=number,
             lock_wait=lock_wait(wait),

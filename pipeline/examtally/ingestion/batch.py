@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
 from importlib.metadata import version
@@ -16,7 +16,12 @@ from examtally.contracts.mapping.mapping import ExportMapping
 from examtally.ingestion.checking.batchwide import check_against_registry, check_batch
 from examtally.ingestion.checking.forms import hold_unformed, read_forms
 from examtally.ingestion.checking.gate import checks_for, hold_failing
-from examtally.ingestion.checking.hold_back_limit import checked_limit, over_limit, refuse_over_limit
+from examtally.ingestion.checking.hold_back_limit import (
+    checked_limit,
+    in_conflict,
+    over_limit,
+    refuse_over_limit,
+)
 from examtally.ingestion.checking.intake import examine
 from examtally.ingestion.checking.keys import hold_differing
 from examtally.ingestion.checking.withdrawn import hold_withdrawn
@@ -37,7 +42,8 @@ from examtally.ingestion.storing.report import (
     IntakeCheck,
     table_counts,
 )
-from examtally.ingestion.storing.storing import Account, count_amending, count_stored, store
+from examtally.ingestion.storing.settling import Amendment
+from examtally.ingestion.storing.storing import Account, Stored, count_replacing, count_stored, store
 from examtally.registry.audit_entry import coded
 from examtally.registry.bookkeeping import migrate
 from examtally.registry.faults import writing_fault
@@ -54,8 +60,10 @@ def ingest(
     *,
     mapping: Path | str | None = None,
     operator: str | None = None,
-    amend: bool = False,
+    amend: bool | str | Sequence[str] = False,
+    blank_is_a_correction: bool = False,
     allow_held: float | None = None,
+    take_conflicts: bool = True,
     retries: int | None = None,
     lock_wait: LockWait | None = None,
     progress: Progress | None = None,
@@ -63,9 +71,12 @@ def ingest(
     """Store the record files under `paths` in the registry, which is made where missing; one batch, one transaction.
 
     With a `mapping` file the files are a clinic's own export; a workbook of ours needs none. `operator` is a coded
-    identifier of the person who sends the batch. With `amend`, lines whose key is stored with other content replace it,
-    and the earlier version is kept; without, they are conflicts. `allow_held` is the share of lines that may be held
+    identifier of the person who sends the batch. A line whose key is stored fills what is blank there; what it says
+    otherwise is a conflict. With `amend` it replaces what is stored, and the earlier version is kept: True for every
+    table, or tables and columns ("findings", "participants.bmi"); a blank replaces a value only with
+    `blank_is_a_correction`. `allow_held` is the share of lines that may be held
     back; without it that of the mapping, 0.05 where it says none, and any share of files in our own form.
+    Without `take_conflicts` a batch with a line in conflict is refused as a whole.
     `retries` is the number of the batch whose held-back lines these files mend. `lock_wait` says how long to wait for a
     registry that another program holds. `progress` is told each step as it begins.
     Raises FileFault where a file cannot be read as what it claims to be, RegistryError where the registry cannot be
@@ -74,6 +85,7 @@ def ingest(
         et.ingest(["records"], "registry.duckdb", operator="OP-1")
     """
     registry, contract = real_file(registry), load_contract()
+    amendment = Amendment.read(amend, contract, with_blanks=blank_is_a_correction)
     mapped, paths = _mapping(mapping, paths, contract)
     check_place(registry)
     with Workspace(registry.parent, lock_wait) as workspace, _plain_faults(registry):
@@ -84,13 +96,18 @@ def ingest(
         limit = checked_limit(allow_held, mapped)
         batch = _Batch(workspace, contract, paths, mapped, registry.parent, progress)
         with writing(workspace, registry, contract):
-            held = batch.place(amend=amend)
+            held = batch.place(amendment)
             refuse_over_limit(over_limit(batch.con, batch.staged, batch.checks, held, limit))
+            refuse_over_limit(None if take_conflicts else in_conflict(held))
             done = store(batch.con, contract, batch.staged, batch.account(operator, retries), batch.progress)
             batch.progress("before checkpoint")
         batch.progress("after checkpoint")
-    report = batch.report(done.batch_no, operator, done.files, done.released, held, done.amended)
+    report = batch.report(done.batch_no, operator, done.files, held, _further(done))
     return replace(report, same_as=done.same_as, seal=done.seal)
+
+
+def _further(done: Stored) -> dict[str, Mapping[str, int]]:
+    return {"released": done.released, "amended": done.amended, "filled": done.filled}
 
 
 def check(
@@ -98,7 +115,8 @@ def check(
     registry: Path | str | None = None,
     *,
     mapping: Path | str | None = None,
-    amend: bool = False,
+    amend: bool | str | Sequence[str] = False,
+    blank_is_a_correction: bool = False,
     lock_wait: LockWait | None = None,
     progress: Progress | None = None,
 ) -> BatchReport:
@@ -109,18 +127,20 @@ def check(
         et.check(["records"], "registry.duckdb").held_back
     """
     contract = load_contract()
+    amendment = Amendment.read(amend, contract, with_blanks=blank_is_a_correction)
     mapped, paths = _mapping(mapping, paths, contract)
     registry = None if registry is None else real_file(registry)
     beside = None if registry is None else registry.parent
     with Workspace(beside, lock_wait) as workspace, _plain_faults(registry or "check"):
         batch = _Batch(workspace, contract, paths, mapped, beside or Path(), progress)
         with _to_check_against(workspace, registry, contract):
-            held = batch.place(amend=amend)
+            held = batch.place(amendment)
             files = count_files(batch.con, batch.staged, count_stored(batch.con, batch.staged))
             limit = checked_limit(None, mapped)
             refused = over_limit(batch.con, batch.staged, batch.checks, held, limit)
-            amended = count_amending(batch.con, batch.staged)
-            report = replace(batch.report(None, None, files, {}, held, amended), refused=refused)
+            amended, filled = count_replacing(batch.con, batch.staged)
+            further: dict[str, Mapping[str, int]] = {"released": {}, "amended": amended, "filled": filled}
+            report = replace(batch.report(None, None, files, held, further), refused=refused)
             if mapped is not None:
                 unplaced = list_unplaced(batch.con, batch.staged, batch.checks)
                 report = replace(report, previews=preview(batch.con, batch.staged), unplaced=unplaced)
@@ -149,7 +169,7 @@ class _Batch:
         for name, staged in self.staged.items():
             self.progress(f"checking {name}")
             hold_failing(con, staged, self.checks[name])
-            hold_differing(con, staged, self.checks[name])
+            hold_differing(con, staged, self.checks[name], self.staged.get("exams"))
         check_batch(con, self.staged)
         self.intake = tuple(self._examined())
         self.assumptions: tuple[Assumption, ...] = ()
@@ -170,13 +190,13 @@ class _Batch:
             self.progress(f"checking {name} again with another engine")
             yield from examine(self.con, staged, self.checks[name])
 
-    def place(self, *, amend: bool) -> tuple[HeldBack, ...]:
+    def place(self, amendment: Amendment) -> tuple[HeldBack, ...]:
         """Find the place of every line against the attached registry; return the rules that were broken."""
         self.progress("comparing with the registry")
         check_against_registry(self.con, self.staged)
         hold_withdrawn(self.con, self.staged, self.checks)
         hold_unformed(self.con, self.staged, self.checks, self._forms)
-        place(self.con, self._contract, self.staged, self.checks, amend=amend)
+        place(self.con, self._contract, self.staged, self.checks, amendment)
         self.assumptions = self._assumptions()
         list_broken(self.con, self.staged, self.checks)
         return summarize_broken(self.con, self.checks)
@@ -196,16 +216,15 @@ class _Batch:
         batch_no: int | None,
         operator: str | None,
         files: tuple[FileCount, ...],
-        released: dict[str, int],
         held: tuple[HeldBack, ...],
-        amended: dict[str, int],
+        further: Mapping[str, Mapping[str, int]],
     ) -> BatchReport:
         """Return what became of the batch."""
         return BatchReport(
             batch_no=batch_no,
             operator=operator,
             tool_version=version("examtally"),
-            tables=table_counts(files, released, amended),
+            tables=table_counts(files, **further),
             files=files,
             held_back=held,
             intake=self.intake,

@@ -13,10 +13,14 @@ from examtally.contracts.records.rules import key_rule, reference_rules, rules_f
 from examtally.contracts.records.screening import screen_rules
 from examtally.errors import RegistryError
 from examtally.registry.audit_log import Entry, entries, head
+from examtally.registry.bookkeeping import waiting_tables
 from examtally.registry.lock_wait import LockWait
 from examtally.registry.registry import open_registry
 
-_CONFLICT = ("the content already stored under this key", "find out which is right; --amend replaces what is stored")
+_CONFLICT = (
+    "the content already stored under this key",
+    "find out which is right; --amend TABLE.COLUMN replaces what is stored",
+)
 
 
 @dataclass(frozen=True)
@@ -97,6 +101,41 @@ def newest_seal(registry: Path | str, *, lock_wait: LockWait | None = None) -> s
     """Return the hash of the newest entry of the log of a registry, all zeros where there is none."""
     with open_registry(registry, lock_wait=lock_wait) as opened:
         return head(opened.con)
+
+
+@dataclass(frozen=True)
+class Waiting:
+    """Lines of one table that wait for their exam: how many, and the batch, day and age in days of the oldest."""
+
+    table: str
+    lines: int
+    batch_no: int
+    received: str
+    days: int
+
+
+def list_waiting(registry: Path | str, *, lock_wait: LockWait | None = None) -> tuple[Waiting, ...]:
+    """Return what waits for its exam, by table; tables without any are left out."""
+    found = []
+    with open_registry(registry, lock_wait=lock_wait) as opened:
+        for table in waiting_tables(load_contract()):
+            rows = opened.con.execute(
+                "select n, b.batch_no, strftime(received_at, '%Y-%m-%d'), "
+                "date_diff('day', received_at, cast(now() at time zone 'UTC' as timestamp)) "
+                f'from (select count(*) as n, min(batch_no) as batch_no from reg.waiting."{table.name}") '
+                "join reg.batches b using (batch_no)"
+            ).fetchall()
+            found += [Waiting(table.name, *row) for row in rows]
+    return tuple(found)
+
+
+def known_files(registry: Path | str, *, lock_wait: LockWait | None = None) -> frozenset[str]:
+    """Return the fingerprints of all files and exports that the registry has taken in."""
+    with open_registry(registry, lock_wait=lock_wait) as opened:
+        rows = opened.con.execute(
+            "select fingerprint from reg.batch_tables union select fingerprint from reg.batch_exports"
+        ).fetchall()
+    return frozenset(text for (text,) in rows)
 
 
 def list_held(

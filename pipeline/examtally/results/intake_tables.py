@@ -55,11 +55,13 @@ def read_intake_checks(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
 
 
 def read_waiting(con: duckdb.DuckDBPyConnection, contract: Contract) -> pl.DataFrame:
-    """Return how many lines of each record table still wait for their exam, as rows of the cohort summary."""
+    """Return how many lines of each record table wait for their exam, and since when, as rows of the cohort summary."""
     waiting = [table.name for table in contract.tables.values() if any(k.unknown == "wait" for k in table.foreign_keys)]
     counts = " union all ".join(
         f"""select 'waiting' as item, '{name}' as "group", count(*) as value, 'lines whose exam has not arrived' as note
-        from reg.waiting."{name}" """
+        from reg.waiting."{name}" union all
+        select 'waiting_since', '{name}', min(batch_no), 'the batch that brought the first of them'
+        from reg.waiting."{name}" having count(*) > 0"""
         for name in waiting
     )
     frame: pl.DataFrame = con.sql(f"select * from ({counts}) order by all").pl()

@@ -31,7 +31,7 @@ def test_without_a_topic_their_titles_are_listed(capsys: pytest.CaptureFixture[s
 def test_an_unknown_topic_is_refused_in_one_line(capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["guide", "secret-words"]) != 0
     said = capsys.readouterr().err.strip()
-    assert "choose from deidentification, editor, mapping" in said
+    assert "choose from deidentification, editor, first-report, mapping" in said
     assert "secret-words" not in said
     assert "\n" not in said
 

@@ -15,7 +15,7 @@ from records import exam, write_csv
 
 from examtally.errors import FileFault
 from examtally.ingestion import check
-from examtally.ingestion.mapping import export_text
+from examtally.ingestion.mapping import text_copy
 from examtally.ingestion.reading import limits, lines, sheet
 
 MAPPING = """
@@ -55,7 +55,7 @@ def test_a_gzip_file_that_unpacks_to_too_much(tmp_path: Path, monkeypatch: pytes
 def test_a_gzip_export_in_another_encoding(tmp_path: Path, export: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     path = tmp_path / "list.csv.gz"
     path.write_bytes(gzip.compress(b"exam,person,knee,by,month,day\n" + b"V-1,P-1,left,E-1,P001,0\n" * 900))
-    monkeypatch.setattr(export_text, "MOST_BYTES", 9000)
+    monkeypatch.setattr(text_copy, "MOST_BYTES", 9000)
     assert "holds more than" in _told(path, mapping=export)
 
 

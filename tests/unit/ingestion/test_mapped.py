@@ -265,3 +265,47 @@ def test_a_percent_cell_in_a_column_of_shares_is_a_share(tmp_path: Path) -> None
     stored, held = _opinions(tmp_path, "", [(0.7, "General"), (0.25, "0.0%"), ("40 %", "General"), (0.35, "0.00")])
     assert stored == [0.25, 0.35, 0.4, 0.7]
     assert held == []
+
+
+FOOTED = """\
+title: a long export with a title and a foot
+sources:
+  rows: {files: "*", header_at: Visit, ends_before: [Total, Printed]}
+tables:
+  findings:
+    columns: {exam_id: Visit, maneuver: {value: lachman}, result: Lachman}
+"""
+ABOVE = [["Knee clinic"], [], ["", "Visit", "Lachman"], ["", "EX-1", "positive"], ["", "EX-2", "negative"]]
+BELOW = [["", "Totals", "2"], ["Printed by the department, page 1"]]
+
+
+@pytest.mark.parametrize("ending", [".csv", ".xlsx"])
+def test_the_header_is_found_by_a_column_and_the_foot_by_its_words(ending: str, tmp_path: Path) -> None:
+    (tmp_path / "m.yaml").write_text(FOOTED)
+    path = tmp_path / f"x{ending}"
+    if ending == ".csv":
+        path.write_text("\n".join(",".join(row) for row in ABOVE + BELOW))
+    else:
+        book = openpyxl.Workbook()
+        for row in ABOVE + BELOW:
+            book.active.append([cell or None for cell in row])
+        book.save(path)
+    report = check([path], mapping=tmp_path / "m.yaml")
+    assert (report.exports[0].lines, report.exports[0].mapped, report.held_back) == (2, 2, ())
+    (tmp_path / "m.yaml").write_text(FOOTED.replace("header_at: Visit", "header_at: Encounter"))
+    with pytest.raises(FileFault, match="no row with the column that `header_at`"):
+        check([path], mapping=tmp_path / "m.yaml")
+
+
+def test_a_line_that_is_skipped_may_have_any_number_of_cells_and_others_may_not(tmp_path: Path) -> None:
+    bounds, skip = "header_at: Visit, ends_before: [Total, Printed]", "skip: [{column: Visit, begins: [Total]}]"
+    mapping = FOOTED.replace(bounds, skip)
+    (tmp_path / "m.yaml").write_text(mapping)
+    path = tmp_path / "x.csv"
+    path.write_text('Visit,Lachman\nEX-1,positive\nTotal of "both" knees: 1\nTotals,1,2,3\nEX-2,fine\n')
+    report = check([path], mapping=tmp_path / "m.yaml")
+    assert (report.exports[0].lines, report.exports[0].mapped, report.exports[0].skipped) == (4, 2, 2)
+    assert list(rules(report).values()) == [[5]]
+    path.write_text("Visit,Lachman\nEX-1,positive\nTotal\nEX-2\n")
+    with pytest.raises(FileFault, match=r"1 line with fewer cells .*first: line 4"):
+        check([path], mapping=tmp_path / "m.yaml")

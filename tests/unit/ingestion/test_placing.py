@@ -76,9 +76,7 @@ def test_other_content_under_a_stored_key_is_a_conflict_kept_as_columns(tmp_path
     assert places(report, "findings") == {"conflict": 1}
     assert _fingerprint(registry) == before
     kept = rows_of(registry, "held_back", 'batch_no, "table", file_no, line, "column", rule, kind')
-    assert kept == [
-        (2, "findings", 1, 2, column, "findings.conflict", "conflict") for column in ("grade", "pain", "result")
-    ]
+    assert kept == [(2, "findings", 1, 2, "result", "findings.conflict", "conflict")]
 
 
 def test_a_finding_waits_for_its_exam_and_is_moved_with_it(tmp_path: Path, registry: Path) -> None:

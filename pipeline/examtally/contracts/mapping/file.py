@@ -68,6 +68,8 @@ def _source(name: str, entry: SourceEntry) -> ExportSource:
         decimal_comma=entry.decimal == "comma",
         skip=tuple(Skip(one.column, one.blank, one.equals, one.begins) for one in entry.skip),
         ignore=entry.ignore,
+        header_at=entry.header_at,
+        ends_before=entry.ends_before,
     )
 
 

@@ -31,7 +31,10 @@ class Skip:
 
 @dataclass(frozen=True)
 class ExportSource:
-    """One file or sheet of the export; `header_rows` are the first and last row that name the columns, from 1."""
+    """One file or sheet of the export; `header_rows` are the first and last row that name the columns, from 1.
+
+    `header_at` names a column in that row instead; the first row that begins with one of `ends_before` ends the export.
+    """
 
     name: str
     files: str
@@ -42,6 +45,8 @@ class ExportSource:
     decimal_comma: bool
     skip: tuple[Skip, ...]
     ignore: tuple[str, ...]
+    header_at: str | None = None
+    ends_before: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)

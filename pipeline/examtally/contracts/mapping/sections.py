@@ -187,6 +187,10 @@ class SourceEntry(Section):
     """Row, or [first, last] rows, that name the columns; 1 where left out. Several rows are joined from above, merged
     cells filled to the right.
     """
+    header_at: Maybe[Line] = None
+    """A column name: the first row that holds it names the columns. For titles of changing height above them."""
+    ends_before: Distinct[Line] = ()
+    """List of words: the first row below the header that begins with one of them ends the export, such as Totals."""
     encoding: Encoding = "utf-8"
     """How the text is coded."""
     delimiter: Delimiter = "comma"
@@ -194,11 +198,15 @@ class SourceEntry(Section):
     decimal: Decimal = "point"
     """The decimal sign of numbers."""
     skip: tuple[SkipEntry, ...] = ()
-    """List of lines to pass over; see skip."""
+    """List of lines to pass over, however many cells they have; see skip."""
     ignore: Distinct[Line] = ()
     """List of columns that are not read at all; * stands for any letters. Any other column that nothing reads is
     refused.
     """
+
+    def faults(self, _contract: Contract) -> Iterator[Fault]:
+        if self.header_at is not None and self.header_rows[0] != self.header_rows[1]:
+            yield Fault("has header_at and several header_rows", "keep one of them", "header_at")
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -17,6 +17,7 @@ from examtally.contracts.yamlfile import Node, load_yaml
 _SQL_TYPES = {"string": "VARCHAR", "integer": "INTEGER", "number": "DOUBLE"}
 _NAME = "[a-z][a-z0-9_]*"
 _SECTIONS = ("conditions", "maneuvers", "history", "mechanisms")
+_AGAIN = ("known", "first", "clock")
 _PROPERTIES = ("signs", "grades", "unit", "severity", "pattern")
 
 
@@ -35,7 +36,10 @@ class Dependency:
 
 @dataclass(frozen=True)
 class Field:
-    """One column. `enum` is the closed legal set in declared order, catalogue codes included; None where open."""
+    """One column. `enum` is the closed legal set in declared order, catalogue codes included; None where open.
+
+    `again` says what settles a difference when the same key comes again: known, first or clock.
+    """
 
     name: str
     type: str
@@ -52,6 +56,7 @@ class Field:
     maximum: int | None
     default: int | None
     depends: Dependency | None
+    again: str | None
 
     @property
     def sql_type(self) -> str:
@@ -165,7 +170,17 @@ def _foreign_key(node: Node, names: list[str]) -> ForeignKey:
 def _field(node: Node, vocabulary: Vocabulary) -> Field:
     entries = node.record(
         required=("name", "type", "title", "description"),
-        optional=("unit", "pseudonym", "default", "constraints", "labels", "codesFrom", "dependsOn", "patternWords"),
+        optional=(
+            "unit",
+            "pseudonym",
+            "again",
+            "default",
+            "constraints",
+            "labels",
+            "codesFrom",
+            "dependsOn",
+            "patternWords",
+        ),
     )
     limits = (
         entries["constraints"].record(optional=("required", "enum", "minimum", "maximum", "pattern"))
@@ -190,6 +205,7 @@ def _field(node: Node, vocabulary: Vocabulary) -> Field:
         maximum=limits["maximum"].integer() if "maximum" in limits else None,
         default=entries["default"].integer() if "default" in entries else None,
         depends=_dependency(entries["dependsOn"], vocabulary.catalogue) if "dependsOn" in entries else None,
+        again=entries["again"].code("a rule for what comes again", _AGAIN) if "again" in entries else None,
     )
 
 

@@ -50,6 +50,19 @@ def over_limit(
     )
 
 
+def in_conflict(broken: Sequence[HeldBack]) -> str | None:
+    """Return why a batch is refused that may not hold a conflict, None where it holds none."""
+    found = [one for one in broken if one.kind == "conflict"]
+    if not found:
+        return None
+    columns = ", ".join(f"{one.table}.{one.column} ({one.lines:,})" for one in found)
+    named = ",".join(f"{one.table}.{one.column}" for one in found)
+    return (
+        f"lines differ from what is stored: {columns}; nothing was stored. `examtally check` lists them; where the new "
+        f"ones are right: --amend {named}"
+    )
+
+
 def refuse_over_limit(reason: str | None) -> None:
     """Raise FileFault where there is a reason."""
     if reason is not None:

@@ -27,8 +27,12 @@ def same_text(field: Field) -> str:
     return text if field.default is None else f"coalesce({text}, '{field.default}')"
 
 
-def hold_differing(con: duckdb.DuckDBPyConnection, staged: Staged, checks: Checks) -> None:
-    """Hold back lines of one key that differ; list the others' repeats as twins."""
+def hold_differing(con: duckdb.DuckDBPyConnection, staged: Staged, checks: Checks, exams: Staged | None = None) -> None:
+    """Hold back lines of one key that differ; list the others' repeats as twins.
+
+    Where a table declares what settles a difference of lines that come again, its lines are first brought to one; the
+    days of `exams` tell how far the ages of one person may lie apart.
+    """
     table = staged.table
     con.execute(f"create temp table {duplicate_keys(table)} (rid bigint)")
     keys = [quoted(name) for name in table.primary_key]
@@ -40,6 +44,8 @@ def hold_differing(con: duckdb.DuckDBPyConnection, staged: Staged, checks: Check
     )
     if con.execute("select count(*) from repeated").fetchall() == [(0,)]:
         return
+    if any(field.again for field in table.fields):
+        _bring_to_one(con, staged, digest, exams)
     cells = ", ".join(f"coalesce({same_text(field)}, chr(30))" for field in table.fields)
     con.execute(
         f"""create or replace temp table alike as
@@ -56,3 +62,57 @@ def hold_differing(con: duckdb.DuckDBPyConnection, staged: Staged, checks: Check
     con.execute(
         f"insert into {duplicate_keys(table)} select rid from alike where not differs and passes and rid <> first_rid"
     )
+
+
+def _bring_to_one(con: duckdb.DuckDBPyConnection, staged: Staged, digest: str, exams: Staged | None) -> None:
+    """Write into the passing lines of one key what they say together, where nothing but the declared rules is at odds.
+
+    Of a column the first line that says something counts, of an age the lowest.
+    """
+    table = staged.table
+    keys = ", ".join(map(quoted, table.primary_key))
+    others = [field for field in table.fields if field.name not in table.primary_key]
+    day = "try_cast(exam_day as integer)"
+    days = "select null as participant_id, 0 as span"
+    if exams is not None:
+        span = f"(max({day}) - min({day})) / 365.25"
+        days = f"select participant_id, {span} as span from {exams.view} group by participant_id"
+    agreed = " and ".join(map(_is_agreed, others))
+    said = ", ".join(f"{_said(field)} as {quoted(field.name)}" for field in others)
+    con.execute(
+        f"""create or replace temp table agreed as select * from (
+            select {keys}, {said}, {agreed} as is_agreed, max(rid not in (select rid from {held(table)})) as passes
+            from (select * from {staged.view} where {digest} in (select digest from repeated))
+            left join ({days}) using (participant_id) group by {keys}
+        ) where is_agreed and passes"""
+    )
+    text = quoted(f"text_{table.name}")
+    supplied = [field.name for field in others if field.name in staged.supplied]
+    values = ", ".join(f"{quoted(name)} = agreed.{quoted(name)}" for name in supplied)
+    if values:
+        same = " and ".join(f"{text}.{name} = agreed.{name}" for name in map(quoted, table.primary_key))
+        con.execute(f"update {text} set {values} from agreed where {same}")
+
+
+def _is_agreed(field: Field) -> str:
+    """SQL of whether the lines of one key are at odds in a column by nothing that its rule does not settle."""
+    column = quoted(field.name)
+    if field.again == "first":
+        return "true"
+    if field.again == "clock":
+        number = f"try_cast({column} as integer)"
+        is_number = f"count({number}) = count({column})"
+        return f"({is_number} and coalesce(max({number}) - min({number}) <= coalesce(max(span), 0) + 1, true))"
+    return f"count(distinct {_known(field)}) <= 1"
+
+
+def _said(field: Field) -> str:
+    column = quoted(field.name)
+    if field.again == "clock":
+        return f"cast(min(try_cast({column} as integer)) as varchar)"
+    return f"coalesce(arg_min({_known(field)}, rid) filter ({_known(field)} is not null), any_value({column}))"
+
+
+def _known(field: Field) -> str:
+    column = quoted(field.name)
+    return f"nullif({column}, 'unknown')" if "unknown" in (field.enum or ()) else column

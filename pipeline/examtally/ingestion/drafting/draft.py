@@ -96,6 +96,8 @@ def _source(look: Look, ignored: list[str], unknown: list[str]) -> list[str]:
         lines.append(f"    delimiter: {delimiter_name(source.delimiter)}")
     if source.decimal_comma:
         lines.append("    decimal: comma")
+    if source.ends_before:
+        lines.append(f"    ends_before: {flow(source.ends_before)}")
     for skip in source.skip:
         lines += ["    skip:", f"      - {{column: {quoted_text(skip.column)}, equals: {flow(skip.equals)}}}"]
     if ignored or unknown:

@@ -64,6 +64,7 @@ _LOOK = 1 << 20
 _DELIMITERS = {",": "comma", ";": "semicolon", "\t": "tab", "|": "bar"}
 _MOST_VALUES = 400
 _HIGHEST_HEADER = 6
+_FOOT = 1 << 13
 
 
 @dataclass(frozen=True)
@@ -133,7 +134,7 @@ def _look(con: duckdb.DuckDBPyConnection, opened: Opened) -> Look:
     source = opened.export.source
     skip = _summary(con, opened)
     is_comma = _uses_comma(columns) and source.delimiter != ","
-    source = ExportSource(**{**source.__dict__, "skip": skip, "decimal_comma": is_comma})
+    source = replace(source, skip=skip, decimal_comma=is_comma)
     return Look(source, opened.export.path, opened.lines.records, columns)
 
 
@@ -173,9 +174,7 @@ def _sources(path: Path, ending: str, number: int, pattern: str) -> list[ExportS
             if sum(any(row) for row in rows) >= 2:
                 named = name if at == 0 else f"{name}_{at + 1}"
                 known = None if at == 0 and not is_harmless(sheet) else sheet
-                found.append(
-                    ExportSource(**{**plain.__dict__, "name": named, "sheet": known, "header_rows": header_rows(rows)})
-                )
+                found.append(replace(plain, name=named, sheet=known, header_rows=header_rows(rows)))
         return found
     encoding, text = _decoded(path, ending)
     lines = text.splitlines()[:200]
@@ -184,7 +183,32 @@ def _sources(path: Path, ending: str, number: int, pattern: str) -> list[ExportS
     delimiter = _delimiter(lines)
     parted = list(_parted(lines[: _HIGHEST_HEADER + 2], delimiter))
     row = _first_full([[cell.strip() or None for cell in cells] for cells in parted])
-    return [ExportSource(**{**plain.__dict__, "encoding": encoding, "delimiter": delimiter, "header_rows": (row, row)})]
+    return [
+        replace(
+            plain,
+            encoding=encoding,
+            delimiter=delimiter,
+            header_rows=(row, row),
+            ends_before=_foot(path, ending, encoding, delimiter, len(parted[row - 1])),
+        )
+    ]
+
+
+def _foot(path: Path, ending: str, encoding: str, delimiter: str, width: int) -> tuple[str, ...]:
+    """The known words with which the lines below the last record begin: totals, and what an export says of itself."""
+    with open_bytes(path, compressed=ending == ".csv.gz") as stream:
+        tail = b""
+        while chunk := stream.read(_LOOK):
+            tail = (tail + chunk)[-_FOOT:]
+    lines = tail.decode(encoding, errors="replace").splitlines()[1:]
+    words: list[str] = []
+    for cells in reversed(list(_parted(lines, delimiter))):
+        first = fold(next((cell for cell in cells if cell.strip()), ""))
+        begins = [word for word in synonyms().summaries if re.match(rf"{re.escape(word)}(\W|$)", first)]
+        if first and not begins and len(cells) == width:
+            break
+        words += begins[:1]
+    return tuple(dict.fromkeys(reversed(words)))
 
 
 def delimiter_name(delimiter: str) -> str:

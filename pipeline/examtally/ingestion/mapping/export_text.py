@@ -2,26 +2,26 @@
 
 from __future__ import annotations
 
-import codecs
-from collections.abc import Collection
+from collections.abc import Callable, Collection
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 import duckdb
 import pyarrow as pa
 
+from examtally.contracts.mapping.mapping import ExportSource, fold
 from examtally.contracts.records.rules import literal, quoted
 from examtally.errors import FileFault
 from examtally.ingestion.mapping.exports import Export
 from examtally.ingestion.mapping.header import Header
-from examtally.ingestion.reading.limits import LONGEST_LINE, MOST_BYTES, TextError, check_size
-from examtally.ingestion.reading.lines import UNPACKING, Lines, fingerprint, open_bytes, read_lines
+from examtally.ingestion.mapping.text_copy import ends_here, plain_copy
+from examtally.ingestion.reading.limits import LONGEST_LINE, TextError
+from examtally.ingestion.reading.lines import Lines, fingerprint, read_lines
 from examtally.ingestion.reading.readable import parquet_columns
 from examtally.ingestion.reading.rejects import check_rejects
 from examtally.ingestion.reading.sheet import Sheet, read_sheet
 from examtally.registry.faults import is_full
 
-_CHUNK = 1 << 22
 _UTF8 = "utf-8"
 
 
@@ -70,10 +70,9 @@ def open_export(con: duckdb.DuckDBPyConnection, export: Export, folder: Path) ->
             columns, lines = parquet_columns(con, export.path)
             return replace(opened, lines=lines, texts=tuple(columns.values()))
         if export.ending == ".xlsx":
-            sheet = read_sheet(export.path, export.source.sheet, export.source.header_rows)
+            sheet = read_sheet(export.path, export.source.sheet, export.source.header_rows, *_bounds(export.source))
             return replace(opened, lines=sheet.lines, sheet=sheet)
-        first_line = export.source.header_rows[1]
-        path = _plain(export, folder, first_line)
+        path, first_line = plain_copy(export, folder)
         is_compressed = path == export.path and export.ending == ".csv.gz"
         lines = read_lines(path, compressed=is_compressed, delimiter=export.source.delimiter, above=first_line - 1)
         _check_delimiter(export, lines)
@@ -160,24 +159,11 @@ def _check_delimiter(export: Export, lines: Lines) -> None:
             raise TextError("has one column when read as the mapping says; look at `delimiter` of the source")
 
 
-def _plain(export: Export, folder: Path, first_line: int) -> Path:
-    """The file itself where it is UTF-8 that begins with its header; else a copy that is."""
-    if export.source.encoding == _UTF8 and first_line == 1:
-        return export.path
-    copy = folder / f"export-{export.file_no}.csv"
-    decoder = codecs.getincrementaldecoder(export.source.encoding)()
-    try:
-        with open_bytes(export.path, compressed=export.ending == ".csv.gz") as stream, copy.open("wb") as target:
-            for _ in range(first_line - 1):
-                stream.readline(LONGEST_LINE)
-            size = 0
-            while chunk := stream.read(_CHUNK):
-                size += len(chunk)
-                check_size(size, MOST_BYTES)
-                target.write(decoder.decode(chunk).encode())
-            target.write(decoder.decode(b"", final=True).encode())
-    except UnicodeDecodeError:
-        raise TextError(f"is not {export.source.encoding} text; look at `encoding` of the source") from None
-    except UNPACKING:
-        raise TextError("is not a whole gzip file; compress or copy it again") from None
-    return copy
+def _bounds(
+    source: ExportSource,
+) -> tuple[Callable[[list[str | None]], bool] | None, Callable[[list[str | None]], bool] | None]:
+    """What tells the header row and the foot of a sheet, where the mapping says."""
+    wanted = fold(source.header_at) if source.header_at else None
+    ends = tuple(map(fold, source.ends_before))
+    is_header = None if wanted is None else lambda cells: wanted in [fold(cell) for cell in cells if cell]
+    return is_header, (lambda cells: ends_here(cells, ends)) if ends else None

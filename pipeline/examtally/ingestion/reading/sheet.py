@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime
 import itertools
 import warnings
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -15,6 +15,7 @@ import numpy as np
 from examtally.ingestion.reading.limits import TextError, check_columns, check_workbook
 from examtally.ingestion.reading.lines import Lines
 
+Cells = list[str | None]
 _MOST_BLANK_ROWS = 1000  # a sheet may claim a million rows that nobody ever wrote in
 
 
@@ -32,19 +33,25 @@ class Sheet:
     columns: tuple[int, ...]
 
 
-def read_sheet(path: Path, sheet: str | None, header_rows: tuple[int, int]) -> Sheet:
+def read_sheet(
+    path: Path,
+    sheet: str | None,
+    header_rows: tuple[int, int],
+    is_header: Callable[[Cells], bool] | None = None,
+    is_end: Callable[[Cells], bool] | None = None,
+) -> Sheet:
     """Read a sheet, the first where `sheet` is None; raises TextError where it cannot be read.
 
     Header cells that are merged name every column they span. Rows and unnamed columns that are blank are left out.
+    `is_header` tells the row that names the columns, `is_end` the first row that is no line any more.
     """
     rows = _rows(path, sheet)
-    head = [cells for _, cells in zip(range(header_rows[1]), (cells for _, cells in rows), strict=False)]
-    if len(head) < header_rows[1]:
-        raise TextError("ends above the row that names the columns; look at `header_rows`")
-    header, tops = _header(head[header_rows[0] - 1 :])
+    header, tops = _header(_head(rows, header_rows, is_header))
     places, lines = [], []
     blank = 0
     for number, cells in rows:
+        if is_end is not None and is_end(cells):
+            break
         if all(cell is None for cell in cells):
             blank += 1
             if blank > _MOST_BLANK_ROWS:
@@ -65,6 +72,21 @@ def read_sheet(path: Path, sheet: str | None, header_rows: tuple[int, int]) -> S
         tops=tuple(tops[at] for at in kept),
         columns=tuple(at + 1 for at in kept),
     )
+
+
+def _head(
+    rows: Iterator[tuple[int, Cells]], header_rows: tuple[int, int], is_header: Callable[[Cells], bool] | None
+) -> list[Cells]:
+    """The rows that name the columns; `rows` goes on below them."""
+    if is_header is not None:
+        found = next((cells for _, cells in itertools.islice(rows, _MOST_BLANK_ROWS) if is_header(cells)), None)
+        if found is None:
+            raise TextError("has no row with the column that `header_at` of the source names")
+        return [found]
+    head = [cells for _, cells in itertools.islice(rows, header_rows[1])]
+    if len(head) < header_rows[1]:
+        raise TextError("ends above the row that names the columns; look at `header_rows`")
+    return head[header_rows[0] - 1 :]
 
 
 def sheet_names(path: Path) -> tuple[str, ...]:

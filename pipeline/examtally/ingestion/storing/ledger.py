@@ -18,7 +18,7 @@ _SHOWN_LINES = 5
 _SOUGHT_LINES = 100  # one line of an export may break a rule in many rows
 _PLACES = ("unchanged", "conflict", "waiting", "held_back")
 _CONFLICT = "the content already stored under this key"
-_CONFLICT_MEND = "find out which is right; --amend replaces what is stored"
+_CONFLICT_MEND = "find out which is right; --amend TABLE.COLUMN replaces what is stored"
 
 
 def lines_of(file: StagedFile) -> str:

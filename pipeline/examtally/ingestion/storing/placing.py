@@ -13,13 +13,14 @@ import duckdb
 
 from examtally.contracts.contract import Contract
 from examtally.contracts.records.rules import CrossRule, literal, quoted
-from examtally.contracts.records.tables import Field, Table
+from examtally.contracts.records.tables import Table
 from examtally.ingestion.checking.gate import Checks, held
 from examtally.ingestion.checking.keys import duplicate_keys
 from examtally.ingestion.reading.staging import Staged
+from examtally.ingestion.storing.settling import CONFLICT, UNCHANGED, Amendment, merged, no_settled, settle, settled
 from examtally.registry.bookkeeping import waiting_tables
 
-UNCHANGED, CONFLICT, WAITING = "unchanged", "conflict", "waiting"
+WAITING = "waiting"
 
 
 def placed(table: Table) -> str:
@@ -32,19 +33,10 @@ def conflicts(table: Table) -> str:
     return quoted(f"conflicts_{table.name}")
 
 
-def amended(table: Table) -> str:
-    """The temporary table (rid) of the lines that replace what is stored or waits, where amendments are wanted."""
-    return quoted(f"amended_{table.name}")
-
-
-def amending(staged: Staged) -> str:
-    """SELECT of the keys that the lines of a table amend: the line itself is stored or waits."""
-    table = staged.table
+def replacing(table: Table) -> str:
+    """SELECT of the merged rows that replace what is stored or waits: the line itself is stored or waits."""
     others = f"select rid from {held(table)} union all select rid from {placed(table)} where place <> '{WAITING}'"
-    return (
-        f"select {listed(table.primary_key)} from {staged.view} "
-        f"where rid in (select rid from {amended(table)}) and rid not in ({others})"
-    )
+    return f"select * from {merged(table)} where rid not in ({others})"
 
 
 def arriving(table: Table) -> str:
@@ -67,17 +59,15 @@ def place(
     contract: Contract,
     staged: Mapping[str, Staged],
     checks: Mapping[str, Checks],
-    *,
-    amend: bool = False,
+    amendment: Amendment,
 ) -> None:
-    """Find the place of every line, table by table in loading order; with `amend` no line is in conflict."""
+    """Find the place of every line, table by table in loading order; what `amendment` takes is no conflict."""
     for table in contract.tables.values():
         keys = listed(table.primary_key)
         con.execute(f"create temp table {placed(table)} (rid bigint, place varchar)")
         con.execute(f'create temp table {conflicts(table)} (rid bigint, "column" varchar)')
-        con.execute(f"create temp table {amended(table)} (rid bigint)")
         if table.name in staged:
-            _place_table(con, contract, staged, checks[table.name], amend=amend)
+            _place_table(con, contract, staged, checks[table.name], amendment)
             stored = f"select {keys} from {staged[table.name].view} where {open_lines(table)}"
         else:
             stored = f"select {keys} from reg.{quoted(table.name)} limit 0"
@@ -85,11 +75,15 @@ def place(
 
 
 def _place_table(
-    con: duckdb.DuckDBPyConnection, contract: Contract, staged: Mapping[str, Staged], checks: Checks, *, amend: bool
+    con: duckdb.DuckDBPyConnection,
+    contract: Contract,
+    staged: Mapping[str, Staged],
+    checks: Checks,
+    amendment: Amendment,
 ) -> None:
     one = staged[checks.key.table]
     table = one.table
-    _place_known(con, contract, one, amend=amend)
+    _place_known(con, contract, staged, one, amendment)
     for rule in checks.references:
         if rule.unknown == "hold" and _is_supplied(con, staged, rule.target):
             _find_unknown(con, contract, one, rule)
@@ -107,42 +101,26 @@ def _insert(con: duckdb.DuckDBPyConnection, target: str, staged: Staged, value: 
     )
 
 
-def _place_known(con: duckdb.DuckDBPyConnection, contract: Contract, staged: Staged, *, amend: bool) -> None:
+def _place_known(
+    con: duckdb.DuckDBPyConnection,
+    contract: Contract,
+    staged: Mapping[str, Staged],
+    one: Staged,
+    amendment: Amendment,
+) -> None:
     """Place the lines whose key is in the registry, or waits in it."""
-    table = staged.table
+    table = one.table
+    no_settled(con, table)
     names = listed(table.names)
     known = f"select {names} from reg.{quoted(table.name)}"
     if table in waiting_tables(contract):
         known += f" union all select {names} from reg.waiting.{quoted(table.name)}"
     if not con.execute(f"select 1 from ({known}) limit 1").fetchall():
         return
-    typed = ", ".join(f"{_typed(field)} as {quoted(field.name)}" for field in table.fields)
-
-    def matched(columns: str, condition: str) -> str:
-        lines = f"select rid, {typed} from {staged.view} where {condition}"
-        return f"select s.rid, {columns} from ({lines}) s join ({known}) k using ({listed(table.primary_key)})"
-
-    others = [quoted(name) for name in table.names if name not in table.primary_key]
-    same = " and ".join(f"s.{name} is not distinct from k.{name}" for name in others) or "true"
-    which = f"case when {same} then '{UNCHANGED}' else '{CONFLICT}' end"
-    con.execute(f"create or replace temp table known as {matched(f'{which} as place', open_lines(table))}")
-    con.execute(f"insert into {placed(table)} from known where place = '{UNCHANGED}'")
-    if amend:
-        con.execute(f"insert into {amended(table)} select rid from known where place = '{CONFLICT}'")
-        return
-    con.execute(f"insert into {placed(table)} from known where place = '{CONFLICT}'")
-    differing = ", ".join(f"case when s.{name} is distinct from k.{name} then '{name[1:-1]}' end" for name in others)
-    columns = f"unnest(list_filter([{differing}], lambda name: name is not null))"
-    clashing = f"rid in (select rid from {placed(table)} where place = '{CONFLICT}')"
-    if others and con.execute(f"select 1 from {placed(table)} where place = '{CONFLICT}' limit 1").fetchall():
-        con.execute(f"insert into {conflicts(table)} {matched(columns, clashing)}")
-
-
-def _typed(field: Field) -> str:
-    """The stored value of a line that passes; lines that do not are read too, and must not raise."""
-    text = quoted(field.name)
-    value = text if field.type == "string" else f"try_cast({text} as {field.sql_type})"
-    return value if field.default is None else f"coalesce({value}, {field.default})"
+    settle(con, staged, one, known, open_lines(table), amendment)
+    stays = f"place in ('{UNCHANGED}', '{CONFLICT}')"
+    con.execute(f"insert into {placed(table)} select rid, place from {settled(table)} where {stays}")
+    con.execute(f"insert into {conflicts(table)} select rid, unnest(clashing) from {settled(table)}")
 
 
 def _is_supplied(con: duckdb.DuckDBPyConnection, staged: Mapping[str, Staged], target: str) -> bool:

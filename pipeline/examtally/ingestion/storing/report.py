@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import asdict, dataclass
 
 from examtally.ingestion.reading.sheet import column_letters
@@ -34,7 +34,8 @@ class FileCount:
 class TableCount:
     """Where the lines of one table went. `released` counts lines of earlier batches whose exam came with this one.
 
-    `amended` counts the lines, among those stored or waiting, that replace an earlier version.
+    `amended` counts the lines, among those stored or waiting, that replace an earlier version, `filled` those that say
+    what was blank in it.
     """
 
     table: str
@@ -47,6 +48,7 @@ class TableCount:
     held_back: int
     released: int
     amended: int = 0
+    filled: int = 0
 
 
 @dataclass(frozen=True)
@@ -189,17 +191,18 @@ class BatchReport:
         return json.dumps(asdict(self), indent=2)
 
 
-def table_counts(
-    files: Iterable[FileCount], released: dict[str, int], amended: dict[str, int] | None = None
-) -> tuple[TableCount, ...]:
-    """Add the counts of files up to those of tables, in the order of the files; one may have released lines only."""
-    files = tuple(files)
+def table_counts(files: Iterable[FileCount], **further: Mapping[str, int]) -> tuple[TableCount, ...]:
+    """Add the counts of files up to those of tables, in the order of the files; one may have released lines only.
+
+    `further` are the counts by table of lines released, amended and filled.
+    """
+    files, released = tuple(files), further["released"]
     names = dict.fromkeys([*(file.table for file in files), *(name for name, lines in released.items() if lines)])
     places = ("lines", "stored", "unchanged", "conflict", "waiting", "held_back")
     counts = []
     for name in names:
         own = [file for file in files if file.table == name]
         totals = {place: sum(getattr(file, place) for file in own) for place in places}
-        extra = {"released": released.get(name, 0), "amended": (amended or {}).get(name, 0)}
+        extra = {place: lines.get(name, 0) for place, lines in further.items()}
         counts.append(TableCount(table=name, files=len(own), **extra, **totals))
     return tuple(counts)

@@ -17,8 +17,9 @@ from examtally.ingestion.checking.withdrawn import bury_exams, drop_waiting
 from examtally.ingestion.reading.staging import Staged
 from examtally.ingestion.storing.invariants import check_invariants, row_counts
 from examtally.ingestion.storing.ledger import BROKEN_LINES, count_files, lines_of
-from examtally.ingestion.storing.placing import WAITING, amended, amending, arriving, listed, open_lines, placed
+from examtally.ingestion.storing.placing import WAITING, arriving, listed, open_lines, placed, replacing
 from examtally.ingestion.storing.report import Assumption, ExportCount, FileCount, IntakeCheck
+from examtally.ingestion.storing.settling import merged
 from examtally.registry.audit_log import note, seal
 from examtally.registry.bookkeeping import waiting_tables
 from examtally.registry.workspace import transaction
@@ -86,13 +87,14 @@ class Account:
 class Stored:
     """What a committed batch did: its number, the count of every file, and the waiting lines it released, by table.
 
-    `seal` is the hash of its entry in the log.
+    `amended` lines replace an earlier version, `filled` ones add to it. `seal` is the hash of its entry in the log.
     """
 
     batch_no: int
     files: tuple[FileCount, ...]
     released: dict[str, int]
     amended: dict[str, int]
+    filled: dict[str, int]
     same_as: int | None
     seal: str
 
@@ -132,6 +134,7 @@ def _write(
     )
     stored: dict[tuple[str, int], int] = {}
     replaced: dict[str, int] = {}
+    amended, filled = count_replacing(con, staged)
     bury_exams(con)
     for one in staged.values():
         replaced[one.table.name] = _supersede(con, contract, one, batch_no)
@@ -149,11 +152,11 @@ def _write(
         con.execute("insert into reg.retried values (?, ?)", [account.retries, batch_no])
         touched.add(account.retries)
     seal(con, contract, touched)
-    counts = {"lines": sum(file.lines for file in files), "amended": sum(replaced.values())}
+    counts = {"lines": sum(file.lines for file in files), "amended": sum(amended.values())}
+    counts |= {"filled": sum(filled.values())} if filled else {}
     action = "amend" if counts["amended"] else "ingest"
     entry = note(con, action, account.operator, batch_no=batch_no, details=counts)
-    amended = {name: number for name, number in replaced.items() if number}
-    return Stored(batch_no, files, released, amended, _same_files(con, batch_no), entry.hash)
+    return Stored(batch_no, files, released, amended, filled, _same_files(con, batch_no), entry.hash)
 
 
 def _same_files(con: duckdb.DuckDBPyConnection, batch_no: int) -> int | None:
@@ -185,12 +188,13 @@ def _touched(con: duckdb.DuckDBPyConnection, contract: Contract, batch_no: int) 
 
 
 def _supersede(con: duckdb.DuckDBPyConnection, contract: Contract, staged: Staged, batch_no: int) -> int:
-    """Move what the batch amends to the superseded versions; return how many rows that were."""
+    """Move what the batch amends or fills to the superseded versions; return how many rows that were."""
     table = staged.table
-    if not con.execute(f"select 1 from {amended(table)} limit 1").fetchall():
+    if not con.execute(f"select 1 from {merged(table)} limit 1").fetchall():
         return 0
     schemas = ("reg", "reg.waiting") if table in waiting_tables(contract) else ("reg",)
-    which = f"where ({listed(table.primary_key)}) in ({amending(staged)})"
+    keys = listed(table.primary_key)
+    which = f"where ({keys}) in (select {keys} from ({replacing(table)}))"
     moved = 0
     for schema in schemas:
         name = f"{schema}.{quoted(table.name)}"
@@ -208,21 +212,28 @@ def _insert(
 ) -> dict[tuple[str, int], int]:
     """Insert the lines of one table; return how many the database says it stored, by table and file."""
     table = staged.table
-    columns = f"{', '.join(typed_columns(table))}, {batch_no} as {BATCH_COLUMN}"
     stored = {
         (table.name, file.file_no): _rows(
             con,
-            f"insert into reg.{quoted(table.name)} by name select {columns} from {staged.view} "
-            f"where {open_lines(table)} and {lines_of(file)}",
+            f"insert into reg.{quoted(table.name)} by name "
+            + _rows_of(staged, batch_no, f"{open_lines(table)} and {lines_of(file)}"),
         )
         for file in staged.files
     }
     if table in waiting_tables(contract):
-        con.execute(
-            f"insert into reg.waiting.{quoted(table.name)} by name select {columns} from {staged.view} "
-            f"where rid in (select rid from {placed(table)} where place = '{WAITING}')"
-        )
+        waits = f"rid in (select rid from {placed(table)} where place = '{WAITING}')"
+        con.execute(f"insert into reg.waiting.{quoted(table.name)} by name {_rows_of(staged, batch_no, waits)}")
     return stored
+
+
+def _rows_of(staged: Staged, batch_no: int, which: str) -> str:
+    """SELECT of the rows that the lines chosen by `which` become: as they are, or merged with what was stored."""
+    table = staged.table
+    new = f"{', '.join(typed_columns(table))}, {batch_no} as {BATCH_COLUMN}"
+    return (
+        f"select {new} from {staged.view} where {which} and rid not in (select rid from {merged(table)}) union all "
+        f"select {listed(table.names)}, {batch_no} as {BATCH_COLUMN} from {merged(table)} where {which}"
+    )
 
 
 def _release(con: duckdb.DuckDBPyConnection, contract: Contract) -> dict[str, int]:
@@ -277,9 +288,16 @@ def count_stored(con: duckdb.DuckDBPyConnection, staged: Mapping[str, Staged]) -
     }
 
 
-def count_amending(con: duckdb.DuckDBPyConnection, staged: Mapping[str, Staged]) -> dict[str, int]:
-    """Return how many lines of each table would replace an earlier version."""
-    return {name: _rows(con, f"select count(*) from ({amending(one)})") for name, one in staged.items()}
+def count_replacing(
+    con: duckdb.DuckDBPyConnection, staged: Mapping[str, Staged]
+) -> tuple[dict[str, int], dict[str, int]]:
+    """Return how many lines of each table replace an earlier version, and how many only fill its blanks."""
+    found: tuple[dict[str, int], dict[str, int]] = ({}, {})
+    for name, one in staged.items():
+        for counts, holds in zip(found, ("not is_fill", "is_fill"), strict=True):
+            number = _rows(con, f"select count(*) from ({replacing(one.table)}) where {holds}")
+            counts.update({name: number} if number else {})
+    return found
 
 
 def _rows(con: duckdb.DuckDBPyConnection, statement: str) -> int:

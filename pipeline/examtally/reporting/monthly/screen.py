@@ -132,6 +132,20 @@ def held_back(month: Month) -> str:
     return f"**Records held for correction:** {held} lines of this {month.unit}{then}."
 
 
+def waiting(month: Month) -> str:
+    """What waits for its exam, and for how many batches; nothing where nothing does."""
+    summary = month.audit.table("cohort_summary")
+    since = dict(summary.filter(item="waiting_since").select("group", "value").rows())
+    lines = dict(summary.filter(item="waiting").select("group", "value").rows())
+    newest = month.audit.table("batches")["batch_no"].max()
+    parts = [
+        f"{counted(int(lines[table]), 'line')} of {inside_sentence(month.audit.wording.word('table', table))} since "
+        f"batch {batch:g}, {counted(int(newest - batch), 'batch', 'batches')} ago"
+        for table, batch in since.items()
+    ]
+    return f"**Waiting for their exam, the oldest first:** {listed(parts)}." if parts else ""
+
+
 def _judged(month: Month) -> str:
     """Up to which period records and results are judged; nothing where no chart can signal."""
     able = [row for row in month.charts if row["group_by"] in ("overall", "site_year")]

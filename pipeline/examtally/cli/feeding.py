@@ -1,0 +1,67 @@
+"""The commands of every month: take in what is new of each source, and the month in one call."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+from examtally.cli import output
+from examtally.cli.options import Amend, BlankCorrects, Operator, Registry, Wait, lock_wait
+from examtally.cli.settings import needed_settings
+from examtally.cli.stopping import entries_of
+
+
+def feed(
+    registry: Registry,
+    source: Annotated[
+        list[str] | None, typer.Option("--source", help="Only this source; may be repeated.", show_default=False)
+    ] = None,
+    operator: Operator = None,
+    amend: Amend = None,
+    blank_corrects: BlankCorrects = False,
+    wait: Wait = 0,
+) -> None:
+    """Take in what is new of every source in examtally.toml, each through its own mapping.
+
+    A file that was taken in before is passed over. A batch with a line that differs from what is stored is refused as a
+    whole, until --amend says which columns are right in the new files.
+    """
+    from examtally.ingestion.feeding import feed as take_in
+
+    settings = needed_settings()
+    with output.progress(entries_of(registry)) as say:
+        done = take_in(
+            settings,
+            registry,
+            only=source or (),
+            amend=amend or False,
+            blank_is_a_correction=blank_corrects,
+            operator=operator,
+            lock_wait=lock_wait(wait),
+            progress=say,
+        )
+    for one in done:
+        print(f"Source {one.source}: {one.files} new files, {one.known} taken in before.")
+        if one.batch is not None:
+            output.show_batch(one.batch, as_json=False, is_dry_run=False)
+
+
+def month(
+    period: Annotated[
+        str | None, typer.Option("--period", help="The month of the page; the newest without it.", show_default=False)
+    ] = None,
+    wait: Wait = 0,
+) -> None:
+    """The month in one call: feed, analysis, monthly page and index, as examtally.toml says. Five lines say what came.
+
+    It stops before anything doubtful is stored: a line that differs from what is stored, or too many held back.
+    """
+    from examtally.month import make_month
+
+    settings = needed_settings()
+    truth = entries_of(settings.registry) if settings.registry is not None else None
+    with output.progress(truth) as say:
+        made = make_month(settings, period=period, lock_wait=lock_wait(wait), progress=say)
+    for line in made.lines():
+        print(line)
