@@ -88,8 +88,7 @@ app = typer.Typer(
     ),
     epilog=(
         "One command: examtally COMMAND --help. Version: --version.\n"
-        "Options left out come from examtally.toml, where there is one; --no-settings ignores it.\n"
-        "Completion of commands by the Tab key in your shell: --install-completion."
+        "By the Tab key: --install-completion. Without examtally.toml: --no-settings."
     ),
 )
 map_app = typer.Typer(no_args_is_help=True, help="Mapping files: how a clinic's own export becomes records.")
