@@ -52,13 +52,23 @@ def sheet(
 
 
 def form(
-    out: Annotated[Path, typer.Option("--out", help="HTML file to write.")] = Path("exam.html"),
+    out: Annotated[
+        Path | None, typer.Option("--out", help="File to write: exam.html, or exam.json with --fhir.")
+    ] = None,
+    fhir: Annotated[
+        bool, typer.Option("--fhir", help="Write the exam as a Questionnaire of HL7 FHIR R4 instead.")
+    ] = False,
 ) -> None:
     """Write the form for the examination room: one file for phone, tablet or desk, which needs no network."""
     from examtally.contracts.contract import load_contract
     from examtally.workbook.exam_form import write_form
+    from examtally.workbook.questionnaire import write_questionnaire
 
+    out = out or Path("exam.json" if fhir else "exam.html")
     tell(files_at(out))
+    if fhir:
+        print(write_questionnaire(out, load_contract()).resolve())
+        return
     print(f"{write_form(out, load_contract()).resolve()}: open it in a browser; it saves exams.zip.")
     print("Then unpack it, and say: examtally check FOLDER, and examtally ingest FOLDER --registry REGISTRY")
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from enum import StrEnum
 from pathlib import Path
 from typing import Annotated
 
@@ -12,6 +13,14 @@ from examtally.cli.options import Json
 from examtally.cli.stopping import unfinished_at
 from examtally.errors import ContractError
 from examtally.resources import resource
+
+
+class RecordForm(StrEnum):
+    """How synthetic records are written."""
+
+    csv = "csv"
+    fhir = "fhir"
+
 
 Scenario = Annotated[
     Path | None,
@@ -109,11 +118,14 @@ def synthesize(
     out: Annotated[Path, typer.Option("--out", help="Folder to write to: records/, dirty/ and truth.json.")],
     seed: Annotated[int | None, typer.Option("--seed", help="The same seed gives the same bytes.")] = None,
     scenario: Scenario = None,
+    form: Annotated[
+        RecordForm, typer.Option("--as", help="csv, or fhir: also as HL7 FHIR R4 Bulk Data, in OUT/fhir/.")
+    ] = RecordForm.csv,
     as_json: Json = False,
 ) -> None:
     """Write the record files of an invented clinic whose truth is known, and a dirty copy with planted faults."""
     from examtally.synthesis import synthesize as make
 
     with output.progress(unfinished_at(out)) as say:
-        made = make(out, seed=seed, scenario=scenario, progress=say)
+        made = make(out, seed=seed, scenario=scenario, as_fhir=form is RecordForm.fhir, progress=say)
     output.show_synthesis(made, as_json=as_json)

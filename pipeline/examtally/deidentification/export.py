@@ -60,7 +60,8 @@ class Cleaner:
 
     def clean(self, export: Export) -> Cleaned:
         """Return one export de-identified; raises FileFault, one line a fault, for what may not pass."""
-        opened = open_export(self.con, export, self.folder)
+        unread = replace(export, source=replace(export.source, ignore=("*",)))
+        opened = open_export(self.con, unread, self.folder)
         raw = opened.header
         header = Header((*raw.names, *(name for name in self.section.made if raw.place(name) is None)))
         entries = tuple(rows for rows in self.mapping.rows if rows.source == export.source.name)

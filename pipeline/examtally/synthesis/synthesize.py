@@ -11,6 +11,7 @@ from examtally.synthesis.chance import Streams
 from examtally.synthesis.clinic import draw_parts, open_clinic
 from examtally.synthesis.estimands import Truth
 from examtally.synthesis.faults import load_faults
+from examtally.synthesis.fhir_feed import FHIR, write_feed
 from examtally.synthesis.membership import MemoryCohort
 from examtally.synthesis.planted_faults import DirtyTable, Soiling
 from examtally.synthesis.scenario_file import load_scenario
@@ -35,13 +36,15 @@ def synthesize(
     seed: int | None = None,
     scenario: Path | None = None,
     exams: int | None = None,
+    as_fhir: bool = False,
     progress: Callable[[str], None] | None = None,
 ) -> SynthesisReport:
     """Write `records/`, `dirty/` and `truth.json` of a synthetic clinic to the folder `out`.
 
     `scenario` is a scenario file, or the name of one that comes with the package (clinic, small, young); `seed` and
     `exams` (about how many) stand in for those it names. The same arguments give the same bytes. Large clinics are
-    drawn in parts, and the dirty export is then made of the first. Raises ContractError for a wrong scenario, and
+    drawn in parts, and the dirty export is then made of the first. With `as_fhir` the records also stand in `fhir/`, as
+    HL7 FHIR R4 Bulk Data with the mapping that reads them. Raises ContractError for a wrong scenario, and
     FileFault where `out` holds other things.
 
         et.synthesize("clinic", exams=300)
@@ -63,6 +66,8 @@ def synthesize(
                 dirty = soiling.soil(load_faults(contract))
                 write_dirty(folder / DIRTY, dirty, soiling.planted)
             files.add(part.records)
+            if as_fhir:
+                write_feed(folder / FHIR, part.records, contract)
             cohort.add(part.records)
             truths.append(Truth.of(part.drawn, contract))
         say("counting what is true of it")

@@ -23,7 +23,7 @@ PERSON = ("age_years", "sex")
 _KEPT = ("examiner_id", "examiner_role", "period", "setting")
 """Columns that stay as they are for the next exam of the session."""
 _WITHIN = ("measures", "end_points")  # asked with their maneuver
-_TABLES = ("participants", "exams", "history", "impressions", "findings")
+TABLES = ("participants", "exams", "history", "impressions", "findings")
 _MARKS = {"positive": "+", "negative": "\u2212", "equivocal": "?", "not_done": "not done"}
 
 
@@ -71,7 +71,7 @@ def form_content(contract: Contract) -> dict[str, Any]:
         "joint": contract.catalogue.title,
         "caution": form.caution,
         "flags": list(contract.catalogue.quick_rule_out),
-        "tables": {name: list(contract.tables[name].names) for name in _TABLES},
+        "tables": {name: list(contract.tables[name].names) for name in TABLES},
         "pseudonym": asdict(load_pseudonym_rule()),
         "longest": LONGEST_CODE,
         "kept": list(_KEPT),

@@ -10,8 +10,9 @@ from types import MappingProxyType
 from examtally.contracts.checks import Fault, nearest
 from examtally.contracts.contract import Contract
 from examtally.contracts.declaration import Faults, Steps, read_section
-from examtally.contracts.mapping.mapping import ExportMapping, ExportSource, Rows, Skip, Value, names_of
-from examtally.contracts.mapping.sections import MappingFile, RowsEntry, SourceEntry
+from examtally.contracts.mapping.fhir import FhirColumn
+from examtally.contracts.mapping.mapping import ExportMapping, ExportSource, FhirSource, Rows, Skip, Value, names_of
+from examtally.contracts.mapping.sections import FhirEntry, MappingFile, RowsEntry, SourceEntry
 from examtally.contracts.mapping.values import ValueReader
 from examtally.contracts.records.synonyms import vocabulary
 from examtally.contracts.records.tables import Table
@@ -70,7 +71,14 @@ def _source(name: str, entry: SourceEntry) -> ExportSource:
         ignore=entry.ignore,
         header_at=entry.header_at,
         ends_before=entry.ends_before,
+        fhir=_fhir(entry.fhir),
     )
+
+
+def _fhir(entry: FhirEntry | None) -> FhirSource | None:
+    if entry is None:
+        return None
+    return FhirSource(entry.resource, tuple(FhirColumn(*column) for column in entry.columns.items()), entry.rows)
 
 
 class _RowsReader:

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from typing import TypeAlias
 
 from examtally.contracts.mapping.deidentify import Deidentify
+from examtally.contracts.mapping.fhir import FhirColumn
 
 CELL = "{cell}"
 
@@ -30,6 +31,15 @@ class Skip:
 
 
 @dataclass(frozen=True)
+class FhirSource:
+    """Resources of one type read as lines: a column a path; one line an element of `rows`, where that is named."""
+
+    resource: str
+    columns: tuple[FhirColumn, ...]
+    rows: str | None = None
+
+
+@dataclass(frozen=True)
 class ExportSource:
     """One file or sheet of the export; `header_rows` are the first and last row that name the columns, from 1.
 
@@ -47,6 +57,7 @@ class ExportSource:
     ignore: tuple[str, ...]
     header_at: str | None = None
     ends_before: tuple[str, ...] = ()
+    fhir: FhirSource | None = None
 
 
 @dataclass(frozen=True)

@@ -24,6 +24,7 @@ from examtally.contracts.kinds import (
     Whole,
 )
 from examtally.contracts.mapping.deidentify import Deidentify
+from examtally.contracts.mapping.fhir import Step, fhir_shapes, read_path
 from examtally.contracts.mapping.mapping import fold
 
 CATALOGUE = "catalogue"
@@ -102,6 +103,17 @@ class Glue(Kind):
         return {"type": "string"}
 
 
+class Paths(Kind):
+    """A path into a FHIR resource, or a list of them of which the first that is filled counts."""
+
+    def check(self, value: Any, _contract: Contract) -> tuple[tuple[Step, ...], ...]:
+        texts = value if isinstance(value, list) and value else [value]
+        return tuple(read_path(check_text(text)) for text in texts)
+
+    def json(self) -> dict[str, Any]:
+        return {"type": ["string", "array"]}
+
+
 def _column_name(value: Any, _contract: Contract) -> Any:
     return value if isinstance(value, dict) else {"column": value}
 
@@ -176,6 +188,20 @@ class SkipEntry(Section):
 
 
 @dataclass(frozen=True, kw_only=True)
+class FhirEntry(Section):
+    """Resources of HL7 FHIR R4, in Bulk Data files (NDJSON) or Bundles, read as lines."""
+
+    resource: Annotated[str, Code("a resource", dict.fromkeys(fhir_shapes().resources, ""))]
+    """The type of the resources."""
+    rows: Maybe[Annotated[str, Name("an element", "[A-Za-z]+")]] = None
+    """An element that repeats, such as component: a line for each; its paths begin with its name."""
+    columns: Mapping[Annotated[str, Name("a column", r"(?s).*\S.*")], Annotated[tuple[tuple[Step, ...], ...], Paths()]]
+    """{column: path}: code.coding.where(system='urn:x').code, subject.reference, valueQuantity.value; a list of paths
+    takes the first that is filled. The tables below read these columns.
+    """
+
+
+@dataclass(frozen=True, kw_only=True)
 class SourceEntry(Section):
     """One file or sheet of the export."""
 
@@ -199,9 +225,11 @@ class SourceEntry(Section):
     """The decimal sign of numbers."""
     skip: tuple[SkipEntry, ...] = ()
     """List of lines to pass over, however many cells they have; see skip."""
+    fhir: Maybe[FhirEntry] = None
+    """Where the files hold FHIR resources; see fhir."""
     ignore: Distinct[Line] = ()
-    """List of columns that are not read at all; * stands for any letters. Any other column that nothing reads is
-    refused.
+    """List of columns, or elements of resources, that are not read at all; * stands for any letters. Any other column
+    that nothing reads is refused.
     """
 
     def faults(self, _contract: Contract) -> Iterator[Fault]:

@@ -11,6 +11,7 @@ from examtally.contracts.contract import load_contract
 from examtally.ingestion.drafting.assigning import assign
 from examtally.ingestion.drafting.column_inference import Guesser
 from examtally.ingestion.drafting.drafted_tables import TableDrafter
+from examtally.ingestion.drafting.fhir_sources import fhir_lines
 from examtally.ingestion.drafting.profiling import Look, delimiter_name, is_harmless, look_at
 from examtally.ingestion.drafting.yaml_text import UNSURE, flow, quoted_text
 from examtally.registry.workspace import Workspace
@@ -100,8 +101,11 @@ def _source(look: Look, ignored: list[str], unknown: list[str]) -> list[str]:
         lines.append(f"    ends_before: {flow(source.ends_before)}")
     for skip in source.skip:
         lines += ["    skip:", f"      - {{column: {quoted_text(skip.column)}, equals: {flow(skip.equals)}}}"]
-    if ignored or unknown:
+    if source.fhir is not None:
+        lines += fhir_lines(source.fhir)
+    if source.ignore or ignored or unknown:
         lines.append("    ignore:")
+        lines += [f"      - {quoted_text(name)}" for name in source.ignore]
         lines += [f"      - {quoted_text(name)}" for name in ignored]
         lines += [
             f"      - {quoted_text(name)}   {UNSURE} nothing was recognized here; map it or leave it out"

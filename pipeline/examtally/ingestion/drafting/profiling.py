@@ -15,8 +15,9 @@ import duckdb
 from examtally.contracts.mapping.mapping import ExportSource, Skip, fold
 from examtally.contracts.records.synonyms import synonyms
 from examtally.errors import FileFault
+from examtally.ingestion.drafting.fhir_sources import fhir_sources
 from examtally.ingestion.mapping.export_text import Opened, load, open_export
-from examtally.ingestion.mapping.exports import ENDINGS, Export, matches
+from examtally.ingestion.mapping.exports import ENDINGS, FHIR_ENDINGS, Export, matches
 from examtally.ingestion.reading.limits import TextError
 from examtally.ingestion.reading.lines import UNPACKING, open_bytes
 from examtally.ingestion.reading.sheet import first_rows, sheet_names
@@ -110,7 +111,12 @@ def look_at(
                 f"file {number} of {len(paths)}: is no file that can be read; name one of {', '.join(ENDINGS)}"
             )
         try:
-            exports += [(path, ending, source) for source in _sources(path, ending, number, patterns[number - 1][0])]
+            pattern = patterns[number - 1][0]
+            is_fhir = ending in FHIR_ENDINGS
+            found = (
+                fhir_sources(con, path, ending, number, pattern) if is_fhir else _sources(path, ending, number, pattern)
+            )
+            exports += [(path, ending, source) for source in found]
         except TextError as fault:
             raise FileFault(f"file {number} of {len(paths)} {fault}") from None
     looks = []

@@ -13,6 +13,7 @@ from examtally.contracts.mapping.mapping import ExportSource, fold
 from examtally.contracts.records.rules import literal, quoted
 from examtally.errors import FileFault
 from examtally.ingestion.mapping.exports import Export
+from examtally.ingestion.mapping.fhir_text import read_fhir
 from examtally.ingestion.mapping.header import Header
 from examtally.ingestion.mapping.text_copy import ends_here, plain_copy
 from examtally.ingestion.reading.limits import LONGEST_LINE, TextError
@@ -27,7 +28,10 @@ _UTF8 = "utf-8"
 
 @dataclass(frozen=True)
 class Opened:
-    """An export of sound form, not yet read into a table; `path` is where its text is, in UTF-8."""
+    """An export of sound form, not yet read into a table; `path` is where its text is, in UTF-8.
+
+    `made` is a table of its lines, where they were made of FHIR resources.
+    """
 
     export: Export
     path: Path
@@ -37,6 +41,7 @@ class Opened:
     first_line: int
     texts: tuple[str, ...] | None
     sheet: Sheet | None
+    made: str | None = None
 
     @property
     def header(self) -> Header:
@@ -69,6 +74,9 @@ def open_export(con: duckdb.DuckDBPyConnection, export: Export, folder: Path) ->
         if export.ending == ".parquet":
             columns, lines = parquet_columns(con, export.path)
             return replace(opened, lines=lines, texts=tuple(columns.values()))
+        if export.source.fhir is not None:
+            table = read_fhir(con, export.path, export.ending, export.source, export.file_no)
+            return replace(opened, lines=table.lines, made=table.table)
         if export.ending == ".xlsx":
             sheet = read_sheet(export.path, export.source.sheet, export.source.header_rows, *_bounds(export.source))
             return replace(opened, lines=sheet.lines, sheet=sheet)
@@ -98,6 +106,8 @@ def load(con: duckdb.DuckDBPyConnection, opened: Opened, places: Collection[int]
     finally:
         if opened.sheet is not None:
             con.unregister("sheet")
+        if opened.made is not None:
+            con.execute(f"drop table {opened.made}")
     if _is_text(opened):
         check_rejects(
             con,
@@ -118,7 +128,7 @@ def load(con: duckdb.DuckDBPyConnection, opened: Opened, places: Collection[int]
 
 
 def _is_text(opened: Opened) -> bool:
-    return opened.sheet is None and opened.texts is None
+    return opened.sheet is None and opened.texts is None and opened.made is None
 
 
 def _is_compressed(opened: Opened) -> bool:
@@ -136,8 +146,8 @@ def _text(opened: Opened, place: int) -> str:
 
 
 def _reader(opened: Opened) -> str:
-    if opened.sheet is not None:
-        return "sheet"
+    if opened.sheet is not None or opened.made is not None:
+        return opened.made or "sheet"
     path = literal(str(opened.path.absolute()))
     if opened.texts is not None:
         return f"read_parquet({path})"

@@ -12,7 +12,8 @@ from examtally.errors import FileFault
 from examtally.ingestion.reading.sources import ending_of, entries_of, no_file
 
 TEXT_ENDINGS = (".csv", ".csv.gz", ".txt", ".tsv")
-ENDINGS = (*TEXT_ENDINGS, ".xlsx", ".parquet")
+FHIR_ENDINGS = (".ndjson", ".ndjson.gz", ".json")
+ENDINGS = (*TEXT_ENDINGS, ".xlsx", ".parquet", *FHIR_ENDINGS)
 
 
 @dataclass(frozen=True)
@@ -46,8 +47,13 @@ def find_exports(paths: Sequence[Path | str], mapping: ExportMapping) -> tuple[t
     found: list[tuple[Path, ExportSource, str]] = []
     passed_over = 0
     for number, path in enumerate(files, start=1):
-        named = [source for source in mapping.sources.values() if matches(path.name, source.files)]
         ending = ending_of(path, ENDINGS)
+        is_fhir = ending in FHIR_ENDINGS
+        named = [
+            source
+            for source in mapping.sources.values()
+            if matches(path.name, source.files) and (source.fhir is not None) is is_fhir
+        ]
         if ending is not None and named:
             found += [(path, source, ending) for source in named]
         elif path.resolve() in single:

@@ -67,7 +67,7 @@ def read_sheet(
     kept = [at for at in range(width) if header[at] or any(cell is not None for cell in columns[at])]
     names = tuple(header[at] for at in kept)
     return Sheet(
-        lines=Lines(names, len(lines), _shifts(places)),
+        lines=Lines(names, len(lines), shifts(places)),
         cells=tuple(columns[at] for at in kept),
         tops=tuple(tops[at] for at in kept),
         columns=tuple(at + 1 for at in kept),
@@ -180,7 +180,7 @@ def _header(rows: Sequence[Sequence[str | None]]) -> tuple[list[str], list[str]]
     return [" ".join(words) for words in parts], tops
 
 
-def _shifts(places: Sequence[int]) -> np.ndarray[tuple[int, int], np.dtype[np.int64]]:
+def shifts(places: Sequence[int]) -> np.ndarray[tuple[int, int], np.dtype[np.int64]]:
     """Where the row of a line stops following from its number, as in `Lines`."""
     rows = np.array(places or [1], dtype=np.int64)
     records = np.arange(rows.size)

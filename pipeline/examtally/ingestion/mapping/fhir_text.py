@@ -1,0 +1,203 @@
+"""FHIR resources read as a table of text: one row a resource, or one an element that repeats, a column a path.
+
+DuckDB's JSON reader streams the file; a resource is never held whole in Python. Resources that were entered in error
+are left out, and of several versions of one resource in a file the last one counts.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import duckdb
+import numpy as np
+
+from examtally.contracts.mapping.fhir import FhirColumn, Shape, Step, fhir_shapes
+from examtally.contracts.mapping.mapping import ExportSource
+from examtally.contracts.records.rules import in_list, literal, quoted
+from examtally.ingestion.reading.limits import MOST_BYTES, TextError, check_size
+from examtally.ingestion.reading.lines import Lines
+from examtally.ingestion.reading.sheet import shifts
+from examtally.registry.faults import is_full
+
+_LARGEST = 1 << 26
+_FILE = "fhir_file"
+_AGAIN = "export it again as Bulk Data (NDJSON) or a Bundle"
+
+
+@dataclass(frozen=True)
+class FhirTable:
+    """The rows made of a file: `table` has c1, c2, … in the order of the columns; `read` counts the resources."""
+
+    table: str
+    lines: Lines
+
+
+def read_fhir(con: duckdb.DuckDBPyConnection, path: Path, ending: str, source: ExportSource, number: int) -> FhirTable:
+    """Read the resources of one type; raises TextError, a line a fault, where a file or a resource is none."""
+    assert source.fhir is not None
+    shape = fhir_shapes().resources[source.fhir.resource]
+    check_size(path.stat().st_size, MOST_BYTES)
+    table = quoted(f"fhir_{number}")
+    try:
+        _list_resources(con, path, ending)
+        _check_resources(con, source, shape)
+        con.execute(f"create temp table {table} as {_select(source, shape)}")
+        _keep_standing(con, table)
+        places = con.execute(f"select line from {table}").fetchnumpy()["line"]
+    except duckdb.Error as error:
+        if is_full(error):
+            raise
+        raise TextError(f"is not whole JSON of FHIR resources; {_AGAIN}") from None
+    names = tuple(column.name for column in source.fhir.columns)
+    return FhirTable(table, Lines(names, len(places), shifts(np.asarray(places).tolist())))
+
+
+def resource_types(con: duckdb.DuckDBPyConnection, path: Path, ending: str) -> list[str]:
+    """Return the types of the resources of a file; raises TextError where it holds none."""
+    try:
+        _list_resources(con, path, ending)
+        rows = con.execute(f"select distinct type from {_FILE} where type is not null order by type").fetchall()
+    except duckdb.Error as error:
+        if is_full(error):
+            raise
+        raise TextError(f"is not whole JSON of FHIR resources; {_AGAIN}") from None
+    return [name for (name,) in rows]
+
+
+def _list_resources(con: duckdb.DuckDBPyConnection, path: Path, ending: str) -> None:
+    """Make the view of the resources of a file: `json`, `type` and the line, or the place in its Bundle."""
+    form = "newline_delimited" if ending.startswith(".ndjson") else "unstructured"
+    rows = (
+        f"select json, row_number() over () as line from read_json_objects({literal(str(path.absolute()))}, "
+        f"format = '{form}', compression = '{'gzip' if ending.endswith('.gz') else 'none'}', "
+        f"maximum_object_size = {_LARGEST})"
+    )
+    if form == "unstructured":
+        con.execute(f"create or replace temp table fhir_bundle as {rows}")
+        is_bundle = "json->>'$.resourceType' is not distinct from 'Bundle'"
+        if con.execute(f"select 1 from fhir_bundle where not ({is_bundle}) limit 1").fetchall():
+            raise TextError(f"is no Bundle of FHIR resources; {_AGAIN}")
+        entries = "select unnest(json_extract(json, '$.entry[*].resource')) as json from fhir_bundle"
+        rows = f"select json, row_number() over () as line from ({entries})"
+    con.execute(
+        f"create or replace temp view {_FILE} as select json, case when json_type(json, '$.resourceType') = 'VARCHAR' "
+        f"then json->>'$.resourceType' end as type, line from ({rows})"
+    )
+
+
+def _check_resources(con: duckdb.DuckDBPyConnection, source: ExportSource, shape: Shape) -> None:
+    """Raise TextError, a line a fault: resources without what their type requires, elements that nothing reads."""
+    assert source.fhir is not None
+    own = source.fhir.resource
+    paths = ", ".join(f"'$.{name}'" for name in shape.required)
+    types = f"json_type(json, [{paths}])" if paths else "[]"
+    is_id = "regexp_full_match(json->>'$.id', '[A-Za-z0-9.-]{1,64}') and json_type(json, '$.id') = 'VARCHAR'"
+    con.execute(
+        "create or replace temp table fhir_kinds as select type, elements, status, types, is_id, count(*) as n, "
+        f"min(line) as first from (select type, case when type = {literal(own)} then json_keys(json) end as elements, "
+        f"case when type = {literal(own)} then json->>'$.status' end as status, "
+        f"case when type = {literal(own)} then {types} end as types, coalesce({is_id}, true) as is_id, line "
+        f"from {_FILE}) group by all"
+    )
+    tests = {"without an id that FHIR allows": "not is_id"}
+    for place, (name, kind) in enumerate(shape.required.items(), start=1):
+        tests[f"without the {name} that FHIR requires"] = f"types[{place}] is distinct from {literal(kind)}"
+    if shape.status:
+        is_text = f"types[{list(shape.required).index('status') + 1}] = 'VARCHAR'"
+        tests["with a status that FHIR R4 does not know"] = f"{is_text} and status not in {in_list(shape.status)}"
+    faults = _counted(con, "resource", "that is none: it has no resourceType", "type is null")
+    for words, sql in tests.items():
+        faults += _counted(con, own, words, f"type = {literal(own)} and ({sql})")
+    read = {step[0].name for column in source.fhir.columns for step in column.paths}
+    known = [*read, *fhir_shapes().quiet, *source.ignore]
+    for name, count in con.execute(
+        f"select element, sum(n)::bigint from (select unnest(elements) as element, n from fhir_kinds) "
+        f"where element not in {in_list(known)} and not {'*' in source.ignore} group by element order by element"
+    ).fetchall():
+        faults.append(
+            f"has {own}.{name} in {count:,} resources, which nothing reads; name it under `ignore` of the source, or "
+            "de-identify the export first"
+        )
+    if faults:
+        raise TextError("\n".join(faults))
+
+
+def _counted(con: duckdb.DuckDBPyConnection, noun: str, words: str, condition: str) -> list[str]:
+    ((count, first),) = con.execute(f"select sum(n)::bigint, min(first) from fhir_kinds where {condition}").fetchall()
+    return [f"has {count:,} {noun}{'s' * (count > 1)} {words} (first: number {first}); {_AGAIN}"] if count else []
+
+
+def _select(source: ExportSource, shape: Shape) -> str:
+    """The query of the rows, once for each element that is wanted, with what tells versions of one resource apart."""
+    assert source.fhir is not None
+    element = source.fhir.rows
+    rows = f"select json, line from {_FILE} where type = {literal(source.fhir.resource)}"
+    if element is not None:
+        rows = f"select json, line, unnest(json_extract(json, '$.{element}[*]')) as element from ({rows})"
+    texts = _Texts(shape, element)
+    columns = ", ".join(f"{texts.column(one)} as c{at}" for at, one in enumerate(source.fhir.columns, start=1))
+    arrays = "".join(f", {sql} as {name}" for name, sql in texts.arrays.items())
+    version = ["id", "status", "meta.versionId", "meta.lastUpdated"]
+    paths = ", ".join(f"'$.{path}'" for path in version)
+    return (
+        f"select {columns}, line, version[1] as id, version[2] as status, "
+        "(coalesce(version[4], ''), coalesce(try_cast(version[3] as integer), 0), line) as age "
+        f"from (select *, json_extract_string(json, [{paths}]) as version{arrays} from ({rows}))"
+    )
+
+
+def _keep_standing(con: duckdb.DuckDBPyConnection, table: str) -> None:
+    """Of several versions of a resource keep the last; then leave out what was entered in error."""
+    latest = f"select id, arg_max(line, age) as line from {table} group by id having min(line) <> max(line)"
+    con.execute(
+        f"delete from {table} using ({latest}) latest where {table}.id = latest.id and {table}.line <> latest.line"
+    )
+    con.execute(f"delete from {table} where status in {in_list(fhir_shapes().void)}")
+
+
+class _Texts:
+    """SQL of the texts behind paths; arrays from which several paths choose are taken out once."""
+
+    def __init__(self, shape: Shape, element: str | None) -> None:
+        self._shape, self._element = shape, element
+        self.arrays: dict[str, str] = {}
+        self._names: dict[str, str] = {}
+
+    def column(self, column: FhirColumn) -> str:
+        """The text of the first path that is filled."""
+        texts = list(dict.fromkeys(self._path(path) for path in column.paths))
+        return f"coalesce({', '.join(texts)})" if len(texts) > 1 else texts[0]
+
+    def _path(self, steps: tuple[Step, ...]) -> str:
+        root = "json"
+        if self._element is not None and steps[0].name == self._element:
+            root, steps = "element", steps[1:]
+        plain: list[str] = []
+        value = root
+        for at, step in enumerate(steps):
+            is_last = at == len(steps) - 1
+            plain.append(step.name)
+            if step.where is not None:
+                array = self._array(value, ".".join(plain))
+                where = "$." + "".join(self._walked(step.where.split(".")))
+                value = f"list_filter({array}, lambda x: x->>'{where}' = {literal(step.text)})[1]"
+                plain = []
+            elif step.name in self._shape.repeating and not is_last:
+                plain[-1] += "[0]"
+        text = f"json_extract_string({value}, '$.{'.'.join(plain)}')" if plain else f"cast({value} as varchar)"
+        return f"regexp_replace({text}, '^.*[/:]', '')" if steps[-1].name == "reference" else text
+
+    def _array(self, value: str, path: str) -> str:
+        sql = f"json_extract({value}, '$.{path}[*]')"
+        if value not in ("json", "element"):
+            return sql
+        name = self._names.setdefault(sql, f"array_{len(self._names)}")
+        self.arrays[name] = sql
+        return name
+
+    def _walked(self, names: list[str]) -> Iterator[str]:
+        for at, name in enumerate(names):
+            is_list = name in self._shape.repeating and at < len(names) - 1
+            yield f"{name}{'[0]' if is_list else ''}{'.' if at < len(names) - 1 else ''}"
