@@ -23,7 +23,7 @@ _WRITE = "write names with points, such as code.coding.where(system='urn:x').cod
 
 
 @dataclass(frozen=True)
-class Shape:
+class ResourceShape:
     """What a resource must have, with the JSON type of each; `repeating` are its elements that repeat."""
 
     required: Mapping[str, str]
@@ -38,7 +38,7 @@ class FhirShapes:
     `drafts` are the columns, with their paths, that a first mapping takes of each.
     """
 
-    resources: Mapping[str, Shape]
+    resources: Mapping[str, ResourceShape]
     drafts: Mapping[str, Mapping[str, tuple[str, ...]]]
     void: tuple[str, ...]
     quiet: tuple[str, ...]
@@ -76,7 +76,7 @@ def fhir_shapes() -> FhirShapes:
         repeating = lists | further.get(name, frozenset())
         required = {element: kind.code("a type", _TYPES) for element, kind in entries["required"].table().items()}
         types = MappingProxyType({element: _TYPES[kind] for element, kind in required.items()})
-        shapes[name] = Shape(types, entries["status"].texts(), repeating)
+        shapes[name] = ResourceShape(types, entries["status"].texts(), repeating)
     drafts = {
         name: {column: _texts(paths) for column, paths in node.table("a column", ".+").items()}
         for name, node in top["drafts"].record(optional=names).items()

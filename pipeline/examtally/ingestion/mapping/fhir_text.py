@@ -13,7 +13,7 @@ from pathlib import Path
 import duckdb
 import numpy as np
 
-from examtally.contracts.mapping.fhir import FhirColumn, Shape, Step, fhir_shapes
+from examtally.contracts.mapping.fhir import FhirColumn, ResourceShape, Step, fhir_shapes
 from examtally.contracts.mapping.mapping import ExportSource
 from examtally.contracts.records.rules import in_list, literal, quoted
 from examtally.ingestion.reading.limits import MOST_BYTES, TextError, check_size
@@ -87,7 +87,7 @@ def _list_resources(con: duckdb.DuckDBPyConnection, path: Path, ending: str) -> 
     )
 
 
-def _check_resources(con: duckdb.DuckDBPyConnection, source: ExportSource, shape: Shape) -> None:
+def _check_resources(con: duckdb.DuckDBPyConnection, source: ExportSource, shape: ResourceShape) -> None:
     """Raise TextError, a line a fault: resources without what their type requires, elements that nothing reads."""
     assert source.fhir is not None
     own = source.fhir.resource
@@ -129,7 +129,7 @@ def _counted(con: duckdb.DuckDBPyConnection, noun: str, words: str, condition: s
     return [f"has {count:,} {noun}{'s' * (count > 1)} {words} (first: number {first}); {_AGAIN}"] if count else []
 
 
-def _select(source: ExportSource, shape: Shape) -> str:
+def _select(source: ExportSource, shape: ResourceShape) -> str:
     """The query of the rows, once for each element that is wanted, with what tells versions of one resource apart."""
     assert source.fhir is not None
     element = source.fhir.rows
@@ -160,7 +160,7 @@ def _keep_standing(con: duckdb.DuckDBPyConnection, table: str) -> None:
 class _Texts:
     """SQL of the texts behind paths; arrays from which several paths choose are taken out once."""
 
-    def __init__(self, shape: Shape, element: str | None) -> None:
+    def __init__(self, shape: ResourceShape, element: str | None) -> None:
         self._shape, self._element = shape, element
         self.arrays: dict[str, str] = {}
         self._names: dict[str, str] = {}
