@@ -55,16 +55,16 @@ class World:
 
 WORLDS = (
     World("the demo", 60),
-    World("MRI poorer than published", 20, "mri_poorer"),
-    World("MRI better than published", 20, "mri_better"),
-    World("nearly all imaged", 20, "nearly_all_imaged"),
-    World("imaging by unwritten suspicion (delta -1)", 10, "suspicion_more", bias=None),
-    World("imaging against unwritten suspicion (delta +1)", 10, "suspicion_less", bias=None),
-    World("errors in common", 10, "errors_in_common", bias=None),
-    World("rare conditions", 20, "rare", bias=3.0),
-    World("300 exams", 12, exams=300, bias=3.0),
-    World("1,000 exams", 12, exams=1_000, bias=3.0),
-    World("20,000 exams", 4, exams=20_000),
+    World("MRI poorer than published", 14, "mri_poorer"),
+    World("MRI better than published", 14, "mri_better"),
+    World("nearly all imaged", 14, "nearly_all_imaged"),
+    World("imaging by unwritten suspicion (delta -1)", 8, "suspicion_more", bias=None),
+    World("imaging against unwritten suspicion (delta +1)", 8, "suspicion_less", bias=None),
+    World("errors in common", 8, "errors_in_common", bias=None),
+    World("rare conditions", 14, "rare", bias=3.0),
+    World("300 exams", 8, exams=300, bias=3.0),
+    World("1,000 exams", 8, exams=1_000, bias=3.0),
+    World("20,000 exams", 3, exams=20_000),
 )
 
 
