@@ -7,6 +7,7 @@ import re
 import shutil
 import subprocess
 import sys
+from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 
@@ -22,11 +23,19 @@ from examtally.registry.withdrawal import withdraw
 from examtally.reporting.manuscript.flow import Arm, Flow, flow_of
 from examtally.reporting.manuscript.paper import Paper, open_paper
 from examtally.resources import resource
-from examtally.studies import reproduce, write_bundle
+from examtally.studies import locking, reproduce, write_bundle
 
 EXAMPLES = Path(__file__).resolve().parents[2] / "docs" / "studies"
 NAMES = ("agreement", "paired_by_girth", "single_test", "training_level")
 AS_DOCX = ("paired_by_girth", "single_test")
+
+
+@pytest.fixture(scope="module", autouse=True)
+def _without_rehearsal() -> Iterator[None]:
+    """A lock is not rehearsed, which takes seconds; the examples are locked as users do in a file of their own."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(locking, "rehearse", lambda *_, **__: None)
+        yield
 
 
 @pytest.fixture(scope="module")

@@ -18,7 +18,10 @@ def elsewhere(tmp_path_factory: pytest.TempPathFactory) -> Path:
     pip = [sys.executable, "-m", "pip", "--disable-pip-version-check", "--quiet"]
     _run([*pip, "wheel", "--no-deps", "--no-build-isolation", "--wheel-dir", str(folder), str(ROOT)], cwd=folder)
     (wheel,) = folder.glob("*.whl")
-    _run([*pip, "install", "--no-deps", "--target", str(folder / "site"), str(wheel)], cwd=folder)
+    site = str(folder / "site")
+    _run([*pip, "install", "--no-deps", "--target", site, str(wheel)], cwd=folder)
+    where = _run([sys.executable, "-c", "import examtally; print(examtally.__file__)"], folder, PYTHONPATH=site)
+    assert where.startswith(site)
     return folder
 
 
@@ -31,10 +34,12 @@ def _run(words: list[str], cwd: Path, **environment: str) -> str:
 
 
 @pytest.mark.parametrize(
-    "words", [["dictionary", "--table", "findings"], ["guide", "monthly"], ["synthesize", "--out", "clinic"]]
+    "words",
+    [
+        ["dictionary", "--table", "findings"],
+        ["guide", "monthly"],
+        ["synthesize", "--scenario", "small", "--out", "clinic"],
+    ],
 )
 def test_the_wheel_stands_alone(elsewhere: Path, words: list[str]) -> None:
-    site = str(elsewhere / "site")
-    where = _run([sys.executable, "-c", "import examtally; print(examtally.__file__)"], elsewhere, PYTHONPATH=site)
-    assert where.startswith(site)
-    assert _run([sys.executable, "-m", "examtally.cli", *words], elsewhere, PYTHONPATH=site)
+    assert _run([sys.executable, "-m", "examtally.cli", *words], elsewhere, PYTHONPATH=str(elsewhere / "site"))
