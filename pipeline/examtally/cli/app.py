@@ -10,7 +10,7 @@ from typing import Annotated, Any
 import typer
 from typer.core import TyperGroup
 
-from examtally.cli import feeding, figures, output, records, registry, report, start, study
+from examtally.cli import agree, feeding, figures, output, records, registry, report, start, study
 from examtally.cli.options import with_amended
 from examtally.cli.settings import defaults, settings_here, without_settings
 from examtally.cli.stopping import listening
@@ -45,6 +45,9 @@ GROUPS: Mapping[str, Mapping[str, str]] = {
     },
     "Pages": {"report": "Audit, release, monthly report, conditions, cards, sheets, index"},
     "Studies": {"study": "A question of your own: protocol, size, lock, run, paper, bundle"},
+    "Teaching": {
+        "agree": "An agreement day: its size, its papers, its report",
+    },
     "Keeping the registry": {
         "batches": "What came when, from whom; the log of who did what",
         "verify": "Read every block and check that nothing was changed",
@@ -105,7 +108,8 @@ _COMMANDS: tuple[Callable[..., None], ...] = (
 )
 for _command in _COMMANDS:
     app.command()(_command)
-for _name, _group in {"map": map_app, "key": key_app, "report": report.app, "study": study.app}.items():
+_GROUPS = {"map": map_app, "key": key_app, "report": report.app, "study": study.app, "agree": agree.app}
+for _name, _group in _GROUPS.items():
     app.add_typer(_group, name=_name)
 
 

@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-import base64
-import hashlib
-import json
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
@@ -14,9 +11,9 @@ from examtally.contracts.contract import Contract
 from examtally.contracts.records.pseudonym import load_pseudonym_rule
 from examtally.contracts.records.tables import Field
 from examtally.errors import ExamtallyError
-from examtally.resources import resource
 from examtally.workbook.form import BandForm, in_words, workbook_form
 from examtally.workbook.layout import LONGEST_CODE, end_points, pages
+from examtally.workbook.offline_page import offline_page, write_page
 
 PERSON = ("age_years", "sex")
 """Columns of participants that the form asks for."""
@@ -31,33 +28,12 @@ def write_form(out: Path, contract: Contract) -> Path:
     """Write the form to `out`, which is replaced; raises ExamtallyError where it cannot be written."""
     if out.suffix.lower() != ".html":
         raise ExamtallyError("the form's name must end in .html; change --out")
-    fresh = out.with_name(f".{out.name}.part")
-    try:
-        fresh.write_text(form_page(contract), encoding="utf-8")
-        fresh.replace(out)
-    except OSError as error:
-        raise ExamtallyError(f"{out.name} cannot be written: {error.strerror}; choose another --out") from None
-    return out
+    return write_page(out, form_page(contract))
 
 
 def form_page(contract: Contract) -> str:
     """Return the whole page; its policy lets its own script run and nothing be fetched or sent."""
-    folder = resource("reports")
-    script, style, frame = (
-        (folder / f"exam_form.{ending}").read_text(encoding="utf-8") for ending in ("js", "css", "html")
-    )
-    content = json.dumps(form_content(contract), ensure_ascii=False, separators=(",", ":"))
-    parts = {
-        "title": f"{contract.catalogue.title} exam",
-        "policy": "default-src 'none'; base-uri 'none'; form-action 'none'; "
-        f"script-src '{_hash(script)}'; style-src '{_hash(style)}'",
-        "style": style,
-        "script": script,
-        "content": content.replace("<", "\\u003c"),
-    }
-    for name, text in parts.items():
-        frame = frame.replace(f"{{{{{name}}}}}", text)
-    return frame
+    return offline_page("exam_form", f"{contract.catalogue.title} exam", form_content(contract), frame="exam_form")
 
 
 def form_content(contract: Contract) -> dict[str, Any]:
@@ -151,8 +127,3 @@ def _maneuver(one: Maneuver) -> dict[str, Any]:
         "measure": one.measure_name,
         "endPoint": one.end_point,
     }
-
-
-def _hash(text: str) -> str:
-    digest = hashlib.sha256(text.encode("utf-8")).digest()
-    return f"sha256-{base64.b64encode(digest).decode('ascii')}"

@@ -92,6 +92,8 @@ PUBLIC = {
     "decision_curve": "condition, strategy, threshold, net_benefit, ci_low, ci_high, imaged_per_100, missed_per_100, "
     "avoided_per_100, n",
     "patterns": "condition, maneuvers, pattern, present, absent, lr, ci_low, ci_high, model_lr",
+    "measure_agreement": ("maneuver, unit, group_by, group, statistic, estimate, ci_low, ci_high, subjects, examiners"),
+    "agreement_steps": ("maneuver, step, differing_disagreed, disagreed, differing_agreed, agreed, p_value, chosen"),
     "study_analyses": "place, analysis, role, kind, tests, measures, group_by, tables",
     "study_participants": "group_by, group, knees, present, absent, unsettled",
     "study_population": "place, filter, exams, participants",
