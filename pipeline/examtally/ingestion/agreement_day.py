@@ -52,7 +52,8 @@ def _read(path: Path, table: Table) -> pl.DataFrame:
     if path.stat().st_size > _MOST_BYTES:
         raise FileFault(f"{path.name}: holds more than {_MOST_BYTES >> 20} MB; an agreement day is smaller")
     try:
-        frame = pl.read_csv(path, infer_schema=False, encoding="utf8", raise_if_empty=True)
+        text = path.read_bytes().decode("utf-8-sig").encode()
+        frame = pl.read_csv(text, infer_schema=False, raise_if_empty=True)
     except (pl.exceptions.PolarsError, OSError, UnicodeError):
         raise FileFault(f"{path.name}: is not a CSV file in UTF-8 with one heading; save it again as such") from None
     strange = [name for name in frame.columns if name not in table.names]
