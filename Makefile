@@ -77,7 +77,7 @@ bench: .venv/.installed-dev
 
 COMPILE := uv pip compile --quiet --universal --python-version 3.11 --generate-hashes --no-header --no-annotate pyproject.toml --group build
 schemas: .venv/.installed
-	for name in protocol study mapping scenario; do \
+	for name in protocol study mapping scenario interventions; do \
 	  .venv/bin/examtally schema $$name > schemas/json/new && mv schemas/json/new schemas/json/$$name.schema.json || exit 1; done
 
 lock:

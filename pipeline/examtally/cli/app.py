@@ -10,7 +10,7 @@ from typing import Annotated, Any
 import typer
 from typer.core import TyperGroup
 
-from examtally.cli import agree, feeding, figures, output, records, registry, report, start, study
+from examtally.cli import agree, change, feeding, figures, output, records, registry, report, start, study
 from examtally.cli.options import with_amended
 from examtally.cli.settings import defaults, settings_here, without_settings
 from examtally.cli.stopping import listening
@@ -47,6 +47,7 @@ GROUPS: Mapping[str, Mapping[str, str]] = {
     "Studies": {"study": "A question of your own: protocol, size, lock, run, paper, bundle"},
     "Teaching": {
         "agree": "An agreement day: its size, its papers, its report",
+        "change": "Whether an intervention could be seen, before it takes place",
     },
     "Keeping the registry": {
         "batches": "What came when, from whom; the log of who did what",
@@ -108,7 +109,14 @@ _COMMANDS: tuple[Callable[..., None], ...] = (
 )
 for _command in _COMMANDS:
     app.command()(_command)
-_GROUPS = {"map": map_app, "key": key_app, "report": report.app, "study": study.app, "agree": agree.app}
+_GROUPS = {
+    "map": map_app,
+    "key": key_app,
+    "report": report.app,
+    "study": study.app,
+    "agree": agree.app,
+    "change": change.app,
+}
 for _name, _group in _GROUPS.items():
     app.add_typer(_group, name=_name)
 

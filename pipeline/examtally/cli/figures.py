@@ -32,6 +32,14 @@ def analyze(
             show_default=False,
         ),
     ] = None,
+    interventions: Annotated[
+        Path | None,
+        typer.Option(
+            "--interventions",
+            help="YAML with what was done to change the exam; see `examtally guide teaching`.",
+            show_default=False,
+        ),
+    ] = None,
     wait: Wait = 0,
     as_json: Json = False,
 ) -> None:
@@ -39,6 +47,7 @@ def analyze(
     from dataclasses import replace
 
     from examtally.contracts import load_contract
+    from examtally.contracts.protocol.interventions import load_interventions
     from examtally.contracts.protocol.protocol import load_protocol
     from examtally.registry import open_registry
     from examtally.results import analyze as estimate
@@ -49,6 +58,8 @@ def analyze(
     settings = load_protocol(protocol, load_contract())
     if last_periods is not None:
         settings = replace(settings, eligibility=replace(settings.eligibility, last_periods=last_periods))
+    if interventions is not None:
+        settings = replace(settings, interventions=load_interventions(interventions, load_contract()))
     with output.progress(files_at(out)) as say, open_registry(registry, lock_wait=lock_wait(wait)) as opened:
         results = estimate(opened, settings, with_examiners=with_examiners, only=tables, progress=say)
         results.write(out)

@@ -164,6 +164,20 @@ def actions(
 
 
 @app.command()
+def change(results: Results, out: Out, form: Format = "html") -> None:
+    """Whether declared interventions changed the exam: teaching, a new standard, a new scanner; and what else changed.
+
+    Analyze with --interventions first. As html or pdf.
+    """
+    from examtally.reporting.change_page import render_change
+
+    chosen = formats(form, "html", "pdf")
+    with output.progress(files_at(out)) as say:
+        made = render_change(results, out, formats=chosen, progress=say)
+    output.show_files(made)
+
+
+@app.command()
 def condition(results: Results, out: Out, code: Condition = None, form: Format = "html") -> None:
     """One page a condition: each maneuver alone, which of two is better, what several say together.
 

@@ -92,7 +92,7 @@ def dictionary(
 
 
 def schema(
-    name: Annotated[str, typer.Argument(help="protocol, study, mapping or scenario.")],
+    name: Annotated[str, typer.Argument(help="protocol, study, mapping, scenario or interventions.")],
 ) -> None:
     """Print the JSON Schema of a kind of file, with which an editor completes and checks it."""
     from examtally.synthesis.schemas import schema_text

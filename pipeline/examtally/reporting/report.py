@@ -10,6 +10,7 @@ from typing import Any, Literal
 from examtally.disclosure.release import Approval
 from examtally.errors import ReportError
 from examtally.registry.scratch import scratch
+from examtally.reporting.change_page import render_change
 from examtally.reporting.condition_page.making import render_cards, render_conditions
 from examtally.reporting.examiner_sheet.making import render_sheets
 from examtally.reporting.manuscript.paper import render_study
@@ -18,7 +19,7 @@ from examtally.reporting.reports import render_actions, render_audit, render_int
 from examtally.results import Results
 from examtally.studies import StudyResults
 
-Kind = Literal["audit", "monthly", "condition", "card", "examiner", "index", "intake", "study", "actions"]
+Kind = Literal["audit", "monthly", "condition", "card", "examiner", "index", "intake", "study", "actions", "change"]
 Progress = Callable[[str], object]
 
 _KINDS: Mapping[Kind, tuple[Callable[..., list[Path]], frozenset[str]]] = {
@@ -31,6 +32,7 @@ _KINDS: Mapping[Kind, tuple[Callable[..., list[Path]], frozenset[str]]] = {
     "intake": (render_intake, frozenset({"batch"})),
     "study": (render_study, frozenset({"formats", "source"})),
     "actions": (render_actions, frozenset({"formats", "actions"})),
+    "change": (render_change, frozenset({"formats"})),
 }
 
 
@@ -52,7 +54,8 @@ def report(
 
     `results` are those of an analysis or a study, or the folder of either. `kind` is audit (the default), monthly
     (with `period`, and `actions`), condition or card (with `condition`, a code, or all), examiner (with `examiner`, or
-    all), index, intake (with `batch`, or all), actions (with `actions`) or study (the default for a study in memory).
+    all), index, intake (with `batch`, or all), actions (with `actions`), change or study (the default for a
+    study in memory).
     `formats` are html, docx and pdf, as far as a kind is made in them. Raises ReportError for an option that the kind
     does not take and ResultsError where the folder is no whole results folder; nothing is written then.
 

@@ -19,6 +19,7 @@ from examtally.results.results import Provenance, Results
 from examtally.results.steps import accuracy as counting
 from examtally.results.steps import accuracy as estimating
 from examtally.results.steps import calibration_and_agreement as judging
+from examtally.results.steps import changes as changing
 from examtally.results.steps import comparisons as comparing
 from examtally.results.steps import diagnostic_models as modelling
 from examtally.results.steps import imperfect_reference, leading, learning
@@ -44,7 +45,7 @@ _STEPS: tuple[Callable[[Work], pl.DataFrame], ...] = (
     *(modelling.combinations, modelling.dependence, modelling.patterns),
     *(modelling.diagnostic_models, modelling.model_terms, modelling.added_value),
     *(modelling.short_exam, modelling.decision_curve),
-    monitoring.indicators,
+    *(monitoring.indicators, changing.changes, changing.change_context),
     *(receiving.batches, receiving.held_back, receiving.intake_checks, receiving.assumptions),
 )
 _TABLES = {step.__name__: step for step in _STEPS}
@@ -70,7 +71,17 @@ MADE_WITH: Mapping[str, tuple[str, ...]] = MappingProxyType(
         **dict.fromkeys(("reference_accuracy", "patterns", "diagnostic_models", "model_terms"), _MODELS),
         **dict.fromkeys(("added_value", "short_exam", "decision_curve"), _MODELS),
         **dict.fromkeys(
-            ("accuracy", "post_test", "comparisons", "interactions", "calibration", "calibration_curve"), _ALL
+            (
+                "accuracy",
+                "post_test",
+                "changes",
+                "change_context",
+                "comparisons",
+                "interactions",
+                "calibration",
+                "calibration_curve",
+            ),
+            _ALL,
         ),
         **dict.fromkeys(("verification", "verification_bounds", "verification_models"), _ALL),
         **dict.fromkeys(("reference_error", "tipping", "latent_class", "roc", "auc", "level_ratios"), _ALL),

@@ -9,7 +9,7 @@ from typing import Annotated, TypeAlias
 from examtally.contracts.checks import Fault
 from examtally.contracts.contract import Contract
 from examtally.contracts.declaration import Section
-from examtally.contracts.kinds import LONGEST_DAY, Checked, Code, Distinct, Key, Line, Maybe, Number, Two, Whole
+from examtally.contracts.kinds import LONGEST_DAY, Checked, Code, Distinct, Key, Line, Maybe, Number, Text, Two, Whole
 from examtally.contracts.protocol.analysis_set import Groups
 from examtally.synthesis.chance import AnyRate, Known, Level, OneOf, Proportion, Weights
 
@@ -100,6 +100,22 @@ class Skill(Section):
     """Share of the variance that is common to all maneuvers."""
     learning: Learning
     """Who gets better, and how fast."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Effect(Section):
+    """What an intervention adds to the skill in one maneuver, on the logit scale, from a period on."""
+
+    period: Annotated[int, Whole(2, 999)]
+    """Number of the first period after it."""
+    sites: Distinct[Annotated[str, Text("[A-Z]-[0-9]{2,4}")]] = ()
+    """Whose examiners it reached; everybody's where left out."""
+    maneuver: Annotated[str, Code("a maneuver", "maneuvers")]
+    """The maneuver that it changed."""
+    sensitivity: Annotated[float, Number(-5, 5)] = 0.0
+    """Added to logit sensitivity."""
+    specificity: Annotated[float, Number(-5, 5)] = 0.0
+    """Added to logit specificity."""
 
 
 @dataclass(frozen=True)

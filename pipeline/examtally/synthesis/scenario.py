@@ -28,6 +28,7 @@ from examtally.synthesis.clinical_sections import (
 )
 from examtally.synthesis.people_sections import (
     Complaints,
+    Effect,
     ExaminerEntry,
     ExamSheet,
     People,
@@ -164,6 +165,8 @@ class ScenarioFile(Section):
     """The examiners. Every site needs one who works everywhere from the first period on."""
     skill: Skill
     """What examiners add to sensitivity and specificity."""
+    interventions: tuple[Effect, ...] = ()
+    """What changed the skill from a period on."""
     people: People
     """Who comes."""
     complaints: Complaints
@@ -215,6 +218,7 @@ class Scenario:
     sites: Weights
     examiners: tuple[Examiner, ...]
     skill: Skill
+    interventions: tuple[Effect, ...]
     people: People
     complaints: Complaints
     visits: Visits

@@ -96,6 +96,7 @@ def _scenario(file: ScenarioFile, faults: Faults, contract: Contract) -> Scenari
         sites=file.sites,
         examiners=tuple(_examiner(code, entry) for code, entry in file.examiners.items()),
         skill=file.skill,
+        interventions=file.interventions,
         people=file.people,
         complaints=file.complaints,
         visits=file.visits,

@@ -1,4 +1,4 @@
-"""JSON Schema of every kind of file that people write: protocol, study, mapping and scenario."""
+"""JSON Schema of every kind of file that people write: protocol, study, mapping, scenario, interventions."""
 
 from __future__ import annotations
 
@@ -8,6 +8,8 @@ from typing import Any
 
 from examtally.contracts.mapping.file import TITLE as MAPPING
 from examtally.contracts.mapping.sections import MappingFile
+from examtally.contracts.protocol.interventions import TITLE as INTERVENTIONS
+from examtally.contracts.protocol.interventions import InterventionsFile
 from examtally.contracts.protocol.protocol import Protocol
 from examtally.contracts.schema import json_schema
 from examtally.contracts.study.file import StudyFile
@@ -16,7 +18,7 @@ from examtally.errors import ContractError
 from examtally.synthesis.scenario import TITLE as SCENARIO
 from examtally.synthesis.scenario import ScenarioFile
 
-NAMES = ("protocol", "study", "mapping", "scenario")
+NAMES = ("protocol", "study", "mapping", "scenario", "interventions")
 
 
 def schema_text(name: str) -> str:
@@ -30,6 +32,7 @@ def schema_text(name: str) -> str:
         "protocol": json_schema(Protocol, "Protocol"),
         "study": json_schema(StudyFile, STUDY),
         "mapping": json_schema(MappingFile, MAPPING),
+        "interventions": json_schema(InterventionsFile, INTERVENTIONS),
         "scenario": json_schema(ScenarioFile, SCENARIO, is_partial=True),
     }
     return json.dumps(schemas[name], indent=1, ensure_ascii=False) + "\n"

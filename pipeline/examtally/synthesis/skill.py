@@ -26,9 +26,10 @@ class Hands:
         role_sensitivity = np.array([each.sensitivity if each else 0.0 for each in effects])[roles.index]
         role_specificity = np.array([each.specificity if each else 0.0 for each in effects])[roles.index]
         gap = learning_gap(scenario, exams)
+        taught = _taught(scenario, exams, column)
         return (
-            self.sensitivity[examiner, column] + role_sensitivity - gap,
-            self.specificity[examiner, column] + role_specificity - gap,
+            self.sensitivity[examiner, column] + role_sensitivity - gap + taught[0],
+            self.specificity[examiner, column] + role_specificity - gap + taught[1],
         )
 
 
@@ -41,6 +42,18 @@ def draw_hands(scenario: Scenario, streams: Streams) -> Hands:
     first, second = np.sqrt(skill.shared) * common + np.sqrt(1 - skill.shared) * own
     along, across = skill.correlation, np.sqrt(1 - skill.correlation**2)
     return Hands(skill.spread.sensitivity * first, skill.spread.specificity * (along * first + across * second))
+
+
+def _taught(scenario: Scenario, exams: Features, column: int) -> tuple[Floats, Floats]:
+    """What interventions add to logit sensitivity and logit specificity of one maneuver, shape (exams,) each."""
+    added = np.zeros((2, exams.rows))
+    site = np.array([each.site for each in scenario.examiners])[exams.numbers["examiner"]]
+    for effect in scenario.interventions:
+        if effect.maneuver == tuple(scenario.maneuvers)[column]:
+            reached = (exams.column("period") + 1 >= effect.period) & (np.isin(site, effect.sites) | (not effect.sites))
+            added[0] += effect.sensitivity * reached
+            added[1] += effect.specificity * reached
+    return added[0], added[1]
 
 
 def learning_gap(scenario: Scenario, exams: Features) -> Floats:

@@ -92,6 +92,9 @@ PUBLIC = {
     "decision_curve": "condition, strategy, threshold, net_benefit, ci_low, ci_high, imaged_per_100, missed_per_100, "
     "avoided_per_100, n",
     "patterns": "condition, maneuvers, pattern, present, absent, lr, ci_low, ci_high, model_lr",
+    "changes": "condition, maneuver, measure, intervention, before, after, difference, ci_low, ci_high, method, "
+    "examiners, n_before, n_after, case_mix_difference",
+    "change_context": "intervention, about, item, level, before, after, n_before, n_after",
     "measure_agreement": ("maneuver, unit, group_by, group, statistic, estimate, ci_low, ci_high, subjects, examiners"),
     "agreement_steps": ("maneuver, step, differing_disagreed, disagreed, differing_agreed, agreed, p_value, chosen"),
     "study_analyses": "place, analysis, role, kind, tests, measures, group_by, tables",

@@ -36,6 +36,7 @@ from examtally.contracts.protocol.estimates import (
     maneuvers_for,
     odd_pairs,
 )
+from examtally.contracts.protocol.interventions import Interventions
 from examtally.contracts.protocol.models import BiasAdjusted, Calibration, LatentClass, Learning, Modelling, Monitoring
 from examtally.contracts.schema import DeclaredKey, declared_paths, json_schema
 from examtally.contracts.yamlfile import Found, from_data, load_yaml
@@ -117,6 +118,8 @@ class Protocol(Section):
     """The analyses beside the main one."""
     comparisons: Comparisons = field(default_factory=Comparisons)
     """Which maneuvers and groups are compared."""
+    interventions: Interventions = ()
+    """What was done to change the exam, and what it should change; usually from an interventions file."""
 
     @classmethod
     def defaults(cls, contract: Contract) -> Protocol:

@@ -72,6 +72,7 @@ def _sheet(month: Month, held: Held, width: float, columns: int) -> Figure:
         with style():
             axes = figure.add_axes(box)
             _draw(axes, rows)
+            _mark(axes, month, names)
             _frame(axes, rows, names)
             top = (bottom + _ROW - 0.14) / height
             figure.text((left - 0.4) / width, top, _title(month, code), fontsize=9.5, fontweight="bold")
@@ -84,8 +85,14 @@ def legend(month: Month) -> str:
     return (
         f"Filled: {month.unit}s with follow-up complete. Hollow: still open; they never signal. Thin line: the usual "
         "value, of the first twelve. Thick line: the moving average after them. Broken lines: its limits. A diamond "
-        "signals."
+        "signals." + _marked(month)
     )
+
+
+def _marked(month: Month) -> str:
+    """What the upright dotted lines stand for; nothing where there are none."""
+    titles = [f"{one.title} ({one.period})" for one in month.audit.protocol.interventions]
+    return f" Upright dotted line: {'; '.join(titles)}." if titles else ""
 
 
 def missed_legend(month: Month) -> str:
@@ -111,6 +118,13 @@ def _draw(axes: Axes, rows: pl.DataFrame) -> None:
     axes.plot(where[signal], values[signal], "D", color=ABSENT, markersize=6)
     kept = (rows["expected"] / rows["denominator"]).cast(pl.Float64).to_numpy()
     axes.plot(where, kept, "x", color=INK, markersize=5)
+
+
+def _mark(axes: Axes, month: Month, names: dict[int, str]) -> None:
+    """An upright dotted line where an intervention begins."""
+    for one in month.audit.protocol.interventions:
+        if min(names) < place_of(one.period) <= max(names):
+            axes.axvline(place_of(one.period) - 0.5, color=INK, linewidth=1.0, linestyle=(0, (1, 2)))
 
 
 def _frame(axes: Axes, rows: pl.DataFrame, names: dict[int, str]) -> None:

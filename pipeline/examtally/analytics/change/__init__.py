@@ -1,0 +1,1 @@
+"""Did an intervention change the exam? Differences of the leading estimates with examiners as clusters."""

@@ -1,0 +1,116 @@
+"""Weighted least squares within examiners, with examiners as clusters.
+
+Each examiner has an own level, so that a difference is one within examiners, whoever came or left. Only sums of each
+examiner are needed, so leaving one out is a subtraction.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from itertools import pairwise
+
+import numpy as np
+from scipy.stats import t as student
+
+from examtally.analytics.calibration.forecasts import IntArray
+from examtally.analytics.intervals import FloatArray, t_quantile
+
+FEWEST_EXAMINERS = 3
+"""Examiners behind a contrast, in each arm, under which nothing is said."""
+
+
+@dataclass(frozen=True)
+class Contrast:
+    """A coefficient with its variance and degrees of freedom; NaN where it cannot be had."""
+
+    value: float
+    variance: float
+    df: float
+
+    def widened(self, variance: float) -> Contrast:
+        """The same with a variance that does not come from examiners added; degrees of freedom by Satterthwaite."""
+        total = self.variance + variance
+        df = self.df * (total / self.variance) ** 2 if self.variance > 0 else self.df
+        return replace(self, variance=total, df=df)
+
+    @property
+    def p_value(self) -> float:
+        """Two-sided, t on `df`."""
+        if not self.variance > 0:
+            return float("nan")
+        return float(2 * student.sf(abs(self.value) / np.sqrt(self.variance), self.df))
+
+    def limits(self, level: float) -> tuple[float, float]:
+        """Limits of a difference of two shares, within -1 and 1; NaN where there are none."""
+        if not self.variance > 0:
+            return float("nan"), float("nan")
+        half = float(t_quantile(level, self.df)) * np.sqrt(self.variance)
+        return max(self.value - half, -1.0), min(self.value + half, 1.0)
+
+
+@dataclass(frozen=True)
+class Sums:
+    """Of each examiner, about the examiner's own weighted mean: `xx` (g, p, p) of the columns, `xy` (g, p) with y."""
+
+    xx: FloatArray
+    xy: FloatArray
+
+
+def sums_within(x: FloatArray, y: FloatArray, weight: FloatArray, examiner: IntArray, examiners: int) -> Sums:
+    """Sums of n rows: `x` (n, p), `y`, `weight` (n,), `examiner` (n,) from 0 to `examiners` - 1."""
+    values = np.column_stack([x, y])
+    whole = np.zeros(examiners)
+    np.add.at(whole, examiner, weight)
+    first = np.zeros((examiners, values.shape[1]))
+    np.add.at(first, examiner, weight[:, None] * values)
+    centred = values - (first / np.where(whole > 0, whole, 1)[:, None])[examiner]
+    order = np.argsort(examiner, kind="stable")
+    starts = np.searchsorted(examiner[order], np.arange(examiners + 1))
+    products = np.stack(
+        [
+            (weight[rows, None] * centred[rows]).T @ centred[rows]
+            for rows in (order[begin:end] for begin, end in pairwise(starts))
+        ]
+    )
+    return Sums(products[:, :-1, :-1], products[:, :-1, -1])
+
+
+def solve(sums: Sums) -> FloatArray:
+    """The coefficients (p,); NaN where the columns do not tell them apart."""
+    return _coefficients(sums.xx.sum(axis=0), sums.xy.sum(axis=0))
+
+
+def contrast(sums: Sums, column: int, arms: int) -> Contrast:
+    """The coefficient of one column, its variance by leaving one examiner out at a time, and degrees of freedom.
+
+    The variance is (G - 1)/G times the sum of squares of the G estimates, each without one examiner, about their mean;
+    G counts the examiners who tell of the coefficient. Degrees of freedom are the effective number of examiners less
+    `arms`: (sum a)^2 / sum a^2 with a the part of each examiner in the coefficient's variance under independent knees.
+    NaN with fewer than `FEWEST_EXAMINERS` an arm.
+
+    Source: MacKinnon JG, Nielsen MO, Webb MD. J Econometrics 2023;232:272-299 (the cluster jackknife); Carter AV,
+    Schnepel KT, Steigerwald DG. Rev Econ Stat 2017;99:698-709 (the effective number of clusters).
+    """
+    xx, xy = sums.xx.sum(axis=0), sums.xy.sum(axis=0)
+    whole = _coefficients(xx, xy)
+    nothing = Contrast(float("nan"), float("nan"), float("nan"))
+    if np.isnan(whole[column]):
+        return nothing
+    inverse = np.linalg.inv(xx)[column]
+    part = np.einsum("i,gij,j->g", inverse, sums.xx, inverse)
+    telling = np.flatnonzero(part > 1e-9 * part.sum())
+    without = np.array([_coefficients(xx - sums.xx[g], xy - sums.xy[g])[column] for g in telling])
+    effective = part.sum() ** 2 / (part**2).sum()
+    df = effective - arms
+    if telling.size < FEWEST_EXAMINERS * arms or np.isnan(without).any() or df < 1:
+        return replace(nothing, value=float(whole[column]))
+    count = telling.size
+    variance = (count - 1) / count * ((without - without.mean()) ** 2).sum()
+    return Contrast(float(whole[column]), float(variance), float(df))
+
+
+def _coefficients(xx: FloatArray, xy: FloatArray) -> FloatArray:
+    scale = np.sqrt(np.diag(xx))
+    if (scale <= 0).any() or np.linalg.cond(xx / np.outer(scale, scale)) > 1e8:
+        return np.full(xy.size, np.nan)
+    return np.asarray(np.linalg.solve(xx, xy))

@@ -1,0 +1,224 @@
+"""The page of change: for each declared intervention whether the exam changed, and what else did."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import polars as pl
+
+from examtally.analytics.change.changes import FEWEST_PERIODS, LEADING
+from examtally.contracts.protocol.interventions import Intervention
+from examtally.errors import ReportError
+from examtally.plots.look import ABSENT, GREY, INK, PRESENT, RULE, bare, style
+from examtally.reporting.audit.audit import Audit
+from examtally.reporting.engine.figures import paper, publish
+from examtally.reporting.engine.numbers import counted, listed, percent, points
+from examtally.reporting.engine.renderer import render
+from examtally.reporting.engine.tables import Column, table
+from examtally.reporting.engine.wording import inside_sentence
+from examtally.results import read_results
+
+Row = Mapping[str, Any]
+_METHODS = {
+    "before_after": "before and after, within those reached",
+    "difference_in_differences": "reached less not reached",
+    "interrupted_level": "time series: step",
+    "interrupted_slope": "time series: change of trend, a period",
+}
+_VERDICTS = {"rose": "rose", "fell": "fell", "about_the_same": "about the same", "cannot_be_told": "cannot be told"}
+_TABLE = (
+    Column("target", "What"),
+    Column("method", "Compared", words=True),
+    Column("before", "Before"),
+    Column("after", "After"),
+    Column("difference", "Difference, points"),
+    Column("told", "Told", words=True),
+    Column("examiners", "Examiners"),
+)
+_CONTEXT = (Column("what", "What"), Column("before", "Before"), Column("after", "After"), Column("moved", "Points"))
+_LEAST_MOVE = 0.03
+_MOST_CONTEXT = 10
+
+
+def render_change(
+    results_dir: Path,
+    out_dir: Path,
+    *,
+    formats: Sequence[str] = ("html",),
+    progress: Callable[[str], object] | None = None,
+) -> list[Path]:
+    """Render the page of change as `change`; return the pages in the order of `formats`.
+
+    Raises ResultsError where the folder is no whole results folder and ReportError where no intervention was declared;
+    nothing is written then.
+    """
+    if not read_results(results_dir).protocol.interventions:
+        raise ReportError(
+            "no intervention is known here; analyze again with --interventions FILE (`examtally guide teaching`)"
+        )
+    if progress is not None:
+        progress("rendering the page of change")
+    return render("change", results_dir, out_dir, formats=formats)
+
+
+def answer(audit: Audit) -> str:
+    """What can be told of each intervention, in one or two sentences each."""
+    return "\n\n".join(_answer(audit, one) for one in audit.protocol.interventions)
+
+
+def figures(audit: Audit) -> str:
+    """For each intervention a picture and the table of all that was estimated."""
+    parts = []
+    for one in audit.protocol.interventions:
+        rows = _rows(audit, one)
+        shown = pl.DataFrame([_cells(audit, row) for row in rows])
+        parts += [f"### {one.title[0].upper()}{one.title[1:]}", _picture(audit, one)]
+        parts.append(table(shown, _TABLE, caption=f"Change after {one.period}, with 95% limits, at the same case mix"))
+    return "\n\n".join(parts)
+
+
+def context(audit: Audit) -> str:
+    """What else moved by three points or more, the most first."""
+    parts = []
+    for one in audit.protocol.interventions:
+        rows = audit.table("change_context").filter(intervention=one.code)
+        rows = rows.with_columns((pl.col("after") - pl.col("before")).alias("moved")).drop_nulls("moved")
+        moved = rows.filter(pl.col("moved").abs() >= _LEAST_MOVE).sort(pl.col("moved").abs(), "item", descending=True)
+        named = f"after {one.period}, {one.title}"
+        if moved.is_empty():
+            parts.append(f"Nothing else moved by {_LEAST_MOVE:.0%} or more {named}.")
+            continue
+        shown = [
+            {
+                "what": _what(audit, row),
+                "before": percent(row["before"]),
+                "after": percent(row["after"]),
+                "moved": points(row["moved"]),
+            }
+            for row in moved.head(_MOST_CONTEXT).iter_rows(named=True)
+        ]
+        parts.append(table(pl.DataFrame(shown), _CONTEXT, caption=f"What else changed {named}"))
+    return "\n\n".join(parts)
+
+
+def reservations(audit: Audit) -> str:
+    """What the figures can and cannot tell."""
+    tested = sum(len(one.targets) for one in audit.protocol.interventions)
+    late = [one.title for one in audit.protocol.interventions if not one.is_prespecified]
+    lines = [
+        f"Only what was declared is looked at: {counted(tested, 'measure')}. One in twenty such answers is wrong by "
+        "chance.",
+        "*Before and after* holds everything that changed at that time, learning included. *Reached less not reached* "
+        "takes off what changed for everybody. Both compare each examiner with the same examiner: who came or left "
+        "does not count.",
+        f"A time series is looked at from {FEWEST_PERIODS} periods a side.",
+        "The case mix (onset, guarding, effusion) is held the same; what else changed stands above.",
+    ]
+    if late:
+        lines.append(f"Not written down before it took place, so exploratory: {listed(late)}.")
+    return "\n".join(f"- {line}" for line in lines)
+
+
+def _rows(audit: Audit, one: Intervention) -> list[Row]:
+    """All rows of an intervention, the targets as declared."""
+    found = audit.table("changes").filter(intervention=one.code).to_dicts()
+    order = {(each.condition, each.maneuver, each.measure): place for place, each in enumerate(one.targets)}
+    methods = (*LEADING, *(name for name in _METHODS if name not in LEADING))
+    return sorted(
+        found, key=lambda row: (order[row["condition"], row["maneuver"], row["measure"]], methods.index(row["method"]))
+    )
+
+
+def _leading(audit: Audit, one: Intervention) -> list[Row]:
+    """The row of each target from which the answer is taken."""
+    chosen: dict[tuple[str, ...], Row] = {}
+    for row in _rows(audit, one):
+        chosen.setdefault((row["condition"], row["maneuver"], row["measure"]), row)
+    return list(chosen.values())
+
+
+def _answer(audit: Audit, one: Intervention) -> str:
+    rows = _leading(audit, one)
+    meant = [_sentence(audit, row) for row in rows if row["expected"] == "change"]
+    others = [row for row in rows if row["expected"] == "no_change"]
+    moved = [_target(audit, row) for row in others if row["verdict"] in ("rose", "fell")]
+    said = f"**{one.title[0].upper()}{one.title[1:]} ({one.period}).** {' '.join(meant)}"
+    if moved:
+        return f"{said} What it should not touch changed as well ({listed(moved)}): look for another cause first."
+    if others:
+        untouched = listed([_target(audit, row) for row in others])
+        return f"{said} No change is found in what it should not touch ({untouched})."
+    return said
+
+
+def _sentence(audit: Audit, row: Row) -> str:
+    target = _target(audit, row)
+    target = f"{target[0].upper()}{target[1:]}"
+    if row["difference"] is None or row["ci_low"] is None:
+        return f"{target}: cannot be told. {row['note']}"
+    limits = f"{points(row['ci_low'])} to {points(row['ci_high'])}"
+    change = f"{points(row['difference'])} points (95% limits {limits})"
+    if row["verdict"] == "cannot_be_told":
+        return f"{target}: cannot be told, {change}."
+    shares = f", from {percent(row['before'])} to {percent(row['after'])}" if row["before"] is not None else ""
+    return f"{target} {_VERDICTS[row['verdict']]}: {change}{shares}."
+
+
+def _cells(audit: Audit, row: Row) -> dict[str, str]:
+    limits = "" if row["ci_low"] is None else f"{points(row['ci_low'])} to {points(row['ci_high'])}"
+    is_slope = row["method"] == "interrupted_slope"
+    return {
+        "target": _target(audit, row) + ("" if row["expected"] == "change" else "\nshould not change"),
+        "method": _METHODS[row["method"]],
+        "before": f"{percent(row['before'])}\n{row['n_before']} knees" if not is_slope else "",
+        "after": f"{percent(row['after'])}\n{row['n_after']} knees" if not is_slope else "",
+        "difference": f"{points(row['difference'])}\n{limits}",
+        "told": _VERDICTS[row["verdict"]] + (f"\n{row['note']}" if row["note"] else ""),
+        "examiners": str(row["examiners"]),
+    }
+
+
+def _target(audit: Audit, row: Row) -> str:
+    maneuver = audit.catalogue.maneuvers[row["maneuver"]].name
+    condition = inside_sentence(audit.catalogue.conditions[row["condition"]].name)
+    return f"{row['measure']} of the {inside_sentence(maneuver)} for {condition}"
+
+
+def _what(audit: Audit, row: Row) -> str:
+    if row["about"] == "case_mix":
+        return f"{audit.wording.word('group_by', row['item'])}: {audit.wording.word('group', row['level'])}"
+    if row["about"] in ("imaging", "expected"):
+        name = audit.catalogue.conditions[row["item"]].name
+        return f"{name}: {'verified' if row['about'] == 'imaging' else 'expected to have it'}"
+    return "Exams by examiners new since" if row["about"] == "examiners" else "Readings by readers new since"
+
+
+def _picture(audit: Audit, one: Intervention) -> str:
+    """The difference of each target with its limits, about 0; nothing where none has limits."""
+    rows = [row for row in _leading(audit, one) if row["ci_low"] is not None]
+    if not rows:
+        return ""
+    figure = paper(0.5 * len(rows) + 0.7)
+    with style():
+        axes = bare(figure.add_axes((0.04, 0.42 / (0.5 * len(rows) + 0.7), 0.92, 1 - 0.5 / (0.5 * len(rows) + 0.7))))
+        axes.axvline(0, color=RULE, linewidth=1)
+        for place, row in enumerate(reversed(rows)):
+            is_meant = row["expected"] == "change"
+            color, mark = (PRESENT, "o") if is_meant else (ABSENT, "s")
+            axes.plot([100 * row["ci_low"], 100 * row["ci_high"]], [place, place], color=GREY, linewidth=1.6)
+            fill = color if is_meant else "white"
+            axes.plot(100 * row["difference"], place, mark, color=color, markerfacecolor=fill, markersize=6)
+            axes.text(0, place + 0.22, _target(audit, row), fontsize=9, color=INK, ha="center")
+        most = max(20, *(np.ceil(100 * max(abs(row["ci_low"]), abs(row["ci_high"])) / 10) * 10 for row in rows))
+        axes.set_xlim(-most, most)
+        axes.set_ylim(-0.4, len(rows) - 0.3)
+        axes.set_yticks([])
+        axes.set_xlabel("Change in points: fell to the left, rose to the right", fontsize=9)
+    said = "; ".join(_sentence(audit, row).rstrip(".") for row in rows)
+    shown = ("maneuver", "measure", "difference", "ci_low", "ci_high")
+    data = pl.DataFrame([{name: row[name] for name in shown} for row in rows])
+    caption = "Change after the intervention, with 95% limits. Disc: should change; square: should not"
+    return publish(figure, f"change-{one.code}", caption=caption, alt=f"{said}.", data=data)
