@@ -191,3 +191,20 @@ def _ways(n: int, line: Mapping[str, float], hits: list[int], misses: list[int])
     limits = ((d, "difference"), (d - half, "ci_low"), (d + half, "ci_high"))
     fits = np.all([np.abs(value - line[name]) <= 0.005 + 1e-9 for value, name in limits], axis=0)
     return only_a[fits], only_b[fits]
+
+
+def meant(cases: Sequence[object], looks: Mapping[str, pl.DataFrame]) -> list[object]:
+    """Cases of a teaching set that could be fewer than 11 people, or whose look tells the answer of all who have it.
+
+    The outsider is given more than one could have: how everybody in the registry looks and who is confirmed.
+    """
+    found = []
+    for case in cases:
+        alike = looks[case.condition]  # type: ignore[attr-defined]
+        for name, value in case.context:  # type: ignore[attr-defined]
+            alike = alike.filter(pl.col(name).cast(pl.String) == value)
+        for maneuver, result in case.findings:  # type: ignore[attr-defined]
+            alike = alike.filter(pl.col(f"result_{maneuver}").cast(pl.String) == result)
+        if alike["participant"].n_unique() <= 10 or alike["confirmed"].drop_nulls().n_unique() < 2:
+            found.append(case)
+    return found

@@ -10,7 +10,7 @@ from typing import Annotated, Any
 import typer
 from typer.core import TyperGroup
 
-from examtally.cli import agree, change, feeding, figures, output, records, registry, report, start, study
+from examtally.cli import agree, change, feeding, figures, output, records, registry, report, start, study, teach
 from examtally.cli.options import with_amended
 from examtally.cli.settings import defaults, settings_here, without_settings
 from examtally.cli.stopping import listening
@@ -47,6 +47,7 @@ GROUPS: Mapping[str, Mapping[str, str]] = {
     "Studies": {"study": "A question of your own: protocol, size, lock, run, paper, bundle"},
     "Teaching": {
         "agree": "An agreement day: its size, its papers, its report",
+        "teach": "A set of confirmed cases to learn from, one offline page",
         "change": "Whether an intervention could be seen, before it takes place",
     },
     "Keeping the registry": {
@@ -105,7 +106,7 @@ _COMMANDS: tuple[Callable[..., None], ...] = (
     *(records.workbook, records.sheet, records.form, records.deidentify, records.check, records.ingest),
     *(feeding.feed, feeding.month),
     *(registry.held, registry.retry, registry.batches, registry.verify, registry.undo, registry.withdraw),
-    *(figures.analyze, figures.review),
+    *(figures.analyze, figures.review, teach.teach),
 )
 for _command in _COMMANDS:
     app.command()(_command)

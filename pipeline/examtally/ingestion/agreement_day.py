@@ -12,9 +12,9 @@ import duckdb
 import polars as pl
 
 from examtally.contracts.contract import Contract
-from examtally.contracts.records.readings import readings_rules, readings_table
 from examtally.contracts.records.tables import Table
 from examtally.errors import FileFault
+from examtally.workbook.agreement_form import readings_rules, readings_table
 
 _MOST_BYTES = 16 << 20
 _MOST_FAULTS = 20

@@ -12,7 +12,6 @@ import polars as pl
 
 from examtally.contracts.catalogue.clinical import Maneuver
 from examtally.contracts.contract import Contract
-from examtally.contracts.records.readings import readings_table
 from examtally.errors import ReportError
 from examtally.registry.scratch import private_files, scratch
 from examtally.reporting.audit.agreement import agreed
@@ -23,7 +22,7 @@ from examtally.reporting.engine.tables import Column, table
 from examtally.reporting.engine.typesetting import typeset
 from examtally.reporting.exam_sheet import PAPERS
 from examtally.results import Results
-from examtally.workbook.agreement_form import Day, day_content, day_form
+from examtally.workbook.agreement_form import Day, day_content, day_form, readings_table
 
 _FORM, _SHEETS, _ORDERS, _READINGS = "form.html", "sheets.pdf", "orders.csv", "readings.csv"
 _STEPS = {

@@ -173,10 +173,10 @@ def _cells(audit: Audit, row: Row) -> dict[str, str]:
     return {
         "target": _target(audit, row) + ("" if row["expected"] == "change" else "\nshould not change"),
         "method": _METHODS[row["method"]],
-        "before": f"{percent(row['before'])}\n{row['n_before']} knees" if not is_slope else "",
-        "after": f"{percent(row['after'])}\n{row['n_after']} knees" if not is_slope else "",
+        "before": f"{percent(row['before'])}\nn = {row['n_before']}" if not is_slope else "",
+        "after": f"{percent(row['after'])}\nn = {row['n_after']}" if not is_slope else "",
         "difference": f"{points(row['difference'])}\n{limits}",
-        "told": _VERDICTS[row["verdict"]] + (f"\n{row['note']}" if row["note"] else ""),
+        "told": _VERDICTS[row["verdict"]] + (f"\n{row['note']}" if row["flag"] else ""),
         "examiners": str(row["examiners"]),
     }
 

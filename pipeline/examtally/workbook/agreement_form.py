@@ -1,19 +1,23 @@
-"""What an agreement day is examined by: each examiner's own order of the participants, and the form that follows it."""
+"""An agreement day: its record set, each examiner's own order of the participants, and the form that follows it."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from random import Random
 from typing import Any
 
 from examtally.contracts.catalogue.clinical import Maneuver
 from examtally.contracts.contract import Contract
-from examtally.contracts.records.readings import readings_table
+from examtally.contracts.records.rules import Rule, rules_for
+from examtally.contracts.records.tables import Table
+from examtally.contracts.yamlfile import load_yaml
 from examtally.errors import ExamtallyError
+from examtally.resources import resource
+from examtally.workbook.exam_form import offline_page
 from examtally.workbook.form import in_words, workbook_form
 from examtally.workbook.layout import end_points
-from examtally.workbook.offline_page import offline_page
 
 MOST_MANEUVERS = 12
 _KEY = ("examiner_id", "participant_id", "side", "maneuver")
@@ -26,6 +30,31 @@ class Day:
     maneuvers: tuple[Maneuver, ...]
     orders: Mapping[str, tuple[tuple[str, str], ...]]
     seed: int
+
+
+@lru_cache(maxsize=8)
+def readings_table(contract: Contract) -> Table:
+    """The table of readings of a contract; raises ContractError where the declaration is wrong."""
+    top = load_yaml(resource("schemas") / "agreement" / "readings.yaml").record(
+        required=("name", "title", "description", "key", "columns")
+    )
+    known = {f"{table.name}.{one.name}": one for table in contract.tables.values() for one in table.fields}
+    fields = tuple(known[name] for name in top["columns"].codes("a column of a record table", tuple(known)))
+    return Table(
+        name=top["name"].text(),
+        title=top["title"].text(),
+        description=top["description"].text(),
+        optional=False,
+        fields=fields,
+        primary_key=top["key"].codes("a column of this table", [one.name for one in fields]),
+        foreign_keys=(),
+    )
+
+
+def readings_rules(contract: Contract) -> tuple[Rule, ...]:
+    """The rules of a line of readings."""
+    table = readings_table(contract)
+    return rules_for(Contract({table.name: table}, contract.catalogue), table.name)
 
 
 def plan_day(

@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+import base64
+import hashlib
+import json
+from collections.abc import Mapping
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
@@ -11,9 +15,9 @@ from examtally.contracts.contract import Contract
 from examtally.contracts.records.pseudonym import load_pseudonym_rule
 from examtally.contracts.records.tables import Field
 from examtally.errors import ExamtallyError
+from examtally.resources import resource
 from examtally.workbook.form import BandForm, in_words, workbook_form
 from examtally.workbook.layout import LONGEST_CODE, end_points, pages
-from examtally.workbook.offline_page import offline_page, write_page
 
 PERSON = ("age_years", "sex")
 """Columns of participants that the form asks for."""
@@ -34,6 +38,38 @@ def write_form(out: Path, contract: Contract) -> Path:
 def form_page(contract: Contract) -> str:
     """Return the whole page; its policy lets its own script run and nothing be fetched or sent."""
     return offline_page("exam_form", f"{contract.catalogue.title} exam", form_content(contract), frame="exam_form")
+
+
+def offline_page(script: str, title: str, content: Mapping[str, Any], *, frame: str = "offline") -> str:
+    """Return the page that a script, a frame and the style of the exam form make of `content`; nothing is sent.
+
+    `script` and `frame` are names of files of the reports folder, without their endings.
+    """
+    folder = resource("reports")
+    files = (f"{script}.js", "exam_form.css", f"{frame}.html")
+    code, style, page = ((folder / name).read_text(encoding="utf-8") for name in files)
+    parts = {
+        "title": title,
+        "policy": "default-src 'none'; base-uri 'none'; form-action 'none'; "
+        f"script-src '{_hash(code)}'; style-src '{_hash(style)}'",
+        "style": style,
+        "script": code,
+        "content": json.dumps(content, ensure_ascii=False, separators=(",", ":")).replace("<", "\\u003c"),
+    }
+    for part, text in parts.items():
+        page = page.replace(f"{{{{{part}}}}}", text)
+    return page
+
+
+def write_page(out: Path, text: str) -> Path:
+    """Write a page to `out`, which is replaced; raises ExamtallyError where it cannot be written."""
+    fresh = out.with_name(f".{out.name}.part")
+    try:
+        fresh.write_text(text, encoding="utf-8")
+        fresh.replace(out)
+    except OSError as error:
+        raise ExamtallyError(f"{out.name} cannot be written: {error.strerror}; choose another --out") from None
+    return out
 
 
 def form_content(contract: Contract) -> dict[str, Any]:
@@ -127,3 +163,8 @@ def _maneuver(one: Maneuver) -> dict[str, Any]:
         "measure": one.measure_name,
         "endPoint": one.end_point,
     }
+
+
+def _hash(text: str) -> str:
+    digest = hashlib.sha256(text.encode("utf-8")).digest()
+    return f"sha256-{base64.b64encode(digest).decode('ascii')}"

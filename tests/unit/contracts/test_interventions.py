@@ -27,7 +27,7 @@ def _file(folder: Path, old: str = "", new: str = "") -> Path:
 def test_the_documented_file_is_read_and_was_declared_before(tmp_path: Path) -> None:
     (one,) = load_interventions(DOCS, CONTRACT)
     assert one.is_prespecified
-    assert one.reached.sites == ("S-01",)
+    assert one.reached.is_everybody
     assert [target.maneuver for target in one.targets] == ["lachman", *["medial_joint_line_tenderness"] * 2]
     (late,) = load_interventions(_file(tmp_path, "P009", "P011"), CONTRACT)
     assert not late.is_prespecified
@@ -35,14 +35,15 @@ def test_the_documented_file_is_read_and_was_declared_before(tmp_path: Path) -> 
     other = {"code": "x", "title": "x", "kind": "other", "period": "P002", "should_change": [target]}
     protocol = load_protocol({"interventions": [other]}, CONTRACT)
     assert load_protocol(protocol.to_dict(), CONTRACT) == protocol
+    assert protocol.interventions[0].declared is None
 
 
 @pytest.mark.parametrize(
     ("old", "new", "words"),
     [
-        ("maneuver: lachman", "maneuver: patellar_tap", "line 11.*'patellar_tap' is not a maneuver for acl_tear"),
-        ("kind: teaching", "kind: lecture", "line 6.*lecture"),
-        ("P011", "March", "line 7.*period"),
+        ("maneuver: lachman", "maneuver: patellar_tap", "line 9.*'patellar_tap' is not a maneuver for acl_tear"),
+        ("kind: teaching", "kind: lecture", "line 5.*lecture"),
+        ("P011", "March", "line 6.*period"),
         ("P009", "2031-01", "another kind of period"),
         (MEANT, "should_change: []", "names nothing"),
     ],

@@ -25,6 +25,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 from scipy.special import expit
 from threadpoolctl import threadpool_limits
 
@@ -197,6 +198,15 @@ def chance_at(model: ConditionModel, delta: float) -> FloatArray:
         return np.asarray(1 - np.prod([1 - chance for chance in each], axis=0))
     chosen = model.parameters[:, :: max(1, model.draws.draws // _FEW)]
     return np.asarray(status_chance(model.knees, chosen, np.full(chosen.shape[1], delta)).mean(axis=1))
+
+
+def chances(model: ConditionModel, at: npt.NDArray[np.integer]) -> FloatArray:
+    """P(condition | data) of every knee at some of the draws of parameters and delta, (n, draws)."""
+    if model.parts:
+        rows = model.knees.rows
+        each = [chances(part, at)[np.searchsorted(part.knees.rows, rows)] for part in model.parts]
+        return np.asarray(1 - np.prod([1 - chance for chance in each], axis=0))
+    return status_chance(model.knees, model.parameters[:, at], model.delta[at])
 
 
 def _design(knees: StatusKnees) -> FloatArray:

@@ -9,9 +9,9 @@ from typing import Any
 import numpy as np
 import polars as pl
 
-from examtally.analytics.bias_adjusted import BiasModels, ConditionModel, StatusDraws
+from examtally.analytics.bias_adjusted import BiasModels, ConditionModel, chances
 from examtally.analytics.calibration.forecasts import IntArray
-from examtally.analytics.change.within import FEWEST_EXAMINERS, Contrast, contrast, solve, sums_within
+from examtally.analytics.change.within import FEWEST_EXAMINERS, Contrast, Sums, contrast, solve, sums_within
 from examtally.analytics.examiner_effects.pair import CASE_MIX
 from examtally.analytics.intervals import BoolArray, FloatArray
 from examtally.contracts.periods import place_of
@@ -23,7 +23,7 @@ FEWEST_PERIODS = 8
 """Periods on either side from which on a time series is looked at."""
 FEWEST_KNEES = 20
 WIDEST = 0.6
-_DRAWS = 60  # statuses drawn anew behind the variance that they add
+_DRAWS = 40  # of the model behind the variance that it adds
 _RAREST = 0.02  # share of the weight under which a level of the case mix has no column
 LEADING = ("difference_in_differences", "before_after")
 """Which method the answer is taken from: the first that can be had."""
@@ -54,7 +54,7 @@ def changes_table(models: BiasModels, reached: Mapping[str, BoolArray], protocol
 
     `reached` says of every row of the verification frame whether the intervention, by its code, reached the examiner.
     Differences are after minus before within examiners, at the same case mix, of the leading estimates: each knee
-    counts with its chance of the condition. To the variance between examiners that of the drawn statuses is added.
+    counts with its chance of the condition. To the variance between examiners that over draws of the model is added.
     """
     rows = [
         row
@@ -86,7 +86,7 @@ def _compared(
     }
     model = models.fitted.get(target.condition)
     if model is None:
-        yield key | _not_told("before_after", "Too few knees were read for this condition.")
+        yield key | _not_told("before_after", "Too few were imaged for this condition.")
         return
     knees = _side(model, intervention, target, reached)
     for method, (column, x, chosen, arms) in _designs(knees).items():
@@ -165,9 +165,9 @@ def _row(
     sides = [is_arm & (knees.after == side) for side in (0, 1)]
     expected = [float(knees.present[side].sum()) for side in sides]
     if min(expected) < FEWEST_KNEES:
-        few = f"Fewer than {FEWEST_KNEES} such knees are expected before, or after."
+        few = f"Fewer than {FEWEST_KNEES} cases are expected before, or after."
         return _not_told(method, few) | {"n_before": round(expected[0]), "n_after": round(expected[1])}
-    found, unadjusted = _estimated(model.draws, knees, target, x, column, arms)
+    found, unadjusted = _estimated(model, knees, target, x, column, arms)
     low, high = found.limits(protocol.intervals.level)
     before = float(knees.present[sides[0]] @ knees.is_event[sides[0]]) / expected[0]
     is_level = method not in ("interrupted_slope",)
@@ -189,21 +189,22 @@ def _row(
 
 
 def _estimated(
-    draws: StatusDraws, knees: Side, target: Target, x: FloatArray, column: int, arms: int
+    model: ConditionModel, knees: Side, target: Target, x: FloatArray, column: int, arms: int
 ) -> tuple[Contrast, float]:
     """The contrast at the same case mix, and its value without regard to it."""
     examiners = int(knees.examiner.max()) + 1
     mixed = np.column_stack([x, knees.case_mix])
     mixed = mixed[:, [*range(x.shape[1]), *(x.shape[1] + np.flatnonzero(knees.case_mix.std(axis=0) > 0))]]
-    found = contrast(sums_within(mixed, knees.is_event, knees.present, knees.examiner, examiners), column, arms)
-    drawn = []
-    for at in np.unique(np.linspace(0, draws.draws - 1, _DRAWS).astype(np.int64)):
-        status = draws.statuses_of(int(at), int(at) + 1)[knees.places, 0].astype(np.float64)
-        weight = status if target.measure == "sensitivity" else 1 - status
-        drawn.append(solve(sums_within(mixed, knees.is_event, weight, knees.examiner, examiners))[column])
-    bare = solve(sums_within(x, knees.is_event, knees.present, knees.examiner, examiners))[column]
-    spread = float(np.nanvar(drawn)) if np.isfinite(drawn).any() else 0.0
-    return found.widened(spread), float(bare)
+
+    def sums(columns: FloatArray, weight: FloatArray) -> Sums:
+        return sums_within(columns, knees.is_event, weight, knees.examiner, examiners)
+
+    at = np.unique(np.linspace(0, model.draws.draws - 1, _DRAWS).astype(np.int64))
+    drawn = chances(model, at)[knees.places]
+    weights = (drawn if target.measure == "sensitivity" else 1 - drawn).T
+    spread = float(np.var([solve(sums(mixed, weight))[column] for weight in weights]))
+    found = contrast(sums(mixed, knees.present), column, arms)
+    return found.widened(spread), float(solve(sums(x, knees.present))[column])
 
 
 def _said(limits: tuple[float, float], margin: float, *, is_level: bool) -> dict[str, Any]:

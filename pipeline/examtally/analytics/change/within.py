@@ -81,32 +81,32 @@ def solve(sums: Sums) -> FloatArray:
 
 
 def contrast(sums: Sums, column: int, arms: int) -> Contrast:
-    """The coefficient of one column, its variance by leaving one examiner out at a time, and degrees of freedom.
+    """The coefficient of one column, its variance with examiners as clusters, and degrees of freedom.
 
-    The variance is (G - 1)/G times the sum of squares of the G estimates, each without one examiner, about their mean;
-    G counts the examiners who tell of the coefficient. Degrees of freedom are the effective number of examiners less
-    `arms`: (sum a)^2 / sum a^2 with a the part of each examiner in the coefficient's variance under independent knees.
-    NaN with fewer than `FEWEST_EXAMINERS` an arm.
+    The variance is the sum over examiners of d0 d3: d3 is by how much the coefficient changes without the examiner, d0
+    by how much it would if the sums of squares stayed. With one column that is the bias-reduced variance, each residual
+    divided by the root of what its own weight leaves of it. Degrees of freedom are the effective number of examiners
+    less `arms`: (sum a)^2 / sum a^2 with a the part of each examiner in the coefficient's variance under independent
+    knees. NaN with fewer than `FEWEST_EXAMINERS` an arm.
 
-    Source: MacKinnon JG, Nielsen MO, Webb MD. J Econometrics 2023;232:272-299 (the cluster jackknife); Carter AV,
-    Schnepel KT, Steigerwald DG. Rev Econ Stat 2017;99:698-709 (the effective number of clusters).
+    Source: Bell RM, McCaffrey DF. Survey Methodology 2002;28(2):169-181, section 3; Carter AV, Schnepel KT, Steigerwald
+    DG. Rev Econ Stat 2017;99:698-709 (the effective number of clusters).
     """
     xx, xy = sums.xx.sum(axis=0), sums.xy.sum(axis=0)
     whole = _coefficients(xx, xy)
-    nothing = Contrast(float("nan"), float("nan"), float("nan"))
+    nothing = Contrast(float(whole[column]), float("nan"), float("nan"))
     if np.isnan(whole[column]):
         return nothing
     inverse = np.linalg.inv(xx)[column]
     part = np.einsum("i,gij,j->g", inverse, sums.xx, inverse)
     telling = np.flatnonzero(part > 1e-9 * part.sum())
     without = np.array([_coefficients(xx - sums.xx[g], xy - sums.xy[g])[column] for g in telling])
-    effective = part.sum() ** 2 / (part**2).sum()
-    df = effective - arms
+    df = part.sum() ** 2 / (part**2).sum() - arms
     if telling.size < FEWEST_EXAMINERS * arms or np.isnan(without).any() or df < 1:
-        return replace(nothing, value=float(whole[column]))
-    count = telling.size
-    variance = (count - 1) / count * ((without - without.mean()) ** 2).sum()
-    return Contrast(float(whole[column]), float(variance), float(df))
+        return nothing
+    kept = (sums.xy - sums.xx @ whole) @ inverse
+    variance = (kept[telling] * (whole[column] - without)).sum()
+    return replace(nothing, variance=float(max(variance, 0.0)), df=float(df))
 
 
 def _coefficients(xx: FloatArray, xy: FloatArray) -> FloatArray:

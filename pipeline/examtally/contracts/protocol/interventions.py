@@ -10,7 +10,7 @@ from typing import Annotated
 from examtally.contracts.checks import Fault, nearest
 from examtally.contracts.contract import Contract
 from examtally.contracts.declaration import Faults, Section, read_section
-from examtally.contracts.kinds import Between, Checked, Code, Distinct, Maybe, Name, Text, Title, Whole, one_of
+from examtally.contracts.kinds import Between, Checked, Code, Distinct, Name, Text, Title, Whole, one_of
 from examtally.contracts.periods import PERIOD, place_of
 from examtally.contracts.yamlfile import Found, load_yaml
 from examtally.errors import ProtocolError
@@ -69,7 +69,7 @@ class Intervention(Section):
     """What kind."""
     period: Annotated[str, Text(PERIOD)]
     """The first period after it."""
-    declared: Maybe[Annotated[str, Text(PERIOD)]] = None
+    declared: Annotated[str, Text(PERIOD)] | None = None
     """The period in which this was written down; only one before `period` makes its rows prespecified."""
     reached: Reached = field(default_factory=Reached)
     """Whom it reached."""

@@ -132,9 +132,13 @@ class Protocol(Section):
         return canonical_hash(self.to_dict())
 
     def to_dict(self) -> dict[str, Any]:
-        """Return plain dicts, lists and scalars; `load_protocol` of it gives an equal protocol."""
+        """Return plain dicts, lists and scalars; `load_protocol` of it gives an equal protocol.
+
+        Interventions stand in it only where there are any, so that the hash of a protocol without them stays what it
+        was when a study was locked by it.
+        """
         made: dict[str, Any] = plain(self)
-        return made
+        return made if self.interventions else {key: value for key, value in made.items() if key != "interventions"}
 
     def is_clinical(self, condition: str) -> bool:
         """Tell whether figures of `condition` rest on a clinical diagnosis and must be labelled so."""

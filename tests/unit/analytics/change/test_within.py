@@ -26,13 +26,17 @@ def test_the_coefficients_are_those_of_a_fit_with_a_level_for_each_examiner() ->
     assert solve(sums_within(x, y, weight, examiner, 8)) == pytest.approx(expected)
 
 
-def test_the_variance_is_that_of_leaving_one_examiner_out_at_a_time() -> None:
+def test_with_one_column_the_variance_is_the_bias_reduced_one() -> None:
     x, y, weight, examiner = _knees(2)
-    without = []
+    x = x[:, :1]
+    theta = solve(sums_within(x, y, weight, examiner, 8))[0]
+    told, left = np.zeros(8), np.zeros(8)
     for one in range(8):
-        kept = examiner != one
-        without.append(solve(sums_within(x[kept], y[kept], weight[kept], examiner[kept], 8))[0])
-    expected = 7 / 8 * ((np.array(without) - np.mean(without)) ** 2).sum()
+        own = examiner == one
+        after = x[own, 0] - np.average(x[own, 0], weights=weight[own])
+        told[one] = (weight[own] * after**2).sum()
+        left[one] = (weight[own] * after * (y[own] - np.average(y[own], weights=weight[own]) - theta * after)).sum()
+    expected = (left**2 / (1 - told / told.sum())).sum() / told.sum() ** 2
     found = contrast(sums_within(x, y, weight, examiner, 8), 0, 1)
     assert found.variance == pytest.approx(expected)
     assert 5 < found.df <= 7

@@ -1,0 +1,113 @@
+"""The teaching set as one file that opens from disk: each case asked, answered, and held against the group's ratios."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import polars as pl
+
+from examtally.analytics.intervals import t_quantile
+from examtally.contracts.contract import Contract, load_contract
+from examtally.contracts.protocol.protocol import Protocol
+from examtally.contracts.protocol.teaching import Blueprint
+from examtally.disclosure.release import Approval
+from examtally.disclosure.tables import CELLS, FEWEST
+from examtally.disclosure.teaching import Case, TeachingSet, teaching_set
+from examtally.errors import DisclosureError
+from examtally.registry import open_registry
+from examtally.registry.audit_entry import note_use
+from examtally.registry.lock_wait import LockWait
+from examtally.reporting.engine.wording import Wording, inside_sentence, read_wording
+from examtally.resources import resource
+from examtally.results.teaching import TeachingSource, teaching_source
+from examtally.workbook.exam_form import offline_page, write_page
+
+ACTION = "teach"
+"""The action of the registry's log under which a teaching set is entered."""
+PAGE = "teaching.html"
+
+
+def write_teaching_set(
+    registry: Path,
+    out: Path,
+    protocol: Protocol,
+    blueprint: Blueprint,
+    *,
+    approval: Approval | None,
+    operator: str | None = None,
+    lock_wait: LockWait | None = None,
+    progress: Callable[[str], object] | None = None,
+) -> tuple[Path, TeachingSet]:
+    """Draw a teaching set, enter it with its approval in the registry's log and write it as `out`/teaching.html.
+
+    Raises DisclosureError without an approval or where too few cases may be shown; nothing is written or entered then.
+    """
+    if approval is None:
+        raise DisclosureError(
+            "a teaching set is made only where the committee approved it: say --approved-by ROLE and --because REASON"
+        )
+    with open_registry(registry, lock_wait=lock_wait) as opened:
+        source = teaching_source(opened, protocol, blueprint, progress)
+    drawn = teaching_set(source.looks, source.maneuvers, blueprint)
+    contract = load_contract(protocol.joint)
+    text = offline_page("teaching", "Cases to learn from", teaching_content(drawn, source, blueprint, contract))
+    details = {
+        "cases": len(drawn.cases),
+        "sum": hashlib.sha256(text.encode()).hexdigest(),
+        "approved_by": approval.role,
+        "because": approval.reason,
+    }
+    note_use(registry, ACTION, operator=operator, details=details, lock_wait=lock_wait)
+    out.mkdir(parents=True, exist_ok=True)
+    return write_page(out / PAGE, text), drawn
+
+
+def teaching_content(
+    drawn: TeachingSet, source: TeachingSource, blueprint: Blueprint, contract: Contract
+) -> dict[str, Any]:
+    """What the page holds: nothing of a case but what may be shown, and the group's ratio of each finding."""
+    wording = read_wording(resource("reports"))
+    sure = f"by imaging and all that is known of the case, at least {blueprint.confirmed:.0%} sure"
+    return {
+        "t": round(float(t_quantile(0.95, len(drawn.cases) - 1)), 4),
+        "group": wording.group,
+        "caution": wording.caution,
+        "cases": [_case(one, source, sure, contract, wording) for one in drawn.cases],
+    }
+
+
+def _case(case: Case, source: TeachingSource, sure: str, contract: Contract, wording: Wording) -> dict[str, Any]:
+    condition = contract.catalogue.conditions[case.condition]
+    return {
+        "condition": inside_sentence(condition.name),
+        "context": [
+            f"{wording.word('group_by', name)}: {wording.word('group', value)}" for name, value in case.context
+        ],
+        "findings": [_finding(case.condition, *one, source, contract) for one in case.findings],
+        "present": case.is_present,
+        "by": "seen or excluded at surgery" if case.by_surgery else sure,
+    }
+
+
+def _finding(condition: str, code: str, result: str, source: TeachingSource, contract: Contract) -> dict[str, Any]:
+    maneuver = contract.catalogue.maneuvers[code]
+    return {
+        "name": maneuver.name,
+        "result": result,
+        "means": maneuver.positive,
+        "technique": maneuver.technique,
+        "ratio": _ratio(condition, code, result, source),
+    }
+
+
+def _ratio(condition: str, maneuver: str, result: str, source: TeachingSource) -> float | None:
+    """The group's likelihood ratio to two digits; None where one of its four counts stands for fewer than 11 people."""
+    cells = source.tallies.filter(condition=condition, maneuver=maneuver)
+    rows = source.leading.filter(pl.col("basis") == "bias_adjusted", condition=condition, maneuver=maneuver)
+    if cells.is_empty() or rows.is_empty() or min(cells.select(CELLS).row(0)) < FEWEST:
+        return None
+    value = rows[f"lr_{result}"][0]
+    return None if value is None else float(f"{value:.2g}")
