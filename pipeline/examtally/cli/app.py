@@ -10,7 +10,7 @@ from typing import Annotated, Any
 import typer
 from typer.core import TyperGroup
 
-from examtally.cli import agree, change, feeding, figures, output, records, registry, report, start, study, teach
+from examtally.cli import agree, change, feeding, figures, output, records, registry, report, start, study, teach, teaching
 from examtally.cli.options import with_amended
 from examtally.cli.settings import defaults, settings_here, without_settings
 from examtally.cli.stopping import listening
@@ -39,16 +39,16 @@ GROUPS: Mapping[str, Mapping[str, str]] = {
         "held": "Lines held for correction: what to ask whom",
         "retry": "Send corrected files and compare",
     },
-    "Figures": {
+    "Figures and pages": {
         "analyze": "Estimate everything and write the results folder",
         "review": "Cases that the reference standard contradicted",
+        "report": "Audit, release, monthly, conditions, cards, sheets, change, index",
     },
-    "Pages": {"report": "Audit, release, monthly report, conditions, cards, sheets, index"},
-    "Studies": {"study": "A question of your own: protocol, size, lock, run, paper, bundle"},
-    "Teaching": {
+    "Studies and teaching": {
+        "study": "A question of your own: protocol, size, lock, run, paper, bundle",
         "agree": "An agreement day: its size, its papers, its report",
-        "teach": "A set of confirmed cases to learn from, one offline page",
         "change": "Whether an intervention could be seen, before it takes place",
+        "teach": "A set of confirmed cases to learn from, one offline page",
     },
     "Keeping the registry": {
         "batches": "What came when, from whom; the log of who did what",
@@ -106,7 +106,7 @@ _COMMANDS: tuple[Callable[..., None], ...] = (
     *(records.workbook, records.sheet, records.form, records.deidentify, records.check, records.ingest),
     *(feeding.feed, feeding.month),
     *(registry.held, registry.retry, registry.batches, registry.verify, registry.undo, registry.withdraw),
-    *(figures.analyze, figures.review, teach.teach),
+    *(figures.analyze, figures.review, teaching.teach),
 )
 for _command in _COMMANDS:
     app.command()(_command)
@@ -116,7 +116,7 @@ _GROUPS = {
     "report": report.app,
     "study": study.app,
     "agree": agree.app,
-    "change": change.app,
+    "change": teaching.change_app,
 }
 for _name, _group in _GROUPS.items():
     app.add_typer(_group, name=_name)

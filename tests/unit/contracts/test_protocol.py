@@ -11,6 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from examtally.contracts.contract import Contract
+from examtally.contracts.declaration import plain
 from examtally.contracts.protocol.analysis_set import Bands
 from examtally.contracts.protocol.protocol import Protocol, load_protocol, protocol_keys
 from examtally.errors import ProtocolError
@@ -166,7 +167,7 @@ def _paths(content: Mapping[str, Any], before: str = "") -> Iterator[str]:
 KEYS = (
     "use one of joint, analysis_status, eligibility, windows, maturity, reference, equivocal, core, groups, intervals, "
     "predictive_values, post_test, display, calibration, verification, examiners, agreement, learning, modelling, "
-    "monitoring, latent_class, bias_adjusted, scenarios, comparisons"
+    "monitoring, latent_class, bias_adjusted, scenarios, comparisons, interventions"
 )
 
 
@@ -183,7 +184,7 @@ def test_defaults_are_those_of_the_analysis_set(protocol: Protocol) -> None:
 
 
 def test_every_declared_key_is_a_field_and_every_field_is_declared(protocol: Protocol) -> None:
-    assert [key.name for key in protocol_keys()] == list(_paths(protocol.to_dict()))
+    assert [key.name for key in protocol_keys()] == list(_paths(plain(protocol)))
 
 
 def test_bands_have_the_codes_and_limits_of_the_data_model(protocol: Protocol) -> None:

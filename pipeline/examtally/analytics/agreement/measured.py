@@ -21,7 +21,7 @@ afterwards: one measure (1) or the mean of all k (k)."""
 
 
 @dataclass(frozen=True)
-class Figure:
+class Limited:
     """An estimate with its limits; NaN where it cannot be had."""
 
     estimate: float
@@ -62,7 +62,7 @@ def mean_squares(values: FloatArray) -> MeanSquares:
     )
 
 
-def intraclass(values: FloatArray, level: float = 0.95) -> dict[str, Figure]:
+def intraclass(values: FloatArray, level: float = 0.95) -> dict[str, Limited]:
     """The six intraclass correlations of a table (n, k), by the names of `FORMS`, with limits.
 
     Limits of forms 1 and 3 are exact under normality, those of form 2 Satterthwaite's. NaN where nothing varies.
@@ -78,14 +78,14 @@ def intraclass(values: FloatArray, level: float = 0.95) -> dict[str, Figure]:
     within = _by_f(made, made.within, made.n * (made.k - 1), level)
     residual = _by_f(made, made.residual, (made.n - 1) * (made.k - 1), level)
     limits = {"1": within, "2": _random_limits(made, ones["2"], level), "3": residual}
-    single = {f"icc_{model}_1": Figure(one, *limits[model]) for model, one in ones.items()}
+    single = {f"icc_{model}_1": Limited(one, *limits[model]) for model, one in ones.items()}
     return single | {
-        f"icc_{model}_k": Figure(*(_stepped_up(value, made.k) for value in (one, *limits[model])))
+        f"icc_{model}_k": Limited(*(_stepped_up(value, made.k) for value in (one, *limits[model])))
         for model, one in ones.items()
     }
 
 
-def limits_of_agreement(differences: FloatArray, level: float = 0.95, width: float = 1.96) -> dict[str, Figure]:
+def limits_of_agreement(differences: FloatArray, level: float = 0.95, width: float = 1.96) -> dict[str, Limited]:
     """Mean difference and limits of agreement of paired measures, shape (n,), each with its own interval.
 
     The limits lie `width` standard deviations from the mean; the paper has 2. NaN under three differences.
@@ -94,13 +94,13 @@ def limits_of_agreement(differences: FloatArray, level: float = 0.95, width: flo
     """
     n = differences.size
     if n < 3:
-        none = Figure(np.nan, np.nan, np.nan)
+        none = Limited(np.nan, np.nan, np.nan)
         return {"mean_difference": none, "limit_low": none, "limit_high": none}
     mean, sd = float(differences.mean()), float(differences.std(ddof=1))
     t = float(t_distribution.ppf((1 + level) / 2, n - 1))
 
-    def with_limits(value: float, se: float) -> Figure:
-        return Figure(value, value - t * se, value + t * se)
+    def with_limits(value: float, se: float) -> Limited:
+        return Limited(value, value - t * se, value + t * se)
 
     of_limit = sd * (3 / n) ** 0.5
     return {

@@ -14,7 +14,7 @@ import numpy as np
 import polars as pl
 from statsmodels.stats.contingency_tables import cochrans_q
 
-from examtally.analytics.agreement.measured import FORMS, Figure, intraclass, limits_of_agreement, reproducibility
+from examtally.analytics.agreement.measured import FORMS, Limited, intraclass, limits_of_agreement, reproducibility
 from examtally.analytics.agreement.tables import agreement_table
 from examtally.analytics.intervals import FloatArray
 from examtally.contracts.contract import Contract
@@ -110,7 +110,7 @@ def _measured(part: pl.DataFrame, level: float) -> Iterator[dict[str, Any]]:
     examiners = sorted(name for name in wide.columns if name not in _SUBJECT)
     table = _complete(wide, examiners)
     if len(examiners) > 1 and len(table) > 1:
-        figures = intraclass(table, level) | {"reproducibility": Figure(reproducibility(table), np.nan, np.nan)}
+        figures = intraclass(table, level) | {"reproducibility": Limited(reproducibility(table), np.nan, np.nan)}
         for statistic in (*FORMS, "reproducibility"):
             yield _row("overall", "all", statistic, figures[statistic], len(table), len(examiners))
     for first, second in combinations(examiners, 2):
@@ -125,7 +125,7 @@ def _complete(wide: pl.DataFrame, examiners: list[str]) -> FloatArray:
     return np.asarray(wide.select(examiners).drop_nulls().to_numpy(), dtype=np.float64)
 
 
-def _row(group_by: str, group: str, statistic: str, figure: Figure, subjects: int, examiners: int) -> dict[str, Any]:
+def _row(group_by: str, group: str, statistic: str, figure: Limited, subjects: int, examiners: int) -> dict[str, Any]:
     named = {"group_by": group_by, "group": group, "statistic": statistic, "subjects": subjects, "examiners": examiners}
     return named | {"estimate": figure.estimate, "ci_low": figure.low, "ci_high": figure.high}
 

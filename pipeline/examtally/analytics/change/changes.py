@@ -11,11 +11,11 @@ import polars as pl
 
 from examtally.analytics.bias_adjusted import BiasModels, ConditionModel, chances
 from examtally.analytics.calibration.forecasts import IntArray
-from examtally.analytics.change.within import FEWEST_EXAMINERS, Contrast, Sums, contrast, solve, sums_within
+from examtally.analytics.change.within import FEWEST_EXAMINERS, Difference, ExaminerSums, contrast, solve, sums_within
 from examtally.analytics.examiner_effects.pair import CASE_MIX
 from examtally.analytics.intervals import BoolArray, FloatArray
 from examtally.contracts.periods import place_of
-from examtally.contracts.protocol.interventions import Intervention, Target
+from examtally.contracts.protocol.interventions import Aimed, Intervention
 from examtally.contracts.protocol.protocol import Protocol
 from examtally.contracts.results import result_tables
 
@@ -30,7 +30,7 @@ LEADING = ("difference_in_differences", "before_after")
 
 
 @dataclass(frozen=True)
-class Side:
+class TargetRows:
     """The knees of one target: n rows in periods that count, `after` and `reached` as 0 and 1."""
 
     present: FloatArray
@@ -44,9 +44,9 @@ class Side:
     reached: FloatArray
     case_mix: FloatArray
 
-    def of(self, chosen: BoolArray) -> Side:
+    def of(self, chosen: BoolArray) -> TargetRows:
         """Some of the knees."""
-        return Side(*(getattr(self, name)[chosen] for name in self.__dataclass_fields__))
+        return TargetRows(*(getattr(self, name)[chosen] for name in self.__dataclass_fields__))
 
 
 def changes_table(models: BiasModels, reached: Mapping[str, BoolArray], protocol: Protocol) -> pl.DataFrame:
@@ -71,7 +71,7 @@ def changes_table(models: BiasModels, reached: Mapping[str, BoolArray], protocol
 def _compared(
     models: BiasModels,
     intervention: Intervention,
-    target: Target,
+    target: Aimed,
     reached: BoolArray,
     is_meant: bool,
     protocol: Protocol,
@@ -93,7 +93,7 @@ def _compared(
         yield key | _row(model, knees.of(chosen), target, method, column, x, arms, intervention, protocol)
 
 
-def _side(model: ConditionModel, intervention: Intervention, target: Target, reached: BoolArray) -> Side:
+def _side(model: ConditionModel, intervention: Intervention, target: Aimed, reached: BoolArray) -> TargetRows:
     frame, chance = model.knees.frame, model.draws.chance
     result = frame[f"result_{target.maneuver}"]
     positive = (result == "positive").to_numpy()
@@ -103,7 +103,7 @@ def _side(model: ConditionModel, intervention: Intervention, target: Target, rea
     clear &= (time < 0) | (time >= intervention.left_out_periods)
     is_sensitivity = target.measure == "sensitivity"
     present = chance if is_sensitivity else 1 - chance
-    return Side(
+    return TargetRows(
         present=present,
         places=np.arange(present.size),
         is_event=(positive if is_sensitivity else ~positive).astype(np.float64),
@@ -130,7 +130,7 @@ def _case_mix(frame: pl.DataFrame) -> FloatArray:
 Design = tuple[int, FloatArray, BoolArray, int]
 
 
-def _designs(knees: Side) -> dict[str, Design]:
+def _designs(knees: TargetRows) -> dict[str, Design]:
     """By method: the column that is asked for, the columns without the case mix, the knees, the arms."""
     own = knees.reached == 1
     designs: dict[str, Design] = {"before_after": (0, knees.after[own, None], own, 1)}
@@ -145,15 +145,15 @@ def _designs(knees: Side) -> dict[str, Design]:
     return designs
 
 
-def _both_sides(knees: Side) -> int:
+def _both_sides(knees: TargetRows) -> int:
     """Examiners with knees before and after."""
     return int(np.intersect1d(knees.examiner[knees.after == 0], knees.examiner[knees.after == 1]).size)
 
 
 def _row(
     model: ConditionModel,
-    knees: Side,
-    target: Target,
+    knees: TargetRows,
+    target: Aimed,
     method: str,
     column: int,
     x: FloatArray,
@@ -189,14 +189,14 @@ def _row(
 
 
 def _estimated(
-    model: ConditionModel, knees: Side, target: Target, x: FloatArray, column: int, arms: int
-) -> tuple[Contrast, float]:
+    model: ConditionModel, knees: TargetRows, target: Aimed, x: FloatArray, column: int, arms: int
+) -> tuple[Difference, float]:
     """The contrast at the same case mix, and its value without regard to it."""
     examiners = int(knees.examiner.max()) + 1
     mixed = np.column_stack([x, knees.case_mix])
     mixed = mixed[:, [*range(x.shape[1]), *(x.shape[1] + np.flatnonzero(knees.case_mix.std(axis=0) > 0))]]
 
-    def sums(columns: FloatArray, weight: FloatArray) -> Sums:
+    def sums(columns: FloatArray, weight: FloatArray) -> ExaminerSums:
         return sums_within(columns, knees.is_event, weight, knees.examiner, examiners)
 
     at = np.unique(np.linspace(0, model.draws.draws - 1, _DRAWS).astype(np.int64))

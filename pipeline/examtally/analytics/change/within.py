@@ -11,6 +11,7 @@ from itertools import pairwise
 
 import numpy as np
 from scipy.stats import t as student
+from statsmodels.stats.power import TTestPower
 
 from examtally.analytics.calibration.forecasts import IntArray
 from examtally.analytics.intervals import FloatArray, t_quantile
@@ -20,14 +21,14 @@ FEWEST_EXAMINERS = 3
 
 
 @dataclass(frozen=True)
-class Contrast:
+class Difference:
     """A coefficient with its variance and degrees of freedom; NaN where it cannot be had."""
 
     value: float
     variance: float
     df: float
 
-    def widened(self, variance: float) -> Contrast:
+    def widened(self, variance: float) -> Difference:
         """The same with a variance that does not come from examiners added; degrees of freedom by Satterthwaite."""
         total = self.variance + variance
         df = self.df * (total / self.variance) ** 2 if self.variance > 0 else self.df
@@ -49,15 +50,15 @@ class Contrast:
 
 
 @dataclass(frozen=True)
-class Sums:
+class ExaminerSums:
     """Of each examiner, about the examiner's own weighted mean: `xx` (g, p, p) of the columns, `xy` (g, p) with y."""
 
     xx: FloatArray
     xy: FloatArray
 
 
-def sums_within(x: FloatArray, y: FloatArray, weight: FloatArray, examiner: IntArray, examiners: int) -> Sums:
-    """Sums of n rows: `x` (n, p), `y`, `weight` (n,), `examiner` (n,) from 0 to `examiners` - 1."""
+def sums_within(x: FloatArray, y: FloatArray, weight: FloatArray, examiner: IntArray, examiners: int) -> ExaminerSums:
+    """ExaminerSums of n rows: `x` (n, p), `y`, `weight` (n,), `examiner` (n,) from 0 to `examiners` - 1."""
     values = np.column_stack([x, y])
     whole = np.zeros(examiners)
     np.add.at(whole, examiner, weight)
@@ -72,15 +73,15 @@ def sums_within(x: FloatArray, y: FloatArray, weight: FloatArray, examiner: IntA
             for rows in (order[begin:end] for begin, end in pairwise(starts))
         ]
     )
-    return Sums(products[:, :-1, :-1], products[:, :-1, -1])
+    return ExaminerSums(products[:, :-1, :-1], products[:, :-1, -1])
 
 
-def solve(sums: Sums) -> FloatArray:
+def solve(sums: ExaminerSums) -> FloatArray:
     """The coefficients (p,); NaN where the columns do not tell them apart."""
     return _coefficients(sums.xx.sum(axis=0), sums.xy.sum(axis=0))
 
 
-def contrast(sums: Sums, column: int, arms: int) -> Contrast:
+def contrast(sums: ExaminerSums, column: int, arms: int) -> Difference:
     """The coefficient of one column, its variance with examiners as clusters, and degrees of freedom.
 
     The variance is the sum over examiners of d0 d3: d3 is by how much the coefficient changes without the examiner, d0
@@ -94,7 +95,7 @@ def contrast(sums: Sums, column: int, arms: int) -> Contrast:
     """
     xx, xy = sums.xx.sum(axis=0), sums.xy.sum(axis=0)
     whole = _coefficients(xx, xy)
-    nothing = Contrast(float(whole[column]), float("nan"), float("nan"))
+    nothing = Difference(float(whole[column]), float("nan"), float("nan"))
     if np.isnan(whole[column]):
         return nothing
     inverse = np.linalg.inv(xx)[column]
@@ -107,6 +108,34 @@ def contrast(sums: Sums, column: int, arms: int) -> Contrast:
     kept = (sums.xy - sums.xx @ whole) @ inverse
     variance = (kept[telling] * (whole[column] - without)).sum()
     return replace(nothing, variance=float(max(variance, 0.0)), df=float(df))
+
+
+def change_power(
+    before: float, gain: float, examiners: int, knees: int, spread: float = 0.05, tail: float = 0.025
+) -> float:
+    """Power to find a change of `gain` in a share of `before`, by examiners each with `knees` before and after.
+
+    The difference of an examiner varies by chance and by `spread`, the standard deviation of true changes between
+    examiners; the mean of all is tested against 0 with t on examiners - 1. Knees are those of the measure (with the
+    condition for sensitivity) whose status is known; knees never imaged tell less and are not counted.
+
+    ValueError names an argument that is not legal.
+
+    >>> f"{change_power(0.7, 0.15, 14, 20):.2f}"
+    '0.96'
+    """
+    after = before + gain
+    rules = {
+        "before and before + gain must lie above 0 and below 1": 0 < before < 1 and 0 < after < 1 and gain != 0,
+        f"examiners must be {FEWEST_EXAMINERS} to 1000": FEWEST_EXAMINERS <= examiners <= 1000,
+        "knees must be 1 or more": knees >= 1,
+        "spread must lie from 0 to below 0.5": 0 <= spread < 0.5,
+    }
+    for words, is_kept in rules.items():
+        if not is_kept:
+            raise ValueError(words)
+    variance = (before * (1 - before) + after * (1 - after)) / knees + spread**2
+    return float(TTestPower().power(abs(gain) / variance**0.5, examiners, 2 * tail))
 
 
 def _coefficients(xx: FloatArray, xy: FloatArray) -> FloatArray:

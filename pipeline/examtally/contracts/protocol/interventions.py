@@ -20,7 +20,7 @@ _LONGEST = 80
 
 
 @dataclass(frozen=True, kw_only=True)
-class Target(Section):
+class Aimed(Section):
     """One measure of one maneuver for one condition."""
 
     condition: Annotated[str, Code("a condition", "conditions")]
@@ -73,9 +73,9 @@ class Intervention(Section):
     """The period in which this was written down; only one before `period` makes its rows prespecified."""
     reached: Reached = field(default_factory=Reached)
     """Whom it reached."""
-    should_change: tuple[Target, ...]
+    should_change: tuple[Aimed, ...]
     """What it should change."""
-    should_not_change: tuple[Target, ...] = ()
+    should_not_change: tuple[Aimed, ...] = ()
     """What it should leave as it was: changes there cast doubt on the others."""
     left_out_periods: Annotated[int, Whole(0, 12)] = 0
     """Periods from `period` on that count neither as before nor as after."""
@@ -83,7 +83,7 @@ class Intervention(Section):
     """A difference that lies within this of 0, limits and all, is called about the same."""
 
     @property
-    def targets(self) -> tuple[Target, ...]:
+    def targets(self) -> tuple[Aimed, ...]:
         """Everything that is looked at."""
         return (*self.should_change, *self.should_not_change)
 

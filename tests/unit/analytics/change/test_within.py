@@ -6,8 +6,7 @@ import numpy as np
 import pytest
 import statsmodels.api as sm
 
-from examtally.analytics.change.power import change_power
-from examtally.analytics.change.within import contrast, solve, sums_within
+from examtally.analytics.change.within import change_power, contrast, solve, sums_within
 
 
 def _knees(seed: int, examiners: int = 8, n: int = 400) -> tuple[np.ndarray, ...]:
