@@ -1,0 +1,49 @@
+"""A teaching set from the demo's registry: no code of anybody, an entry in the log, and nobody meant."""
+
+from __future__ import annotations
+
+import json
+import re
+import shutil
+from pathlib import Path
+
+import duckdb
+import pytest
+from attacker import meant
+from demo_run import Run
+
+from examtally.contracts.contract import load_contract
+from examtally.contracts.protocol.protocol import load_protocol
+from examtally.contracts.protocol.teaching import Blueprint
+from examtally.disclosure.release import Approval
+from examtally.registry import open_registry
+from examtally.registry.audit_log import entries
+from examtally.reporting import teaching as writing
+from examtally.reporting.teaching import write_teaching_set
+from examtally.results.teaching import TeachingSource
+
+
+def test_nobody_is_meant_and_the_log_keeps_the_approval(
+    demo: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    registry = Path(shutil.copy(demo.out / "registry.duckdb", tmp_path))
+    protocol = load_protocol(None, load_contract())
+    sources: list[TeachingSource] = []
+    read = writing.teaching_source
+    monkeypatch.setattr(writing, "teaching_source", lambda *given: sources.append(read(*given)) or sources[-1])
+    page, drawn = write_teaching_set(
+        registry, tmp_path / "set", protocol, Blueprint(), approval=Approval("audit committee", "spring course")
+    )
+    assert len(drawn.cases) == 16
+    assert {one.is_present for one in drawn.cases} == {True, False}
+    assert meant(drawn.cases, sources[0].looks) == []
+    text = page.read_text(encoding="utf-8")
+    with duckdb.connect(str(registry), read_only=True) as con:
+        tables = {"exams": "exam_id", "participants": "participant_id", "examiners": "examiner_id"}
+        for table, column in tables.items():
+            codes = {code for (code,) in con.execute(f"select {column} from {table}").fetchall()}
+            assert not codes & set(re.findall(r"[A-Z][A-Z0-9-]+", text))
+    with open_registry(registry) as opened:
+        last = entries(opened.con)[-1]
+    assert last.action == "teach"
+    assert json.loads(last.details)["approved_by"] == "audit committee"

@@ -1,0 +1,113 @@
+"""The teaching set in the browser: played to its end without a network; nothing in it is anybody's."""
+
+from __future__ import annotations
+
+import csv
+import json
+import re
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import polars as pl
+import pytest
+from browsing import DESK, PHONE, assert_quiet, chromium, hindrances, open_file
+
+from examtally.contracts.contract import load_contract
+from examtally.contracts.protocol.protocol import load_protocol
+from examtally.contracts.protocol.teaching import Blueprint, load_blueprint
+from examtally.contracts.results import empty
+from examtally.disclosure.teaching import Case, TeachingSet
+from examtally.errors import DisclosureError, ProtocolError
+from examtally.reporting.teaching import teaching_content, write_teaching_set
+from examtally.results.teaching import TeachingSource
+from examtally.workbook.exam_form import offline_page, write_page
+
+CONTRACT = load_contract()
+CASES = tuple(
+    Case("acl_tear", (("age_band", "16_25"), ("acuity", "acute")), findings, is_present, by_surgery=is_present)
+    for is_present in (True, False)
+    for findings in (
+        (("lachman", "positive"), ("pivot_shift", "negative")),
+        (("lachman", "negative"), ("anterior_drawer", "negative")),
+    )
+)
+
+
+def _source(tp: int = 40) -> TeachingSource:
+    key = {"condition": ["acl_tear"], "maneuver": ["lachman"]}
+    tallies = pl.DataFrame(key | {"tp": [tp], "fp": [20], "fn": [15], "tn": [90]})
+    leading = empty("leading").select("condition", "maneuver", "basis", "lr_positive", "lr_negative")
+    shown = pl.DataFrame(key | {"basis": ["bias_adjusted"], "lr_positive": [7.234], "lr_negative": [0.1234]})
+    return TeachingSource({}, {}, pl.concat([leading, shown]), tallies)
+
+
+def _page(folder: Path) -> Path:
+    content = teaching_content(TeachingSet(CASES, {}, {}), _source(), Blueprint(), CONTRACT)
+    return write_page(folder / "teaching.html", offline_page("teaching", "Cases to learn from", content))
+
+
+def test_the_page_holds_nothing_but_what_may_be_shown(tmp_path: Path) -> None:
+    text = _page(tmp_path).read_text(encoding="utf-8")
+    found = re.search(r'<script type="application/json" id="content">(.*?)</script>', text, re.S)
+    assert found is not None
+    content = json.loads(found.group(1))
+    assert content["cases"][0].keys() == {"condition", "context", "findings", "present", "by"}
+    assert [one["ratio"] for one in content["cases"][0]["findings"]] == [7.2, None]
+    few = teaching_content(TeachingSet(CASES, {}, {}), _source(tp=10), Blueprint(), CONTRACT)
+    assert {one["ratio"] for case in few["cases"] for one in case["findings"]} == {None}
+
+
+@pytest.mark.parametrize("viewport", [DESK, PHONE], ids=["desk", "phone"])
+def test_it_is_played_to_the_end_offline(viewport: dict[str, int], tmp_path: Path) -> None:
+    stated = {True: "90", False: "20"}
+    with chromium() as browser:
+        opened = open_file(browser, _page(tmp_path), viewport)
+        page = opened.page
+        page.context.set_offline(True)
+        page.click("text=Begin")
+        for number, case in enumerate(CASES, 1):
+            assert f"Case {number} of 4" in page.inner_text("main")
+            page.fill("#chance", "often")
+            page.click("text=Next finding")
+            assert "from 0 to 100" in page.inner_text("#said")
+            for step in range(3):
+                page.fill("#chance", stated[case.is_present] if step == 2 else "50")
+                page.keyboard.press("Enter") if step == 1 else page.click("text=/Next finding|See the answer/")
+            told = page.inner_text("main")
+            assert f"was {'present' if case.is_present else 'absent'}" in told
+            assert ("ratio 7.2" in told) == (case.findings[0][1] == "positive")
+            assert "alone it takes your 50% to 88%" in told.lower() or case.findings[0][1] == "negative"
+            page.click("text=/Next case|How I did/")
+        ends = np.array([0.9, 0.9, 0.2, 0.2]) - np.array([1, 1, 0, 0])
+        half = 3.1824 * ends.std(ddof=1) / 2
+        low, high = (round(100 * (ends.mean() + side * half)) for side in (-1, 1))
+        wanted = f"+5 points from what was there (95% limits −{-low} to +{high})"
+        assert wanted in page.inner_text("#calibration")
+        assert page.locator("#discuss li").count() == 3
+        assert "Of 2 you called 80 to 100%, 2 had it" in page.inner_text("main")
+        assert hindrances(page) == []
+        with page.expect_download() as download:
+            page.click("text=Keep my answers")
+        download.value.save_as(tmp_path / "own.csv")
+        assert page.evaluate("localStorage.length") == 0
+        assert_quiet(opened, viewport)
+    rows = list(csv.DictReader((tmp_path / "own.csv").read_text(encoding="utf-8").splitlines()))
+    assert [row["after"] for row in rows] == ["0.9", "0.9", "0.2", "0.2"]
+
+
+def test_without_an_approval_nothing_is_made(tmp_path: Path) -> None:
+    with pytest.raises(DisclosureError, match="committee approved"):
+        write_teaching_set(
+            tmp_path / "registry.duckdb", tmp_path / "out", load_protocol(None, CONTRACT), Blueprint(), approval=None
+        )
+    assert not list(tmp_path.iterdir())
+
+
+def test_a_blueprint_is_read_and_its_faults_are_named(tmp_path: Path) -> None:
+    path = tmp_path / "blueprint.yaml"
+    path.write_text("cases: 8\nconditions: [acl_tear]\n", encoding="utf-8")
+    assert load_blueprint(path, CONTRACT) == replace(Blueprint(), cases=8, conditions=("acl_tear",))
+    path.write_text("cases: 900\nshare_hrd: 1\n", encoding="utf-8")
+    with pytest.raises(ProtocolError, match=r"(?s)line 1, cases.*share_hard"):
+        load_blueprint(path, CONTRACT)
