@@ -66,22 +66,13 @@ MADE_WITH: Mapping[str, tuple[str, ...]] = MappingProxyType(
         **dict.fromkeys(
             ("learning", "leading", "reference_posterior", "bias_models", "dependence", "indicators"), _DISTRIBUTIONS
         ),
+        **dict.fromkeys(("changes", "change_context"), _DISTRIBUTIONS),
         **dict.fromkeys(("agreement", "sensitivity_analyses", "combinations"), _INTERVALS),
         **dict.fromkeys(("examiner_spread", "examiner_probability"), _MODELS),
         **dict.fromkeys(("reference_accuracy", "patterns", "diagnostic_models", "model_terms"), _MODELS),
         **dict.fromkeys(("added_value", "short_exam", "decision_curve"), _MODELS),
         **dict.fromkeys(
-            (
-                "accuracy",
-                "post_test",
-                "changes",
-                "change_context",
-                "comparisons",
-                "interactions",
-                "calibration",
-                "calibration_curve",
-            ),
-            _ALL,
+            ("accuracy", "post_test", "comparisons", "interactions", "calibration", "calibration_curve"), _ALL
         ),
         **dict.fromkeys(("verification", "verification_bounds", "verification_models"), _ALL),
         **dict.fromkeys(("reference_error", "tipping", "latent_class", "roc", "auc", "level_ratios"), _ALL),
