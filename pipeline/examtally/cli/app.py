@@ -10,7 +10,7 @@ from typing import Annotated, Any
 import typer
 from typer.core import TyperGroup
 
-from examtally.cli import agree, change, feeding, figures, output, records, registry, report, start, study, teach, teaching
+from examtally.cli import agree, feeding, figures, output, records, registry, report, start, study, teaching
 from examtally.cli.options import with_amended
 from examtally.cli.settings import defaults, settings_here, without_settings
 from examtally.cli.stopping import listening
