@@ -18,6 +18,7 @@ from examtally.analytics.control_charts import BASELINE, YEAR, Chart, share_char
 CHARTS = 10
 RATE = 0.05
 AFTER = 36
+SHORT = 50  # charts of a short run
 
 # setting, share, cases a month, spread between months (Beta), pages, pages with a signal within a year in per cent
 STABLE = [
@@ -65,13 +66,13 @@ def page_share(share: float, size: int, spread: float, pages: int, seed: int) ->
 
 
 def test_single_charts_of_a_stable_clinic_signal_no_more_than_stated() -> None:
-    made = list(charts(0.3, 60, 120, 1, after=np.full(YEAR, 0.3), rate=0.2))
+    made = list(charts(0.3, 60, SHORT, 1, after=np.full(YEAR, 0.3), rate=0.2))
     seen = np.mean([any(one.rules[BASELINE:]) for one in made])
-    assert 0.02 < seen < 0.2 + 3 * np.sqrt(0.2 * 0.8 / 120)
+    assert 0.02 < seen < 0.2 + 3 * np.sqrt(0.2 * 0.8 / SHORT)
 
 
 def test_a_shift_shows_within_four_months() -> None:
-    made = charts(0.3, 60, 40, 2, after=np.full(AFTER, 0.46), rate=RATE / CHARTS)
+    made = charts(0.3, 60, 20, 2, after=np.full(AFTER, 0.46), rate=RATE / CHARTS)
     assert np.median([first_signal(one, AFTER) for one in made]) <= 4
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import shutil
 from pathlib import Path
 
 import pytest
@@ -35,12 +36,17 @@ def clinic(tmp_path_factory: pytest.TempPathFactory) -> Tables:
     return with_derived_codes(read_tables(out / "records"))
 
 
-@pytest.fixture
-def book(tmp_path: Path) -> Path:
-    """An empty workbook."""
-    path = tmp_path / "records.xlsx"
+@pytest.fixture(scope="module")
+def empty_book(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    path = tmp_path_factory.mktemp("book") / "records.xlsx"
     write_workbook(path, CONTRACT)
     return path
+
+
+@pytest.fixture
+def book(empty_book: Path, tmp_path: Path) -> Path:
+    """An empty workbook."""
+    return Path(shutil.copy(empty_book, tmp_path))
 
 
 def type_row(book: Path, sheet: str, row: int = HEADER_ROW + 1, **cells: object) -> None:

@@ -245,12 +245,14 @@ def test_what_these_knees_say_of_mri_stands_beside_what_is_published(contract: C
 def test_mri_is_not_judged_by_too_few_or_where_it_tells_nothing(scoped: int, wrong: int, contract: Contract) -> None:
     protocol = load_protocol({}, contract)
     records = registry(scoped=scoped, wrong=wrong)
-    frame = reference_accuracy_table(local_of(records, contract, protocol), protocol)
+    local = local_of(records, contract, protocol)
+    frame = reference_accuracy_table(local, protocol)
     here = frame.filter(condition="acl_tear", basis="these_knees")
     assert here["estimate"].null_count() == here.height == 2
     assert here["note"].null_count() == 0
     assert here["knees"].unique().to_list() == [525]
-    assert not tables(records, contract).reference_error["source"].str.starts_with("These").any()
+    found = reference_error_tables(pairs_of(records, contract, protocol), local, protocol)
+    assert not found.reference_error["source"].str.starts_with("These").any()
 
 
 def test_knees_say_nothing_of_a_reference_where_nothing_is_taken_as_true(contract: Contract) -> None:
