@@ -47,7 +47,7 @@ def run_demo(
     say("ingesting the records")
     clean = ingest([out / "synthetic" / "records"], registry, progress=say)
     say("ingesting the dirty export")
-    dirty = ingest([out / "synthetic" / "dirty"], registry, progress=say)
+    dirty = ingest([out / "synthetic" / "dirty"], registry, second_engine=True, progress=say)
     with open_registry(registry) as opened:
         results = analyze(opened, with_examiners=True, progress=say)
     results = _with_truth(results, out / "synthetic" / "truth.json")

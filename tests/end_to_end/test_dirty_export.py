@@ -41,7 +41,7 @@ def taken(export: Path, tmp_path_factory: pytest.TempPathFactory) -> tuple[Path,
     registry = tmp_path_factory.mktemp("taken") / "registry.duckdb"
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(batch, "examine", examine)  # this one by both engines
-        return registry, ingest([export / "dirty"], registry)
+        return registry, ingest([export / "dirty"], registry, second_engine=True)
 
 
 def test_every_line_ends_where_it_must(taken: tuple[Path, BatchReport], expected: dict[str, Any]) -> None:

@@ -133,7 +133,7 @@ def test_none_of_many_identifiers_gets_anywhere(
     with caplog.at_level(logging.DEBUG):
         arguments = [str(tmp_path / "export"), "--registry", str(kept / "registry.duckdb")]
         assert main(["check", str(tmp_path / "export")]) == 0
-        assert main(["ingest", *arguments]) == 0
+        assert main(["ingest", *arguments, "--second-engine"]) == 0
         assert main(["ingest", *arguments, "--json"]) == 0
         assert (
             main(["analyze", "--registry", arguments[2], "--out", str(kept / "results"), "--only", "flow,batches"]) == 0

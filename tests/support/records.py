@@ -41,13 +41,13 @@ def write_csv(path: Path, rows: Rows) -> Path:
     return path
 
 
-def send(folder: Path, registry: Path, **tables: Rows) -> BatchReport:
+def send(folder: Path, registry: Path, *, second_engine: bool = False, **tables: Rows) -> BatchReport:
     """Ingest one batch of these tables, written to a new folder inside `folder`."""
     inside = folder / f"batch-{len(list(folder.glob('batch-*')))}"
     inside.mkdir()
     for name, rows in tables.items():
         write_csv(inside / f"{name}.csv", rows)
-    return ingest([inside], registry)
+    return ingest([inside], registry, second_engine=second_engine)
 
 
 def places(report: BatchReport, table: str) -> dict[str, int]:

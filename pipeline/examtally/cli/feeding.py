@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 
 from examtally.cli import output
-from examtally.cli.options import Amend, BlankCorrects, Operator, Registry, Wait, lock_wait
+from examtally.cli.options import Amend, BlankCorrects, Operator, Registry, SecondEngine, Wait, lock_wait
 from examtally.cli.settings import needed_settings
 from examtally.cli.stopping import entries_of
 
@@ -20,6 +20,7 @@ def feed(
     operator: Operator = None,
     amend: Amend = None,
     blank_corrects: BlankCorrects = False,
+    second_engine: SecondEngine = False,
     wait: Wait = 0,
 ) -> None:
     """Take in what is new of every source in examtally.toml, each through its own mapping.
@@ -37,6 +38,7 @@ def feed(
             only=source or (),
             amend=amend or False,
             blank_is_a_correction=blank_corrects,
+            second_engine=second_engine,
             operator=operator,
             lock_wait=lock_wait(wait),
             progress=say,

@@ -74,6 +74,10 @@ BlankCorrects = Annotated[
     bool,
     typer.Option("--blank-is-a-correction", help="With --amend: a blank replaces a value too."),
 ]
+SecondEngine = Annotated[
+    bool,
+    typer.Option("--second-engine", help="Let another engine look at every line too, for the intake report (seconds)."),
+]
 Condition = Annotated[
     str | None,
     typer.Option("--condition", help="One condition by its code; all of them without it.", show_default=False),

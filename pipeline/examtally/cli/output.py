@@ -299,6 +299,8 @@ def _held_back(batch: BatchReport) -> None:
 
 
 def _intake(batch: BatchReport) -> None:
+    if not batch.intake:
+        return
     failed = sum(check.unexpected is not None and check.unexpected > 0 for check in batch.intake)
     raised = sum(check.raised for check in batch.intake)
     print(f"\nIntake check, by a second engine: {len(batch.intake)} expectations, {failed} not met", end="")

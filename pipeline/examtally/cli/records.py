@@ -17,6 +17,7 @@ from examtally.cli.options import (
     Operator,
     Paths,
     Registry,
+    SecondEngine,
     Wait,
     lock_wait,
 )
@@ -161,6 +162,7 @@ def ingest(
     amend: Amend = None,
     blank_corrects: BlankCorrects = False,
     allow_held: AllowHeld = None,
+    second_engine: SecondEngine = False,
     wait: Wait = 0,
     as_json: Json = False,
 ) -> None:
@@ -176,6 +178,7 @@ def ingest(
             amend=amend or False,
             blank_is_a_correction=blank_corrects,
             allow_held=allow_held,
+            second_engine=second_engine,
             lock_wait=lock_wait(wait),
             progress=say,
         )

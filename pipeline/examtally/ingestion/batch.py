@@ -64,6 +64,7 @@ def ingest(
     blank_is_a_correction: bool = False,
     allow_held: float | None = None,
     take_conflicts: bool = True,
+    second_engine: bool = False,
     retries: int | None = None,
     lock_wait: LockWait | None = None,
     progress: Progress | None = None,
@@ -76,7 +77,8 @@ def ingest(
     table, or tables and columns ("findings", "participants.bmi"); a blank replaces a value only with
     `blank_is_a_correction`. `allow_held` is the share of lines that may be held
     back; without it that of the mapping, 0.05 where it says none, and any share of files in our own form.
-    Without `take_conflicts` a batch with a line in conflict is refused as a whole.
+    Without `take_conflicts` a batch with a line in conflict is refused as a whole. With `second_engine` another engine
+    looks at every line too, for the intake report; it decides nothing, and takes several seconds.
     `retries` is the number of the batch whose held-back lines these files mend. `lock_wait` says how long to wait for a
     registry that another program holds. `progress` is told each step as it begins.
     Raises FileFault where a file cannot be read as what it claims to be, RegistryError where the registry cannot be
@@ -94,7 +96,7 @@ def ingest(
             with reading(workspace, registry, contract, any_form=True):
                 pass  # a registry that is locked or damaged is told before the long work
         limit = checked_limit(allow_held, mapped)
-        batch = _Batch(workspace, contract, paths, mapped, registry.parent, progress)
+        batch = _Batch(workspace, contract, paths, mapped, registry.parent, progress, second_engine=second_engine)
         with writing(workspace, registry, contract):
             held = batch.place(amendment)
             refuse_over_limit(over_limit(batch.con, batch.staged, batch.checks, held, limit))
@@ -117,6 +119,7 @@ def check(
     mapping: Path | str | None = None,
     amend: bool | str | Sequence[str] = False,
     blank_is_a_correction: bool = False,
+    second_engine: bool = True,
     lock_wait: LockWait | None = None,
     progress: Progress | None = None,
 ) -> BatchReport:
@@ -132,7 +135,7 @@ def check(
     registry = None if registry is None else real_file(registry)
     beside = None if registry is None else registry.parent
     with Workspace(beside, lock_wait) as workspace, _plain_faults(registry or "check"):
-        batch = _Batch(workspace, contract, paths, mapped, beside or Path(), progress)
+        batch = _Batch(workspace, contract, paths, mapped, beside or Path(), progress, second_engine=second_engine)
         with _to_check_against(workspace, registry, contract):
             held = batch.place(amendment)
             files = count_files(batch.con, batch.staged, count_stored(batch.con, batch.staged))
@@ -148,7 +151,7 @@ def check(
 
 
 class _Batch:
-    """Record files on their way: read, held to the gate and looked at a second time when made; then placed."""
+    """Record files on their way: read, held to the gate and, where wanted, looked at again when made; then placed."""
 
     def __init__(
         self,
@@ -158,6 +161,8 @@ class _Batch:
         mapping: ExportMapping | None,
         folder: Path,
         progress: Progress | None,
+        *,
+        second_engine: bool,
     ) -> None:
         self.con = con = workspace.con
         self._forms = read_forms(con, folder)
@@ -171,7 +176,7 @@ class _Batch:
             hold_failing(con, staged, self.checks[name])
             hold_differing(con, staged, self.checks[name], self.staged.get("exams"))
         check_batch(con, self.staged)
-        self.intake = tuple(self._examined())
+        self.intake = tuple(self._examined()) if second_engine else ()
         self.assumptions: tuple[Assumption, ...] = ()
 
     def _stage(

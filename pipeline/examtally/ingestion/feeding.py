@@ -38,6 +38,7 @@ def feed(
     only: Sequence[str] = (),
     amend: bool | str | Sequence[str] = False,
     blank_is_a_correction: bool = False,
+    second_engine: bool = False,
     operator: str | None = None,
     lock_wait: LockWait | None = None,
     progress: Progress | None = None,
@@ -66,6 +67,7 @@ def feed(
                     amend=amend,
                     blank_is_a_correction=blank_is_a_correction,
                     take_conflicts=False,
+                    second_engine=second_engine,
                     lock_wait=lock_wait,
                     progress=progress,
                 )

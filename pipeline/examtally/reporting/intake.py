@@ -18,7 +18,10 @@ def opening(audit: Audit, batch_no: int) -> str:
     """What was looked at, in two sentences."""
     checks = audit.table("intake_checks").filter(batch_no=batch_no)
     if checks.is_empty():
-        return f"No intake check is on record for batch {batch_no}."
+        return (
+            f"No second engine was asked about batch {batch_no}: `examtally ingest --second-engine` asks it. The rules "
+            "of the gate decide in any case which lines are stored."
+        )
     by_table = checks.group_by("table").agg(pl.col("rows").max(), pl.col("checked").max())
     rows, checked = int(by_table["rows"].sum()), int(by_table["checked"].sum())
     bad, raised = checks.filter(pl.col("unexpected") > 0).height, int(checks["raised"].sum())

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import logging
+import subprocess
+import sys
 from collections import Counter
 from pathlib import Path
 
@@ -96,7 +98,7 @@ def test_an_engine_that_does_not_start_decides_nothing(tmp_path: Path, monkeypat
 
     monkeypatch.setattr(intake, "_validate", fail)
     registry = tmp_path / "registry.duckdb"
-    report = send(tmp_path, registry, exams=[exam("EX-1"), exam("EX-2", side="both")])
+    report = send(tmp_path, registry, second_engine=True, exams=[exam("EX-1"), exam("EX-2", side="both")])
     assert all(one.raised and one.unexpected is None for one in report.intake)
     assert report.tables[0].stored == report.tables[0].held_back == 1
     with open_registry(registry) as opened:
@@ -106,12 +108,24 @@ def test_an_engine_that_does_not_start_decides_nothing(tmp_path: Path, monkeypat
 
 def test_the_outcome_is_kept_with_the_batch(tmp_path: Path) -> None:
     registry = tmp_path / "registry.duckdb"
-    report = send(tmp_path, registry, exams=[exam("EX-1", side="both")])
+    report = send(tmp_path, registry, second_engine=True, exams=[exam("EX-1", side="both")])
     with open_registry(registry) as opened:
         rows = opened.con.execute(
             'select "table", rule, expectation, "rows", checked, unexpected, raised from reg.intake_checks'
         ).fetchall()
     assert {IntakeCheck(*row) for row in rows} == set(report.intake)
+
+
+def test_an_everyday_ingest_does_not_load_the_second_engine(tmp_path: Path) -> None:
+    write_csv(tmp_path / "exams.csv", [exam("EX-1")])
+    code = (
+        "import sys; from examtally.cli.app import main; "
+        f"assert main(['ingest', {str(tmp_path / 'exams.csv')!r}, '--registry', {str(tmp_path / 'r.duckdb')!r}]) == 0; "
+        "print([name for name in ('great_expectations', 'pandas') if name in sys.modules])"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.splitlines()[-1] == "[]"
+    assert "second engine" not in done.stdout
 
 
 def test_nothing_of_a_value_is_printed_or_logged(

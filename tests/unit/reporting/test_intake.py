@@ -15,8 +15,14 @@ pytestmark = pytest.mark.usefixtures("both_engines")
 def registry(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("intake")
     path = folder / "registry.duckdb"
-    send(folder, path, exams=[exam("EX-1")], findings=[finding("EX-1"), finding("EX-1", "ober", "maybe")])
-    send(folder, path, findings=[finding("EX-1", "pivot_shift", "negative")])
+    send(
+        folder,
+        path,
+        second_engine=True,
+        exams=[exam("EX-1")],
+        findings=[finding("EX-1"), finding("EX-1", "ober", "maybe")],
+    )
+    send(folder, path, second_engine=True, findings=[finding("EX-1", "pivot_shift", "negative")])
     return path
 
 
