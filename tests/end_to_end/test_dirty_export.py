@@ -132,7 +132,7 @@ def test_no_identifier_is_found_anywhere(
     outbox.mkdir()
     registry = outbox / "registry.duckdb"
     with caplog.at_level(logging.DEBUG):
-        report = ingest([inbox], registry, progress=steps.append)
+        report = ingest([inbox], registry, second_engine=True, progress=steps.append)
     printed = capfd.readouterr()
     logged = [caplog.text, printed.out, printed.err, *steps, report.to_json(), repr(report)]
     assert {one.table: {place: getattr(one, place) for place in PLACES} for one in report.tables} == expected["tables"]
