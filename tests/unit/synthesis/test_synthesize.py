@@ -24,9 +24,17 @@ CONTRACT = load_contract()
 
 
 @pytest.fixture(scope="module")
-def small(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The small clinic at its own seed, which no test changes."""
-    return synthesize(tmp_path_factory.mktemp("small") / "clinic", scenario=SMALL).out
+def quick(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A scenario of few exams, and few people behind its parameters."""
+    place = tmp_path_factory.mktemp("scenario") / "quick.yaml"
+    place.write_text("based_on: clinic\nseed: 408\nexams: 150\nreference_people: 300\n", encoding="utf-8")
+    return place
+
+
+@pytest.fixture(scope="module")
+def small(quick: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """That clinic at its own seed, which no test changes."""
+    return synthesize(tmp_path_factory.mktemp("small") / "clinic", scenario=quick).out
 
 
 def _bytes(folder: Path) -> dict[str, bytes]:
@@ -82,33 +90,37 @@ def test_the_clinic_has_about_as_many_exams_as_asked_for(written: SynthesisRepor
     assert 2850 <= written.records["exams"] <= 3150
 
 
-def test_the_same_seed_gives_the_same_bytes_in_place_of_another_clinic(small: Path, tmp_path: Path) -> None:
+def test_the_same_seed_gives_the_same_bytes_in_place_of_another_clinic(
+    small: Path, quick: Path, tmp_path: Path
+) -> None:
     out = tmp_path / "out"
-    synthesize(out, scenario=SMALL, seed=4)
+    synthesize(out, scenario=quick, seed=4)
     differing = filecmp.dircmp(small / "records", out / "records").diff_files
     assert set(differing) >= {"exams.csv", "findings.csv", "participants.csv", "references.csv"}
-    synthesize(out, scenario=SMALL)
+    synthesize(out, scenario=quick)
     assert _bytes(small) == _bytes(out)
 
 
-def test_large_clinics_are_drawn_in_parts_that_fit_together(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_large_clinics_are_drawn_in_parts_that_fit_together(
+    quick: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     monkeypatch.setattr(clinic, "LARGEST_PART", 150)
-    report = synthesize(tmp_path / "out", scenario=SMALL, exams=600)
+    report = synthesize(tmp_path / "out", scenario=quick, exams=600)
     records = _texts(tmp_path / "out" / "records")
     assert 480 <= report.records["exams"] <= 720
     assert _broken(records) == []
 
 
 @pytest.mark.parametrize("exams", [1, 3])
-def test_the_smallest_clinics_can_be_drawn(tmp_path: Path, exams: int) -> None:
-    report = synthesize(tmp_path, scenario=SMALL, exams=exams)
+def test_the_smallest_clinics_can_be_drawn(quick: Path, tmp_path: Path, exams: int) -> None:
+    report = synthesize(tmp_path, scenario=quick, exams=exams)
     assert 1 <= report.records["exams"] <= 10
     records = {name: frame for name, frame in _texts(tmp_path / "records").items() if len(frame)}
     assert _broken(records) == []
 
 
 def test_nothing_is_left_of_a_clinic_that_failed_midway(
-    small: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    small: Path, quick: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     def fail(*_: object) -> None:
         raise OSError("no space left")
@@ -117,10 +129,10 @@ def test_nothing_is_left_of_a_clinic_that_failed_midway(
     before = _bytes(out)
     monkeypatch.setattr(synthesize_module, "write_json", fail)
     with pytest.raises(OSError, match="no space left"):
-        synthesize(out, scenario=SMALL, seed=4)
+        synthesize(out, scenario=quick, seed=4)
     assert _bytes(out) == before
     with pytest.raises(OSError, match="no space left"):
-        synthesize(tmp_path / "new", scenario=SMALL)
+        synthesize(tmp_path / "new", scenario=quick)
     assert list((tmp_path / "new").iterdir()) == []
 
 
@@ -137,7 +149,7 @@ def test_other_peoples_folders_are_left_alone(tmp_path: Path) -> None:
 
 
 def test_months_and_a_young_registry_satisfy_the_contract_too(tmp_path: Path, based: Callable[..., Path]) -> None:
-    months = based("exams: 150\nperiods: {kind: month, count: 18, first: 2031-11}")
+    months = based("exams: 150\nreference_people: 300\nperiods: {kind: month, count: 18, first: 2031-11}")
     synthesize(tmp_path / "months", scenario=months)
     records = _texts(tmp_path / "months" / "records")
     assert _broken(records) == []
