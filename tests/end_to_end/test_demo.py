@@ -16,7 +16,7 @@ from examtally.registry import open_registry
 from examtally.results.analysis import TABLES
 from examtally.results.manifest import MANIFEST
 
-SOON = ("cohort_summary", "flow", "tallies", "calibration", "calibration_curve", "agreement", "learning", "indicators")
+SOON = ("cohort_summary", "flow", "tallies", "agreement", "indicators", "batches", "held_back", "intake_checks")
 
 
 def test_it_ends_with_what_to_open_what_it_shows_and_what_next(demo: Run) -> None:
