@@ -10,7 +10,7 @@ from typing import Annotated, Any
 import typer
 from typer.core import TyperGroup
 
-from examtally.cli import agree, feeding, figures, output, records, registry, report, start, study, teaching
+from examtally.cli import agree, feeding, figures, network, output, records, registry, report, start, study, teaching
 from examtally.cli.options import with_amended
 from examtally.cli.settings import defaults, settings_here, without_settings
 from examtally.cli.stopping import listening
@@ -42,7 +42,9 @@ GROUPS: Mapping[str, Mapping[str, str]] = {
     "Figures and pages": {
         "analyze": "Estimate everything and write the results folder",
         "review": "Cases that the reference standard contradicted",
-        "report": "Audit, release, monthly, conditions, cards, sheets, change, index",
+        "report": "Audit, release, monthly, conditions, cards, sheets, change, network",
+        "site": "What a group gives for pooling with others: a sealed file, no rows",
+        "pool": "Pool the files of several groups; needs no registry",
     },
     "Studies and teaching": {
         "study": "A question of your own: protocol, size, lock, run, paper, bundle",
@@ -106,7 +108,7 @@ _COMMANDS: tuple[Callable[..., None], ...] = (
     *(records.workbook, records.sheet, records.form, records.deidentify, records.check, records.ingest),
     *(feeding.feed, feeding.month),
     *(registry.held, registry.retry, registry.batches, registry.verify, registry.undo, registry.withdraw),
-    *(figures.analyze, figures.review, teaching.teach),
+    *(figures.analyze, figures.review, teaching.teach, network.pool),
 )
 for _command in _COMMANDS:
     app.command()(_command)
@@ -117,6 +119,7 @@ _GROUPS = {
     "study": study.app,
     "agree": agree.app,
     "change": teaching.change_app,
+    "site": network.app,
 }
 for _name, _group in _GROUPS.items():
     app.add_typer(_group, name=_name)

@@ -225,6 +225,22 @@ def show_files(paths: list[Path]) -> None:
         print(path.resolve())
 
 
+def show_held_back(pairs: int) -> None:
+    """Say how much of the analysis a summary for other groups does not hold."""
+    print(f"{pairs} pairs of condition and maneuver are not in it: too few people, or no figure that can be shown.")
+
+
+def show_pooled(results: Results, out: Path) -> None:
+    """Say how many groups and pairs were pooled, and what comes next."""
+    every = results.pooled_sites.filter(adjustment="bias_adjusted", measure="sensitivity", without="all")
+    pooled = every["estimate"].is_not_null().sum()
+    print(
+        f"{results.site_summaries['site_code'].n_unique()} groups, {every.height} pairs of condition and maneuver; "
+        f"{pooled} pooled, {every.height - pooled} side by side (fewer than four groups)."
+    )
+    print(f"Next: examtally report network --results {out} --out FOLDER")
+
+
 def show_draft(made: Draft, out: Path | None) -> None:
     """Write the drafted mapping and say how much of the export it reads."""
     if out is None:

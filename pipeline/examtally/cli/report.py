@@ -251,6 +251,28 @@ def index(
 
 
 @app.command()
+def network(
+    results: Annotated[Path, typer.Option("--results", help="Folder that `pool` wrote.", show_default=False)],
+    out: Out,
+    site: Annotated[
+        str | None,
+        typer.Option("--site", help="Set this group beside the others; from five others on.", show_default=False),
+    ] = None,
+    form: Format = "html",
+) -> None:
+    """Several groups together: accuracy over all, what a further group would find, each beside the others.
+
+    As html, docx or pdf.
+    """
+    from examtally.reporting import render_network
+
+    chosen = formats(form, "html", "docx", "pdf")
+    with output.progress(files_at(out)) as say:
+        made = render_network(results, out, site=site, formats=chosen, progress=say)
+    output.show_files(made)
+
+
+@app.command()
 def intake(
     out: Out,
     results: Annotated[

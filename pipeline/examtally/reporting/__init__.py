@@ -3,7 +3,14 @@
 from examtally.reporting.condition_page.making import render_cards, render_conditions
 from examtally.reporting.examiner_sheet.making import render_sheets
 from examtally.reporting.monthly.month import render_monthly
-from examtally.reporting.reports import render_actions, render_audit, render_intake, render_release, render_shelf
+from examtally.reporting.reports import (
+    render_actions,
+    render_audit,
+    render_intake,
+    render_network,
+    render_release,
+    render_shelf,
+)
 
 __all__ = [
     "render_actions",
@@ -12,6 +19,7 @@ __all__ = [
     "render_conditions",
     "render_intake",
     "render_monthly",
+    "render_network",
     "render_release",
     "render_sheets",
     "render_shelf",

@@ -15,11 +15,20 @@ from examtally.reporting.condition_page.making import render_cards, render_condi
 from examtally.reporting.examiner_sheet.making import render_sheets
 from examtally.reporting.manuscript.paper import render_study
 from examtally.reporting.monthly.month import render_monthly
-from examtally.reporting.reports import render_actions, render_audit, render_intake, render_release, render_shelf
+from examtally.reporting.reports import (
+    render_actions,
+    render_audit,
+    render_intake,
+    render_network,
+    render_release,
+    render_shelf,
+)
 from examtally.results import Results
 from examtally.studies import StudyResults
 
-Kind = Literal["audit", "monthly", "condition", "card", "examiner", "index", "intake", "study", "actions", "change"]
+Kind = Literal[
+    "audit", "monthly", "condition", "card", "examiner", "index", "intake", "study", "actions", "change", "network"
+]
 Progress = Callable[[str], object]
 
 _KINDS: Mapping[Kind, tuple[Callable[..., list[Path]], frozenset[str]]] = {
@@ -29,6 +38,7 @@ _KINDS: Mapping[Kind, tuple[Callable[..., list[Path]], frozenset[str]]] = {
     "card": (render_cards, frozenset({"formats", "condition"})),
     "examiner": (render_sheets, frozenset({"formats", "examiner"})),
     "index": (render_shelf, frozenset()),
+    "network": (render_network, frozenset({"formats"})),
     "intake": (render_intake, frozenset({"batch"})),
     "study": (render_study, frozenset({"formats", "source"})),
     "actions": (render_actions, frozenset({"formats", "actions"})),

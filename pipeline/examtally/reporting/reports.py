@@ -15,6 +15,8 @@ from examtally.reporting.engine.renderer import keep_apart, put_page, render
 from examtally.reporting.index.listing import shelve, to_text
 from examtally.reporting.monthly.actions import read_actions
 from examtally.reporting.monthly.actions import to_text as to_json
+from examtally.reporting.network import open_network
+from examtally.resources import resource
 from examtally.results import read_results
 from examtally.results.manifest import is_results_folder
 
@@ -91,6 +93,28 @@ def render_release(
         folder = made.write(out_dir)
         moved = [put_page(page, out_dir / page.name) for page in pages]
     return [folder, made.log_in(out_dir), *moved]
+
+
+def render_network(
+    results_dir: Path,
+    out_dir: Path,
+    *,
+    site: str | None = None,
+    formats: Sequence[str] = ("html",),
+    progress: Callable[[str], object] | None = None,
+) -> list[Path]:
+    """Render several groups together as `network`, or as `network-CODE` with the group `site` beside the others.
+
+    Raises ResultsError where the folder is not a whole results folder and ReportError where it is not of several
+    groups or `site` is none of them; nothing is written then.
+    """
+    codes = open_network(results_dir, resource("reports")).sites
+    if site is not None and site not in codes:
+        raise ReportError(f"--site: there is no group {site}; use one of {', '.join(codes)}")
+    if progress is not None:
+        progress("rendering the page of all groups")
+    page = "network" if site is None else f"network-{site}"
+    return render("network", results_dir, out_dir, formats=formats, page=page, beside={"site.txt": site or ""})
 
 
 def render_intake(

@@ -54,6 +54,10 @@ PUBLIC = {
     "verification_models": (
         "condition, model, terms, n, events, auc, min_probability, max_weight, ess_weights, fmi, penalty, converged"
     ),
+    "site_summaries": "condition, maneuver, site_code, logit_sensitivity, logit_specificity, var_sensitivity, "
+    "var_specificity, covariance, tp, fp, fn, tn",
+    "pooled_sites": "condition, maneuver, measure, estimate, ci_low, ci_high, predict_low, predict_high, between_sd, "
+    "correlation, sites, method",
     "known_truth": "condition, maneuver, measure, truth",
     "leading": (
         "condition, maneuver, group_by, group, basis, sensitivity, sensitivity_low, sensitivity_high, specificity, "

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from examtally.analytics.bias_adjusted.covariances import LogitCovariance, logit_covariance
 from examtally.analytics.bias_adjusted.figures import Summary, measures, post_test, summaries
 from examtally.analytics.bias_adjusted.knees import StatusKnees
 from examtally.analytics.bias_adjusted.model import FEWEST_READINGS, BiasModels, ConditionModel, chance_at
@@ -35,6 +36,7 @@ class Leading:
 
     `figures` holds every measure of accuracy and `post_positive`, `post_negative`; a withheld one has no values.
     `other_deltas` has, overall, what sensitivity and specificity would be at two other values of delta, by column name.
+    `covariance` is that of the logits of both, overall, None where one is withheld.
     """
 
     condition: str
@@ -45,6 +47,7 @@ class Leading:
     is_clinical: bool
     reference: str
     other_deltas: Mapping[str, float]
+    covariance: LogitCovariance | None = None
 
     @property
     def basis(self) -> str:
@@ -132,7 +135,11 @@ def _fitted(
         shown = {name: _NOTHING if needs(name) & withheld.keys() else one for name, one in figures.items()}
         is_assumed, is_clinical = rests_on_assumptions(model), protocol.is_clinical(condition)
         other = {name: value for name, value in others(each, figures).items() if name.split("_")[0] not in withheld}
-        yield Leading(condition, each, shown, withheld, is_assumed, is_clinical, reference_of(model.knees), other)
+        covariance = None
+        if each.group_by == OVERALL and place is not None and not withheld:
+            covariance = logit_covariance(model, drawn["sensitivity"][place], drawn["specificity"][place])
+        reference = reference_of(model.knees)
+        yield Leading(condition, each, shown, withheld, is_assumed, is_clinical, reference, other, covariance)
 
 
 class _OtherDeltas:

@@ -129,6 +129,7 @@ def _leading_row(each: Leading, protocol: Protocol) -> dict[str, object]:
         "basis": basis,
         **limits,
         **{f"{m}_{name}": others.get(f"{m}_{name}") for m in ("sensitivity", "specificity") for name in OTHER_DELTAS},
+        **_covariance(each if basis == "bias_adjusted" else None),
         "pre_test": figures.get("pre_test", _NOTHING).estimate,
         "verdict_positive": positive,
         "verdict_negative": negative,
@@ -141,6 +142,18 @@ def _leading_row(each: Leading, protocol: Protocol) -> dict[str, object]:
         "reason": reason,
         "flag": _flag(each, basis),
         "note": None,
+    }
+
+
+def _covariance(each: Leading | None) -> dict[str, float | None]:
+    """Covariance of the logits, and the part of it that all groups share."""
+    found = each.covariance if each is not None else None
+    names = ("var_sensitivity", "var_specificity", "covariance")
+    parts = {"": found.whole if found else None, "shared_": found.shared if found else None}
+    return {
+        f"{part}{name}": None if values is None else float(values[at])
+        for part, values in parts.items()
+        for name, at in zip(names, ((0, 0), (1, 1), (0, 1)), strict=True)
     }
 
 

@@ -1,0 +1,1 @@
+"""Several groups together, from what each released: no rows are shared."""
