@@ -26,7 +26,7 @@ LEAST = 4
 
 
 @dataclass(frozen=True)
-class Figure:
+class PooledFigure:
     """A probability with its interval, and the limits for a group that is not among these."""
 
     estimate: float
@@ -41,8 +41,8 @@ class Figure:
 class Together:
     """Sensitivity and specificity over `groups` groups; `correlation` is that of their logits between groups."""
 
-    sensitivity: Figure
-    specificity: Figure
+    sensitivity: PooledFigure
+    specificity: PooledFigure
     correlation: float
     groups: int
 
@@ -107,11 +107,11 @@ def _root(covariance: FloatArray) -> FloatArray:
     return np.asarray(vectors * np.sqrt(np.maximum(values, 0.0)) @ vectors.T)
 
 
-def _figure(mean: float, apart: float, alike: float, between: float, groups: int, level: float) -> Figure:
+def _figure(mean: float, apart: float, alike: float, between: float, groups: int, level: float) -> PooledFigure:
     """`apart` is the variance that more groups would lessen, `alike` what they have in common."""
     tail = (1 + level) / 2
     assumed = norm.ppf(tail) ** 2 * alike
     reach = np.sqrt(t.ppf(tail, groups - 1) ** 2 * apart + assumed)
     further = np.sqrt(t.ppf(tail, groups - 2) ** 2 * (apart + between) + assumed)
     low, high, below, above = expit([mean - reach, mean + reach, mean - further, mean + further]).tolist()
-    return Figure(float(expit(mean)), low, high, below, above, float(np.sqrt(between)))
+    return PooledFigure(float(expit(mean)), low, high, below, above, float(np.sqrt(between)))
