@@ -191,7 +191,7 @@ class SkipEntry(Section):
 class FhirEntry(Section):
     """Resources of HL7 FHIR R4, in Bulk Data files (NDJSON) or Bundles, read as lines."""
 
-    resource: Annotated[str, Code("a resource", dict.fromkeys(fhir_shapes().resources, ""))]
+    resource: Annotated[str, Code("a resource", {name: f"FHIR resource {name}" for name in fhir_shapes().resources})]
     """The type of the resources."""
     rows: Maybe[Annotated[str, Name("an element", "[A-Za-z]+")]] = None
     """An element that repeats, such as component: a line for each; its paths begin with its name."""
