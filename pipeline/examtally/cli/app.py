@@ -42,7 +42,7 @@ GROUPS: Mapping[str, Mapping[str, str]] = {
     "Figures and pages": {
         "analyze": "Estimate everything and write the results folder",
         "review": "Cases that the reference standard contradicted",
-        "report": "Audit, release, monthly, conditions, cards, sheets, change, network",
+        "report": "Audit, release, month, conditions, cards, sheets, change, network",
         "site": "What a group gives for pooling with others: one file, no rows",
         "pool": "Pool the files of several groups; needs no registry",
     },
