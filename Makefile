@@ -12,7 +12,7 @@ export PIP_DISABLE_PIP_VERSION_CHECK := 1
 
 help:
 	@echo "make demo              environment, synthetic clinic, ingest, analysis, report; prints where to look"
-	@echo "make test              environment with test tools, then lint, types and all tests (under 10 minutes)"
+	@echo "make test              environment with test tools, then lint and all tests, types among them (under 10 minutes)"
 	@echo "make coverage          the same tests, counting lines; fails below the floor in pyproject.toml"
 	@echo "make mutate            break the package in each listed way and count what the tests notice; some minutes"
 	@echo "make study             long simulations; says how long, resumes where it stopped"
@@ -58,7 +58,6 @@ demo: .venv/.installed
 test: .venv/.installed-dev
 	$(BIN)/ruff check .
 	$(BIN)/ruff format --check .
-	$(BIN)/mypy pipeline
 	@echo "order of the tests: make test SEED=$(SEED)"
 	$(BIN)/pytest -q -n 2 --dist loadfile --no-loadscope-reorder --shuffle $(SEED) -m "not study and not benchmark_ratio"
 

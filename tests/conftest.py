@@ -25,7 +25,7 @@ settings.register_profile("quick", deadline=None, max_examples=12)
 settings.load_profile("quick")
 
 
-LONG = re.compile(r"end_to_end|test_browser|test_sheets|faults")
+LONG = re.compile(r"test_types|end_to_end|test_browser|test_sheets|faults")
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
@@ -43,7 +43,7 @@ def pytest_report_header(config: pytest.Config) -> str | None:
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
     """Shuffle before pytest brings together what shares a fixture; alike in every process that has the seed.
 
-    Whole lines and browsers begin, so that no processor is left waiting for one of them at the end.
+    Types, whole lines and browsers begin, so that no processor is left waiting for one of them at the end.
     """
     files: dict[str, list[pytest.Item]] = {}
     for item in items:
