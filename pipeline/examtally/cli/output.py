@@ -274,6 +274,7 @@ def _write_new(out: Path, text: str) -> None:
 _ASSUMED = {
     "blank_negative": "a blank was read as negative for {code} ({lines:,} lines)",
     "unlisted_absent": "conditions that {code} covers and did not list were read as absent ({lines:,} lines)",
+    "unreadable_blank": "cells of {code} that could not be read were left out ({lines:,} cells)",
     "first_of_repeats": "of several lines of one key the first was taken",
 }
 

@@ -135,6 +135,11 @@ class Cleaner:
                         if fold(header.names[place - 1]) not in declared
                     ]
         read = {fold(header.names[place - 1]) for place in plan.places}
+        faults += [
+            f"{opened.export.where} column {place} is read by patterns, which leave the rest of its cells as it is; "
+            "give each word under `codes` or `parts`, or let it be split into columns before"
+            for place in sorted(_patterned(plan))
+        ]
         if born is not None and fold(born) in read:
             faults.append(f"{opened.export.where}: the mapping reads the date of birth; read the age instead")
         if faults:
@@ -277,6 +282,17 @@ class Cleaner:
         """The name of a dropped column, unless it looks like a value."""
         ((shape,),) = self.con.execute(f"select {shape_sql('name')} from (select ? as name)", [name]).fetchall()
         return name if shape is None and name.isprintable() else f"column {place}"
+
+
+def _patterned(plan: SourcePlan) -> set[int]:
+    """The places of columns that are read by patterns."""
+    return {
+        binding.places[value.column]
+        for one in plan.plans
+        for value in one.rows.columns.values()
+        if isinstance(value, FromColumn) and value.matches
+        for binding in one.bindings
+    }
 
 
 _EPOCH = 719_163  # the proleptic ordinal of 1970-01-01

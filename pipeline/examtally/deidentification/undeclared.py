@@ -7,7 +7,7 @@ mark that no mapping declares, so that the line is held back later as it would h
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import duckdb
 
@@ -53,7 +53,7 @@ class Declared:
         """Queries of the texts that are legal, one a way of reading."""
         for one in self.plan.plans:
             wanted = [
-                (self.contract.tables[one.rows.table].field(name), value)
+                (self.contract.tables[one.rows.table].field(name), replace(value, unreadable=False))
                 for name, value in one.rows.columns.items()
                 if isinstance(value, FromColumn) and _reads(one, value.column, place)
             ]

@@ -12,6 +12,7 @@ from leaks import find_leaks
 from examtally.cli.app import main
 from examtally.deidentification import deidentify, make_key
 from examtally.deidentification.undeclared import REMOVED, Undeclared
+from examtally.errors import FileFault
 from examtally.ingestion import batch, check
 
 PLANTED = {
@@ -92,3 +93,17 @@ def test_a_cell_in_parts_is_declared_where_all_of_its_parts_are(spoiled: Path, t
     assert find_leaks(("Marrowgate", "Stookwell"), tmp_path / "out") == []
     (visits,) = [one for one in made.files if one.source == "visits"]
     assert (2, 5) in {cells.lines for cells in visits.undeclared}
+
+
+def test_a_cell_that_may_be_unreadable_is_replaced_and_patterns_are_refused(spoiled: Path, tmp_path: Path) -> None:
+    mapping = spoiled / "mapping.yaml"
+    text = mapping.read_text()
+    mapping.write_text(text.replace("codes: {F: female, M: male}", "codes: {F: female, M: male}, unreadable: blank"))
+    deidentify([spoiled], mapping, tmp_path / "site.key", tmp_path / "out")
+    assert find_leaks(("Tamsin",), tmp_path / "out") == []
+    mapping.write_text(
+        text.replace("codes: {torn: present, intact: absent}", "matches: {torn: present, intact: absent}")
+    )
+    with pytest.raises(FileFault, match="is read by patterns"):
+        deidentify([spoiled], mapping, tmp_path / "site.key", tmp_path / "again")
+    assert not (tmp_path / "again").exists()

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import csv
+import re
 from pathlib import Path
 
 import openpyxl
 import pytest
 from records import exam, finding, rows_of, rules, send, write_csv
 
-from examtally.errors import FileFault
+from examtally.errors import FileFault, MappingError
 from examtally.ingestion import check, ingest
 from examtally.registry import open_registry
 from examtally.results import analyze
@@ -309,3 +310,79 @@ def test_a_line_that_is_skipped_may_have_any_number_of_cells_and_others_may_not(
     path.write_text("Visit,Lachman\nEX-1,positive\nTotal\nEX-2\n")
     with pytest.raises(FileFault, match=r"1 line with fewer cells .*first: line 4"):
         check([path], mapping=tmp_path / "m.yaml")
+
+
+PIECES = """\
+title: readings in compound cells
+sources: {readings: {files: "*"}}
+tables:
+  references:
+    split: {column: Report, by: ";"}
+    repeats: {latest: Version}
+    unlisted: {mri: [lateral_meniscus_tear]}
+    columns:
+      reference_id: Accession
+      participant_id: Patient
+      side: {column: Side, codes: {R: right}}
+      modality: {value: mri}
+      reference_day: Day
+      condition: {matches: {"^acl": acl_tear, "^mm": medial_meniscus_tear, "^lm": lateral_meniscus_tear}}
+      status: {matches: {"normal|intact": absent, "tear|grade 3": present}}
+      severity: {matches: {complete: complete, ".": ~}, where_listed: true}
+      exam_known: {column: Blind, unreadable: blank}
+"""
+
+
+def test_compound_cells_become_conditions_and_the_latest_version_counts(tmp_path: Path) -> None:
+    (tmp_path / "m.yaml").write_text(PIECES)
+    reading = {"Accession": "R-1", "Patient": "PT-1", "Side": "R", "Day": 9, "Blind": "no"}
+    rows = [
+        {**reading, "Version": 2, "Report": "ACL: complete tear; MM: grade 3 signal"},
+        {**reading, "Version": 1, "Report": "ACL intact; MM normal"},
+        {**reading, "Accession": "R-2", "Version": 1, "Report": "MM normal; LM tear; odd words", "Blind": "~ perhaps"},
+    ]
+    path = write_csv(tmp_path / "x.csv", rows)
+    report = ingest([path], tmp_path / "r.duckdb", mapping=tmp_path / "m.yaml")
+    columns = "reference_id, condition, status, severity, exam_known"
+    assert rows_of(tmp_path / "r.duckdb", '"references"', columns) == [
+        ("R-1", "acl_tear", "present", "complete", "no"),
+        ("R-1", "lateral_meniscus_tear", "absent", None, "no"),
+        ("R-1", "medial_meniscus_tear", "present", None, "no"),
+        ("R-2", "lateral_meniscus_tear", "present", None, None),
+        ("R-2", "medial_meniscus_tear", "absent", None, None),
+    ]
+    assert {one.rule for one in report.held_back} == {"references.condition.enum", "references.status.enum"}
+    assert [(one.assumption, one.code) for one in report.assumptions] == [
+        ("unlisted_absent", "mri"),
+        ("unreadable_blank", "exam_known"),
+    ]
+
+
+def test_blanks_are_filled_from_any_line_that_does_not_contradict(tmp_path: Path) -> None:
+    mapping = FOOTED.replace("header_at: Visit, ends_before: [Total, Printed]", "delimiter: comma").replace(
+        "    columns: {exam_id: Visit",
+        "    repeats: filled\n    columns: {grade: Grade, end_point: End, exam_id: Visit",
+    )
+    (tmp_path / "m.yaml").write_text(mapping)
+    visit = {"Visit": "V-1", "Lachman": "positive", "Grade": "", "End": ""}
+    rows = [{**visit, "Grade": 2}, {**visit, "End": "soft"}, {**visit, "Visit": "V-2", "Grade": 1}]
+    path = write_csv(tmp_path / "x.csv", [*rows, {**visit, "Visit": "V-2", "Grade": 2}])
+    report = ingest([path], tmp_path / "r.duckdb", mapping=tmp_path / "m.yaml")
+    assert rows_of(tmp_path / "r.duckdb", "waiting.findings", "exam_id, grade, end_point") == [("V-1", 2, "soft")]
+    assert list(rules(report).values()) == [[4, 5]]
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "said"),
+    [
+        ("{latest: Version}", "{newest: Version}", "is not {latest: column}"),
+        ('"^acl"', '"(?i)acl"', "look neither ahead nor back"),
+        ('"^acl"', '"(acl"', "is no pattern"),
+        ("[lateral_meniscus_tear]", "[patellofemoral_pain]", "no mri covers patellofemoral_pain"),
+        ("{column: Side, codes: {R: right}}", "{column: Side, unreadable: blank}", "side may not be blank"),
+    ],
+)
+def test_a_mapping_that_cannot_be_is_told(old: str, new: str, said: str, tmp_path: Path) -> None:
+    (tmp_path / "m.yaml").write_text(PIECES.replace(old, new))
+    with pytest.raises(MappingError, match=re.escape(said)):
+        check([write_csv(tmp_path / "x.csv", [{"a": 1}])], mapping=tmp_path / "m.yaml")

@@ -91,7 +91,8 @@ class _RowsReader:
         """The entry held to its table."""
         entry = self.entry
         each = {name: words for name, words in ((name, self._words(name)) for name in entry.each or ()) if words}
-        reader = ValueReader(self.contract, self.table, each, has_cell=entry.cell is not None)
+        has_piece = entry.split is not None
+        reader = ValueReader(self.contract, self.table, each, has_cell=entry.cell is not None, has_piece=has_piece)
         rows = Rows(
             table=self.table.name,
             source=self._source(sources),
@@ -99,9 +100,11 @@ class _RowsReader:
             open_each=frozenset(name for name, words in (entry.each or {}).items() if words is None),
             cell=entry.cell,
             when_any=entry.when_any,
-            repeats=entry.repeats,
+            repeats=entry.repeats[0] if entry.repeats else None,
+            latest=entry.repeats[1] if entry.repeats else None,
+            split=(entry.split.column, entry.split.by) if entry.split else None,
             blank_negative=entry.blank_means.negative if entry.blank_means else (),
-            unlisted_absent=tuple(entry.unlisted or ()),
+            unlisted_absent=MappingProxyType(self._unlisted()),
             columns=MappingProxyType(self._columns(reader)),
             line=self.faults.top.nearest(self.place).line,
         )
@@ -132,6 +135,17 @@ class _RowsReader:
         self._note("the catalogue has no codes of that name", f"call it one of {', '.join(coded)}", "each", name)
         return {}
 
+    def _unlisted(self) -> dict[str, tuple[str, ...]]:
+        """The conditions of which the silence of each modality says something."""
+        found = {}
+        for modality, named in (self.entry.unlisted or {}).items():
+            covered = tuple(self.contract.catalogue.modalities[modality].always_covers)
+            for condition in (one for one in named or () if one not in covered and covered):
+                mend = f"use {', '.join(covered)}"
+                self._note(f"no {modality} covers {condition} by default", mend, "unlisted", modality)
+            found[modality] = covered if named is None else named
+        return found
+
     def _columns(self, reader: ValueReader) -> dict[str, Value]:
         read: dict[str, Value] = {}
         for name, entry in self.entry.columns.items():
@@ -151,6 +165,8 @@ class _RowsReader:
     def _check_templates(self, reader: ValueReader) -> None:
         """The names in braces of `cell` and `when_any` must be names of `each`."""
         texts: dict[Steps, str] = {("cell",): self.entry.cell or ""}
+        if self.entry.repeats and self.entry.repeats[1]:
+            texts["repeats", "latest"] = self.entry.repeats[1]
         texts |= {("when_any", index): text for index, text in enumerate(self.entry.when_any)}
         for at, text in texts.items():
             try:

@@ -13,6 +13,7 @@ from examtally.contracts.mapping.deidentify import Deidentify
 from examtally.contracts.mapping.fhir import FhirColumn
 
 CELL = "{cell}"
+PIECE = "{piece}"
 
 
 def fold(text: str) -> str:
@@ -64,7 +65,8 @@ class ExportSource:
 class FromColumn:
     """The value of a column: translated by `codes` (whole) or `parts` (in pieces), by `steps`, or times `factor`.
 
-    With `same_as` it is yes or no: whether the code is that of a name of `each`.
+    `matches` are patterns and what a text that holds one becomes, the first that matches; with `unreadable` a text that
+    comes to nothing legal is a blank. With `same_as` it is yes or no: whether the code is that of a name of `each`.
     """
 
     column: str
@@ -75,6 +77,8 @@ class FromColumn:
     factor: float | None = None
     where_listed: bool = False
     same_as: str | None = None
+    matches: tuple[tuple[str, str], ...] = ()
+    unreadable: bool = False
 
     @property
     def in_parts(self) -> bool:
@@ -122,7 +126,9 @@ class Rows:
     """How lines of one source become rows of one table.
 
     `each` maps a name to its words and their codes; names in `open_each` take whatever words the header has.
-    `blank_negative` are maneuvers whose blank is negative, `unlisted_absent` modalities whose silence is absent.
+    `blank_negative` are maneuvers whose blank is negative, `unlisted_absent` modalities whose silence is absent, with
+    the conditions it speaks of. `split` is a column whose pieces, parted by a sign, make a row each; `latest` the
+    column that tells which of several lines counts.
     """
 
     table: str
@@ -133,13 +139,16 @@ class Rows:
     when_any: tuple[str, ...]
     repeats: str | None
     blank_negative: tuple[str, ...]
-    unlisted_absent: tuple[str, ...]
+    unlisted_absent: Mapping[str, tuple[str, ...]]
     columns: Mapping[str, Value]
     line: int | None
+    split: tuple[str, str] | None = None
+    latest: str | None = None
 
     def templates(self) -> tuple[str, ...]:
-        """Return the column names it reads, names of `each` still in braces, the cell as CELL; each once."""
-        return tuple(dict.fromkeys(name for value in self.columns.values() for name in columns_of(value)))
+        """Return the column names it reads, names of `each` still in braces, cell and piece as such; each once."""
+        names = [name for value in self.columns.values() for name in columns_of(value)]
+        return tuple(dict.fromkeys([*names, *([self.latest] if self.latest else [])]))
 
 
 @dataclass(frozen=True)

@@ -6,7 +6,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Annotated, Any, TypeAlias
 
-from examtally.contracts.checks import Fault, check_text, kind_of
+from examtally.contracts.checks import Fault
 from examtally.contracts.contract import Contract
 from examtally.contracts.declaration import Section
 from examtally.contracts.kinds import (
@@ -14,7 +14,6 @@ from examtally.contracts.kinds import (
     Distinct,
     Flag,
     Key,
-    Kind,
     Line,
     Maybe,
     Name,
@@ -24,94 +23,14 @@ from examtally.contracts.kinds import (
     Whole,
 )
 from examtally.contracts.mapping.deidentify import Deidentify
-from examtally.contracts.mapping.fhir import Step, fhir_shapes, read_path
-from examtally.contracts.mapping.mapping import fold
+from examtally.contracts.mapping.fhir import Step, fhir_shapes
+from examtally.contracts.mapping.word_kinds import EachWords, Glue, Paths, RepeatsOf, Scalar, Unlisted, Words
 
-CATALOGUE = "catalogue"
 VALUE_SOURCES = ("column", "value", "each", "join", "bmi")
 _NAME = "[a-z][a-z0-9_]*"
 _NUMBER = r"-?[0-9]+(\.[0-9]+)?"
 _MOST_HEADER_ROWS = 20
-_OF_COLUMN = ("codes", "parts", "number", "steps", "unit", "where_listed", "same_as")
-
-
-@dataclass(frozen=True)
-class Scalar(Kind):
-    """One value, kept as text."""
-
-    def check(self, value: Any, _contract: Contract) -> str:
-        if isinstance(value, bool) or value is None or isinstance(value, dict | list):
-            raise Fault("is not one value", "write a word or a number; put true and false in quotes")
-        return str(value).strip()
-
-    def json(self) -> dict[str, Any]:
-        return {"type": ["string", "number"]}
-
-
-@dataclass(frozen=True)
-class Words(Kind):
-    """Written words and what each stands for; with `may_be_blank`, None for a blank."""
-
-    may_be_blank: bool = True
-
-    def check(self, value: Any, contract: Contract) -> dict[str, str | None]:
-        if not isinstance(value, dict):
-            raise Fault(f"is {kind_of(value)}, not a mapping", "write it as lines of 'word: code'")
-        folded: dict[str, str] = {}
-        for word in value:
-            if fold(word) in folded:
-                raise Fault(f"'{word}' is the same word as '{folded[fold(word)]}'", "keep one of them", word)
-            folded[fold(word)] = word
-        return {word: self._code(word, code, contract) for word, code in value.items()}
-
-    def _code(self, word: str, code: Any, contract: Contract) -> str | None:
-        if code is None and self.may_be_blank:
-            return None
-        try:
-            return Scalar().check(code, contract)
-        except Fault as fault:
-            raise Fault(fault.problem, fault.mend, word) from None
-
-    def json(self) -> dict[str, Any]:
-        types = ["string", "number", *(["null"] if self.may_be_blank else [])]
-        return {"type": "object", "additionalProperties": {"type": types}}
-
-
-class EachWords(Kind):
-    """Words and codes of a name of `each`: a mapping, a list of words that are codes, or `catalogue` (None)."""
-
-    def check(self, value: Any, contract: Contract) -> dict[str, str | None] | None:
-        if isinstance(value, list):
-            return {check_text(word, None, index): check_text(word) for index, word in enumerate(value)}
-        if isinstance(value, dict):
-            return Words(may_be_blank=False).check(value, contract)
-        Code("a way to name words", {CATALOGUE: ""}).check(value, contract)
-        return None
-
-    def json(self) -> dict[str, Any]:
-        words = {"type": "array", "items": {"type": "string"}}
-        return {"anyOf": [Words(may_be_blank=False).json(), words, {"const": CATALOGUE}]}
-
-
-class Glue(Kind):
-    """Text, which may be none."""
-
-    def check(self, value: Any, _contract: Contract) -> str:
-        return "" if value == "" else check_text(value)
-
-    def json(self) -> dict[str, Any]:
-        return {"type": "string"}
-
-
-class Paths(Kind):
-    """A path into a FHIR resource, or a list of them of which the first that is filled counts."""
-
-    def check(self, value: Any, _contract: Contract) -> tuple[tuple[Step, ...], ...]:
-        texts = value if isinstance(value, list) and value else [value]
-        return tuple(read_path(check_text(text)) for text in texts)
-
-    def json(self) -> dict[str, Any]:
-        return {"type": ["string", "array"]}
+_OF_COLUMN = ("codes", "parts", "matches", "number", "steps", "unit", "where_listed", "same_as", "unreadable")
 
 
 def _column_name(value: Any, _contract: Contract) -> Any:
@@ -133,16 +52,6 @@ Delimiter: TypeAlias = Annotated[
     str, Code("a delimiter", {"comma": ",", "semicolon": ";", "tab": "a tabulator", "bar": "|"})
 ]
 Decimal: TypeAlias = Annotated[str, Code("a decimal sign", {"point": "1.5", "comma": "1,5"})]
-Repeats: TypeAlias = Annotated[
-    str,
-    Code(
-        "what is done with repeats",
-        {
-            "same": "lines that say the same are one; lines that differ are all held back",
-            "first": "the first line is taken whatever the others say; the report says so",
-        },
-    ),
-]
 Unit: TypeAlias = Annotated[
     str,
     Code(
@@ -276,6 +185,15 @@ class ValueEntry(Section):
     parts: Maybe[Annotated[Mapping[str, str | None], Words()]] = None
     """Like codes, for cells that hold several things: `2+ soft`. Every part must be known to some column of the table.
     """
+    matches: Maybe[Annotated[Mapping[str, str | None], Words()]] = None
+    """Patterns (regular expressions, whatever the case) and the code of a cell that holds one; the first that matches
+    counts; ~ for a blank: {complete: complete, "partial|grade 2": partial, ".": ~}.
+    """
+    unreadable: Maybe[
+        Annotated[str, Code("what an unreadable cell is", {"blank": "the cell is held back, not the line"})]
+    ] = None
+    """blank: a cell that comes to nothing legal is left out, and the line goes in without it. The report says so.
+    """
     number: Maybe[Annotated[bool, Flag()]] = None
     """true: the number among the parts of the cell."""
     steps: Maybe[Steps] = None
@@ -317,6 +235,18 @@ class ValueEntry(Section):
                 yield Fault(f"'{key}' does not go with '{self.source}'", "remove it", key)
         if self.codes is not None and (self.parts is not None or self.number is not None):
             yield Fault("has codes and parts", "keep one of them")
+        if self.matches is not None and (self.codes is not None or self.parts is not None):
+            yield Fault("has matches beside codes or parts", "keep one of them")
+
+
+@dataclass(frozen=True, kw_only=True)
+class SplitEntry(Section):
+    """A column that is taken in pieces."""
+
+    column: Line
+    """The column."""
+    by: Annotated[str, Scalar()] = ";"
+    """The sign, or signs, between two pieces; ; where left out."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -342,17 +272,22 @@ class RowsEntry(Section):
     """The column, with names of `each` in it, that holds the value: a blank cell makes no row."""
     when_any: tuple[Line, ...] = ()
     """List of columns (* for any letters): a line makes a row only where one of them is not blank."""
-    repeats: Maybe[Repeats] = None
-    """Where lines of the export repeat a key."""
+    repeats: Maybe[Annotated[tuple[str, str | None], RepeatsOf()]] = None
+    """Where lines of the export repeat a key: same, first, filled, or {latest: column} for versions of one record."""
+    split: Maybe[SplitEntry] = None
+    """A column whose cells hold several things; a row for each piece, which values read where they name no column.
+    """
     blank_means: Maybe[BlankMeansEntry] = None
     """{negative: [maneuvers]}: charting by exception. The report says so."""
     unlisted: Maybe[
         Mapping[
             Annotated[str, Key("a modality", "modalities")],
-            Annotated[str, Code("what unlisted means", {"absent": "the condition is absent"})],
+            Annotated[tuple[str, ...] | None, Unlisted()],
         ]
     ] = None
-    """{mri: absent}: conditions that this reading always covers and does not list are absent. The report says so."""
+    """{mri: absent}: conditions that this reading always covers and does not list are absent; {mri: [acl_tear]}: only
+    these. The report says so.
+    """
     columns: Mapping[Annotated[str, Name("a column", _NAME)], Annotated[ValueEntry, ColumnName]]
     """For each column of the record table, where its value comes from: the name of a column, or see value."""
 

@@ -8,7 +8,17 @@ from dataclasses import dataclass
 
 from examtally.contracts.checks import Fault, check_code, nearest
 from examtally.contracts.contract import Contract
-from examtally.contracts.mapping.mapping import CELL, BodyMass, Constant, FromColumn, FromEach, Joined, Value, fold
+from examtally.contracts.mapping.mapping import (
+    CELL,
+    PIECE,
+    BodyMass,
+    Constant,
+    FromColumn,
+    FromEach,
+    Joined,
+    Value,
+    fold,
+)
 from examtally.contracts.mapping.sections import BmiEntry, PartEntry, ValueEntry
 from examtally.contracts.records.tables import Field, Table
 
@@ -29,6 +39,7 @@ class ValueReader:
     table: Table
     each: Mapping[str, Mapping[str, str]]
     has_cell: bool
+    has_piece: bool = False
 
     def read(self, entry: ValueEntry, field: Field) -> Value:
         """Return where the value of `field` comes from."""
@@ -48,7 +59,7 @@ class ValueReader:
 
     def template(self, text: str, *at: str | int) -> str:
         """Return a column name; the names in its braces must be names of `each`."""
-        known = [*self.each, *(["cell"] if self.has_cell else [])]
+        known = [*self.each, *(["cell"] if self.has_cell else []), *(["piece"] if self.has_piece else [])]
         for name in re.findall(r"\{([^{}]*)\}", text):
             if name not in known:
                 raise Fault(f"'{{{name}}}' is not a name of `each`", nearest(name, known), *at)
@@ -82,7 +93,14 @@ class ValueReader:
             ),
             factor=_FACTORS[unit] if unit else None,
             where_listed=bool(entry.where_listed),
+            matches=_matches(entry.matches or {}, field),
+            unreadable=self._may_be_blank(entry, field),
         )
+
+    def _may_be_blank(self, entry: ValueEntry, field: Field) -> bool:
+        if entry.unreadable and (field.required or (field.enum is None and field.type == "string")):
+            raise Fault(f"{field.name} may not be blank", "remove it; such a line is held back", "unreadable")
+        return bool(entry.unreadable)
 
     def _same_as(self, entry: ValueEntry, same_as: str, field: Field) -> FromColumn:
         """Yes or no; the codes are those of a name of `each`, or `both`."""
@@ -99,6 +117,8 @@ class ValueReader:
     def _column(self, column: str | None, *at: str | int) -> str:
         if column is not None:
             return self.template(column, *at, "column")
+        if self.has_piece:
+            return PIECE
         if not self.has_cell:
             raise Fault("names no column", "add `column`, or `cell` beside `columns`", *at)
         return CELL
@@ -117,6 +137,20 @@ def _codes(words: Mapping[str, str | None] | None, field: Field, key: str) -> di
     if words is None:
         return None
     return {fold(word): "" if code is None else _legal(code, field, key, word) for word, code in words.items()}
+
+
+def _matches(words: Mapping[str, str | None], field: Field) -> tuple[tuple[str, str], ...]:
+    """Patterns and their codes in order; the empty text for a blank."""
+    found = []
+    for pattern, code in words.items():
+        try:
+            re.compile(pattern)
+        except re.error:
+            raise Fault(f"'{pattern}' is no pattern", "write a word, or a regular expression", "matches") from None
+        if "(?" in pattern:
+            raise Fault(f"'{pattern}' holds (?", "patterns look neither ahead nor back", "matches")
+        found.append((pattern, "" if code is None else _legal(code, field, "matches", pattern)))
+    return tuple(found)
 
 
 def _steps(steps: Mapping[str, str], field: Field) -> tuple[tuple[float, str], ...]:

@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 from examtally.contracts.contract import Contract
 from examtally.contracts.mapping.mapping import (
     CELL,
+    PIECE,
     BodyMass,
     Constant,
     FromColumn,
@@ -24,7 +25,7 @@ from examtally.contracts.mapping.mapping import (
 from examtally.contracts.records.rules import in_list, literal, quoted
 from examtally.contracts.records.tables import Field, Table
 from examtally.ingestion.mapping.plan import Binding, Plan
-from examtally.ingestion.mapping.translate import dictionary, is_translated
+from examtally.ingestion.mapping.translate import dictionary, is_translated, unread
 
 MADE = ("record", "binding", "assumed")
 _LISTED = ("condition", "status", "severity", "pattern")
@@ -44,25 +45,41 @@ class Compiler:
     def select(self) -> str:
         """Return the query of the rows: the mapped columns, then those of MADE."""
         rows = self.plan.rows
-        dictionaries = self._dictionaries()
-        with_tables = [f"rows as materialized ({self._rows()})"]
-        for at, wanted in dictionaries.items():
-            distinct = f"select distinct s{at} as s from rows where s{at} is not null"
-            words = dictionary(distinct, wanted, decimal_comma=self.decimal_comma)
-            with_tables.append(f"words{at} as materialized ({words})")
-        joins = " ".join(f"left join words{at} on rows.s{at} = words{at}.s" for at in dictionaries)
+        with_tables = self._with_tables()
+        joins = " ".join(f"left join words{at} on rows.s{at} = words{at}.s" for at in self._dictionaries())
         values = ", ".join(f"{self._value(value, name)} as {quoted(name)}" for name, value in rows.columns.items())
-        made = f"select {values}, rows.record, rows.binding, {self._assumed()} as assumed from rows {joins}"
+        latest = f", rows.s{self._templates.index(rows.latest)} as latest" if rows.latest else ""
+        made = f"select {values}, rows.record, rows.binding, {self._assumed()} as assumed{latest} from rows {joins}"
         if rows.unlisted_absent:
             made = f"select * from ({made}) where condition is not null or status is not null"
-        query = f"with {', '.join(with_tables)} {self._finished(made)}"
+        query = f"with {with_tables} {self._finished(made)}"
         return self._once(query)
+
+    def unread(self) -> str | None:
+        """Return the query of how many cells of each column were no legal value and are left out."""
+        counts = [
+            f"select {literal(field.name)} as column_name, count(*) as lines from rows join words{at} on "
+            f"rows.s{at} = words{at}.s where words{at}.{quoted(unread(field.name))}"
+            for at, wanted in self._dictionaries().items()
+            for field, value in wanted
+            if value.unreadable
+        ]
+        return f"with {self._with_tables()} {' union all '.join(counts)}" if counts else None
+
+    def _with_tables(self) -> str:
+        """The rows, and a dictionary for each text that is looked up."""
+        parts = [f"rows as materialized ({self._rows()})"]
+        for at, wanted in self._dictionaries().items():
+            distinct = f"select distinct s{at} as s from rows where s{at} is not null"
+            words = dictionary(distinct, wanted, decimal_comma=self.decimal_comma)
+            parts.append(f"words{at} as materialized ({words})")
+        return ", ".join(parts)
 
     def unlisted(self, known: str) -> str:
         """Return the query of the rows that readings leave unsaid: covered conditions that the table `known` lacks."""
         rows = self.plan.rows
         columns = {name: value for name, value in rows.columns.items() if name not in _LISTED}
-        reading_rows = replace(rows, columns=columns, unlisted_absent=(), repeats=None)
+        reading_rows = replace(rows, columns=columns, unlisted_absent={}, repeats=None, latest=None)
         readings = replace(
             self,
             plan=Plan(reading_rows, self._readings(columns)),
@@ -70,8 +87,8 @@ class Compiler:
         )
         covered = " union all ".join(
             f"select {literal(code)} as modality, {literal(condition)} as condition"
-            for code in rows.unlisted_absent
-            for condition in self.contract.catalogue.modalities[code].always_covers
+            for code, conditions in rows.unlisted_absent.items()
+            for condition in conditions
         )
         names = ", ".join(f"reading.{quoted(name)}" for name in columns)
         return (
@@ -101,7 +118,8 @@ class Compiler:
 
     def _bound(self, number: int, binding: Binding) -> str:
         columns = ["record", f"{self.first_binding + number}::smallint as binding"]
-        columns += [f"c{binding.places[name]} as s{at}" for at, name in enumerate(self._templates)]
+        texts = {name: "piece" if name == PIECE else f"c{binding.places[name]}" for name in self._templates}
+        columns += [f"{texts[name]} as s{at}" for at, name in enumerate(self._templates)]
         for name, code in binding.codes.items():
             columns += [f"{literal(code)} as {quoted('each_' + name)}"]
             columns += [f"{literal(_initials(code))} as {quoted('initials_' + name)}"]
@@ -110,8 +128,13 @@ class Compiler:
             conditions.append(f"coalesce({', '.join(f'c{place}' for place in binding.when_any)}) is not null")
         if CELL in binding.places and not self._may_be_blank(binding):
             conditions.append(f"c{binding.places[CELL]} is not null")
+        lines = self.lines
+        if self.plan.rows.split is not None and PIECE in binding.places:
+            pieces = f"unnest(string_split(c{binding.places[PIECE]}, {literal(self.plan.rows.split[1])}))"
+            lines = f"(select *, trim(piece_text) as piece from (select *, {pieces} as piece_text from {lines}))"
+            conditions.append("piece <> ''")
         where = f" where {' and '.join(conditions)}" if conditions else ""
-        return f"select {', '.join(columns)} from {self.lines}{where}"
+        return f"select {', '.join(columns)} from {lines}{where}"
 
     def _may_be_blank(self, binding: Binding) -> bool:
         """Whether a blank cell of this binding can mean negative; known here where the maneuver is one of `each`."""
@@ -212,9 +235,27 @@ class Compiler:
                 f"bool_or(assumed) as assumed from ({query}) group by {names} order by record, binding"
             )
         keys = ", ".join(quoted(name) for name in self.table.primary_key)
+        if repeats == "filled":
+            return self._filled(query, keys)
+        order = "record, binding"
+        if repeats == "latest":
+            order = "try_cast(latest as double) desc nulls last, latest desc nulls last, record desc, binding"
         return (
-            f"select * from ({query}) qualify row_number() over (partition by {keys} order by record, binding) = 1 "
-            "order by record, binding"
+            f"select {names}, {', '.join(MADE)} from ({query}) "
+            f"qualify row_number() over (partition by {keys} order by {order}) = 1 order by record, binding"
+        )
+
+    def _filled(self, query: str, keys: str) -> str:
+        """Lines of one key that do not contradict each other as one, with what any of them says."""
+        others = [quoted(name) for name in self.plan.rows.columns if name not in self.table.primary_key]
+        agree = " and ".join(f"count(distinct {name}) <= 1" for name in others) or "true"
+        said = "".join(f", max({name}) over one_key as {name}" for name in others)
+        return (
+            f"with made as ({query}), agreed as (select {keys} from made group by {keys} having {agree}) "
+            f"select * from (select {keys}{said}, {', '.join(MADE)} from made where ({keys}) in (from agreed) "
+            f"window one_key as (partition by {keys}) "
+            f"qualify row_number() over (partition by {keys} order by record, binding) = 1) union all by name "
+            f"(select * from made where ({keys}) not in (from agreed)) order by record, binding"
         )
 
 

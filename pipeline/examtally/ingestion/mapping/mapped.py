@@ -67,6 +67,7 @@ def stage_mapped(
     make_line_shift(con)
     con.execute("create temp table binding_parts (binding integer, part varchar)")
     con.execute('create temp table binding_places (binding integer, "column" varchar, place integer)')
+    con.execute('create temp table unread ("table" varchar, column_name varchar, lines bigint)')
     planned = _plan_all(con, mapping, exports, folder, progress)
     for one in planned:
         progress(f"reading {one.opened.export.where}")
@@ -102,6 +103,10 @@ def count_assumptions(
             f"select count(*) from (select rowid as rid from {quoted(f'text_{table}')}) where {stored[table]}"
         ).fetchall()
         counted.append(Assumption(table, "first_of_repeats", "all", lines))
+    rows = con.execute(
+        'select "table", column_name, sum(lines)::bigint from unread group by all having sum(lines) > 0 order by all'
+    ).fetchall()
+    counted += [Assumption(table, "unreadable_blank", column, lines) for table, column, lines in rows]
     return tuple(counted)
 
 
@@ -184,6 +189,9 @@ def _make_table(
             comma = one.opened.export.source.decimal_comma
             compiler = Compiler(contract, table, plan, one.lines, comma, first)
             _insert(con, text, tuple(plan.rows.columns), compiler.select())
+            unread = compiler.unread()
+            if unread is not None:
+                con.execute(f"insert into unread select {literal(table.name)}, * from ({unread})")
             if plan.rows.unlisted_absent:
                 names = [name for name in plan.rows.columns if name not in ("severity", "pattern")]
                 _insert(con, text, names, compiler.unlisted(text))

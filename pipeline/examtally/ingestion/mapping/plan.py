@@ -10,7 +10,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from itertools import product
 
-from examtally.contracts.mapping.mapping import CELL, ExportSource, Rows, fold
+from examtally.contracts.mapping.mapping import CELL, PIECE, ExportSource, Rows, fold
 from examtally.errors import FileFault
 from examtally.ingestion.mapping.header import Header
 
@@ -118,6 +118,8 @@ def _attempt(
 
 def _spoken(template: str, rows: Rows, said: Mapping[str, str]) -> str:
     """A column name with the words of `each` in place."""
+    if template == PIECE and rows.split is not None:
+        return rows.split[0]
     text = rows.cell or "" if template == CELL else template
     return re.sub(r"\{([a-z0-9_]+)\}", lambda name: said.get(name[1], name[0]), text)
 

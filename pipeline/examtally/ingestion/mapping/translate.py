@@ -6,9 +6,10 @@ Text that has no translation stays as it is, so that the gate holds the line bac
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 from examtally.contracts.mapping.mapping import FromColumn
-from examtally.contracts.records.rules import literal, quoted
+from examtally.contracts.records.rules import in_list, literal, quoted
 from examtally.contracts.records.synonyms import own_words
 from examtally.contracts.records.tables import Field
 
@@ -21,7 +22,13 @@ _MARK = "chr(1) || '{}' || chr(2)"
 
 def is_translated(field: Field, value: FromColumn) -> bool:
     """Whether the text of a column is not taken as it stands."""
-    return field.enum is not None or field.type != "string" or value.codes is not None or value.in_parts
+    return (
+        field.enum is not None
+        or field.type != "string"
+        or value.codes is not None
+        or value.in_parts
+        or bool(value.matches)
+    )
 
 
 def dictionary(distinct: str, wanted: Wanted, *, decimal_comma: bool) -> str:
@@ -36,7 +43,16 @@ def dictionary(distinct: str, wanted: Wanted, *, decimal_comma: bool) -> str:
         f"{_translated(field, value, in_parts, decimal_comma, field is holder)} as {quoted(field.name)}"
         for field, value in wanted
     )
+    for field, value in wanted:
+        if value.unreadable:
+            plain = _translated(field, replace(value, unreadable=False), in_parts, decimal_comma, field is holder)
+            columns += f", {plain} is not null and {_readable(field, plain)} is null as {quoted(unread(field.name))}"
     return f"select s, {columns} from ({inner})"
+
+
+def unread(name: str) -> str:
+    """The column of a dictionary that says whether a text was no legal value and is left out."""
+    return f"{name}__unread"
 
 
 def _number(decimal_comma: bool) -> str:
@@ -48,9 +64,29 @@ def _number(decimal_comma: bool) -> str:
 def _translated(field: Field, value: FromColumn, in_parts: Wanted, decimal_comma: bool, holds: bool) -> str:
     if value.in_parts:
         return _part(field, value, in_parts, holds)
+    if value.unreadable:
+        return _readable(field, _translated(field, replace(value, unreadable=False), in_parts, decimal_comma, holds))
+    if value.matches:
+        cases = " ".join(
+            f"when regexp_matches(f, {literal(one)}, 'i') then nullif({literal(code)}, '')"
+            for one, code in value.matches
+        )
+        return f"case {cases} else s end"
     words = {**({} if value.same_as else own_words(field)), **(value.codes or {})}
     otherwise = _stepped(value) if value.steps else _plain(field, value, decimal_comma)
     return _cases("f", words, otherwise)
+
+
+def _readable(field: Field, text: str) -> str:
+    """The text where it is a legal value of the field, else a blank."""
+    if field.enum is not None:
+        return f"case when {text} in {in_list(field.enum)} then {text} end"
+    limits = [f">= {field.minimum}"] * (field.minimum is not None) + [f"<= {field.maximum}"] * (
+        field.maximum is not None
+    )
+    number = f"try_cast({text} as {field.sql_type})"
+    holds = " and ".join(f"{number} {limit}" for limit in limits) or f"{number} is not null"
+    return f"case when {holds} then {text} end"
 
 
 def _cases(text: str, words: Mapping[str, str], otherwise: str) -> str:

@@ -113,7 +113,8 @@ class ExportCount:
 class Assumption:
     """What a mapping took for said though it was not written, for how many lines of a table.
 
-    `assumption` is blank_negative (`code`: the maneuver), unlisted_absent (the modality) or first_of_repeats (blank).
+    `assumption` is blank_negative (`code`: the maneuver), unlisted_absent (the modality), unreadable_blank (the column)
+    or first_of_repeats (blank).
     """
 
     table: str

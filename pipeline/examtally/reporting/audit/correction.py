@@ -144,4 +144,7 @@ def _sentence(row: dict[str, object]) -> str:
         name = contract.catalogue.modalities[code].name if code in contract.catalogue.modalities else code
         return f"What a reading always covers and did not name was read as absent, {name}: {lines} lines."
     title = contract.tables[str(row["table"])].title.lower()
+    if row["assumption"] == "unreadable_blank":
+        name = contract.tables[str(row["table"])].field(code).title.lower()
+        return f"Cells of {name} in {title} that could not be read were left out: {lines} cells."
     return f"Where several lines spoke of one entry in {title}, the first was taken."
