@@ -75,7 +75,7 @@ def form(
 
 
 def map_draft(
-    export: Annotated[list[Path], typer.Argument(help="The file or files of the export.", show_default=False)],
+    export: Annotated[list[Path], typer.Argument(help="The export: files, or a folder of them.", show_default=False)],
     out: Annotated[
         Path | None, typer.Option("--out", help="File to write; standard output where left out.", show_default=False)
     ] = None,

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import openpyxl
 import pytest
 from records import write_csv
 
 from examtally.contracts.contract import load_contract
 from examtally.contracts.mapping.file import load_mapping
+from examtally.errors import FileFault
 from examtally.ingestion import check
 from examtally.ingestion.drafting.draft import draft
 
@@ -162,3 +164,19 @@ def test_the_foot_of_a_text_file_is_recognized(foot: str, tmp_path: Path) -> Non
     (tmp_path / "m.yaml").write_text(draft([tmp_path / "visits.csv"]).text)
     report = check([tmp_path / "visits.csv"], mapping=tmp_path / "m.yaml")
     assert (report.exports[0].lines - report.exports[0].skipped, report.exports[0].mapped) == (2, 2)
+
+
+def test_a_folder_is_looked_at_file_by_file(tmp_path: Path) -> None:
+    write_csv(tmp_path / "visits.csv", [{"Visit": f"V-{n}", "Patient": "PT-1", "Lachman": "pos"} for n in range(3)])
+    (tmp_path / "notes.docx").write_text("no export")
+    assert draft([tmp_path]).text == draft([tmp_path / "visits.csv"]).text
+    with pytest.raises(FileFault, match="can be read"):
+        draft([tmp_path / "notes.docx"])
+
+
+def test_a_dropped_column_of_a_sheet_stands_with_its_letters(tmp_path: Path) -> None:
+    book = openpyxl.Workbook()
+    for row in (["Visit", None, "Patient name", "Lachman"], ["V-1", None, "x", "pos"], ["V-2", None, "y", "neg"]):
+        book.active.append(row)
+    book.save(tmp_path / "visits.xlsx")
+    assert "- Patient name   # column C" in draft([tmp_path / "visits.xlsx"]).text

@@ -8,12 +8,15 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from examtally.contracts.contract import load_contract
+from examtally.errors import FileFault
 from examtally.ingestion.drafting.assigning import assign
 from examtally.ingestion.drafting.column_inference import Guesser
 from examtally.ingestion.drafting.drafted_tables import TableDrafter
 from examtally.ingestion.drafting.fhir_sources import fhir_lines
 from examtally.ingestion.drafting.profiling import Look, delimiter_name, is_harmless, look_at
 from examtally.ingestion.drafting.yaml_text import UNSURE, flow, quoted_text
+from examtally.ingestion.mapping.exports import ENDINGS, expand
+from examtally.ingestion.reading.sources import ending_of
 from examtally.registry.workspace import Workspace
 
 _HEAD = """\
@@ -42,12 +45,18 @@ class Draft:
 
 
 def draft(paths: Sequence[Path | str], *, progress: Callable[[str], None] | None = None) -> Draft:
-    """Look at an export and return a first mapping; raises FileFault where a file cannot be read."""
+    """Look at an export, files or folders of them, and return a first mapping.
+
+    Raises FileFault where a file cannot be read; what lies in a folder and is of no readable form is passed over.
+    """
     contract = load_contract()
+    files, faults = expand(paths)
+    single = {Path(path).resolve() for path in paths if not Path(path).is_dir()}
+    files = [file for file in files if file.resolve() in single or ending_of(file, ENDINGS) is not None]
+    if faults or not files:
+        raise FileFault(*(faults or ["no file that can be read lies there; name the files of the export"]))
     with Workspace(Path(tempfile.gettempdir())) as workspace:
-        looks = look_at(
-            workspace.con, [Path(path) for path in paths], workspace.folder, progress or (lambda _step: None)
-        )
+        looks = look_at(workspace.con, files, workspace.folder, progress or (lambda _step: None))
     sources: list[str] = []
     tables: dict[str, list[list[str]]] = {}
     columns = placed = ignored = 0
@@ -75,9 +84,9 @@ def draft(paths: Sequence[Path | str], *, progress: Callable[[str], None] | None
         if name in tables:
             lines += [f"  {name}:", *_entries(tables[name]), ""]
     text = "\n".join(lines).rstrip() + "\n"
-    files = {look.path: look for look in looks}.values()
-    renamed = sum(not look.is_named for look in files)
-    patterns = sum(look.is_named and look.source.files != look.path.name for look in files)
+    named = {look.path: look for look in looks}.values()
+    renamed = sum(not look.is_named for look in named)
+    patterns = sum(look.is_named and look.source.files != look.path.name for look in named)
     return Draft(text, columns, placed, ignored, text.count(UNSURE), renamed, patterns)
 
 
@@ -106,9 +115,10 @@ def _source(look: Look, ignored: list[str], unknown: list[str]) -> list[str]:
     if source.ignore or ignored or unknown:
         lines.append("    ignore:")
         lines += [f"      - {quoted_text(name)}" for name in source.ignore]
-        lines += [f"      - {quoted_text(name)}" for name in ignored]
+        letters = {column.name: f"   # column {column.letters}" for column in look.columns if column.letters}
+        lines += [f"      - {quoted_text(name)}{letters.get(name, '')}" for name in ignored]
         lines += [
-            f"      - {quoted_text(name)}   {UNSURE} nothing was recognized here; map it or leave it out"
+            f"      - {quoted_text(name)}{letters.get(name, '')}   {UNSURE} nothing was recognized here; map it or not"
             for name in unknown
         ]
     return lines

@@ -8,7 +8,7 @@ from examtally.contracts.mapping.mapping import fold
 from examtally.ingestion.drafting.assigning import Placed, by_template
 from examtally.ingestion.drafting.column_inference import SURE
 from examtally.ingestion.drafting.drafted_parts import NOWHERE, EntryParts
-from examtally.ingestion.drafting.drafted_values import Drafted, coded, finding_values
+from examtally.ingestion.drafting.drafted_values import Drafted, coded, finding_values, listed_with_counts
 from examtally.ingestion.drafting.profiling import Column
 from examtally.ingestion.drafting.tokens import Match
 from examtally.ingestion.drafting.yaml_text import UNSURE, flow, flow_map, quoted_text
@@ -234,17 +234,17 @@ class TableDrafter(EntryParts):
         column: Column = self.guesser.long_form[table]
         words = self.guesser.words(f"{table}.{name}")
         codes: dict[str, str | None] = {}
-        unknown = 0
+        unknown: dict[str, int] = {}
         seen = set()
-        for value, _ in column.values:
+        for value, lines in column.values:
             match = of(value)
             code = words.get(fold(value)) or (match.target if match is not None and match.score >= SURE else None)
             if code is None:
-                unknown += 1
+                unknown[value] = lines
             elif fold(value) not in seen:
                 seen.add(fold(value))
                 codes[value] = code
-        doubt = f"{unknown} values have no code yet" if unknown else ""
+        doubt = f"no code yet for {listed_with_counts(unknown)}" if unknown else ""
         return Drafted(f"{{column: {quoted_text(column.name)}, codes: {flow_map(codes)}}}", doubt).line(name)
 
 

@@ -144,6 +144,17 @@ def _unplaced(unknown: Mapping[str, int]) -> list[str]:
     return [f"no code for {', '.join(listed)}"]
 
 
+def listed_with_counts(values: Mapping[str, int]) -> str:
+    """Values with their lines, those that may name a person only counted.
+
+    >>> listed_with_counts({"JLT-L": 17, "Ottoline Marrowgate": 1})
+    "'JLT-L' (17), 1 more, not shown"
+    """
+    shown = [f"'{value}' ({lines})" for value, lines in values.items() if is_code_like(value, lines)]
+    others = len(values) - len(shown)
+    return ", ".join([*shown, *([f"{others} more, not shown"] if others else [])])
+
+
 def _numeric(field: Field, columns: Sequence[Column], name: str) -> list[str]:
     """The unit of numbers, from the name of the column and the size of its values."""
     if field.type == "string":

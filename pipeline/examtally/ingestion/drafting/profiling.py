@@ -72,7 +72,7 @@ _FOOT = 1 << 13
 class Column:
     """One column: `values` are its most frequent texts with their counts, `filled` the lines where it is not blank.
 
-    `below` is where the name of the lowest header row begins.
+    `below` is where the name of the lowest header row begins, `letters` how a sheet calls the column.
     """
 
     name: str
@@ -81,6 +81,7 @@ class Column:
     filled: int
     distinct: int
     values: tuple[tuple[str, int], ...]
+    letters: str = ""
 
 
 @dataclass(frozen=True)
@@ -152,7 +153,8 @@ def _column(con: duckdb.DuckDBPyConnection, opened: Opened, name: str, place: in
         f"select c{place} as value, count(*) as lines from {opened.table} where value is not null "
         f"group by value order by lines desc, value limit {_MOST_VALUES}"
     ).fetchall()
-    return Column(name, place, below, filled, distinct, tuple(values))
+    letters = opened.header.label(place) if opened.sheet is not None else ""
+    return Column(name, place, below, filled, distinct, tuple(values), letters)
 
 
 def _summary(con: duckdb.DuckDBPyConnection, opened: Opened) -> tuple[Skip, ...]:

@@ -15,6 +15,7 @@ _TOKEN = re.compile(r"[^\W_]+|[+%]")
 _CAMEL = re.compile(r"(?<=[a-zà-ÿ]{2})(?<!Mac)(?=[A-Z])|(?<=[A-Za-zà-ÿ]{3})(?=[0-9])")
 _LONGEST_PHRASE = 8
 _CLOSE = 0.86
+_ALIKE = 0.6
 _SHORT = 0.8  # how sure a name of shortened words is
 _FEWEST_LETTERS = 3
 _VOWELS = re.compile(r"(?<=.)[aeiouäöü]")
@@ -138,6 +139,8 @@ class Phrases:
         text = " ".join(word.text for word in words)
         for near in difflib.get_close_matches(text, self._texts, n=3, cutoff=_CLOSE) if len(text) > 4 else ():
             ratio = difflib.SequenceMatcher(None, text, near).ratio()
+            if any(not difflib.get_close_matches(word, text.split(), cutoff=_ALIKE) for word in near.split()):
+                continue  # a word that is not there may be the one that tells medial from lateral
             yield Match(self._texts[near], words[0].start, words[-1].end, 0.9 * ratio)
 
 

@@ -43,7 +43,7 @@ def find_exports(paths: Sequence[Path | str], mapping: ExportMapping) -> tuple[t
     A workbook of several sheets counts once for every source. Raises FileFault, one line a file.
     """
     single = {Path(path).resolve() for path in paths if Path(path).is_file()}
-    files, faults = _expand(paths)
+    files, faults = expand(paths)
     found: list[tuple[Path, ExportSource, str]] = []
     passed_over = 0
     for number, path in enumerate(files, start=1):
@@ -73,7 +73,8 @@ def matches(text: str, pattern: str) -> bool:
     return re.fullmatch(re.escape(pattern.lower()).replace(r"\*", ".*"), text.lower(), re.DOTALL) is not None
 
 
-def _expand(paths: Sequence[Path | str]) -> tuple[list[Path], list[str]]:
+def expand(paths: Sequence[Path | str]) -> tuple[list[Path], list[str]]:
+    """Return the files named and those in the folders named, each once, and a line for each path that is neither."""
     files: dict[Path, Path] = {}
     faults = []
     for place, path in enumerate(map(Path, paths), start=1):
