@@ -215,6 +215,15 @@ def examiner(
         str | None,
         typer.Option("--examiner", help="Coded identifier of one examiner; everybody without it.", show_default=False),
     ] = None,
+    registry: Annotated[
+        Path | None,
+        typer.Option(
+            "--registry",
+            help="With --examiner: list confirmed cases to look at again; noted in the registry's log.",
+            show_default=False,
+        ),
+    ] = None,
+    operator: Operator = None,
     form: Format = "html",
 ) -> None:
     """An examiner's own sheet: own figures beside the others', what chance would do, what to practice.
@@ -226,7 +235,23 @@ def examiner(
 
     chosen = formats(form, "html", "pdf")
     with output.progress(files_at(out)) as say:
-        made = render_sheets(results, out, examiner=code, formats=chosen, progress=say)
+        made = render_sheets(
+            results, out, examiner=code, registry=registry, operator=operator, formats=chosen, progress=say
+        )
+    output.show_files(made)
+
+
+@app.command()
+def supervisor(results: Results, out: Out, form: Format = "html") -> None:
+    """For supervisors: what the learners as a group find hard, with how it is done. Names nobody.
+
+    As html or pdf; at least three learners stand behind it.
+    """
+    from examtally.reporting.supervisor_page import render_supervisor
+
+    chosen = formats(form, "html", "pdf")
+    with output.progress(files_at(out)) as say:
+        made = render_supervisor(results, out, formats=chosen, progress=say)
     output.show_files(made)
 
 

@@ -12,7 +12,7 @@ from examtally.contracts.settings import SETTINGS_FILE, Settings, find_settings
 from examtally.errors import ContractError
 
 NO_SETTINGS = "--no-settings"
-_LEFT_OUT = {("report", "intake", "registry"), ("study", "check", "registry")}
+_LEFT_OUT = {("report", "intake", "registry"), ("report", "examiner", "registry"), ("study", "check", "registry")}
 _ONLY_FOR_RELEASE = {("report", "audit", "registry"), ("report", "audit", "operator")}
 
 

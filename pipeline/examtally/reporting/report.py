@@ -23,11 +23,23 @@ from examtally.reporting.reports import (
     render_release,
     render_shelf,
 )
+from examtally.reporting.supervisor_page import render_supervisor
 from examtally.results import Results
 from examtally.studies import StudyResults
 
 Kind = Literal[
-    "audit", "monthly", "condition", "card", "examiner", "index", "intake", "study", "actions", "change", "network"
+    "audit",
+    "monthly",
+    "condition",
+    "card",
+    "examiner",
+    "index",
+    "intake",
+    "study",
+    "actions",
+    "change",
+    "network",
+    "supervisor",
 ]
 Progress = Callable[[str], object]
 
@@ -43,6 +55,7 @@ _KINDS: Mapping[Kind, tuple[Callable[..., list[Path]], frozenset[str]]] = {
     "study": (render_study, frozenset({"formats", "source"})),
     "actions": (render_actions, frozenset({"formats", "actions"})),
     "change": (render_change, frozenset({"formats"})),
+    "supervisor": (render_supervisor, frozenset({"formats"})),
 }
 
 
@@ -64,7 +77,7 @@ def report(
 
     `results` are those of an analysis or a study, or the folder of either. `kind` is audit (the default), monthly
     (with `period`, and `actions`), condition or card (with `condition`, a code, or all), examiner (with `examiner`, or
-    all), index, intake (with `batch`, or all), actions (with `actions`), change or study (the default for a
+    all), index, intake (with `batch`, or all), actions (with `actions`), change, supervisor or study (the default for a
     study in memory).
     `formats` are html, docx and pdf, as far as a kind is made in them. Raises ReportError for an option that the kind
     does not take and ResultsError where the folder is no whole results folder; nothing is written then.

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import signal
 from collections.abc import Callable, Sequence
@@ -13,11 +14,13 @@ from pathlib import Path
 import polars as pl
 
 from examtally.errors import ReportError
+from examtally.registry import open_registry
 from examtally.registry.scratch import scratch
 from examtally.reporting.audit.between_examiner_variation import CORRECTED
 from examtally.reporting.engine.renderer import render
 from examtally.reporting.examiner_sheet.sheet import examiners_in
 from examtally.results import Results, read_results
+from examtally.results.review import review
 
 _ALL_EXAMINERS = ("tallies",)
 _TABLES = (
@@ -32,13 +35,17 @@ def render_sheets(
     out_dir: Path,
     *,
     examiner: str | None = None,
+    registry: Path | None = None,
+    operator: str | None = None,
     formats: Sequence[str] = ("html",),
     progress: Callable[[str], object] | None = None,
 ) -> list[Path]:
     """Render the sheet of `examiner`, or everybody's, into `out_dir` (mode 0700) and return the pages written.
 
-    Raises ResultsError where the folder is not a whole results folder and ReportError where the results hold no rows
-    about persons or none of this examiner; nothing is written then.
+    With the `registry` that the results were made from, the sheet of one examiner lists confirmed cases to look at
+    again, by the codes of their exams; the opening is noted in its log. Raises ResultsError where the folder is not a
+    whole results folder and ReportError where the results hold no rows about persons or none of this examiner; nothing
+    is written then.
     """
     results = read_results(results_dir)
     known = examiners_in(results.tables["tallies"]) if "tallies" in results.tables else []
@@ -47,6 +54,9 @@ def render_sheets(
     if examiner is not None and examiner not in known:
         raise ReportError("the results hold no exam by that examiner; use a code that stands in the exams analysed")
     chosen = known if examiner is None else [examiner]
+    if registry is not None and examiner is None:
+        raise ReportError("cases to look at again are listed for one examiner: name one with --examiner")
+    cases = _cases(registry, results, examiner, operator) if registry is not None and examiner is not None else "[]"
     if progress is not None:
         progress(f"rendering {len(chosen)} sheets" if len(chosen) > 1 else "rendering the sheet")
     out_dir.mkdir(parents=True, exist_ok=True)
@@ -57,12 +67,24 @@ def render_sheets(
             part = inner / str(number)
             _of(results, one).write(part)
             parts.append(part)
-        work = partial(_render, out_dir=out_dir, formats=tuple(formats))
+        work = partial(_render, out_dir=out_dir, formats=tuple(formats), cases=cases)
         if len(chosen) == 1:
             return work(chosen[0], parts[0])
         fresh = get_context("spawn")  # a forked process would wait for threads of Polars that it does not have
         with ProcessPoolExecutor(min(len(chosen), os.cpu_count() or 1), fresh, _leave_keys_to_parent) as pool:
             return [page for pages in pool.map(work, chosen, parts) for page in pages]
+
+
+def _cases(registry: Path, results: Results, examiner: str, operator: str | None) -> str:
+    """Contradicted exams of this examiner as JSON, missed conditions first; those in other records are refused."""
+    with open_registry(registry) as opened:
+        is_same = opened.fingerprint() == results.provenance.registry
+    if not is_same:
+        raise ReportError("the results are not of the records in this registry; analyze it again")
+    found = review(registry, results.protocol, examiner=examiner, operator=operator)
+    return json.dumps(
+        found.select("exam_id", "condition", "maneuver", "finding", "probability", "reference").to_dicts()
+    )
 
 
 def _leave_keys_to_parent() -> None:
@@ -93,6 +115,6 @@ def _others(name: str) -> pl.Expr:
     return (pl.col("group_by") == "examiner") & pl.lit(name in _ALL_EXAMINERS)
 
 
-def _render(examiner: str, results: Path, out_dir: Path, formats: Sequence[str]) -> list[Path]:
-    beside = {"examiner.txt": examiner}
+def _render(examiner: str, results: Path, out_dir: Path, formats: Sequence[str], cases: str) -> list[Path]:
+    beside = {"examiner.txt": examiner, "cases.json": cases}
     return render("examiner", results, out_dir, formats=formats, page=f"examiner-{examiner}", beside=beside)

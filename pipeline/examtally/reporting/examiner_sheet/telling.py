@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import json
+from typing import Any
+
 import polars as pl
 
 from examtally.reporting.audit.calibration import BAND_COLUMNS, band_cells, rows_of, shares, verdict
@@ -19,6 +22,13 @@ _AGREEMENT = (
     Column("examiner", "any colleague", "The same finding as"),
     Column("examiner_supervisor", "a supervisor", "The same finding as"),
 )
+_CASES = (
+    Column("exam", "Exam"),
+    Column("condition", "Condition"),
+    Column("wrote", "You wrote", words=True),
+    Column("was", "The reference says", words=True),
+)
+_MOST_CASES = 12
 _STATED = (Column("condition", "After the exam"), *BAND_COLUMNS)
 FOR_YOU = (
     "This sheet is for one examiner: you. Nobody else's figures are on it, and it is no rank, score or grade. It is "
@@ -105,6 +115,27 @@ def _agreed(sheet: Sheet, group_by: str) -> dict[str, str]:
         f"AC1 {coefficient(by.get((maneuver, 'gwet_ac1'), {}).get('estimate'))}, {counted(row['pairs'], 'pair')}"
         for (maneuver, statistic), row in by.items()
         if statistic == "observed_agreement"
+    }
+
+
+def again(sheet: Sheet, text: str) -> str:
+    """Confirmed cases that contradict what was written, by the code of the exam, missed conditions first."""
+    rows = [_case(sheet, row) for row in json.loads(text)[:_MOST_CASES]]
+    if not rows:
+        return "Not listed on this copy. Who keeps the registry can list them by exam code; its log notes that."
+    said = (
+        "A contradicted finding is not always a wrong one: the reference errs as well. Look at the case with somebody."
+    )
+    return f"{said}\n{table(pl.DataFrame(rows), _CASES, caption='Confirmed cases to look at again, missed ones first')}"
+
+
+def _case(sheet: Sheet, row: dict[str, Any]) -> dict[str, str]:
+    wrote = f"{percent(row['probability'])} stated" if row["maneuver"] is None else row["finding"]
+    return {
+        "exam": row["exam_id"],
+        "condition": _condition(sheet, row["condition"]),
+        "wrote": wrote if row["maneuver"] is None else f"{_maneuver(sheet, row['maneuver'])}: {wrote}",
+        "was": row["reference"],
     }
 
 
