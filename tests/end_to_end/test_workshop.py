@@ -28,7 +28,9 @@ def test_the_workshop_is_found_and_the_joint_line_is_left_alone(tmp_path: Path) 
     interventions = load_interventions(DOCS / "interventions.yaml", contract)
     protocol = replace(load_protocol(None, contract), interventions=interventions)
     with open_registry(tmp_path / "registry.duckdb") as registry:
-        results = analyze(registry, protocol, only=["changes", "change_context", "cohort_summary", "tallies"])
+        results = analyze(
+            registry, protocol, only=["changes", "change_context", "drift", "drift_events", "cohort_summary", "tallies"]
+        )
     found = results.changes.filter(method="before_after")
     taught = found.filter(maneuver="lachman").row(0, named=True)
     assert taught["verdict"] == "rose"

@@ -10,6 +10,7 @@ import numpy as np
 import polars as pl
 
 from examtally.analytics.change.changes import FEWEST_PERIODS, LEADING
+from examtally.analytics.change.drift import FEWEST_PERIODS as FEWEST_SERIES
 from examtally.contracts.protocol.interventions import Intervention
 from examtally.errors import ReportError
 from examtally.plots.look import ABSENT, GREY, INK, PRESENT, RULE, bare, style
@@ -39,6 +40,14 @@ _TABLE = (
     Column("examiners", "Examiners"),
 )
 _CONTEXT = (Column("what", "What"), Column("before", "Before"), Column("after", "After"), Column("moved", "Points"))
+_DRIFT = (Column("what", "What"), Column("period", "From"), Column("before", "Before"), Column("after", "From then on"))
+_EVENTS = {
+    "new_examiner": "an examiner's first exam",
+    "new_reader": "a reader's first reading",
+    "new_batch": "the first exams of a batch",
+    "intervention": "a declared intervention",
+}
+_MOST_NAMED = 3
 _LEAST_MOVE = 0.03
 _MOST_CONTEXT = 10
 
@@ -52,13 +61,12 @@ def render_change(
 ) -> list[Path]:
     """Render the page of change as `change`; return the pages in the order of `formats`.
 
-    Raises ResultsError where the folder is no whole results folder and ReportError where no intervention was declared;
-    nothing is written then.
+    Raises ResultsError where the folder is no whole results folder and ReportError where it was made without the tables
+    of change and drift; nothing is written then.
     """
-    if not read_results(results_dir).protocol.interventions:
-        raise ReportError(
-            "no intervention is known here; analyze again with --interventions FILE (`examtally guide teaching`)"
-        )
+    missing = [name for name in ("changes", "drift") if name not in read_results(results_dir).tables]
+    if missing:
+        raise ReportError(f"these results were made without the table {missing[0]}; analyze again with it")
     if progress is not None:
         progress("rendering the page of change")
     return render("change", results_dir, out_dir, formats=formats)
@@ -66,7 +74,7 @@ def render_change(
 
 def answer(audit: Audit) -> str:
     """What can be told of each intervention, in one or two sentences each."""
-    return "\n\n".join(_answer(audit, one) for one in audit.protocol.interventions)
+    return "\n\n".join([*(_answer(audit, one) for one in audit.protocol.interventions), _drifted(audit)])
 
 
 def figures(audit: Audit) -> str:
@@ -77,7 +85,34 @@ def figures(audit: Audit) -> str:
         shown = pl.DataFrame([_cells(audit, row) for row in rows])
         parts += [f"### {one.title[0].upper()}{one.title[1:]}", _picture(audit, one)]
         parts.append(table(shown, _TABLE, caption=f"Change after {one.period}, with 95% limits, at the same case mix"))
-    return "\n\n".join(parts)
+    return "\n\n".join(parts) or "No intervention was declared: `examtally guide teaching` says how."
+
+
+def drift(audit: Audit) -> str:
+    """Changes of level with an alarm, and what began in the records at that time."""
+    rows = audit.table("drift")
+    if rows.is_empty():
+        return f"No series is long enough yet: {FEWEST_SERIES} periods with follow-up complete."
+    alarms = rows.filter("alarm").sort("p_value", "item")
+    watched = f"{counted(rows.height, 'series', 'series')} of accuracy, agreement, imaging, records and calibration"
+    said = f"Watched: {watched}. Together they raise a false alarm in one analysis of twenty."
+    if alarms.is_empty():
+        return f"{said} None changed its level."
+    shown = [
+        {
+            "what": _series(audit, row),
+            "period": row["period"],
+            "before": _level(row, "before"),
+            "after": _level(row, "after"),
+        }
+        for row in alarms.iter_rows(named=True)
+    ]
+    began = [
+        f"{row['period']}: {_EVENTS[row['event']]} ({row['number']})"
+        for row in audit.table("drift_events").iter_rows(named=True)
+    ]
+    beside = f"In the records at that time: {'; '.join(began)}. It may be the cause, or not." if began else ""
+    return f"{said}\n{table(pl.DataFrame(shown), _DRIFT, caption='Changes of level')}\n\n{beside}"
 
 
 def context(audit: Audit) -> str:
@@ -120,6 +155,32 @@ def reservations(audit: Audit) -> str:
     if late:
         lines.append(f"Not written down before it took place, so exploratory: {listed(late)}.")
     return "\n".join(f"- {line}" for line in lines)
+
+
+def _drifted(audit: Audit) -> str:
+    alarms = audit.table("drift").filter("alarm").sort("p_value", "item")
+    if alarms.is_empty():
+        return "**Drift.** Nothing watched over time changed its level."
+    named = [f"{_series(audit, row)} (from {row['period']})" for row in alarms.head(_MOST_NAMED).iter_rows(named=True)]
+    return f"**Drift.** Another level since some time: {listed(named)}."
+
+
+def _series(audit: Audit, row: Row) -> str:
+    """What a series is of."""
+    names = audit.catalogue.maneuvers
+    maneuver = inside_sentence(names[row["maneuver"]].name) if row["maneuver"] in names else ""
+    condition = audit.catalogue.conditions.get(row["condition"])
+    disease = inside_sentence(condition.name) if condition else ""
+    return {
+        "record": audit.wording.word("indicator", row["item"]).lower(),
+        "accuracy": f"{row['item']} of the {maneuver} for {disease}",
+        "agreement": f"agreement on the {maneuver}",
+        "calibration": f"stated probability of {disease} less the truth",
+    }[row["kind"]]
+
+
+def _level(row: Row, side: str) -> str:
+    return points(row[side]) if row["kind"] == "calibration" else percent(row[side])
 
 
 def _rows(audit: Audit, one: Intervention) -> list[Row]:

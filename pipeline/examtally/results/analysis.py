@@ -45,7 +45,7 @@ _STEPS: tuple[Callable[[Work], pl.DataFrame], ...] = (
     *(modelling.combinations, modelling.dependence, modelling.patterns),
     *(modelling.diagnostic_models, modelling.model_terms, modelling.added_value),
     *(modelling.short_exam, modelling.decision_curve),
-    *(monitoring.indicators, changing.changes, changing.change_context),
+    *(monitoring.indicators, changing.changes, changing.change_context, changing.drift, changing.drift_events),
     *(receiving.batches, receiving.held_back, receiving.intake_checks, receiving.assumptions),
 )
 _TABLES = {step.__name__: step for step in _STEPS}
@@ -66,7 +66,7 @@ MADE_WITH: Mapping[str, tuple[str, ...]] = MappingProxyType(
         **dict.fromkeys(
             ("learning", "leading", "reference_posterior", "bias_models", "dependence", "indicators"), _DISTRIBUTIONS
         ),
-        **dict.fromkeys(("changes", "change_context"), _DISTRIBUTIONS),
+        **dict.fromkeys(("changes", "change_context", "drift", "drift_events"), _DISTRIBUTIONS),
         **dict.fromkeys(("agreement", "sensitivity_analyses", "combinations"), _INTERVALS),
         **dict.fromkeys(("examiner_spread", "examiner_probability"), _MODELS),
         **dict.fromkeys(("reference_accuracy", "patterns", "diagnostic_models", "model_terms"), _MODELS),

@@ -96,6 +96,8 @@ PUBLIC = {
     "decision_curve": "condition, strategy, threshold, net_benefit, ci_low, ci_high, imaged_per_100, missed_per_100, "
     "avoided_per_100, n",
     "patterns": "condition, maneuvers, pattern, present, absent, lr, ci_low, ci_high, model_lr",
+    "drift": "kind, item, condition, maneuver, period, before, after, p_value, periods, alarm",
+    "drift_events": "period, event, number",
     "changes": "condition, maneuver, measure, intervention, before, after, difference, ci_low, ci_high, method, "
     "examiners, n_before, n_after, case_mix_difference",
     "change_context": "intervention, about, item, level, before, after, n_before, n_after",

@@ -53,9 +53,13 @@ def calibration_curve(work: Work) -> pl.DataFrame:
     return work.conform("calibration_curve", pl.concat([work.once(step).curves for step in _CALIBRATIONS]))
 
 
+def exam_pairs(work: Work) -> pl.DataFrame:
+    """Every pair of exams of one episode, in each group it belongs to."""
+    return read_pairs(work.cohort.con, work.protocol, with_examiners=work.with_examiners)
+
+
 def agreement(work: Work) -> pl.DataFrame:
     """How often two examiners agree on one knee."""
-    cohort = work.cohort
     work.say("Asking how often two examiners agree")
-    pairs = read_pairs(cohort.con, work.protocol, with_examiners=work.with_examiners)
+    pairs = work.once(exam_pairs)
     return work.conform("agreement", agreement_table(pairs, work.contract, work.protocol))
