@@ -38,6 +38,21 @@ MUTANTS: tuple[Mutant, ...] = (
         ("    if low > 0 or high < 0:\n", "    if True:\n"),
     ),
     *_of(
+        "ingestion/storing/settling.py",
+        "tests/unit/ingestion/test_settling.py",
+        ('return f"coalesce({sent} <> {kept}, false)"', 'return "false"'),
+        ("{kept} + 1 + coalesce(span, 0)", "{kept} + 90 + coalesce(span, 0)"),
+        ("{kept} - 1 - coalesce(back, 0)", "{kept} - 1"),
+        ('return f"({self._sent} is not null and {self._kept} is null)"', 'return "false"'),
+        ("may = self.amendment.with_blanks and", "may ="),
+    ),
+    *_of(
+        "ingestion/mapping/fhir_text.py",
+        "tests/unit/ingestion/test_fhir.py",
+        ("arg_max(line, age)", "max(line)"),
+        ('tests = {"without an id that FHIR allows": "not is_id"}', "tests: dict[str, str] = {}"),
+    ),
+    *_of(
         "ingestion/checking/forms.py",
         "tests/unit/ingestion/test_forms.py",
         ("having count(*) >= {ALIKE} and ", "having "),
