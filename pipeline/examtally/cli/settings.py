@@ -39,7 +39,8 @@ def needed_settings() -> Settings:
 
 def defaults(settings: Settings, group: Any, arguments: list[str]) -> dict[str, Any]:
     """Return the values for the options of every command, as the command line library takes them."""
-    is_release = "release" in arguments
+    left_out = _LEFT_OUT | (set() if "release" in arguments else _ONLY_FOR_RELEASE)
+    left_out |= {("report", "intake", "results")} if "--registry" in arguments else set()
 
     def of(command: Any, path: tuple[str, ...]) -> dict[str, Any]:
         if hasattr(command, "commands"):
@@ -48,7 +49,7 @@ def defaults(settings: Settings, group: Any, arguments: list[str]) -> dict[str, 
             param.name: str(value)
             for param in command.params
             if param.param_type_name == "option" and (value := _value(settings, path, param)) is not None
-            if (*path, param.name) not in _LEFT_OUT and (is_release or (*path, param.name) not in _ONLY_FOR_RELEASE)
+            if (*path, param.name) not in left_out
         }
 
     return of(group, ())
@@ -59,9 +60,8 @@ def _value(settings: Settings, path: tuple[str, ...], param: Any) -> Path | str 
     is_study = path[0] == "study"
     if param.name == "out":
         return settings.results if path == ("analyze",) else settings.reports if path[0] == "report" else None
-    if param.name == "results":
-        return None if is_study else settings.results
-    if param.name == "registry":
-        is_there = settings.registry is not None and settings.registry.exists()
-        return settings.registry if param.required or is_there else None
+    if param.name in ("registry", "results"):
+        found: Path | None = getattr(settings, param.name)
+        is_there = found is not None and found.exists()
+        return None if is_study and param.name == "results" else found if param.required or is_there else None
     return getattr(settings, param.name) if param.name in ("protocol", "catalogue", "operator") else None
