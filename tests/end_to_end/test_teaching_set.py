@@ -23,6 +23,7 @@ from examtally.reporting.teaching import write_teaching_set
 from examtally.results.teaching import TeachingSource
 
 
+@pytest.mark.study
 def test_nobody_is_meant_and_the_log_keeps_the_approval(
     demo: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

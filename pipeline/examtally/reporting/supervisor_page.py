@@ -28,8 +28,8 @@ _TABLES = ("agreement", "cohort_summary", "tallies")
 _COLUMNS = (
     Column("maneuver", "Maneuver"),
     Column("observed_agreement", "Observed", "Agreement with a supervisor"),
-    Column("positive_agreement", "Where either found it positive", "Agreement with a supervisor"),
-    Column("negative_agreement", "Where either found it negative", "Agreement with a supervisor"),
+    Column("positive_agreement", "Positives", "Agreement with a supervisor"),
+    Column("negative_agreement", "Negatives", "Agreement with a supervisor"),
     Column("gwet_ac1", "AC1"),
     Column("leaning", "Learners find it positive", words=True),
     Column("pairs", "Pairs"),
@@ -135,7 +135,8 @@ def _told(one: Met) -> str:
     lines = [
         f"### {one.maneuver.name}",
         f"The same finding in {percent(row['estimate'])} of {counted(row['pairs'], 'pair')}; learners find it positive "
-        f"{one.leaning} than supervisors do. The supervisor is not the truth: look at a case together.",
+        f"{one.leaning} {'as' if one.leaning == 'as often' else 'than'} supervisors do. The supervisor is not the "
+        "truth: look at a case together.",
         f"Positive means: {one.maneuver.positive}",
         f"> {one.maneuver.technique}",
         *(f"- {caution}" for caution in one.maneuver.cautions),

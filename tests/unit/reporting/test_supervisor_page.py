@@ -87,6 +87,6 @@ def test_cases_to_look_at_again_are_told_by_code_and_answer() -> None:
     ]
     text = telling.again(sheet, json.dumps(rows))
     assert text.index("EX-77") < text.index("EX-9")
-    assert "Lachman test: negative" in text
-    assert "5% stated" in text
-    assert "Not listed on this copy" in telling.again(sheet, "[]")
+    assert "Lachman test negative, anterior cruciate ligament tear present" in text
+    assert "you stated 5%" in text
+    assert "can be listed here" in telling.again(sheet, "[]")

@@ -12,6 +12,7 @@ from examtally.reporting.audit.learning_chart import LearningChart, learning_cha
 from examtally.reporting.engine.aims import fold
 from examtally.reporting.engine.numbers import coefficient, counted, listed, percent, percent_range
 from examtally.reporting.engine.tables import Column, table
+from examtally.reporting.engine.wording import inside_sentence
 from examtally.reporting.examiner_sheet.sheet import Sheet
 from examtally.reporting.plain import box, marking, tag
 
@@ -22,13 +23,7 @@ _AGREEMENT = (
     Column("examiner", "any colleague", "The same finding as"),
     Column("examiner_supervisor", "a supervisor", "The same finding as"),
 )
-_CASES = (
-    Column("exam", "Exam"),
-    Column("condition", "Condition"),
-    Column("wrote", "You wrote", words=True),
-    Column("was", "The reference says", words=True),
-)
-_MOST_CASES = 12
+_MOST_CASES = 3
 _STATED = (Column("condition", "After the exam"), *BAND_COLUMNS)
 FOR_YOU = (
     "This sheet is for one examiner: you. Nobody else's figures are on it, and it is no rank, score or grade. It is "
@@ -120,23 +115,17 @@ def _agreed(sheet: Sheet, group_by: str) -> dict[str, str]:
 
 def again(sheet: Sheet, text: str) -> str:
     """Confirmed cases that contradict what was written, by the code of the exam, missed conditions first."""
-    rows = [_case(sheet, row) for row in json.loads(text)[:_MOST_CASES]]
-    if not rows:
-        return "Not listed on this copy. Who keeps the registry can list them by exam code; its log notes that."
-    said = (
-        "A contradicted finding is not always a wrong one: the reference errs as well. Look at the case with somebody."
-    )
-    return f"{said}\n{table(pl.DataFrame(rows), _CASES, caption='Confirmed cases to look at again, missed ones first')}"
+    found = [_case(sheet, row) for row in json.loads(text)[:_MOST_CASES]]
+    if not found:
+        return "**Cases to look at again** can be listed here, by exam code, by who keeps the registry."
+    return f"**Cases to look at again**, with somebody; the reference errs as well. {'; '.join(found)}."
 
 
-def _case(sheet: Sheet, row: dict[str, Any]) -> dict[str, str]:
-    wrote = f"{percent(row['probability'])} stated" if row["maneuver"] is None else row["finding"]
-    return {
-        "exam": row["exam_id"],
-        "condition": _condition(sheet, row["condition"]),
-        "wrote": wrote if row["maneuver"] is None else f"{_maneuver(sheet, row['maneuver'])}: {wrote}",
-        "was": row["reference"],
-    }
+def _case(sheet: Sheet, row: dict[str, Any]) -> str:
+    wrote = f"you stated {percent(row['probability'])}"
+    if row["maneuver"] is not None:
+        wrote = f"{inside_sentence(_maneuver(sheet, row['maneuver']))} {row['finding']}"
+    return f"{row['exam_id']}: {wrote}, {inside_sentence(_condition(sheet, row['condition']))} {row['reference']}"
 
 
 def learning(sheet: Sheet) -> str:

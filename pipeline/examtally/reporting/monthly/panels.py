@@ -100,6 +100,7 @@ def missed_legend(month: Month) -> str:
     return (
         "Share of knees called unlikely and verified in which the injury was found. Cross: with the expected reading "
         f"errors of the tests taken off. Disc: as read; hollow while follow-up of the {month.unit} is open."
+        + _marked(month)
     )
 
 
