@@ -386,3 +386,11 @@ def test_a_mapping_that_cannot_be_is_told(old: str, new: str, said: str, tmp_pat
     (tmp_path / "m.yaml").write_text(PIECES.replace(old, new))
     with pytest.raises(MappingError, match=re.escape(said)):
         check([write_csv(tmp_path / "x.csv", [{"a": 1}])], mapping=tmp_path / "m.yaml")
+
+
+def test_several_codes_of_one_examiner_are_one(tmp_path: Path) -> None:
+    mapping = SHEET.replace("examiner_id: {value: EM-1}", "examiner_id: {column: by, codes: {E1: EM-1, E01: EM-1}}")
+    path, mapped = _sheet(tmp_path, {**VISIT, **BLANK, "by": "E1"}, {**VISIT, **BLANK, "visit": "V-2", "by": "e01"},
+                          mapping=mapping)  # fmt: skip
+    ingest([path], tmp_path / "r.duckdb", mapping=mapped)
+    assert {by for (by,) in rows_of(tmp_path / "r.duckdb", "exams", "examiner_id")} == {"EM-1"}
