@@ -16,9 +16,8 @@ from programs import POPPLER, needs
 from study_clinic import make_registry
 from word_document import read_document
 
-from examtally.reporting.engine import renderer
 from examtally.reporting.manuscript.paper import render_study
-from examtally.resources import resource
+from examtally.resources import reports_from, resource
 from examtally.studies import run
 
 EXAMPLE = Path(__file__).resolve().parents[2] / "docs" / "studies" / "single_test.yaml"
@@ -40,9 +39,7 @@ def clinic(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @POPPLER
 @needs("Chromium", "chromium")
 @pytest.mark.parametrize("turn", range(SHARES))
-def test_in_every_place_of_a_study_they_stand_as_words(
-    clinic: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, turn: int
-) -> None:
+def test_in_every_place_of_a_study_they_stand_as_words(clinic: Path, tmp_path: Path, turn: int) -> None:
     """Eight places in turn hold five texts each, so that each text comes to each place."""
     with listening() as (here, asked):
         texts = hostile(here)
@@ -59,9 +56,9 @@ def test_in_every_place_of_a_study_they_stand_as_words(
         shutil.copytree(resource("reports"), reports)
         local = dict(zip(("group", "tag", "internal", "caution"), said[4:], strict=True))
         (reports / "local.yaml").write_text(yaml.safe_dump(local), encoding="utf-8")
-        monkeypatch.setattr(renderer, "resource", lambda _kind: reports)
         results = run(source, clinic).write(tmp_path / "results")
-        html, docx, pdf = render_study(results, tmp_path / "out", formats=("html", "docx", "pdf"))
+        with reports_from(reports):
+            html, docx, pdf = render_study(results, tmp_path / "out", formats=("html", "docx", "pdf"))
         with sync_playwright() as driver:
             browser = driver.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
             opened = open_file(browser, html, DESK)

@@ -50,9 +50,13 @@ def open_file(browser: Browser, path: Path, viewport: dict[str, int]) -> Opened:
 
 
 def hindrances(page: Page) -> list[str]:
-    """The serious and critical rules of accessibility that a page breaks."""
+    """The serious and critical rules of accessibility that a page breaks, and those of its landmarks."""
     found = Axe().run(page).response["violations"]
-    return [rule["id"] for rule in found if rule["impact"] in ("serious", "critical")]
+    return [
+        rule["id"]
+        for rule in found
+        if rule["impact"] in ("serious", "critical") or rule["id"] == "region" or rule["id"].startswith("landmark")
+    ]
 
 
 def assert_quiet(opened: Opened, viewport: dict[str, int]) -> None:

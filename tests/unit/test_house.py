@@ -16,7 +16,7 @@ ALLOWED = {
     "errors": set(),
     "doctor": {"fonts"},
     "fonts": set(),
-    "resources": set(),
+    "resources": {"errors"},
     "words": set(),
     "contracts": {"errors", "resources", "words"},
     "registry": {"contracts", "errors", "resources"},

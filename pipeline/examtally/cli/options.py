@@ -102,6 +102,10 @@ Because = Annotated[
     str | None,
     typer.Option("--because", help="With --approved-by: the reason; kept in the disclosure log.", show_default=False),
 ]
+Reports = Annotated[
+    Path | None,
+    typer.Option("--reports", help="Your own copy of the reports; see `examtally report project`.", show_default=False),
+]
 Source = Annotated[
     Path | None,
     typer.Option("--source", help="Also leave the source here, for `quarto render` by hand.", show_default=False),

@@ -21,6 +21,7 @@ from examtally.cli.options import (
     Format,
     Operator,
     Out,
+    Reports,
     Results,
     Source,
     Wait,
@@ -30,6 +31,7 @@ from examtally.cli.options import (
 )
 from examtally.cli.stopping import entries_and, files_at
 from examtally.errors import ReportError
+from examtally.resources import reports_from
 
 app = typer.Typer(no_args_is_help=True, help="Render a report from a results folder; reads no records.")
 
@@ -74,6 +76,7 @@ def audit(
     operator: Operator = None,
     wait: Wait = 0,
     source: Source = None,
+    reports: Reports = None,
 ) -> None:
     """The audit: who was studied, accuracy of each maneuver, examiners, calibration, data quality, methods.
 
@@ -88,13 +91,13 @@ def audit(
             raise ReportError(
                 "--registry, --operator, --earlier, --approved-by and --because belong to --audience release"
             )
-        with output.progress(files_at(out)) as say:
+        with reports_from(reports), output.progress(files_at(out)) as say:
             made = render_audit(results, out, formats=chosen, source=source, progress=say)
     else:
         if registry is None or source is not None:
             raise ReportError("for release name the registry, whose log keeps what went out, and no --source")
         approval = approval_of(approved_by, because)
-        with output.progress(entries_and(registry, files_at(out))) as say:
+        with reports_from(reports), output.progress(entries_and(registry, files_at(out))) as say:
             made = render_release(
                 results,
                 out,
@@ -124,6 +127,7 @@ def monthly(
         Path | None, typer.Option("--registry", help="The registry, to print its newest seal.", show_default=False)
     ] = None,
     form: Format = "html",
+    reports: Reports = None,
 ) -> None:
     """The monthly quality report: signals, decisions asked for, missed injuries, charts; for a quality committee.
 
@@ -134,7 +138,7 @@ def monthly(
 
     chosen = formats(form, "html", "docx", "pdf")
     seal = None if registry is None else newest_seal(registry)
-    with output.progress(files_at(out)) as say:
+    with reports_from(reports), output.progress(files_at(out)) as say:
         made = render_monthly(results, out, period=period, actions=actions, seal=seal, formats=chosen, progress=say)
     output.show_files(made)
 
@@ -150,6 +154,7 @@ def actions(
         ),
     ] = None,
     form: Format = "html",
+    reports: Reports = None,
 ) -> None:
     """Conclusions and actions: what to keep, reteach, standardize and measure again, and what came of earlier ones.
 
@@ -158,13 +163,13 @@ def actions(
     from examtally.reporting import render_actions
 
     chosen = formats(form, "html", "docx", "pdf")
-    with output.progress(files_at(out)) as say:
+    with reports_from(reports), output.progress(files_at(out)) as say:
         made = render_actions(results, out, actions=decided, formats=chosen, progress=say)
     output.show_files(made)
 
 
 @app.command()
-def change(results: Results, out: Out, form: Format = "html") -> None:
+def change(results: Results, out: Out, form: Format = "html", reports: Reports = None) -> None:
     """Whether declared interventions changed the exam: teaching, a new standard, a new scanner; and what else changed.
 
     Analyze with --interventions first. As html or pdf.
@@ -172,13 +177,15 @@ def change(results: Results, out: Out, form: Format = "html") -> None:
     from examtally.reporting.change_page import render_change
 
     chosen = formats(form, "html", "pdf")
-    with output.progress(files_at(out)) as say:
+    with reports_from(reports), output.progress(files_at(out)) as say:
         made = render_change(results, out, formats=chosen, progress=say)
     output.show_files(made)
 
 
 @app.command()
-def condition(results: Results, out: Out, code: Condition = None, form: Format = "html") -> None:
+def condition(
+    results: Results, out: Out, code: Condition = None, form: Format = "html", reports: Reports = None
+) -> None:
     """One page a condition: each maneuver alone, which of two is better, what several say together.
 
     Then what the exam adds to the history, how few maneuvers are enough, and what imaging by the exam would save and
@@ -187,13 +194,15 @@ def condition(results: Results, out: Out, code: Condition = None, form: Format =
     from examtally.reporting import render_conditions
 
     chosen = formats(form, "html", "pdf")
-    with output.progress(files_at(out)) as say:
+    with reports_from(reports), output.progress(files_at(out)) as say:
         made = render_conditions(results, out, condition=code, formats=chosen, progress=say)
     output.show_files(made)
 
 
 @app.command()
-def card(results: Results, out: Out, code: Condition = None, form: Format = "html,pdf") -> None:
+def card(
+    results: Results, out: Out, code: Condition = None, form: Format = "html,pdf", reports: Reports = None
+) -> None:
     """One card a condition, one sheet of paper: what each finding makes of a suspicion, with intervals and expiry.
 
     Our own ratios where 30 people with the condition and 30 without are confirmed; published ranges, marked, until
@@ -202,7 +211,7 @@ def card(results: Results, out: Out, code: Condition = None, form: Format = "htm
     from examtally.reporting import render_cards
 
     chosen = formats(form, "html", "pdf")
-    with output.progress(files_at(out)) as say:
+    with reports_from(reports), output.progress(files_at(out)) as say:
         made = render_cards(results, out, condition=code, formats=chosen, progress=say)
     output.show_files(made)
 
@@ -225,6 +234,7 @@ def examiner(
     ] = None,
     operator: Operator = None,
     form: Format = "html",
+    reports: Reports = None,
 ) -> None:
     """An examiner's own sheet: own figures beside the others', what chance would do, what to practice.
 
@@ -234,7 +244,7 @@ def examiner(
     from examtally.reporting import render_sheets
 
     chosen = formats(form, "html", "pdf")
-    with output.progress(files_at(out)) as say:
+    with reports_from(reports), output.progress(files_at(out)) as say:
         made = render_sheets(
             results, out, examiner=code, registry=registry, operator=operator, formats=chosen, progress=say
         )
@@ -242,7 +252,7 @@ def examiner(
 
 
 @app.command()
-def supervisor(results: Results, out: Out, form: Format = "html") -> None:
+def supervisor(results: Results, out: Out, form: Format = "html", reports: Reports = None) -> None:
     """For supervisors: what the learners as a group find hard, with how it is done. Names nobody.
 
     As html or pdf; at least three learners stand behind it.
@@ -250,8 +260,23 @@ def supervisor(results: Results, out: Out, form: Format = "html") -> None:
     from examtally.reporting.supervisor_page import render_supervisor
 
     chosen = formats(form, "html", "pdf")
-    with output.progress(files_at(out)) as say:
+    with reports_from(reports), output.progress(files_at(out)) as say:
         made = render_supervisor(results, out, formats=chosen, progress=say)
+    output.show_files(made)
+
+
+@app.command()
+def lead(results: Results, out: Out, form: Format = "html", reports: Reports = None) -> None:
+    """The audit lead's own copy: examiners one by one, by a code drawn anew, and pairs of them.
+
+    Private: for the audit lead alone, in a folder that only its owner may enter; no page of the group has such rows.
+    Analyze with --with-examiners first. As html or pdf.
+    """
+    from examtally.reporting import render_lead
+
+    chosen = formats(form, "html", "pdf")
+    with reports_from(reports), output.progress(files_at(out)) as say:
+        made = render_lead(results, out, formats=chosen, progress=say)
     output.show_files(made)
 
 
@@ -262,6 +287,7 @@ def index(
         Path, typer.Option("--out", "--in", help="The folder in which the reports lie.", show_default=False)
     ],
     form: Format = "html",
+    reports: Reports = None,
 ) -> None:
     """A small site that opens from disk: an index of the reports in a folder, and the catalog of maneuvers.
 
@@ -270,7 +296,7 @@ def index(
     from examtally.reporting import render_shelf
 
     formats(form, "html")
-    with output.progress(files_at(out)) as say:
+    with reports_from(reports), output.progress(files_at(out)) as say:
         made = render_shelf(results, out, progress=say)
     output.show_files(made)
 
@@ -284,6 +310,7 @@ def network(
         typer.Option("--site", help="Set this group beside the others; from five others on.", show_default=False),
     ] = None,
     form: Format = "html",
+    reports: Reports = None,
 ) -> None:
     """Several groups together: accuracy over all, what a further group would find, each beside the others.
 
@@ -292,7 +319,7 @@ def network(
     from examtally.reporting import render_network
 
     chosen = formats(form, "html", "docx", "pdf")
-    with output.progress(files_at(out)) as say:
+    with reports_from(reports), output.progress(files_at(out)) as say:
         made = render_network(results, out, site=site, formats=chosen, progress=say)
     output.show_files(made)
 
@@ -312,6 +339,7 @@ def intake(
     ] = None,
     form: Format = "html",
     wait: Wait = 0,
+    reports: Reports = None,
 ) -> None:
     """The intake check, a page a batch: each expectation in words, counts, and the trend over the batches.
 
@@ -325,7 +353,7 @@ def intake(
     formats(form, "html")
     if (results is None) == (registry is None):
         raise ReportError("give one of --results (a results folder) and --registry (before an analysis)")
-    with output.progress(files_at(out)) as say:
+    with reports_from(reports), output.progress(files_at(out)) as say:
         if results is not None:
             made = render_intake(results, out, batch=batch, progress=say)
         if registry is not None:
@@ -334,3 +362,19 @@ def intake(
                     found = analyze(opened, only=("batches", "held_back", "intake_checks"))
                 made = render_intake(found.write(folder / "results"), out, batch=batch, progress=say)
     output.show_files(made)
+
+
+@app.command()
+def project(
+    out: Out,
+    results: Annotated[
+        Path | None, typer.Option("--results", help="Results to lay beside the reports.", show_default=False)
+    ] = None,
+) -> None:
+    """Copy the texts of all reports, a Quarto project, into a folder of your own, to change and render there.
+
+    `examtally report audit --reports DIR` renders a copy, and so does `quarto render DIR` where Quarto is installed.
+    """
+    from examtally.reporting import copy_project
+
+    output.show_files([copy_project(out, results)])

@@ -41,7 +41,7 @@ def own(path: Path) -> int:
     return descriptor
 
 
-_PREFIX = ".examtally-spill-"
+_PREFIX = "examtally-spill-"  # not hidden: Quarto passes over what lies in a hidden folder
 _OWNER = "owner"
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import polars as pl
 
+from examtally.errors import ReportError
 from examtally.reporting.audit.audit import Audit
 from examtally.reporting.audit.quality import rule_words
 from examtally.reporting.engine.numbers import count, counted, percent
@@ -12,6 +13,14 @@ from examtally.reporting.engine.tables import Column, table
 _TREND = 6
 _LINES = ("lines", "stored", "unchanged", "conflict", "waiting", "held_back")
 _HEADS = ("Lines read", "Stored", "Already there", "In conflict", "Waiting", "Held for correction")
+
+
+def batch_of(audit: Audit, number: int) -> int:
+    """The batch that a parameter names, the newest where it is 0. Raises ReportError where nothing is stored."""
+    newest = audit.table("batches")["batch_no"].max()
+    if not number and newest is None:
+        raise ReportError("no batch is stored yet, so there is no intake check")
+    return number or int(str(newest))
 
 
 def opening(audit: Audit, batch_no: int) -> str:

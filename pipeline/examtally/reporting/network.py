@@ -19,6 +19,7 @@ from examtally.errors import ReportError
 from examtally.reporting.audit.forest import Row, forest
 from examtally.reporting.engine.estimate import Estimate
 from examtally.reporting.engine.numbers import DASH, counted, listed, percent, percent_range
+from examtally.reporting.engine.project import given
 from examtally.reporting.engine.tables import Column, details, table
 from examtally.reporting.engine.wording import Wording, inside_sentence, read_wording
 from examtally.reporting.plain import box, bullets
@@ -88,9 +89,9 @@ class Network:
         return self.summaries.filter(condition=pair[0], maneuver=pair[1]).sort("site_code").to_dicts()
 
 
-def open_network(folder: Path = Path("results"), reports_dir: Path = Path()) -> Network:
+def open_network(folder: Path | str = "results", reports_dir: Path = Path()) -> Network:
     """Read what the cells of the page need; raises ReportError where the folder is not what `pool` wrote."""
-    results = read_results(folder)
+    results = read_results(given(folder))
     if not {"site_summaries", "pooled_sites"} <= results.tables.keys():
         raise ReportError("these results are of one group; name the folder that `examtally pool` wrote")
     catalogue = load_contract(str(results.provenance.protocol["joint"])).catalogue

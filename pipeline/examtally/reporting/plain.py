@@ -18,8 +18,9 @@ _SUSPICIONS = (0.1, BEFORE, 0.5, 0.7)
 
 
 def box(text: str, kind: str) -> str:
-    """A box of the house."""
-    return f"\n::: {{.box .{kind}}}\n{text}\n:::\n"
+    """A callout: a caution, or the marking of an internal report."""
+    name = ".callout-caution" if kind == "caution" else f".callout-note .{kind}"
+    return f"\n::: {{{name}}}\n{text}\n:::\n"
 
 
 def bullets(title: str, sentences: Sequence[str]) -> str:

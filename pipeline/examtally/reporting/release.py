@@ -16,6 +16,7 @@ from examtally.disclosure.folder import Release, read_release
 from examtally.disclosure.tables import Row
 from examtally.reporting.engine.aims import AIMS
 from examtally.reporting.engine.numbers import percent, percent_range, ratio, ratio_range
+from examtally.reporting.engine.project import given
 from examtally.reporting.engine.tables import Column, table, tabs
 from examtally.reporting.engine.wording import Wording, read_wording
 from examtally.reporting.plain import box
@@ -79,9 +80,9 @@ class ReleasePage:
         return sorted(found, key=lambda row: (order[row.maneuver], row.group == "unknown", row.group))
 
 
-def open_release(folder: Path = Path("results"), reports_dir: Path = Path()) -> ReleasePage:
+def open_release(folder: Path | str = "results", reports_dir: Path = Path()) -> ReleasePage:
     """Read what the cells of the report need."""
-    return ReleasePage(read_release(folder), load_contract().catalogue, read_wording(reports_dir))
+    return ReleasePage(read_release(given(folder)), load_contract().catalogue, read_wording(reports_dir))
 
 
 def opening(page: ReleasePage) -> str:

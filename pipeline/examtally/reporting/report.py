@@ -12,7 +12,7 @@ from examtally.errors import ReportError
 from examtally.registry.scratch import scratch
 from examtally.reporting.change_page import render_change
 from examtally.reporting.condition_page.making import render_cards, render_conditions
-from examtally.reporting.examiner_sheet.making import render_sheets
+from examtally.reporting.examiner_sheet.making import render_lead, render_sheets
 from examtally.reporting.manuscript.paper import render_study
 from examtally.reporting.monthly.month import render_monthly
 from examtally.reporting.reports import (
@@ -24,6 +24,7 @@ from examtally.reporting.reports import (
     render_shelf,
 )
 from examtally.reporting.supervisor_page import render_supervisor
+from examtally.resources import reports_from
 from examtally.results import Results
 from examtally.studies import StudyResults
 
@@ -40,6 +41,7 @@ Kind = Literal[
     "change",
     "network",
     "supervisor",
+    "lead",
 ]
 Progress = Callable[[str], object]
 
@@ -56,6 +58,7 @@ _KINDS: Mapping[Kind, tuple[Callable[..., list[Path]], frozenset[str]]] = {
     "actions": (render_actions, frozenset({"formats", "actions"})),
     "change": (render_change, frozenset({"formats"})),
     "supervisor": (render_supervisor, frozenset({"formats"})),
+    "lead": (render_lead, frozenset({"formats"})),
 }
 
 
@@ -71,15 +74,16 @@ def report(
     examiner: str | None = None,
     batch: int | None = None,
     source: Path | None = None,
+    reports: Path | None = None,
     progress: Progress | None = None,
 ) -> list[Path]:
     """Render a report into the folder `out` and return the pages written.
 
     `results` are those of an analysis or a study, or the folder of either. `kind` is audit (the default), monthly
     (with `period`, and `actions`), condition or card (with `condition`, a code, or all), examiner (with `examiner`, or
-    all), index, intake (with `batch`, or all), actions (with `actions`), change, supervisor or study (the default for a
-    study in memory).
-    `formats` are html, docx and pdf, as far as a kind is made in them. Raises ReportError for an option that the kind
+    all), lead, index, intake (with `batch`, or all), actions (with `actions`), change, supervisor or study (the default
+    for a study in memory). `formats` are html, docx and pdf, as far as a kind is made in them; `reports` is a group's
+    own copy of the texts. Raises ReportError for an option that the kind
     does not take and ResultsError where the folder is no whole results folder; nothing is written then.
 
         et.report(results, "report")
@@ -99,7 +103,7 @@ def report(
         )
     if chosen == "monthly" and period is None:
         raise ReportError("the report monthly needs a period, such as period='2026-03' or 'P012'")
-    with _folder(results) as folder:
+    with reports_from(reports), _folder(results) as folder:
         return render(folder, Path(out), **options, progress=progress)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
@@ -10,13 +11,11 @@ from examtally.disclosure.publishing import prepare
 from examtally.disclosure.release import Approval
 from examtally.errors import ReportError
 from examtally.registry.lock_wait import LockWait
-from examtally.registry.scratch import scratch
+from examtally.registry.scratch import private_files, scratch
 from examtally.reporting.engine.renderer import keep_apart, put_page, render
-from examtally.reporting.index.listing import shelve, to_text
-from examtally.reporting.monthly.actions import read_actions
-from examtally.reporting.monthly.actions import to_text as to_json
+from examtally.reporting.monthly.actions import named, read_actions
 from examtally.reporting.network import open_network
-from examtally.resources import resource
+from examtally.resources import reports_folder
 from examtally.results import read_results
 from examtally.results.manifest import is_results_folder
 
@@ -39,7 +38,23 @@ def render_audit(
     say("rendering the audit")
     pages = render("audit", results_dir, out_dir, formats=formats, source=source)
     say("rendering its annex")
-    return [*pages, *render("annex", results_dir, out_dir, page="audit-annex", formats=formats)]
+    return [*pages, *render("audit-annex", results_dir, out_dir, formats=formats)]
+
+
+def copy_project(folder: Path, results_dir: Path | None = None) -> Path:
+    """Copy the texts of all reports, a Quarto project, to `folder`, not there yet, with results beside them if named.
+
+    Returns the folder. Raises ReportError where it is there and ResultsError where the results are not whole.
+    """
+    if folder.exists():
+        raise ReportError(f"{folder} exists already; name a folder that does not")
+    if results_dir is not None:
+        read_results(results_dir)
+    with private_files():
+        shutil.copytree(reports_folder(), folder)
+        if results_dir is not None:
+            shutil.copytree(results_dir, folder / "results")
+    return folder
 
 
 def render_actions(
@@ -56,10 +71,11 @@ def render_actions(
     folder and ReportError for an actions file that is wrong; nothing is written then.
     """
     read_results(results_dir)
-    decided = read_actions(actions) if actions is not None else ()
+    if actions is not None:
+        read_actions(actions)
     if progress is not None:
         progress("rendering the conclusions and actions")
-    return render("actions", results_dir, out_dir, formats=formats, beside={"actions.json": to_json(decided)})
+    return render("actions", results_dir, out_dir, formats=formats, params={"actions": named(actions)})
 
 
 def render_release(
@@ -108,13 +124,13 @@ def render_network(
     Raises ResultsError where the folder is not a whole results folder and ReportError where it is not of several
     groups or `site` is none of them; nothing is written then.
     """
-    codes = open_network(results_dir, resource("reports")).sites
+    codes = open_network(results_dir, reports_folder()).sites
     if site is not None and site not in codes:
         raise ReportError(f"--site: there is no group {site}; use one of {', '.join(codes)}")
     if progress is not None:
         progress("rendering the page of all groups")
     page = "network" if site is None else f"network-{site}"
-    return render("network", results_dir, out_dir, formats=formats, page=page, beside={"site.txt": site or ""})
+    return render("network", results_dir, out_dir, formats=formats, page=page, params={"site": site or ""})
 
 
 def render_intake(
@@ -138,7 +154,7 @@ def render_intake(
     for number in known if batch is None else [batch]:
         if progress is not None:
             progress(f"rendering the intake check of batch {number}")
-        pages += render("intake", results_dir, out_dir, page=f"intake-{number}", beside={"batch.txt": str(number)})
+        pages += render("intake", results_dir, out_dir, page=f"intake-{number}", params={"batch": number})
     return pages
 
 
@@ -156,4 +172,4 @@ def render_shelf(results_dir: Path, folder: Path, *, progress: Callable[[str], o
     if progress is not None:
         progress("rendering the maneuvers and the index")
     pages = render("maneuvers", results_dir, folder)
-    return [*render("index", results_dir, folder, beside={"shelf.json": to_text(shelve(folder))}), *pages]
+    return [*render("index", results_dir, folder, params={"shelf": str(folder.resolve())}), *pages]

@@ -21,7 +21,7 @@ from examtally.registry import open_registry
 from examtally.registry.audit_entry import note_use
 from examtally.registry.lock_wait import LockWait
 from examtally.reporting.engine.wording import Wording, inside_sentence, read_wording
-from examtally.resources import resource
+from examtally.resources import reports_folder
 from examtally.results.teaching import TeachingSource, teaching_source
 from examtally.workbook.exam_form import offline_page, write_page
 
@@ -69,7 +69,7 @@ def teaching_content(
     drawn: TeachingSet, source: TeachingSource, blueprint: Blueprint, contract: Contract
 ) -> dict[str, Any]:
     """What the page holds: nothing of a case but what may be shown, and the group's ratio of each finding."""
-    wording = read_wording(resource("reports"))
+    wording = read_wording(reports_folder())
     sure = f"by imaging and all that is known of the case, at least {blueprint.confirmed:.0%} sure"
     return {
         "t": round(float(t_quantile(0.95, len(drawn.cases) - 1)), 4),

@@ -64,7 +64,7 @@ def test_the_month_stands_on_one_screen(browser: Browser, monthly: Path) -> None
 
 
 def test_tabs_show_one_panel_and_turn_by_key(annex: Page) -> None:
-    tabs = annex.locator("#examiners .tabs").first
+    tabs = annex.locator("#do-two-examiners-agree .tabs").first
     assert tabs.locator(":scope > .tab:visible").count() == 1
     first, second = tabs.get_by_role("tab").nth(0), tabs.get_by_role("tab").nth(1)
     first.focus()
@@ -117,7 +117,7 @@ def test_a_download_carries_its_figures(annex: Page) -> None:
 @pytest.mark.parametrize("report", REPORTS)
 def test_text_in_figures_stays_legible_on_a_phone(browser: Browser, monthly: Path, report: str) -> None:
     page = open_page(browser, monthly, "clinic", PHONE, report).page
-    shares = page.evaluate("[...document.images].filter(i => i.width).map(i => i.width / i.naturalWidth)")
+    shares = page.evaluate("[...document.images].filter(i => i.clientWidth).map(i => i.clientWidth / i.naturalWidth)")
     page.close()
     assert min(shares) * 9 * 96 / 72 > 9
 

@@ -10,7 +10,7 @@ import yaml
 
 from examtally.contracts.contract import load_contract
 from examtally.contracts.results import result_codes
-from examtally.reporting.engine.executor import CELL_OPTIONS, read_report
+from examtally.reporting.engine.executor import read_report
 from examtally.reporting.engine.wording import read_wording
 from examtally.resources import resource
 
@@ -18,24 +18,10 @@ REPORTS = resource("reports")
 FILES = sorted(REPORTS.glob("*.qmd"))
 WHOLE = [path for path in FILES if not path.name.startswith("_")]
 
-TOP_KEYS = {"title", "subtitle", "lang", "html-table-processing", "execute", "filters", "jupyter", "format"}
-CITED = {"citeproc", "bibliography", "csl"}
-HTML_KEYS = {
-    *("theme", "minimal", "embed-resources", "toc", "toc-depth", "toc-title", "css", "section-divs"),
-    *("include-before-body", "include-after-body", "default-image-extension"),
-}
-PAPER_KEYS = {
-    "docx": {"toc", "toc-depth", "default-image-extension", "reference-doc"},
-    "typst": {"toc", "toc-depth", "default-image-extension", "include-in-header"},
-}
+HOUSE = REPORTS / "_extensions" / "house"
 FORBIDDEN = {
-    "Quarto's own boxes": r"\.callout",
-    "Quarto's own tabs": r"\.panel-tabset",
-    "cross-reference ids": r"#(fig|tbl|sec|eq)-",
-    "inline code": r"`\{?python\}? ",
     "mathematics": r"\$[^$\s{][^$]*\$",
     "inline SVG": r"<svg",
-    "citations": r"(?<![\w.])\[?@\w+",
     "an outside address": r"https?://|//cdn",
 }
 
@@ -49,17 +35,22 @@ def prose(path: Path) -> str:
 def test_there_are_these_reports() -> None:
     assert [path.name for path in WHOLE] == [
         "actions.qmd",
-        "annex.qmd",
+        "agreement_day.qmd",
+        "audit-annex.qmd",
         "audit.qmd",
         "card.qmd",
+        "change.qmd",
         "condition.qmd",
         "examiner.qmd",
         "index.qmd",
         "intake.qmd",
+        "lead.qmd",
         "maneuvers.qmd",
         "monthly.qmd",
+        "network.qmd",
         "release.qmd",
         "study.qmd",
+        "supervisor.qmd",
     ]
 
 
@@ -70,39 +61,30 @@ def test_prose_uses_nothing_that_one_renderer_alone_knows(path: Path) -> None:
 
 
 @pytest.mark.parametrize("path", FILES, ids=lambda path: path.name)
-def test_every_fence_is_a_cell_with_the_one_option(path: Path) -> None:
-    text = path.read_text(encoding="utf-8")
-    cells = re.findall(r"^```\{python\}\n(.*?)^```$", text, flags=re.M | re.S)
-    assert len(re.findall(r"^```", text, flags=re.M)) == 2 * len(cells)
-    for cell in cells:
-        assert tuple(line for line in cell.splitlines() if line.startswith("#|")) == CELL_OPTIONS
-
-
-@pytest.mark.parametrize("path", FILES, ids=lambda path: path.name)
 def test_figures_stand_in_cells_where_a_helper_asks_for_their_alternative_text(path: Path) -> None:
     assert "![" not in path.read_text(encoding="utf-8")
 
 
 @pytest.mark.parametrize("path", WHOLE, ids=lambda path: path.name)
-def test_front_matter_keeps_to_the_keys_both_read(path: Path) -> None:
-    front = read_report(path).front
-    assert set(front) <= TOP_KEYS
-    assert front["html-table-processing"] == "none"
-    assert front["execute"] == {"echo": False, "warning": True}
-    assert set(front["format"]) <= {"html", "docx", "typst"}
-    html = front["format"]["html"]
-    cited = CITED if path.name == "study.qmd" else set()
-    assert set(html) <= HTML_KEYS | cited
-    assert (html["theme"], html["minimal"], html["embed-resources"]) == ("none", True, True)
-    for form, keys in PAPER_KEYS.items():
-        assert set(front["format"].get(form, ())) <= keys | cited
-        for key in ("reference-doc", "include-in-header"):
-            assert (REPORTS / front["format"].get(form, {}).get(key, "house.css")).is_file()
-    for name in (
-        *front["filters"],
-        *(html[key] for key in ("css", "include-after-body", "bibliography", "csl") if key in html),
-    ):
-        assert (REPORTS / name).is_file()
+def test_each_report_is_read_whole_and_takes_parameters(path: Path) -> None:
+    report = read_report(path)
+    assert {"title"} <= set(report.front)
+    assert [cell.takes_parameters for cell in report.cells].index(True) == 0
+
+
+def test_the_site_holds_no_page_of_one_person_and_no_page_of_records() -> None:
+    wanted = yaml.safe_load((REPORTS / "_quarto-site.yml").read_text(encoding="utf-8"))["project"]["render"]
+    private = ("examiner", "lead", "intake", "study", "release", "card", "monthly", "condition")
+    assert [name for name in private if any(Path(f"{name}.qmd").match(pattern) for pattern in wanted)] == []
+
+
+def test_every_file_that_the_look_names_is_there() -> None:
+    formats = yaml.safe_load((HOUSE / "_extension.yml").read_text(encoding="utf-8"))["contributes"]["formats"]
+    named = [formats["common"]["csl"], formats["common"]["filters"][0]["path"], *formats["html"]["css"]]
+    named += [formats["html"]["include-after-body"], formats["docx"]["reference-doc"]]
+    named += formats["typst"]["template-partials"]
+    assert [name for name in named if not (HOUSE / name).is_file()] == []
+    assert formats["common"]["filters"][0]["at"] == "pre-ast", "both renderers go on from the same text"
 
 
 def test_every_part_is_used_and_every_used_part_is_there() -> None:
@@ -114,8 +96,8 @@ def test_every_part_is_used_and_every_used_part_is_there() -> None:
 
 
 def test_style_and_script_fetch_nothing() -> None:
-    for name in ("house.css", "_house.html"):
-        assert not re.search(r"url\(|@import|https?:|src=|fetch\(", (REPORTS / name).read_text(encoding="utf-8"))
+    for name in ("house.css", "page.css", "house.html"):
+        assert not re.search(r"url\(|@import|https?:|src=|fetch\(", (HOUSE / name).read_text(encoding="utf-8"))
 
 
 def test_every_short_word_belongs_to_a_declared_code() -> None:

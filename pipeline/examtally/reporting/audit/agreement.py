@@ -84,9 +84,6 @@ def section(audit: Audit) -> str:
     if not _maneuvers(audit, "overall") and not _maneuvers(audit, "same_examiner"):
         return _NO_PAIRS
     panels = [text for group_by in _TITLES if (text := _panel(audit, group_by))]
-    pairs = _examiner_pairs(audit)
-    if pairs:
-        panels.append(pairs)
     parts = [_example(audit), _unknown(audit), tabs(panels), _unsettled(audit)]
     return "\n\n".join(part.strip("\n") for part in parts if part)
 
@@ -159,8 +156,8 @@ def _maneuvers(audit: Audit, group_by: str) -> list[Maneuver]:
     return [item for item in audit.catalogue.maneuvers.values() if item.code in found]
 
 
-def _examiner_pairs(audit: Audit) -> str:
-    """Core maneuvers by pairs of examiners, in the order of their codes; nothing without rows about persons."""
+def examiner_pairs(audit: Audit) -> str:
+    """Core maneuvers by pairs of examiners, in the order of their codes: for the audit lead alone."""
     rows = audit.table("agreement").filter(group_by="examiner_pair")
     names = {group: _pair_name(audit, group) for group in rows["group"].unique().to_list()}
     cells = [
@@ -172,9 +169,9 @@ def _examiner_pairs(audit: Audit) -> str:
         and found.is_enough
     ]
     if not cells:
-        return ""
+        return "No two examiners have examined enough of the same people."
     text = table(pl.DataFrame(cells), _COLUMNS, caption="Pairs of examiners: core maneuvers", group="pair")
-    return f"### Pairs of examiners\n\n{PAIRS_CAUTION}\n\n{text}"
+    return f"{PAIRS_CAUTION}\n\n{text}"
 
 
 def _pair_name(audit: Audit, group: str) -> str:

@@ -18,6 +18,7 @@ from examtally.contracts.protocol.protocol import Protocol
 from examtally.contracts.records.tables import Field
 from examtally.contracts.results import empty
 from examtally.reporting.engine.estimate import Estimate, Span
+from examtally.reporting.engine.project import given
 from examtally.reporting.engine.wording import Wording, band_order, read_wording
 from examtally.results import Results, read_results
 
@@ -53,9 +54,9 @@ BOTH = ("sensitivity", "specificity")
 Key = tuple[str, ...]
 
 
-def open_audit(results_dir: Path = Path("results"), reports_dir: Path = Path()) -> Audit:
-    """Read everything the cells of the report need; they run in a folder with the results beside them."""
-    results = read_results(results_dir)
+def open_audit(results_dir: Path | str = "results", reports_dir: Path = Path()) -> Audit:
+    """Read everything the cells of a report need; they run in the folder of the reports."""
+    results = read_results(given(results_dir))
     protocol = results.protocol
     return Audit(results, load_contract(protocol.joint), protocol, read_wording(reports_dir))
 

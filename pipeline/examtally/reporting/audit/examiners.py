@@ -1,4 +1,4 @@
-"""Examiners by a code drawn anew for the report: own and pooled figures, in the order of the codes, never ranked."""
+"""How far examiners and sites differ, for the group; and, for the audit lead alone, each by a code drawn anew."""
 
 from __future__ import annotations
 
@@ -34,9 +34,9 @@ _COLUMNS = (
     Column("known", "Verified\nof findings"),
 )
 
-HOW_TO_GET = (
-    "This report was made without rows about persons. To see each examiner's counts, by a code drawn anew, analyze "
-    "with `--with-examiners` and render the report again; agree first who may see it."
+ELSEWHERE = (
+    "No row here is of one person. Examiners have their figures on their own sheets, and the audit lead has a copy by "
+    "code; agree first who may see it."
 )
 
 TOO_FEW = "Too few examiners with verified knees to say how far examiners differ: it takes three."
@@ -52,15 +52,15 @@ CAUTION = (
 
 
 def section(audit: Audit) -> str:
-    """How far examiners and sites differ, and what can be shown of each, or how to get it."""
-    parts = [_together(audit)]
-    if audit.results.has_examiners:
-        panels = _panels(audit, "examiners", audit.codes)
-        parts += [CAUTION, tabs(panels)] if panels else ["No core condition has figures to show yet."]
-    else:
-        parts.append(HOW_TO_GET)
-    parts.append(_sites(audit))
+    """How far examiners and sites differ; nothing of one examiner."""
+    parts = [_together(audit), ELSEWHERE, _sites(audit)]
     return "\n\n".join(part.strip("\n") for part in parts if part)
+
+
+def one_by_one(audit: Audit) -> str:
+    """Each examiner by code, maneuver by maneuver: for the audit lead alone."""
+    panels = _panels(audit, "examiners", audit.codes)
+    return f"{CAUTION}\n\n{tabs(panels)}" if panels else "No core condition has figures to show yet."
 
 
 def _together(audit: Audit) -> str:

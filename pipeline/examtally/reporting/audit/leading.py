@@ -193,12 +193,13 @@ def verdict(lead: Lead) -> str:
     return up if up == down else f"{up} / {down}"
 
 
-def table_of(items: Sequence[Lead], caption: str) -> str:
+def table_of(items: Sequence[Lead], caption: str, label: str = "") -> str:
     """The leading figures of some maneuvers; what is withheld has its reason, what is few its counts."""
     if not items:
         return ""
     rows = [_line(lead) for lead in items]
-    return table(pl.DataFrame(rows), _COLUMNS, caption=caption, group="condition" if _several(items) else None)
+    group = "condition" if _several(items) else None
+    return table(pl.DataFrame(rows), _COLUMNS, caption=caption, group=group, label=label)
 
 
 def condition_part(audit: Audit, condition: Condition) -> str:

@@ -12,10 +12,10 @@ from examtally.contracts.contract import load_contract
 from examtally.errors import ReportError
 from examtally.registry.scratch import scratch
 from examtally.reporting.audit.audit import Audit
-from examtally.reporting.condition_page.page import CONDITION_FILE, reportable_conditions
+from examtally.reporting.condition_page.page import reportable_conditions
 from examtally.reporting.engine.renderer import render
 from examtally.reporting.engine.wording import read_wording
-from examtally.resources import resource
+from examtally.resources import reports_folder
 from examtally.results import Results, read_results
 
 Progress = Callable[[str], object]
@@ -54,7 +54,7 @@ def _render(
 ) -> list[Path]:
     results = read_results(results_dir)
     protocol = results.protocol
-    audit = Audit(results, load_contract(protocol.joint), protocol, read_wording(resource("reports")))
+    audit = Audit(results, load_contract(protocol.joint), protocol, read_wording(reports_folder()))
     pages: list[Path] = []
     for condition in _chosen(audit, code):
         if progress is not None:
@@ -68,7 +68,7 @@ def _render(
                 formats=formats,
                 page=f"{kind}-{condition.code}",
                 title=condition.name,
-                beside={CONDITION_FILE: condition.code},
+                params={"condition": condition.code},
             )
     return pages
 

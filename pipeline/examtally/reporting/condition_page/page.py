@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from examtally.contracts.catalogue.clinical import Condition
+from examtally.errors import ReportError
 from examtally.reporting.audit.audit import Audit, open_audit
 from examtally.reporting.audit.conditions import accuracy_of_each, remarks, settled_by, too_few_yet
 from examtally.reporting.audit.groups import by_severity
@@ -18,8 +19,6 @@ from examtally.reporting.engine.numbers import listed
 from examtally.reporting.engine.wording import inside_sentence
 from examtally.reporting.plain import box, bullets, marking, provenance, tag
 
-CONDITION_FILE = "condition.txt"
-
 
 @dataclass(frozen=True)
 class Page:
@@ -29,11 +28,17 @@ class Page:
     condition: Condition
 
 
-def open_page() -> Page:
-    """Read what the cells need from the folder they run in."""
-    audit = open_audit()
-    code = Path(CONDITION_FILE).read_text(encoding="utf-8").strip()
-    return Page(audit, audit.catalogue.conditions[code])
+def open_page(results: Path | str = "results", code: str = "") -> Page:
+    """Read what the cells need; without a code of the catalogue the first condition that has a page.
+
+    Raises ReportError for a condition without one.
+    """
+    audit = open_audit(results)
+    told = reportable_conditions(audit)
+    chosen = [condition for condition in told if condition.code == code or not code]
+    if not chosen:
+        raise ReportError(f"condition: no page is made of it; use one of {', '.join(one.code for one in told)}")
+    return Page(audit, chosen[0])
 
 
 def reportable_conditions(audit: Audit) -> tuple[Condition, ...]:

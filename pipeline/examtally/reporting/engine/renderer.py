@@ -13,8 +13,7 @@ import re
 import shutil
 import subprocess
 import sys
-import zipfile
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -23,20 +22,23 @@ import pypandoc
 import yaml
 
 from examtally.errors import ReportError
-from examtally.fonts import embed_in_page
+from examtally.fonts import embed_in_page, font_folder
 from examtally.registry.scratch import private_files, scratch
 from examtally.reporting.engine import figures, typesetting
+from examtally.reporting.engine.document import finish
 from examtally.reporting.engine.executor import Report, execute, read_report
 from examtally.reporting.engine.policy import seal_page
-from examtally.resources import resource
+from examtally.reporting.engine.project import FORMATS, HOUSE, PROFILE, bibliography, pandoc_options
+from examtally.reporting.engine.wording import group_of
+from examtally.resources import reports_folder
 
 WRITERS = {"html": "html5", "docx": "docx", "pdf": "typst"}
 """The formats of a report, and how pandoc calls the writer of each."""
 
-_SECTION = {"html": "html", "docx": "docx", "pdf": "typst"}  # of the front matter
-_QUARTO_ONLY = frozenset({"theme", "minimal"})
-_SCRIPT = "_house.html"  # the one script of every page
+_SCRIPT = Path("_extensions") / HOUSE / "house.html"  # the one script of every page
 _TROUBLE = re.compile(r"\b(error|warning|warn)\b", re.I)
+_FRAME = re.compile(r'.*?<body[^>]*>\s*<header.*?</header>\s*(?:<nav id="TOC".*?</nav>)?', re.S)
+_COLOR = re.compile(r"\x1b\[[0-9;]*m")
 
 
 def render(
@@ -48,29 +50,24 @@ def render(
     source: Path | None = None,
     page: str | None = None,
     title: str | None = None,
-    beside: Mapping[str, str] | None = None,
+    params: Mapping[str, object] | None = None,
 ) -> list[Path]:
     """Render `reports/<name>.qmd` over a results folder and return the pages written, in the order of `formats`.
 
     `source` names a folder that does not exist yet; the text, the figures and a copy of the results are left there for
     who wants to change the report and render it with Quarto. `page` is the name of the pages where it is not that of
-    the report, `title` the title where it is not; `beside` holds small texts, by file name, that its cells read. Raises
+    the report, `title` the title where it is not; `params` are the parameters of its cells but for `results`. Raises
     ReportError; nothing is written then.
     """
     _check(formats, source)
     keep_apart(results, out_dir)
     with scratch() as folder:
         work = folder / "report"
-        shutil.copytree(resource("reports"), work)
+        shutil.copytree(reports_folder(), work, ignore=shutil.ignore_patterns("_site", ".quarto", "results", "fig"))
         shutil.copytree(results, work / "results")
-        for file, text in (beside or {}).items():
-            (work / file).write_text(text, encoding="utf-8")
         report = _titled(read_report(work / f"{name}.qmd"), title)
-        unsaid = [form for form in formats if _SECTION[form] not in report.front["format"]]
-        if unsaid:
-            raise ReportError(f"{report.name} is not made as {', '.join(unsaid)}")
         with contextlib.chdir(work), figures.saved_as("png" if "docx" in formats else "svg"):
-            body = execute(report)
+            body = execute(report, params)
         pages = [_page(report, body, work, form) for form in formats]
         written = [
             put_page(made, out_dir / f"{page or name}.{form}") for made, form in zip(pages, formats, strict=True)
@@ -108,29 +105,42 @@ def _page(report: Report, body: str, work: Path, form: str) -> Path:
     target = work / f"{Path(report.name).stem}.{form}"
     quarto = shutil.which("quarto")
     if quarto is None:
-        _pandoc(front, text, target, form)
+        _pandoc(report.front, text, target, form)
     else:
         _quarto(quarto, text, target, form)
     if form == "docx" and target.is_file():
-        same_bytes(target)
+        finish(target, work / figures.FOLDER, group_of(work))
     if not target.is_file():
         raise ReportError(f"{report.name}: the renderer wrote no {form} page")
     if form == "html":
         script = (work / _SCRIPT).read_text(encoding="utf-8") if (work / _SCRIPT).is_file() else ""
-        page = seal_page(embed_in_page(target.read_text(encoding="utf-8")), script, report.name)
+        page = seal_page(embed_in_page(_with_main(target.read_text(encoding="utf-8"))), script, report.name)
         target.write_text(page, encoding="utf-8")
     return target
 
 
+def _with_main(page: str) -> str:
+    """A page whose content stands in a landmark of its own, between its contents and its script."""
+    match = _FRAME.match(page)
+    if match is None or "<main" in page:
+        return page
+    end = max(page.rfind("<script>"), match.end())
+    end = end if end > match.end() else page.rfind("</body>")
+    return f"{match.group()}<main>{page[match.end() : end]}</main>\n{page[end:]}"
+
+
 def _quarto(program: str, text: Path, target: Path, form: str) -> None:
-    """Quarto exits 0 after an error in a Lua filter, so what it says is read too."""
-    done = _run([program, "render", text.name, "--to", _SECTION[form], "--output", target.name], text.parent)
-    trouble = [line.strip() for line in done.stderr.splitlines() if _TROUBLE.search(line)]
-    if done.returncode != 0 or trouble:
-        raise ReportError(f"{text.name}: Quarto: {trouble[0] if trouble else f'exit {done.returncode}'}")
+    """Quarto exits 0 after an error in a Lua filter, so what it says is read too; its cause reaches the user."""
+    command = [program, "render", text.name, "--profile", PROFILE, "--to", f"{HOUSE}-{FORMATS[form]}"]
+    done = _run([*command, "--output", target.name], text.parent)
+    said = [line.strip() for line in _COLOR.sub("", done.stderr).splitlines() if line.strip()]
+    first = next((number for number, line in enumerate(said) if _TROUBLE.search(line)), None)
+    if done.returncode != 0 or first is not None:
+        cause = " ".join(said[first : first + 3]) if first is not None else " ".join(said[-2:])
+        raise ReportError(f"{text.name}: Quarto: {cause or 'it gave no reason'} (exit {done.returncode})")
 
 
-def _pandoc(front: dict[str, Any], text: Path, target: Path, form: str) -> None:
+def _pandoc(front: Mapping[str, Any], text: Path, target: Path, form: str) -> None:
     """Pandoc reads no file and no address but what the filter hands it, and is held to silence: a word on its standard
     error is an error. Typst sets the PDF in a folder that holds the text and its figures alone.
     """
@@ -138,15 +148,15 @@ def _pandoc(front: dict[str, Any], text: Path, target: Path, form: str) -> None:
     command = [
         str(packed_pandoc()),
         text.name,
-        "--from=markdown-raw_html-raw_tex-native_divs-native_spans",
+        "--from=markdown-implicit_figures-raw_html-raw_tex-native_divs-native_spans",
         "--sandbox",
         f"--to={WRITERS[form]}",
         f"--output={written.name}",
         "--standalone",
         "--wrap=none",
         "--metadata=document-css:false",
-        *(f"--lua-filter={name}" for name in front.get("filters", ())),
-        *_options(front["format"][_SECTION[form]]),
+        *pandoc_options(text.parent, front, form),
+        *bibliography(text.parent, front),
     ]
     done = _run(command, text.parent)
     if done.returncode != 0 or done.stderr.strip():
@@ -172,21 +182,8 @@ def _cause(said: str) -> str:
     return lines[0] if lines else ""
 
 
-def _options(block: dict[str, Any]) -> Iterator[str]:
-    """The keys of one format in the front matter, as pandoc options."""
-    for key, value in block.items():
-        if key in _QUARTO_ONLY or value is False:
-            continue
-        if key == "toc-title":
-            yield f"--metadata=toc-title:{value}"
-        elif value is True:
-            yield f"--{key}"
-        else:
-            yield f"--{key}={value}"
-
-
 def _run(command: list[str], folder: Path) -> subprocess.CompletedProcess[str]:
-    env = os.environ | {"SOURCE_DATE_EPOCH": "0"}
+    env = os.environ | {"SOURCE_DATE_EPOCH": "0", "TYPST_FONT_PATHS": str(font_folder())}
     return subprocess.run(command, cwd=folder, env=env, capture_output=True, text=True, encoding="utf-8", check=False)
 
 
@@ -204,17 +201,3 @@ def put_page(page: Path, target: Path) -> Path:
         with contextlib.suppress(OSError):
             fresh.unlink(missing_ok=True)
     return target
-
-
-_LONG_AGO = (1980, 1, 1, 0, 0, 0)
-
-
-def same_bytes(path: Path) -> None:
-    """Rewrite the archive at `path` with its parts in order of name and no clock in it."""
-    with zipfile.ZipFile(path) as archive:
-        parts = {name: archive.read(name) for name in archive.namelist()}
-    with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as archive:
-        for name in sorted(parts, key=lambda name: (name != "[Content_Types].xml", name)):
-            entry = zipfile.ZipInfo(name, _LONG_AGO)
-            entry.compress_type = zipfile.ZIP_DEFLATED
-            archive.writestr(entry, parts[name])

@@ -12,6 +12,8 @@ import polars as pl
 from examtally.errors import ReportError
 from examtally.words import for_csv
 
+_LABELLED = "::::::::"  # the fence round a table with a label
+
 
 @dataclass(frozen=True)
 class Column:
@@ -27,8 +29,10 @@ class Column:
     words: bool = False
 
 
-def table(frame: pl.DataFrame, columns: Sequence[Column], *, caption: str, group: str | None = None) -> str:
-    """Return a table as a raw HTML block for a cell to print.
+def table(
+    frame: pl.DataFrame, columns: Sequence[Column], *, caption: str, group: str | None = None, label: str = ""
+) -> str:
+    """Return a table as a raw HTML block for a cell to print; with a `label` `tbl-…` a text can refer to it.
 
     Cells are the text of the frame (null: an empty cell); what follows a line break in a cell is set small beneath it.
     `group` names a column whose runs of equal values become headings over their rows. Raises ReportError when there
@@ -48,7 +52,8 @@ def table(frame: pl.DataFrame, columns: Sequence[Column], *, caption: str, group
         "</table>",
         "</div>",
     ]
-    return raw_html("\n".join(lines))
+    shown = raw_html("\n".join(lines))
+    return f"\n{_LABELLED} {{#{label}}}\n{shown}\n{_LABELLED}\n" if label else shown
 
 
 def details(title: str, text: str) -> str:
@@ -61,7 +66,7 @@ def tabs(panels: Sequence[str], *, depth: int = 0) -> str:
     if not panels:
         return ""
     fence = ":" * (3 + depth)
-    return f"\n{fence} tabs\n\n" + "\n\n".join(panels) + f"\n\n{fence}\n"
+    return f"\n{fence} {{.panel-tabset}}\n\n" + "\n\n".join(panels) + f"\n\n{fence}\n"
 
 
 def raw_html(text: str) -> str:

@@ -49,6 +49,11 @@ def read_wording(folder: Path) -> Wording:
     return Wording(**{key: for_markdown(str(local[key])) for key in _LOCAL}, words=words)
 
 
+def group_of(folder: Path) -> str:
+    """The name of the group as `local.yaml` has it, letter by letter, for the fields of a document."""
+    return str(_mapping(folder / "local.yaml").get("group", ""))
+
+
 def inside_sentence(name: str) -> str:
     """A common noun that begins with a capital, as it stands within a sentence; abbreviations and names keep theirs.
 

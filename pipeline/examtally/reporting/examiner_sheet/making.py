@@ -19,6 +19,8 @@ from examtally.registry.scratch import scratch
 from examtally.reporting.audit.between_examiner_variation import CORRECTED
 from examtally.reporting.engine.renderer import render
 from examtally.reporting.examiner_sheet.sheet import examiners_in
+from examtally.reporting.index.listing import shelve
+from examtally.resources import reports_folder, reports_from
 from examtally.results import Results, read_results
 from examtally.results.review import review
 
@@ -28,6 +30,7 @@ _TABLES = (
     *("agreement", "calibration", "calibration_curve", "learning"),
 )
 _OWNER_ONLY = 0o700
+_NO_ROWS = "the results hold no rows about persons; analyze again with --with-examiners"
 
 
 def render_sheets(
@@ -50,7 +53,7 @@ def render_sheets(
     results = read_results(results_dir)
     known = examiners_in(results.tables["tallies"]) if "tallies" in results.tables else []
     if not known:
-        raise ReportError("the results hold no rows about persons; analyze again with --with-examiners")
+        raise ReportError(_NO_ROWS)
     if examiner is not None and examiner not in known:
         raise ReportError("the results hold no exam by that examiner; use a code that stands in the exams analysed")
     chosen = known if examiner is None else [examiner]
@@ -67,7 +70,7 @@ def render_sheets(
             part = inner / str(number)
             _of(results, one).write(part)
             parts.append(part)
-        work = partial(_render, out_dir=out_dir, formats=tuple(formats), cases=cases)
+        work = partial(_render, out_dir=out_dir, formats=tuple(formats), cases=cases, reports=reports_folder())
         if len(chosen) == 1:
             return work(chosen[0], parts[0])
         fresh = get_context("spawn")  # a forked process would wait for threads of Polars that it does not have
@@ -85,6 +88,30 @@ def _cases(registry: Path, results: Results, examiner: str, operator: str | None
     return json.dumps(
         found.select("exam_id", "condition", "maneuver", "finding", "probability", "reference").to_dicts()
     )
+
+
+def render_lead(
+    results_dir: Path,
+    out_dir: Path,
+    *,
+    formats: Sequence[str] = ("html",),
+    progress: Callable[[str], object] | None = None,
+) -> list[Path]:
+    """Render the audit lead's own copy, examiners one by one, as `lead` into `out_dir` (mode 0700); return the pages.
+
+    Raises ResultsError where the folder is not a whole results folder and ReportError where the results hold no rows
+    about persons or the folder holds pages of the group; nothing is written then.
+    """
+    results = read_results(results_dir)
+    if not results.has_examiners:
+        raise ReportError(_NO_ROWS)
+    if out_dir.is_dir() and shelve(out_dir):
+        raise ReportError("pages of the group lie in this folder; name with --out another, for the audit lead alone")
+    if progress is not None:
+        progress("rendering the audit lead's copy")
+    out_dir.mkdir(parents=True, exist_ok=True)
+    out_dir.chmod(_OWNER_ONLY)
+    return render("lead", results_dir, out_dir, formats=formats)
 
 
 def _leave_keys_to_parent() -> None:
@@ -115,6 +142,9 @@ def _others(name: str) -> pl.Expr:
     return (pl.col("group_by") == "examiner") & pl.lit(name in _ALL_EXAMINERS)
 
 
-def _render(examiner: str, results: Path, out_dir: Path, formats: Sequence[str], cases: str) -> list[Path]:
-    beside = {"examiner.txt": examiner, "cases.json": cases}
-    return render("examiner", results, out_dir, formats=formats, page=f"examiner-{examiner}", beside=beside)
+def _render(
+    examiner: str, results: Path, out_dir: Path, formats: Sequence[str], cases: str, reports: Path
+) -> list[Path]:
+    with reports_from(reports):  # a fresh process does not know it
+        page, params = f"examiner-{examiner}", {"examiner": examiner, "cases": cases}
+        return render("examiner", results, out_dir, formats=formats, page=page, params=params)

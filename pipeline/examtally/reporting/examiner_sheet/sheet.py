@@ -151,7 +151,7 @@ class Sheet:
         }
 
 
-def open_sheet(examiner: str, results_dir: Path = Path("results"), reports_dir: Path = Path()) -> Sheet:
+def open_sheet(examiner: str, results_dir: Path | str = "results", reports_dir: Path = Path()) -> Sheet:
     """Read what the cells of the sheet need. Raises ReportError where the results hold nothing of this examiner."""
     audit = open_audit(results_dir, reports_dir)
     if examiner not in examiners_in(audit.table("tallies")):

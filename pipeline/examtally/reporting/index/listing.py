@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
-import json
 import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from html import escape
 from html.parser import HTMLParser
 from pathlib import Path
 from urllib.parse import quote
 
+import yaml
+
 from examtally.reporting.engine.tables import raw_html
 
 INDEX = "index"
+SITE = "_quarto-site.yml"  # of a Quarto project; it names the pages of its site
 KINDS: Mapping[str, str] = {
     "monthly": "Monthly quality reports",
     "actions": "Conclusions and actions",
@@ -44,22 +46,17 @@ class Shelved:
 
 
 def shelve(folder: Path) -> tuple[Shelved, ...]:
-    """The reports in `folder` itself; folders inside it, where sheets of examiners may lie, are not looked into."""
+    """The reports in `folder` itself; folders inside it, where sheets of examiners may lie, are not looked into.
+
+    Of a Quarto project the pages of its site, which lie in it as texts while it is rendered.
+    """
+    if (folder / SITE).is_file():
+        return _site_pages(folder)
     files: dict[str, dict[str, str]] = {}
     for path in sorted(folder.iterdir()) if folder.is_dir() else []:
         if path.is_file() and path.suffix in _FORMS and _NAME.fullmatch(path.stem):
             files.setdefault(path.stem, {})[path.suffix[1:]] = path.name
     return tuple(_shelved(folder, stem, forms) for stem, forms in files.items())
-
-
-def to_text(reports: Iterable[Shelved]) -> str:
-    """What the cells of the index read, as JSON."""
-    return json.dumps([vars(report) for report in reports], sort_keys=True)
-
-
-def from_text(text: str) -> tuple[Shelved, ...]:
-    """Read back what `to_text` wrote."""
-    return tuple(Shelved(**report) for report in json.loads(text))
 
 
 def sections(reports: Sequence[Shelved]) -> str:
@@ -105,6 +102,19 @@ def _shelved(folder: Path, stem: str, files: Mapping[str, str]) -> Shelved:
     assert match is not None
     title = _title(folder / files["html"]) if "html" in files else ""
     return Shelved(match["kind"], match["which"] or "", title or KINDS[match["kind"]], files)
+
+
+def _site_pages(folder: Path) -> tuple[Shelved, ...]:
+    """The pages that a site is made of, by the texts that lie in its project while it is rendered."""
+    wanted = yaml.safe_load((folder / SITE).read_text(encoding="utf-8"))["project"]["render"]
+    found = []
+    for path in sorted({path for pattern in wanted for path in folder.glob(pattern)}):
+        match = _NAME.fullmatch(path.stem)
+        if match is not None:
+            title = re.search(r"^title: (.*)$", path.read_text(encoding="utf-8"), re.M)
+            named = title.group(1) if title else KINDS[match["kind"]]
+            found.append(Shelved(match["kind"], match["which"] or "", named, {"html": f"{path.stem}.html"}))
+    return tuple(found)
 
 
 def _title(path: Path) -> str:

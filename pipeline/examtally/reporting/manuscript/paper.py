@@ -13,6 +13,7 @@ import polars as pl
 from examtally.contracts.catalogue.clinical import Catalogue, Condition
 from examtally.contracts.contract import load_contract
 from examtally.contracts.study.study import Study
+from examtally.reporting.engine.project import given
 from examtally.reporting.engine.renderer import render
 from examtally.reporting.engine.wording import Wording, inside_sentence, read_wording
 from examtally.results import Results
@@ -83,9 +84,9 @@ def label(status: str) -> str:
     return _LABELS[status]
 
 
-def open_paper(folder: Path = Path("results"), reports_dir: Path = Path()) -> Paper:
-    """Read what the cells of the manuscript need; they run in a folder with the results beside them."""
-    found = read_study(folder)
+def open_paper(folder: Path | str = "results", reports_dir: Path = Path()) -> Paper:
+    """Read what the cells of the manuscript need; they run in the folder of the reports."""
+    found = read_study(given(folder))
     contract = found.study.contract(load_contract(found.study.protocol.joint))
     return Paper(found, contract.catalogue, read_wording(reports_dir))
 

@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-import json
-from collections.abc import Collection, Iterable
-from dataclasses import asdict, dataclass
+from collections.abc import Collection
+from dataclasses import dataclass
 from pathlib import Path
 
 from examtally.contracts.periods import PERIOD
 from examtally.contracts.results import result_codes
 from examtally.contracts.yamlfile import Node, load_yaml
 from examtally.errors import ReportError
+from examtally.reporting.engine.project import given
 
 _ID = r"[A-Za-z][A-Za-z0-9-]{0,19}"
 _ROLE = r"[a-z]+( [a-z]+){0,4}"
@@ -51,14 +51,14 @@ def read_actions(path: Path) -> tuple[Action, ...]:
     return actions
 
 
-def to_text(actions: Iterable[Action]) -> str:
-    """What the cells of the report read, as JSON."""
-    return json.dumps([asdict(action) for action in actions], sort_keys=True, ensure_ascii=False)
+def named(path: Path | None) -> str:
+    """How a parameter of a report names an actions file; empty where there is none."""
+    return "" if path is None else str(path.resolve())
 
 
-def from_text(text: str) -> tuple[Action, ...]:
-    """Read back what `to_text` wrote."""
-    return tuple(Action(**action) for action in json.loads(text))
+def decided(name: str) -> tuple[Action, ...]:
+    """The decisions in the actions file that a parameter names; none where it names none."""
+    return read_actions(given(name)) if name else ()
 
 
 def _action(node: Node) -> Action:

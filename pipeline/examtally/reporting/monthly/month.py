@@ -18,7 +18,7 @@ from examtally.reporting.audit.audit import Audit, open_audit
 from examtally.reporting.engine.numbers import percent, share_of
 from examtally.reporting.engine.renderer import render
 from examtally.reporting.engine.wording import inside_sentence
-from examtally.reporting.monthly.actions import Action, from_text, read_actions, to_text
+from examtally.reporting.monthly.actions import Action, decided, named, read_actions
 from examtally.results import read_results
 
 LAST = 12
@@ -29,11 +29,11 @@ _CHART = ("indicator", "group_by", "group")
 _JUDGED = ("limit_low", "limit_high", "rule", "chart", "false_signal", "shift", "delay")
 
 
-def open_month() -> Month:
-    """Read what the cells of the report need from the folder they run in."""
-    period = Path("period.txt").read_text(encoding="utf-8").strip()
-    seal = Path("seal.txt").read_text(encoding="utf-8")
-    return Month(open_audit(), period, from_text(Path("actions.json").read_text(encoding="utf-8")), seal)
+def open_month(results: Path | str = "results", period: str = "", actions: str = "", seal: str = "") -> Month:
+    """Read what the cells of the report need; without a period the most recent with an exam."""
+    audit = open_audit(results)
+    periods = audit.table("indicators")["period"].drop_nulls().unique().sort()
+    return Month(audit, period or str(periods.last()), decided(actions), seal)
 
 
 @dataclass(frozen=True, eq=False)
@@ -145,11 +145,12 @@ def render_monthly(
         raise ReportError(f"there is no period {period!r}; use one of {_periods(known)}")
     if seal is not None and not re.fullmatch(_SEAL, seal):
         raise ReportError("that is no seal; give the 64 digits that `examtally ingest` or `verify` printed")
-    decided = read_actions(actions) if actions is not None else ()
+    if actions is not None:
+        read_actions(actions)
     if progress is not None:
         progress(f"rendering the quality report of {period}")
-    beside = {"period.txt": period, "actions.json": to_text(decided), "seal.txt": seal or ""}
-    return render("monthly", results_dir, out_dir, page=f"monthly-{period}", formats=formats, beside=beside)
+    params = {"period": period, "actions": named(actions), "seal": seal or ""}
+    return render("monthly", results_dir, out_dir, page=f"monthly-{period}", formats=formats, params=params)
 
 
 def _periods(known: Sequence[str]) -> str:

@@ -63,7 +63,7 @@ def seen(made: Path, size: str, name: str = "audit-annex") -> str:
 
 
 def headings(made: Path, size: str, name: str) -> list[str]:
-    found = re.findall(r"<h2[^>]*>(.*?)</h2>", page(made, size, name), flags=re.S)
+    found = re.findall(r'<h2(?! id="toc-title")[^>]*>(.*?)</h2>', page(made, size, name), flags=re.S)
     return [" ".join(heading.split()) for heading in found]
 
 
@@ -101,6 +101,7 @@ def test_the_annex_has_its_parts_in_order_its_marking_and_its_caution(made: Path
         "How the records came in",
         "How to read this",
         "Where these figures come from",
+        "References",
     ]
     assert wording.internal.replace("\\", "") in text
     assert wording.caution.replace("\\", "") in text
@@ -190,8 +191,7 @@ def test_nobody_is_named_and_nobody_is_ranked(made: Path) -> None:
         assert not re.search(r"\bP-\d{5}\b", text)
     part = html[html.index('<section id="examiners"') : html.index('<section id="do-two-examiners-agree"')]
     codes = re.findall(r'<th scope="row">([A-Z]\d)</th>', part.split('id="sites"')[0])
-    assert codes[:9] == sorted(codes[:9])
-    assert len(set(codes)) == 9
+    assert codes == [], "rows of one examiner stand on no page of the group"
 
 
 def test_roles_with_few_examiners_are_merged(made: Path) -> None:
@@ -247,7 +247,7 @@ def test_the_source_can_be_executed_again(made: Path) -> None:
     left = made / "clinic" / "source"
     assert (left / "audit.qmd").is_file()
     assert (left / "results" / "manifest.json").is_file()
-    assert (left / "fig" / "before-after.svg").is_file()
+    assert len(list((left / "fig").glob("before-after-????????.svg"))) == 1
 
 
 def test_a_folder_that_is_no_results_folder_is_refused_before_anything_is_written(tmp_path: Path) -> None:

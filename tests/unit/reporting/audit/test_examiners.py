@@ -5,7 +5,7 @@ import random
 import pytest
 
 from examtally.reporting.audit.audit import Audit, report_pseudonyms
-from examtally.reporting.audit.examiners import HOW_TO_GET, section
+from examtally.reporting.audit.examiners import ELSEWHERE, one_by_one, section
 
 PEOPLE = [f"EX-{number:02}" for number in range(1, 15)]
 
@@ -28,6 +28,6 @@ def test_a_draw_can_be_repeated_only_with_its_source() -> None:
     assert report_pseudonyms(PEOPLE, random.Random(5)) == report_pseudonyms(PEOPLE, random.Random(5))
 
 
-def test_without_rows_about_persons_the_section_says_how_to_get_them(young: Audit) -> None:
-    assert section(young) == HOW_TO_GET
-    assert "--with-examiners" in HOW_TO_GET
+def test_without_figures_the_section_says_where_single_examiners_stand(young: Audit) -> None:
+    assert section(young) == ELSEWHERE
+    assert one_by_one(young) == "No core condition has figures to show yet."

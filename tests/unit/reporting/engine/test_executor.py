@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import re
 from pathlib import Path
 from textwrap import dedent
 
@@ -67,11 +68,104 @@ def test_a_syntax_error_names_its_line(tmp_path: Path) -> None:
         execute(report)
 
 
-@pytest.mark.parametrize("options", ["", "#| echo: true\n", "#| output: asis\n#| echo: true\n"])
-def test_other_cell_options_are_refused(tmp_path: Path, options: str) -> None:
+@pytest.mark.parametrize(
+    ("options", "what"),
+    [
+        ("", r"line 5: a cell prints Markdown and says so: begin it with '#\| output: asis'"),
+        ("#| output: asis\n#| echo: true\n", r"line 6: the cell option 'echo: true'"),
+        ("#| output: asis\n#| fig-width: 5\n", r"line 6: the cell option 'fig-width: 5'"),
+        ("#| output: true\n", r"line 5: the cell option 'output: true'"),
+        ("#| output: asis\n#| code-fold: show\n", r"line 6: the cell option 'code-fold: show'"),
+        ("#| output\n", r"line 5: the options of this cell are not YAML"),
+    ],
+)
+def test_other_cell_options_are_refused_with_file_and_line(tmp_path: Path, options: str, what: str) -> None:
     path = write(tmp_path, "a.qmd", f"```{{python}}\n{options}x = 1\n```\n")
-    with pytest.raises(ReportError, match=r"a\.qmd, line 5: a cell has exactly one option line"):
+    with pytest.raises(ReportError, match=rf"a\.qmd, {what}"):
         read_report(path)
+
+
+@pytest.mark.parametrize(
+    ("prose", "what"),
+    [
+        ("{{< video x.mp4 >}}", "the shortcode 'video'"),
+        ("See @sec-methods.", "the reference '@sec-methods'"),
+        ("See [@eq-one].", "the reference '@eq-one'"),
+        ("::: {.column-margin}\nText.\n:::", "a div of the class 'column-margin'"),
+        ("::: aside\nText.\n:::", "a div of the class 'aside'"),
+        ('::: {.content-visible when-format="html"}\nText.\n:::', "a div of the class 'content-visible'"),
+        ("::: {.callout-danger}\nText.\n:::", "the callout 'callout-danger'"),
+        ("::: {layout-ncol=2}\nText.\n:::", "the attribute 'layout-ncol' of a div"),
+        ('::: {.callout-note collapse="true"}\nText.\n:::', "the attribute 'collapse' of a div"),
+        ("```{mermaid}\ngraph\n```", "a cell of 'mermaid'"),
+        ("``` {r}\n1\n```", "a cell of 'r'"),
+    ],
+)
+def test_what_only_quarto_sets_is_refused_with_file_and_line(tmp_path: Path, prose: str, what: str) -> None:
+    (tmp_path / "_part.qmd").write_text(f"One.\n\n{prose}\n", encoding="utf-8")
+    report = write(tmp_path, "a.qmd", "Text.\n\n{{< include _part.qmd >}}\n")
+    with pytest.raises(ReportError, match=rf"_part\.qmd, line 3: {re.escape(what)}.*; the executor does not know it"):
+        read_report(report)
+
+
+@pytest.mark.parametrize(
+    "prose",
+    [
+        "`@sec-shown` and `{{< video >}}`",
+        "```\n{{< video x >}} @sec-a\n```",
+        "mail a@sec-b.org",
+        "::: {.callout-tip}\nA.\n:::",
+    ],
+)
+def test_what_is_code_or_means_the_same_is_left_alone(tmp_path: Path, prose: str) -> None:
+    assert execute(read_report(write(tmp_path, "a.qmd", f"{prose}\n"))).strip() == prose
+
+
+def test_a_key_of_the_front_matter_that_only_quarto_knows_is_refused(tmp_path: Path) -> None:
+    with pytest.raises(ReportError, match=r"a\.qmd, line 3: the key 'server' in the front matter"):
+        read_report(write(tmp_path, "a.qmd", "Text.\n", "title: A\nserver: shiny\n"))
+
+
+PARAMETERS = "```{python}\n#| tags: [parameters]\nresults = 'results'\nperiod = ''\n```\n"
+
+
+def test_parameters_take_the_place_of_what_the_tagged_cell_sets(tmp_path: Path) -> None:
+    report = read_report(write(tmp_path, "a.qmd", PARAMETERS + cell("print(results, period)")))
+    assert execute(report).split() == ["results"]
+    assert execute(report, {"period": "P001"}).split() == ["results", "P001"]
+
+
+def test_an_unknown_parameter_is_refused_with_the_legal_ones(tmp_path: Path) -> None:
+    report = read_report(write(tmp_path, "a.qmd", PARAMETERS))
+    with pytest.raises(ReportError, match=r"a\.qmd takes no parameter site; it takes results, period"):
+        execute(report, {"site": "A"})
+    with pytest.raises(ReportError, match="takes no parameters; tag a cell"):
+        execute(read_report(write(tmp_path, "b.qmd", "Text.\n")), {"site": "A"})
+
+
+def test_inline_code_and_metadata_are_put_in_as_plain_words(tmp_path: Path) -> None:
+    body = (
+        cell("n, words = 41, '*bold* <b>'") + "\nThere are `{python} n + 1` in {{< meta title >}}: `{python} words`.\n"
+    )
+    text = execute(read_report(write(tmp_path, "a.qmd", body)))
+    assert text.strip() == r"There are 42 in A title: \*bold\* \<b\>."
+
+
+def test_inline_code_that_fails_is_laid_to_its_line(tmp_path: Path) -> None:
+    report = read_report(write(tmp_path, "a.qmd", "Text.\n\nThere are `{python} gone`.\n"))
+    with pytest.raises(ReportError, match=r"a\.qmd, inline code \(a\.qmd, line 6\) failed: NameError"):
+        execute(report)
+
+
+def test_a_quiet_cell_prints_nothing_and_one_that_is_off_does_not_run(tmp_path: Path) -> None:
+    body = "```{python}\n#| include: false\nprint('unseen')\n```\n" + cell("#| eval: false\n1 / 0")
+    assert execute(read_report(write(tmp_path, "a.qmd", body))).strip() == ""
+
+
+def test_a_labelled_cell_is_left_as_quarto_leaves_it(tmp_path: Path) -> None:
+    code = cell("#| label: tbl-own\n#| tbl-cap: 'Our \"own\" count'\nprint('| a |')")
+    text = execute(read_report(write(tmp_path, "a.qmd", code)))
+    assert text.split("\n")[1:4] == [r':::::::: {#tbl-own tbl-cap="Our \"own\" count"}', "| a |", "::::::::"]
 
 
 def test_an_include_within_an_include_is_refused(tmp_path: Path) -> None:

@@ -29,6 +29,12 @@ def draw(name: str, **words: str) -> str:
         return publish(figure, name, data=DATA, **({"caption": "A line", "alt": 'It rises "all" the way'} | words))
 
 
+def drawn(name: str) -> Path:
+    """The one figure of that name."""
+    (path,) = Path("fig").glob(f"{name}-????????.svg")
+    return path
+
+
 @pytest.fixture(autouse=True)
 def elsewhere(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(tmp_path)
@@ -38,13 +44,13 @@ def test_the_same_figure_twice_has_the_same_bytes() -> None:
     digests = []
     for _ in range(2):
         draw("line")
-        digests.append(hashlib.sha256(Path("fig/line.svg").read_bytes()).hexdigest())
+        digests.append(hashlib.sha256(drawn("line").read_bytes()).hexdigest())
     assert digests[0] == digests[1]
 
 
 def test_a_figure_names_no_address_date_or_program() -> None:
     draw("line")
-    text = Path("fig/line.svg").read_text(encoding="utf-8")
+    text = drawn("line").read_text(encoding="utf-8")
     assert text.startswith("<svg")
     assert set(re.findall(r"https?://[^\"]+", text)) <= {"http://www.w3.org/2000/svg", "http://www.w3.org/1999/xlink"}
     assert "atplotlib" not in text.replace("matplotlib.axis", "")
@@ -52,7 +58,7 @@ def test_a_figure_names_no_address_date_or_program() -> None:
 
 def test_a_figure_comes_with_caption_alternative_text_and_data() -> None:
     text = draw("line")
-    assert r'![A line](fig/line){alt="It rises \"all\" the way"}' in text
+    assert re.search(r'!\[A line\]\(fig/line-[0-9a-f]{8}\)\{#fig-line alt="It rises \\"all\\" the way"\}', text)
     assert 'download="line.csv"' in text
 
 
@@ -65,7 +71,7 @@ def test_a_figure_without_words_is_refused(missing: str) -> None:
 def test_a_forest_plot_writes_counts_where_there_are_too_few() -> None:
     few = estimate(0.8, 0.5, 0.9, shown=False)
     text = forest([Row("Lachman test", estimate(0.8, 0.5, 0.9), few)], "forest", caption="C", alt="A")
-    svg = Path("fig/forest.svg").read_text(encoding="utf-8")
+    svg = drawn("forest").read_text(encoding="utf-8")
     assert ">Lachman test<" in svg
     assert ">80%<" in svg
     assert svg.count("8 of 10, too few") >= 1
@@ -75,7 +81,7 @@ def test_a_forest_plot_writes_counts_where_there_are_too_few() -> None:
 def test_each_side_of_a_forest_plot_has_its_own_figures() -> None:
     found, cleared = estimate(0.81, 0.7, 0.9), replace(estimate(0.93, 0.9, 0.95), measure="specificity")
     forest([Row("X", found, cleared)], "forest", caption="C", alt="A")
-    svg = Path("fig/forest.svg").read_text(encoding="utf-8")
+    svg = drawn("forest").read_text(encoding="utf-8")
     written = dict(re.findall(r"fill: (#\w+)\"[^>]*>(\d+%)<", svg))
     assert (written[PRESENT], written[ABSENT]) == ("81%", "93%")
     assert svg.index(">81%<") < svg.index(">Sensitivity<") < svg.index(">93%<") < svg.index(">Specificity<")

@@ -35,8 +35,29 @@ def test_the_document_has_headings_tables_and_every_figure_with_its_words(pages:
     assert all(len(words) > 20 for words in pictures)
     with zipfile.ZipFile(pages["docx"]) as archive:
         images = [name for name in archive.namelist() if name.startswith("word/media/")]
-    assert images
-    assert all(name.endswith(".png") for name in images)
+        drawn = {name: archive.read(name) for name in images if name.endswith(".svg")}
+        types = archive.read("[Content_Types].xml").decode()
+    assert len(images) == 2 * len(drawn) > 0, "each figure as a vector graphic, and as a picture for older programs"
+    assert all(content.startswith(b"<svg") for content in drawn.values())
+    assert text.count("<asvg:svgBlip") == len(pictures)
+    assert 'Extension="svg"' in types
+
+
+def test_the_document_has_its_title_its_author_and_rows_that_stay_whole(pages: dict[str, Path]) -> None:
+    text = document(pages["docx"])
+    assert text.count("<w:cantSplit/>") == len(re.findall(r"<w:tr[ >]", text)) > 0
+    with zipfile.ZipFile(pages["docx"]) as archive:
+        about = archive.read("docProps/core.xml").decode()
+    assert "<dc:title>Annex to the audit of the physical examination</dc:title>" in about
+    assert "<dc:creator>Our sports-medicine group</dc:creator>" in about
+
+
+def test_tables_and_figures_of_a_document_are_numbered_in_their_order(pages: dict[str, Path]) -> None:
+    text = re.sub(r"<[^>]+>", "", document(pages["docx"]))
+    for word in ("Table", "Figure"):
+        assert [int(found) for found in re.findall(rf"{word} (\d+): ", text)] == list(
+            range(1, len(re.findall(rf"{word} \d+: ", text)) + 1)
+        )
 
 
 def test_the_document_carries_no_download_and_no_raw_html(pages: dict[str, Path]) -> None:

@@ -5,7 +5,6 @@ import html
 import importlib
 import json
 import re
-import shutil
 import subprocess
 from collections.abc import Iterator
 from pathlib import Path
@@ -15,23 +14,15 @@ from browsing import CHROMIUM, DESK, open_file
 from hostile import OF_EACH_KIND, hostile, listening
 from playwright.sync_api import sync_playwright
 from programs import POPPLER, needs
+from small_project import small_project
 from word_document import read_document
 
 from examtally.errors import ReportError
 from examtally.reporting.engine import renderer
 from examtally.reporting.engine.policy import seal_page
-from examtally.resources import resource
+from examtally.resources import reports_from
 
-FRONT = """---
-title: Words
-lang: en
-filters: [house.lua]
-format:
-  html: {embed-resources: true, css: house.css, include-after-body: _house.html, default-image-extension: svg}
-  docx: {default-image-extension: png, reference-doc: house.docx}
-  typst: {default-image-extension: svg, include-in-header: house.typ}
----
-"""
+FRONT = "---\ntitle: Words\n---\n"
 CELL = """
 ```{python}
 #| output: asis
@@ -78,19 +69,17 @@ def _say(
     is_guarded: bool = True,
 ) -> list[Path]:
     """Render the words in every place a report has, as pages in `folder`; or without the guard of the filter."""
-    reports = folder / "reports"
-    reports.mkdir(parents=True)
-    for name in ("house.lua", "house.css", "house.typ", "house.docx", "_house.html"):
-        shutil.copy(resource("reports") / name, reports)
+    folder.mkdir(exist_ok=True)
+    reports = small_project(folder / "reports")
     (reports / "small.qmd").write_text(FRONT + text, encoding="utf-8")
     (reports / "words.json").write_text(json.dumps(words), encoding="utf-8")
     if not is_guarded:
-        rules = (reports / "house.lua").read_text(encoding="utf-8")
-        assert "{ guard, house }" in rules
-        (reports / "house.lua").write_text(rules.replace("{ guard, house }", "{ house }"), encoding="utf-8")
+        filter_of = reports / "_extensions" / "house" / "house.lua"
+        rules = filter_of.read_text(encoding="utf-8")
+        assert "{ guard, numbered, house }" in rules
+        filter_of.write_text(rules.replace("{ guard, numbered, house }", "{ numbered, house }"), encoding="utf-8")
     (folder / "results").mkdir()
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(renderer, "resource", lambda _kind: reports)
+    with pytest.MonkeyPatch.context() as patch, reports_from(reports):
         patch.setenv("PATH", "/usr/bin:/bin")
         return renderer.render("small", folder / "results", folder / "out", formats=formats)
 
@@ -186,7 +175,7 @@ def test_a_page_refuses_what_would_act_whoever_wrote_it(tmp_path: Path, text: st
 @pytest.mark.parametrize("picture", ["/etc/hostname", "../results/x.svg", "http://127.0.0.1:9/x.svg"])
 def test_behind_the_guard_pandoc_reads_nothing(tmp_path: Path, picture: str) -> None:
     with pytest.raises(ReportError, match=r"pandoc: .*Could not fetch resource"):
-        _say(tmp_path, (f"![a]({picture})",), BARE, is_guarded=False)
+        _say(tmp_path, (f'![a]({picture}){{alt="b"}}',), BARE, is_guarded=False)
 
 
 def test_behind_the_guard_html_and_tex_in_a_text_are_words(tmp_path: Path) -> None:

@@ -1,35 +1,20 @@
 from __future__ import annotations
 
-import shutil
 import subprocess
 import zipfile
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from small_project import small_project
 
 from examtally.errors import ReportError
 from examtally.reporting.engine import renderer
-from examtally.resources import resource
+from examtally.resources import reports_from
 
 pytestmark = pytest.mark.usefixtures("house")
 
-FRONT = """---
-title: A title
-lang: en
-execute:
-  echo: false
-  warning: true
-filters: [house.lua]
-format:
-  html:
-    theme: none
-    minimal: true
-    embed-resources: true
-    css: house.css
-    section-divs: true
-    default-image-extension: svg
----
-"""
+FRONT = "---\ntitle: A title\n---\n"
 BODY = """
 ```{python}
 #| output: asis
@@ -42,13 +27,15 @@ print(f"There are {len(list(Path('results').iterdir()))} tables.")
 
 ## First
 
-![A square](fig/square){alt="A square of nine by nine"}
+![A square](fig/square){#fig-square alt="A square of nine by nine"}
 
-::: {.box .caution}
+As @fig-square and @tbl-counts say.
+
+::: {.callout-caution}
 Mind the step.
 :::
 
-::: tabs
+::: {.panel-tabset}
 ### Left
 Left text.
 
@@ -56,28 +43,27 @@ Left text.
 Right text.
 :::
 
+::: {#tbl-counts}
 ```{=html}
-<table><caption>Counts</caption><thead><tr><th scope="col">Knees</th></tr></thead><tbody>
+<table><caption><span>Counts</span></caption><thead><tr><th scope="col">Knees</th></tr></thead><tbody>
 <tr><td>3</td></tr></tbody></table>
 ```
+:::
 
 [CSV](data:text/csv;base64,YWI=){download="counts.csv"}
 """
 
 
 @pytest.fixture
-def house(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    """A reports folder with one small report, the true filter and the true style; no Quarto on the path."""
-    folder = tmp_path / "reports"
-    folder.mkdir()
-    for name in ("house.lua", "house.css"):
-        shutil.copy(resource("reports") / name, folder)
+def house(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Path]:
+    """A reports folder with one small report and the true look; no Quarto on the path."""
+    folder = small_project(tmp_path / "reports")
     (folder / "small.qmd").write_text(FRONT + BODY, encoding="utf-8")
     (tmp_path / "results").mkdir()
     (tmp_path / "results" / "flow.csv").write_text("a\n", encoding="utf-8")
-    monkeypatch.setattr(renderer, "resource", lambda _kind: folder)
     monkeypatch.setenv("PATH", "/usr/bin:/bin")
-    return folder
+    with reports_from(folder):
+        yield folder
 
 
 def test_pandoc_sets_one_self_contained_page(tmp_path: Path) -> None:
@@ -93,6 +79,12 @@ def test_pandoc_sets_one_self_contained_page(tmp_path: Path) -> None:
     assert 'class="tab-title"' in html
     assert "<h3" not in html
     assert 'download="counts.csv"' in html
+    assert "<figcaption>" in html
+    assert "Figure 1: A square" in html
+    assert "<span>Table 1: Counts</span>" in html
+    assert '<a href="#figure-square">Figure\u00a01</a>' in html
+    assert '<a href="#table-counts">Table\u00a01</a>' in html
+    assert html.count('id="table-counts"') == html.count('id="figure-square"') == 1
 
 
 def test_the_same_report_twice_gives_the_same_bytes(tmp_path: Path) -> None:
@@ -105,14 +97,15 @@ def test_the_same_report_twice_gives_the_same_bytes(tmp_path: Path) -> None:
 def test_the_source_is_left_where_asked(tmp_path: Path) -> None:
     renderer.render("small", tmp_path / "results", tmp_path / "out", source=tmp_path / "source")
     left = {str(path.relative_to(tmp_path / "source")) for path in (tmp_path / "source").rglob("*") if path.is_file()}
-    assert {"small.qmd", "small.executed.qmd", "house.lua", "fig/square.svg", "results/flow.csv"} <= left
+    text = {"small.qmd", "small.executed.qmd", "_extensions/house/house.lua"}
+    assert text | {"fig/square.svg", "results/flow.csv"} <= left
     assert "engine: markdown" in (tmp_path / "source" / "small.executed.qmd").read_text(encoding="utf-8")
     with pytest.raises(ReportError, match="exists already"):
         renderer.render("small", tmp_path / "results", tmp_path / "out", source=tmp_path / "source")
 
 
 def test_a_figure_without_alternative_text_stops_the_report(house: Path, tmp_path: Path) -> None:
-    text = (house / "small.qmd").read_text(encoding="utf-8").replace('{alt="A square of nine by nine"}', '{alt=""}')
+    text = (house / "small.qmd").read_text(encoding="utf-8").replace('alt="A square of nine by nine"}', "}")
     (house / "small.qmd").write_text(text, encoding="utf-8")
     with pytest.raises(ReportError, match="pandoc"):
         renderer.render("small", tmp_path / "results", tmp_path / "out")
@@ -157,14 +150,19 @@ def test_quarto_is_called_on_the_executed_text_where_it_is_installed(
     (page,) = renderer.render("small", tmp_path / "results", tmp_path / "out")
     assert (page.stat().st_mode & 0o777, page.parent.stat().st_mode & 0o777) == (0o600, 0o700)
     said = page.read_text(encoding="utf-8").split()
-    assert said == ["render", "small.executed.qmd", "--to", "html", "--output", "small.html", "0"]
+    as_page = ["--profile", "page", "--to", "house-html", "--output", "small.html"]
+    assert said == ["render", "small.executed.qmd", *as_page, "0"]
 
 
 @pytest.mark.parametrize(
     ("script", "message"),
     [
         ("touch small.html; echo 'Error running filter house.lua:' >&2", "Error running filter"),
-        ("exit 3", "exit 3"),
+        (
+            r"printf 'Starting\n\033[91mERROR: no kernel\033[39m\nInstall ipykernel\n' >&2; exit 3",
+            r"Quarto: ERROR: no kernel Install ipykernel \(exit 3\)",
+        ),
+        ("echo 'a word and no more' >&2; exit 3", r"Quarto: a word and no more \(exit 3\)"),
         ("exit 0", "wrote no html page"),
     ],
 )
@@ -191,8 +189,9 @@ def test_no_other_pandoc_is_run_than_that_of_the_package(tmp_path: Path, monkeyp
 def pandoc(source: str, to: str, folder: Path, output: str) -> None:
     (folder / "fig").mkdir(exist_ok=True)
     (folder / "fig" / "square.svg").write_text('<svg xmlns="http://www.w3.org/2000/svg" width="9" height="9"/>')
-    command = [str(renderer.packed_pandoc()), "--from=markdown", f"--to={to}", f"--output={output}", "--standalone"]
-    command += [f"--lua-filter={resource('reports') / 'house.lua'}", "--default-image-extension=svg"]
+    small_project(folder)
+    command = [str(renderer.packed_pandoc()), "--from=markdown-implicit_figures", f"--to={to}", f"--output={output}"]
+    command += ["--standalone", "--lua-filter=_extensions/house/house.lua", "--default-image-extension=svg"]
     subprocess.run(command, cwd=folder, input=source, text=True, check=True)
 
 
@@ -202,13 +201,57 @@ def test_the_filter_makes_native_boxes_tables_and_alt_texts_for_typst(tmp_path: 
     assert 'alt: "A square of nine by nine"' in text
     assert "#block(inset" in text
     assert "#table(" in text
-    assert "<table" not in text
+    assert "Table 1: Counts" in text
+    assert "<table-counts>" in text
+    assert "#link(<figure-square>)[Figure" in text
+    assert "<td" not in text
 
 
 def test_the_filter_makes_native_tables_for_documents(tmp_path: Path) -> None:
-    body = "\n".join(line for line in BODY.split("```", 2)[2].splitlines() if not line.startswith("!["))
+    body = "\n".join(line for line in BODY.split("```", 2)[2].splitlines() if not line.startswith(("![", "As")))
     pandoc(FRONT + body, "docx", tmp_path, "small.docx")
     with zipfile.ZipFile(tmp_path / "small.docx") as parts:
         text = parts.read("word/document.xml").decode()
     assert text.count("<w:tbl>") == 1
     assert "Mind the step." in text
+
+
+@pytest.mark.parametrize(
+    ("text", "what"),
+    [
+        ("See @tbl-none.", "a reference to tbl-none, which no table and no figure is called"),
+        ("::: {#tbl-words}\nWords.\n:::", "the label tbl-words on something that is neither"),
+        ("| a |\n|---|\n| 1 |\n\n: One {#tbl-a}\n\n" * 2, "the label tbl-a twice"),
+        ("::: {.panel-tabset}\nWords.\n:::", "a tabset that does not begin with a heading"),
+    ],
+)
+def test_a_label_that_leads_nowhere_stops_the_page(house: Path, tmp_path: Path, text: str, what: str) -> None:
+    (house / "small.qmd").write_text(FRONT + text + "\n", encoding="utf-8")
+    with pytest.raises(ReportError, match=what):
+        renderer.render("small", tmp_path / "results", tmp_path / "out")
+
+
+def test_a_citation_is_set_from_the_bibliography_of_the_project(house: Path, tmp_path: Path) -> None:
+    (house / "small.qmd").write_text(FRONT + "As once said [@wilson1927].\n", encoding="utf-8")
+    (page,) = renderer.render("small", tmp_path / "results", tmp_path / "out")
+    assert "Probable inference, the law of succession" in page.read_text(encoding="utf-8")
+
+
+def test_a_group_renders_its_own_copy_and_no_other_folder(tmp_path: Path) -> None:
+    own = small_project(tmp_path / "own")
+    (own / "small.qmd").write_text(FRONT + "Our own words.\n", encoding="utf-8")
+    with reports_from(own):
+        (page,) = renderer.render("small", tmp_path / "results", tmp_path / "out")
+    assert "Our own words." in page.read_text(encoding="utf-8")
+    with pytest.raises(ReportError, match=r"holds no _quarto\.yml"), reports_from(tmp_path / "results"):
+        pass
+
+
+def test_what_a_cell_labels_is_numbered_under_its_caption(house: Path, tmp_path: Path) -> None:
+    options = "#| output: asis\n#| label: tbl-own\n#| tbl-cap: 'Our *own* count'\n"
+    cell = f"```{{python}}\n{options}print('| a |\\n|---|\\n| 1 |')\n```\n"
+    (house / "small.qmd").write_text(FRONT + cell + "\nIn @tbl-own.\n", encoding="utf-8")
+    (page,) = renderer.render("small", tmp_path / "results", tmp_path / "out")
+    html = page.read_text(encoding="utf-8")
+    assert "Table 1: Our <em>own</em> count</caption>" in html
+    assert '<a href="#table-own">' in html

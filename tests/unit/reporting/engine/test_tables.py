@@ -59,7 +59,7 @@ def test_a_heading_may_have_a_small_second_line() -> None:
 
 def test_a_fold_and_tabs_hold_what_is_put_into_them() -> None:
     assert "<details><summary>More &amp; more</summary>" in details("More & more", "text")
-    assert tabs(["### One\nA"], depth=1).split() == ["::::", "tabs", "###", "One", "A", "::::"]
+    assert tabs(["### One\nA"], depth=1).split() == ["::::", "{.panel-tabset}", "###", "One", "A", "::::"]
     assert tabs([]) == ""
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import shutil
 from pathlib import Path
 
 import pytest
@@ -11,7 +12,8 @@ from examtally.cli.app import main
 from examtally.contracts.contract import load_contract
 from examtally.errors import ReportError
 from examtally.reporting import render_shelf
-from examtally.reporting.index.listing import from_text, sections, shelve, to_text
+from examtally.reporting.index.listing import sections, shelve
+from examtally.resources import resource
 
 
 @pytest.fixture
@@ -46,8 +48,19 @@ def test_months_stand_newest_first_and_everything_else_after(folder: Path) -> No
     assert "A &amp; B" in text
 
 
-def test_what_is_written_is_read_back(folder: Path) -> None:
-    assert from_text(to_text(shelve(folder))) == shelve(folder)
+def test_in_a_project_stand_the_pages_of_its_site_and_no_private_one(tmp_path: Path) -> None:
+    shutil.copy(resource("reports") / "_quarto-site.yml", tmp_path)
+    for name in ("index", "audit", "condition", "condition-one", "monthly-P002", "monthly-P010", "examiner", "lead"):
+        (tmp_path / f"{name}.qmd").write_text(f"---\ntitle: Title of {name}\n---\n", encoding="utf-8")
+    assert {page.files["html"] for page in shelve(tmp_path)} == {
+        "audit.html",
+        "condition-one.html",
+        "monthly-P002.html",
+        "monthly-P010.html",
+    }
+    text = sections(shelve(tmp_path))
+    assert text.index("monthly-P010.html") < text.index("monthly-P002.html")
+    assert "Title of condition-one" in text
 
 
 def test_an_empty_folder_says_so(tmp_path: Path) -> None:

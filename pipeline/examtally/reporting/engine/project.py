@@ -1,0 +1,88 @@
+"""The reports as a Quarto project: what it says of each format, read for pandoc."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+import yaml
+
+from examtally.errors import ReportError
+
+HOUSE = "house"
+"""The format extension that holds the one look: `_extensions/house`."""
+
+PROFILE = "page"
+"""The profile of one page by itself, as `examtally report` makes it."""
+
+FORMATS = {"html": "html", "docx": "docx", "pdf": "typst"}
+"""The formats of a report, and what the extension calls each."""
+
+_QUARTO_ONLY = frozenset({"theme", "minimal", "filters", "html-table-processing", "template-partials"}) | {"papersize"}
+_OF_A_REPORT = ("toc", "toc-depth", "number-sections", "csl", "nocite")
+_VARIABLES = frozenset({"toc-title"})  # of pandoc's templates
+_PATHS = frozenset({"css", "csl", "include-after-body", "reference-doc"})
+
+
+def given(name: str | Path) -> Path:
+    """A file or folder that a parameter names: from the reports, or from where the command was typed."""
+    path = Path(name)
+    return path if path.exists() else Path(os.environ.get("PWD", ".")) / path
+
+
+def pandoc_options(folder: Path, front: Mapping[str, Any], form: str) -> list[str]:
+    """What the project, its extension and a report's front matter ask of one format, as options for pandoc."""
+    home = Path("_extensions") / HOUSE
+    formats = _mapping(folder / home / "_extension.yml").get("contributes", {}).get("formats", {})
+    name = FORMATS[form]
+    asked: dict[str, list[Any]] = {}
+    for part in ("common", name):
+        _add(asked, formats.get(part) or {}, home)
+    for source in (_mapping(folder / "_quarto.yml"), _mapping(folder / f"_quarto-{PROFILE}.yml"), front):
+        chosen = source.get("format")
+        _add(asked, (chosen.get(f"{HOUSE}-{name}") if isinstance(chosen, dict) else None) or {}, Path())
+    _add(asked, {key: front[key] for key in _OF_A_REPORT if key in front}, Path())
+    options = [f"--lua-filter={home / 'house.lua'}"]
+    if form == "pdf":
+        options.append(f"--template={home / 'pandoc.typ'}")
+    for key, values in asked.items():
+        options += _said(key, values)
+    return options
+
+
+def bibliography(folder: Path, front: Mapping[str, Any]) -> list[str]:
+    """Where what a text cites is listed, as an option for pandoc."""
+    named = front.get("bibliography") or _mapping(folder / "_quarto.yml").get("bibliography")
+    return [f"--bibliography={named}"] if named else []
+
+
+def _add(asked: dict[str, list[Any]], block: object, home: Path) -> None:
+    """Later words take the place of earlier ones; style sheets add up, as they do in Quarto."""
+    if not isinstance(block, dict):  # the word `default`
+        return
+    for key, value in block.items():
+        values = value if isinstance(value, list) else [value]
+        fresh = [(home / str(one)).as_posix() if key in _PATHS else one for one in values]
+        asked[key] = [*asked.get(key, []), *fresh] if key == "css" else fresh
+
+
+def _said(key: str, values: list[Any]) -> list[str]:
+    if key in _QUARTO_ONLY or values == [False]:
+        return []
+    if key in _VARIABLES:
+        return [f"--metadata={key}:{values[0]}"]
+    if values == [True]:
+        return [f"--{key}"]
+    return [f"--{key}={value}" for value in values]
+
+
+def _mapping(path: Path) -> dict[str, Any]:
+    try:
+        content = yaml.safe_load(path.read_text(encoding="utf-8"))
+    except (OSError, UnicodeDecodeError, yaml.YAMLError) as error:
+        raise ReportError(f"{path.name}: cannot be read as YAML ({type(error).__name__})") from error
+    if not isinstance(content, dict):
+        raise ReportError(f"{path.name} must be 'key: value' lines")
+    return content

@@ -1,0 +1,52 @@
+"""Words in the figures of the demo's pages: legible on a phone, apart from each other, inside their frame."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from browsing import DESK, PHONE, chromium
+from demo_run import Run
+from figure_text import faults_of, faults_of_figures
+from playwright.sync_api import Browser
+
+from examtally.reporting import render_audit, render_conditions, render_monthly, render_sheets
+
+PAGES = ("audit", "audit-annex", "monthly-P018", "condition-acl_tear", "examiner-E-04")
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    with chromium() as opened:
+        yield opened
+
+
+@pytest.fixture(scope="module")
+def folder(demo: Run, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    results, out = demo.out / "results", tmp_path_factory.mktemp("drawn")
+    render_audit(results, out)
+    render_monthly(results, out, period="P018")
+    render_conditions(results, out, condition="acl_tear")
+    render_sheets(results, out, examiner="E-04")
+    return out
+
+
+@pytest.mark.parametrize("viewport", [DESK, PHONE], ids=["desk", "phone"])
+@pytest.mark.parametrize("name", PAGES)
+def test_words_in_figures_are_legible_apart_and_inside(
+    folder: Path, browser: Browser, name: str, viewport: dict[str, int]
+) -> None:
+    assert faults_of_figures(browser, folder / f"{name}.html", viewport) == []
+
+
+def test_each_fault_is_found(browser: Browser) -> None:
+    def drawn(*texts: str) -> str:
+        return f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 200 100" width="200">{"".join(texts)}</svg>'
+
+    one = '<text x="20" y="50" style="font: 12px sans-serif">Sensitivity</text>'
+    assert faults_of(browser, drawn(one), 200) == []
+    assert faults_of(browser, drawn(one), 100) == ["'Sensitivity' is 6.0 px"]
+    assert faults_of(browser, drawn(one.replace('x="20"', 'x="190"')), 200) == ["'Sensitivity' leaves the frame"]
+    over = faults_of(browser, drawn(one, one.replace("Sensitivity", "81%").replace('x="20"', 'x="40"')), 200)
+    assert over == ["'Sensitivity' and '81%' lie over each other"]
