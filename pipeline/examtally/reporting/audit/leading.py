@@ -319,7 +319,7 @@ def _narrow(items: Sequence[Lead]) -> Figure:
     row, head, foot = 0.8, 0.3, 0.3
     height = head + foot + row * len(items)
     figure = paper(height, _NARROW)
-    axes = _axes(figure, (0.03, foot / height, 0.94, row * len(items) / height), len(items))
+    axes = _axes(figure, (0.03, foot / height, 0.9, row * len(items) / height), len(items))
     for place, lead in enumerate(items):
         _draw(axes, lead, place + 0.74)
         top = 1 - (head + place * row) / height

@@ -168,7 +168,7 @@ def standing(sides: Sequence[LearningChart]) -> str:
 def _held(chart: LearningChart) -> str:
     """What the findings are held against, as it stands on the chart."""
     if chart.is_by_supervisor:
-        return f"Compared with {chart.against}. {NOT_THE_TRUTH}"
+        return f"Compared with {chart.against}"
     return f"{chart.condition}, verified knees"
 
 

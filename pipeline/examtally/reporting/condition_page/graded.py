@@ -137,7 +137,7 @@ def _curve(audit: Audit, condition: Condition) -> str:
     with style():
         figure = paper(4.1 + 0.24 * len(drawn))
         height = 4.1 + 0.24 * len(drawn)
-        axes = bare(figure.add_axes((0.14, 1 - 3.55 / height, 0.8, 3.2 / height)))
+        axes = bare(figure.add_axes((0.18, 1 - 3.55 / height, 0.76, 3.2 / height)))
         axes.plot([0, 1], [0, 1], color=RULE, linewidth=0.8)
         for code, marker, shade in zip(drawn, _MARKERS, _SHADES, strict=False):
             rows = points.filter(maneuver=code).sort("threshold", descending=True)
