@@ -20,7 +20,7 @@ from examtally.reporting.engine.wording import inside_sentence
 
 NOT_THE_TRUTH = "The supervisor is not the truth."
 AGAINST = {"reference": "the reference", "supervisor": "a supervisor's own finding"}
-_HEAD, _PANEL, _FOOT = 0.5, 2.0, 0.3
+_HEAD, _PANEL, _FOOT = 0.65, 2.0, 0.3
 _STANDING = {
     "too_few": "too few cases on a side to judge",
     "not_yet": "target not reached on both sides yet",
@@ -146,7 +146,7 @@ def learning_chart(sides: Sequence[LearningChart], name: str) -> str:
             _limits(axes, chart)
             figure.text(0.02, (bottom + _PANEL - 0.25) / height, f"{chart.side}; {chart.target}", fontsize=9)
         figure.text(0.02, 1 - 0.2 / height, f"{first.who}: {first.maneuver}", fontsize=10, fontweight="bold")
-        figure.text(0.02, 1 - 0.38 / height, _held(first), fontsize=9, color=GREY)
+        figure.text(0.02, 1 - 0.42 / height, _held(first).replace(". ", ".\n"), fontsize=9, color=GREY, va="center")
         figure.text(0.5, 0.05 / height, "Case", fontsize=9, color=GREY, ha="center")
         said = [chart.sentence for chart in sides]
         truth = [NOT_THE_TRUTH] if first.is_by_supervisor else []
@@ -168,7 +168,7 @@ def standing(sides: Sequence[LearningChart]) -> str:
 def _held(chart: LearningChart) -> str:
     """What the findings are held against, as it stands on the chart."""
     if chart.is_by_supervisor:
-        return f"Compared with {chart.against}"
+        return f"Compared with {chart.against}. {NOT_THE_TRUTH}"
     return f"{chart.condition}, verified knees"
 
 

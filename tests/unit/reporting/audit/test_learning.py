@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import shutil
 from pathlib import Path
 from typing import Any
 
@@ -105,6 +106,7 @@ def test_a_chart_against_a_supervisor_says_that_the_supervisor_is_not_the_truth(
     text = chart(audit(cases(60, "EX-01", outcome="supervisor")))
     assert "The supervisor is not the truth." in drawing("")
     assert "The supervisor is not the truth." in text
+    shutil.rmtree("fig")
     chart(audit(cases(60, "EX-01")))
     assert "not the truth" not in drawing("")
 
