@@ -91,7 +91,7 @@ function section(part) {
 
 function build() {
   form.append(make("details", { className: "warn" },
-    make("summary", { textContent: `Look for these before any maneuver that loads, turns or stresses the ${ask.joint.toLowerCase()}` }),
+    make("summary", { textContent: ask.ruleOut }),
     make("ul", {}, ...ask.flags.map((text) => make("li", { textContent: text })))));
   ask.sections.forEach((part, place) => {
     const made = section(part);
@@ -169,7 +169,8 @@ function read() {
     const text = value(`exam.${field.name}`);
     exam[field.name] = field.form === "code" ? text.toUpperCase() : text;
   }
-  exam.exam_id = [exam.participant_id, exam.side[0].toUpperCase(), exam.examiner_id, `D${exam.exam_day.replace("-", "N")}`].join("-");
+  exam.exam_id = [exam.participant_id, ask.jointMark, exam.side[0].toUpperCase(), exam.examiner_id, `D${exam.exam_day.replace("-", "N")}`].filter(Boolean).join("-");
+  exam.joint = ask.jointCode;
   const person = { participant_id: exam.participant_id };
   for (const field of ask.person) person[field.name] = value(`person.${field.name}`);
   const made = { participants: [person], exams: [exam], history: [], impressions: [], findings: [] };

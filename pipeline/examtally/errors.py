@@ -7,6 +7,8 @@ class ExamtallyError(Exception):
     """Base of everything this package raises on purpose; the command line prints it and exits with `exit_code`."""
 
     exit_code = 1
+    place = ""
+    """The path inside a declared file, where the fault is of one."""
 
 
 class ContractError(ExamtallyError):

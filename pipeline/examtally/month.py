@@ -6,8 +6,6 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-from examtally.contracts import load_contract
-from examtally.contracts.protocol.protocol import load_protocol
 from examtally.contracts.settings import Settings
 from examtally.errors import ContractError
 from examtally.ingestion.feeding import Fed, feed
@@ -73,11 +71,10 @@ def make_month(
     assert settings.registry is not None
     assert settings.results is not None
     assert settings.reports is not None
-    protocol = load_protocol(settings.protocol, load_contract())
     fed = feed(settings, settings.registry, lock_wait=lock_wait, progress=progress)
     with open_registry(settings.registry, lock_wait=lock_wait) as opened:
         ((exams,),) = opened.con.execute("select count(*) from reg.exams").fetchall()
-        results = analyze(opened, protocol, progress=progress)
+        results = analyze(opened, settings.protocol, progress=progress)
         results.write(settings.results)
     newest = period or str(results.tables["indicators"]["period"].max() or "P001")
     seal = newest_seal(settings.registry, lock_wait=lock_wait)

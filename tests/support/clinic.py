@@ -13,7 +13,7 @@ import polars as pl
 
 from examtally.contracts.catalogue.catalogue import Catalogue, Condition, HistoryItem, Maneuver, Mechanism, SettledBy
 from examtally.contracts.catalogue.clinical import Modality
-from examtally.contracts.contract import Contract
+from examtally.contracts.contract import Contract, load_contract
 from examtally.contracts.records.ddl import create_statements
 from examtally.contracts.records.tables import load_tables
 from examtally.resources import resource
@@ -61,7 +61,7 @@ def maneuver(code: str, conditions: tuple[str, ...]) -> Maneuver:
         grades=MappingProxyType({}),
         unit=None,
         measure_name=None,
-        compared_with_other_knee=False,
+        compared_with_other_side=False,
         variant_of=None,
         core=False,
         cautions=(),
@@ -91,17 +91,30 @@ def small_contract() -> Contract:
         maneuver("squeeze", ("syndrome",)),
         maneuver("gait", ()),
     )
+    knee = load_contract("knee").catalogue
     catalogue = Catalogue(
         joint="knee",
         title="A little knee",
         modalities=MappingProxyType(
-            {code: Modality(code, code, ()) for one in conditions for code in (*one.modalities, "follow_up")}
+            {
+                code: Modality(
+                    code, code, code, (), code in ("arthroscopy", "open_surgery"), code in ("arthroscopy", "mri")
+                )
+                for one in conditions
+                for code in (*one.modalities, "follow_up")
+            }
         ),
         conditions=MappingProxyType({item.code: item for item in conditions}),
         maneuvers=MappingProxyType({item.code: item for item in maneuvers}),
         history=MappingProxyType({"pop": HistoryItem("pop", "pop", "A pop?", ())}),
         mechanisms=MappingProxyType({"twist": Mechanism("twist", "twist", "A twist.", ())}),
         quick_rule_out=(),
+        noun=knee.noun,
+        other_side_column=knee.other_side_column,
+        columns=knee.columns,
+        groupings=knee.groupings,
+        case_mix=knee.case_mix,
+        model_terms=knee.model_terms,
     )
     return Contract(load_tables(resource("schemas") / "tables", catalogue), catalogue)
 
@@ -150,7 +163,8 @@ def connect(contract: Contract, records: Records | Mapping[str, list[Row]]) -> d
         if not rows:
             continue
         columns = [*contract.tables[name].names, "batch_no"]
-        values = [{"batch_no": 1} | row for row in rows]
+        joint = {one.name: one.default for one in contract.tables[name].fields if one.name == "joint"}
+        values = [{"batch_no": 1} | joint | row for row in rows]
         frame = pl.DataFrame({column: [row.get(column) for row in values] for column in columns})
         con.register("given", frame.to_arrow())
         con.execute(f'insert into reg."{name}" select * from given')

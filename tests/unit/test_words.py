@@ -9,6 +9,7 @@ from hostile import hostile
 
 from examtally.cli.output import complain, print_rows
 from examtally.contracts.catalogue.catalogue import load_catalogue
+from examtally.contracts.catalogue.local import load_local
 from examtally.contracts.study.study import load_study
 from examtally.errors import ContractError, ExamtallyError, ReportError
 from examtally.reporting.engine.wording import read_wording
@@ -56,11 +57,11 @@ def test_a_name_within_sentences_holds_no_markup(text: str) -> None:
 
 def test_a_catalogue_and_words_hold_no_markup(tmp_path: Path) -> None:
     written = (resource("schemas") / "catalogue" / "knee.yaml").read_text(encoding="utf-8")
-    name = load_catalogue().maneuvers["lachman"].name
+    name = load_catalogue("knee").maneuvers["lachman"].name
     catalogue = tmp_path / "knee.yaml"
     catalogue.write_text(written.replace(f"name: {name}", 'name: "{{< include /etc/passwd >}}"', 1), encoding="utf-8")
     with pytest.raises(ContractError, match=r"knee\.yaml, line \d+, maneuvers\.lachman\.name: holds"):
-        load_catalogue(path=catalogue)
+        load_local(catalogue)
     for file in ("words.yaml", "local.yaml"):
         (tmp_path / file).write_text((resource("reports") / file).read_text(encoding="utf-8"), encoding="utf-8")
     (tmp_path / "words.yaml").write_text("reason:\n  pain: '<b>pain</b>'\n", encoding="utf-8")

@@ -109,8 +109,8 @@ def report(
     from examtally.results.agreement_day import analyze_day
 
     chosen = formats(form, "html", "pdf")
-    contract = load_contract()
-    settings = load_protocol(protocol, contract)
+    settings = load_protocol(protocol)
+    contract = load_contract(settings.joint)
     with output.progress(files_at(out)):
         made = render_agreement_day(analyze_day(read_readings(readings, contract), settings), out, formats=chosen)
     output.show_files(made)

@@ -10,7 +10,20 @@ from typing import Annotated, Any
 import typer
 from typer.core import TyperGroup
 
-from examtally.cli import agree, feeding, figures, network, output, records, registry, report, start, study, teaching
+from examtally.cli import (
+    agree,
+    catalogue,
+    feeding,
+    figures,
+    network,
+    output,
+    records,
+    registry,
+    report,
+    start,
+    study,
+    teaching,
+)
 from examtally.cli.options import with_amended
 from examtally.cli.settings import defaults, settings_here, without_settings
 from examtally.cli.stopping import listening
@@ -31,6 +44,7 @@ GROUPS: Mapping[str, Mapping[str, str]] = {
         "form": "The exam as a form for phone, tablet or desk, offline",
         "map": "A mapping file: how your own export becomes records",
         "key": "The site key for de-identification",
+        "catalogue": "Maneuvers and conditions of your own: begin a file, check it",
         "deidentify": "Replace record numbers, names and dates of an export",
         "check": "What ingest would do with these files; stores nothing",
         "ingest": "Store a batch in the registry: all of it or nothing",
@@ -100,6 +114,9 @@ app = typer.Typer(
 )
 map_app = typer.Typer(no_args_is_help=True, help="Mapping files: how a clinic's own export becomes records.")
 map_app.command("draft")(records.map_draft)
+catalogue_app = typer.Typer(no_args_is_help=True, help="A group's own catalogue of maneuvers and conditions.")
+catalogue_app.command("new")(catalogue.new)
+catalogue_app.command("check")(catalogue.check)
 key_app = typer.Typer(no_args_is_help=True, help="The site key that `deidentify` works with.")
 key_app.command("make")(records.key_make)
 
@@ -115,6 +132,7 @@ for _command in _COMMANDS:
 _GROUPS = {
     "map": map_app,
     "key": key_app,
+    "catalogue": catalogue_app,
     "report": report.app,
     "study": study.app,
     "agree": agree.app,

@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from examtally.cli import output, output_registry
-from examtally.cli.options import Json, Operator, Protocol, Registry, Wait, listed, lock_wait
+from examtally.cli.options import Catalogue, Joint, Json, Operator, Protocol, Registry, Wait, listed, lock_wait
 from examtally.cli.stopping import files_at
 
 
@@ -16,6 +16,8 @@ def analyze(
     registry: Registry,
     out: Annotated[Path, typer.Option("--out", help="Results folder to write.", show_default=False)],
     protocol: Protocol = None,
+    joint: Joint = None,
+    catalogue: Catalogue = None,
     with_examiners: Annotated[
         bool, typer.Option("--with-examiners", help="Also write rows about persons, to OUT/examiners/ (mode 0700).")
     ] = False,
@@ -46,21 +48,20 @@ def analyze(
     """Estimate everything from the registry (opened read-only) and write the results folder."""
     from dataclasses import replace
 
-    from examtally.contracts import load_contract
     from examtally.contracts.protocol.interventions import load_interventions
-    from examtally.contracts.protocol.protocol import load_protocol
     from examtally.registry import open_registry
     from examtally.results import analyze as estimate
     from examtally.results.folder import check_replaceable
+    from examtally.results.settings import settings_for
 
     check_replaceable(out)
     tables = listed(only) if only is not None else None
-    settings = load_protocol(protocol, load_contract())
-    if last_periods is not None:
-        settings = replace(settings, eligibility=replace(settings.eligibility, last_periods=last_periods))
-    if interventions is not None:
-        settings = replace(settings, interventions=load_interventions(interventions, load_contract()))
     with output.progress(files_at(out)) as say, open_registry(registry, lock_wait=lock_wait(wait)) as opened:
+        settings, contract = settings_for(opened.con, protocol, joint=joint, catalogue=catalogue)
+        if last_periods is not None:
+            settings = replace(settings, eligibility=replace(settings.eligibility, last_periods=last_periods))
+        if interventions is not None:
+            settings = replace(settings, interventions=load_interventions(interventions, contract))
         results = estimate(opened, settings, with_examiners=with_examiners, only=tables, progress=say)
         results.write(out)
     output.show_results(results, out, as_json=as_json)
@@ -73,6 +74,7 @@ def review(
     ] = None,
     period: Annotated[str | None, typer.Option("--period", help="One reporting period.", show_default=False)] = None,
     protocol: Protocol = None,
+    joint: Joint = None,
     operator: Operator = None,
     wait: Wait = 0,
     as_json: Json = False,
@@ -82,12 +84,15 @@ def review(
     For looking at the case again, together and without blame; a contradicted finding is not always a wrong one. Each
     opening stands in the registry's log. Never part of a release.
     """
-    from examtally.contracts import load_contract
-    from examtally.contracts.protocol.protocol import load_protocol
     from examtally.results.review import review as open_cases
 
-    settings = load_protocol(protocol, load_contract())
     found = open_cases(
-        registry, settings, examiner=examiner, period=period, operator=operator, lock_wait=lock_wait(wait)
+        registry,
+        protocol,
+        joint=joint,
+        examiner=examiner,
+        period=period,
+        operator=operator,
+        lock_wait=lock_wait(wait),
     )
     output_registry.show_review(found, as_json=as_json)

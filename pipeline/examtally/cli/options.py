@@ -36,6 +36,16 @@ Protocol = Annotated[
         show_default=False,
     ),
 ]
+Joint = Annotated[
+    str | None,
+    typer.Option("--joint", help="The joint, where several are known: knee, …", show_default=False),
+]
+Catalogue = Annotated[
+    Path | None,
+    typer.Option(
+        "--catalogue", help="The group's own catalogue; `examtally catalogue new` begins one.", show_default=False
+    ),
+]
 Mapping = Annotated[
     Path | None,
     typer.Option(

@@ -12,6 +12,8 @@ from examtally.cli.options import (
     AllowHeld,
     Amend,
     BlankCorrects,
+    Catalogue,
+    Joint,
     Json,
     Mapping,
     Operator,
@@ -29,13 +31,15 @@ def workbook(
     as_tables: Annotated[
         bool, typer.Option("--tables", help="A sheet for each record table instead of one row a knee.")
     ] = False,
+    joint: Joint = None,
+    catalogue: Catalogue = None,
 ) -> None:
     """Write an empty workbook with drop-downs for groups without an export; `check` and `ingest` take it as it is."""
-    from examtally.contracts.contract import load_contract
+    from examtally.contracts.contract import contract_for
     from examtally.workbook.book import write_workbook
 
     tell(files_at(out))
-    sheets = write_workbook(out, load_contract(), as_tables=as_tables)
+    sheets = write_workbook(out, contract_for(joint, catalogue), as_tables=as_tables)
     print(f"{out}: fill in {', '.join(sheets)}; the first sheet says how.")
     print(f"Then: examtally check {out}, and examtally ingest {out} --registry REGISTRY")
 
@@ -43,13 +47,15 @@ def workbook(
 def sheet(
     out: Annotated[Path, typer.Option("--out", help="PDF to write.")] = Path("sheet.pdf"),
     paper: Annotated[str, typer.Option("--paper", help="a4 or letter.")] = "a4",
+    joint: Joint = None,
+    catalogue: Catalogue = None,
 ) -> None:
     """Write the one-page exam sheet that the workbook is typed from: look, feel, move, special."""
-    from examtally.contracts.contract import load_contract
+    from examtally.contracts.contract import contract_for
     from examtally.reporting.exam_sheet import write_sheet
 
     tell(files_at(out))
-    print(write_sheet(out, load_contract(), paper=paper).resolve())
+    print(write_sheet(out, contract_for(joint, catalogue), paper=paper).resolve())
 
 
 def form(
@@ -59,18 +65,21 @@ def form(
     fhir: Annotated[
         bool, typer.Option("--fhir", help="Write the exam as a Questionnaire of HL7 FHIR R4 instead.")
     ] = False,
+    joint: Joint = None,
+    catalogue: Catalogue = None,
 ) -> None:
     """Write the form for the examination room: one file for phone, tablet or desk, which needs no network."""
-    from examtally.contracts.contract import load_contract
+    from examtally.contracts.contract import contract_for
     from examtally.workbook.exam_form import write_form
     from examtally.workbook.questionnaire import write_questionnaire
 
     out = out or Path("exam.json" if fhir else "exam.html")
     tell(files_at(out))
+    contract = contract_for(joint, catalogue)
     if fhir:
-        print(write_questionnaire(out, load_contract()).resolve())
+        print(write_questionnaire(out, contract).resolve())
         return
-    print(f"{write_form(out, load_contract()).resolve()}: open it in a browser; it saves exams.zip.")
+    print(f"{write_form(out, contract).resolve()}: open it in a browser; it saves exams.zip.")
     print("Then unpack it, and say: examtally check FOLDER, and examtally ingest FOLDER --registry REGISTRY")
 
 
@@ -130,6 +139,8 @@ def check(
         Path | None, typer.Option("--registry", help="Check against this registry too (nothing is stored).")
     ] = None,
     mapping: Mapping = None,
+    joint: Joint = None,
+    catalogue: Catalogue = None,
     amend: Amend = None,
     blank_corrects: BlankCorrects = False,
     wait: Wait = 0,
@@ -146,6 +157,8 @@ def check(
             paths,
             registry,
             mapping=mapping,
+            joint=joint,
+            catalogue=catalogue,
             amend=amend or False,
             blank_is_a_correction=blank_corrects,
             lock_wait=lock_wait(wait),
@@ -159,6 +172,8 @@ def ingest(
     registry: Registry,
     operator: Operator = None,
     mapping: Mapping = None,
+    joint: Joint = None,
+    catalogue: Catalogue = None,
     amend: Amend = None,
     blank_corrects: BlankCorrects = False,
     allow_held: AllowHeld = None,
@@ -174,6 +189,8 @@ def ingest(
             paths,
             registry,
             mapping=mapping,
+            joint=joint,
+            catalogue=catalogue,
             operator=operator,
             amend=amend or False,
             blank_is_a_correction=blank_corrects,

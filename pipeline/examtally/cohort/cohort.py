@@ -21,6 +21,7 @@ from examtally.cohort.selection import settle_indeterminate, write_selection
 from examtally.cohort.standard import write_standard
 from examtally.cohort.summary import read_summary
 from examtally.cohort.tallies import read_tallies, write_repeats
+from examtally.contracts.catalogue.clinical import Catalogue
 from examtally.contracts.contract import Contract
 from examtally.contracts.protocol.protocol import Protocol
 from examtally.contracts.study.parts import Selection
@@ -39,7 +40,7 @@ def build_cohort(
     own = con.cursor()
     rules = condition_rules(contract, protocol)
     groups = groupings(contract, protocol)
-    write_used(own)
+    write_used(own, contract.catalogue.joint)
     chosen = write_selection(own, selection)
     write_rules(own, contract, rules)
     write_labels(own, groups)
@@ -48,12 +49,14 @@ def build_cohort(
     settled = [rule for rule in rules if rule.window]
     core = [rule for rule in settled if contract.catalogue.conditions[rule.code].core]
     write_keys(own, groups, f"({chosen}) and {recent(last, all_bits(core or settled))}")
-    write_indexed(own, protocol, all_bits(rules))
+    write_indexed(own, protocol, all_bits(rules), contract.catalogue.surgery)
     write_standard(own, rules)
     settle_indeterminate(own, selection, {rule.code: rule.bit for rule in rules})
     write_cells(own, groups, protocol.equivocal)
     write_repeats(own, groups)
-    return Cohort(own, groups, all_bits(rules), selection, is_part=selection is not None or last > 0)
+    return Cohort(
+        own, groups, all_bits(rules), contract.catalogue, selection, is_part=selection is not None or last > 0
+    )
 
 
 @dataclass(frozen=True)
@@ -67,6 +70,7 @@ class Cohort:
     con: duckdb.DuckDBPyConnection
     groupings: tuple[Grouping, ...]
     every_bit: int
+    catalogue: Catalogue
     selection: Selection | None = None
     is_part: bool = False
 
@@ -86,7 +90,7 @@ class Cohort:
 
     def summary(self) -> pl.DataFrame:
         """Return who was studied: item, group, value, note; see `read_summary`."""
-        return read_summary(self.con)
+        return read_summary(self.con, self.catalogue)
 
     def forecasts(self) -> pl.DataFrame:
         """Return stated probabilities with their outcomes; see `read_forecasts`."""

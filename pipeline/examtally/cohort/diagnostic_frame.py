@@ -10,6 +10,7 @@ from examtally.cohort.groupings import EXAMS, UNKNOWN, text
 from examtally.cohort.verification_frame import RECORDED
 from examtally.contracts.contract import Contract
 from examtally.contracts.protocol.protocol import Protocol
+from examtally.contracts.records.rules import quoted
 
 NOT_RECORDED = RECORDED[-1]
 ANSWERS = ("yes", "no", "unknown", NOT_RECORDED)
@@ -50,7 +51,7 @@ def read_diagnostic_frame(
         ),
         history_rows as (
             select exam_id, {_answers(tuple(catalogue.history))}
-            from reg.history join taken using (exam_id) group by exam_id
+            from used_history join taken using (exam_id) group by exam_id
         ),
         stated as (
             select exam_id, {_impressions(conditions)}
@@ -116,8 +117,9 @@ def read_graded_frame(con: duckdb.DuckDBPyConnection, contract: Contract) -> pl.
 
     Sorted by maneuver and place.
     """
+    other_side = quoted(contract.catalogue.other_side_column)
     frame: pl.DataFrame = con.sql(
-        """
+        f"""
         with placed as (
             select exam_id, ek, (row_number() over (order by participant_id, exam_id) - 1)::uinteger as place
             from cohort_exams join participant_keys using (pk) where (own_bits & ~open_bits) <> 0
@@ -130,7 +132,7 @@ def read_graded_frame(con: duckdb.DuckDBPyConnection, contract: Contract) -> pl.
         )
         select place, f.maneuver, f.grade::utinyint as grade, f.measure::double as measure,
             f.done_order::usmallint as done_order, f.sign, f.pain, f.end_point, g.measure::double as other_measure,
-            coalesce(e.other_knee = 'normal', false) as other_is_normal
+            coalesce(e.{other_side} = 'normal', false) as other_is_normal
         from placed join used_exams e using (exam_id) join used_findings f using (exam_id)
             left join compared using (exam_id)
             left join used_findings g on g.exam_id = other_id and g.maneuver = f.maneuver

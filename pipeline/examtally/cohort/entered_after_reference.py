@@ -5,12 +5,15 @@ finding or an impression the last version that came no later than it is used; wh
 version is. An exam that was moved to another episode answers to the earlier of the two references.
 
 Leaves the temporary views `used_exams` (with `record`, a number for each), `used_findings`, `used_impressions` and, as
-they are, `used_references`.
+they are, `joint_references`, `used_references` and `used_history`: all of one joint, and nothing else of the cohort
+reads those records.
 """
 
 from __future__ import annotations
 
 import duckdb
+
+from examtally.contracts.records.rules import literal
 
 AMENDABLE = {
     "exams": ("exam_id",),
@@ -20,10 +23,12 @@ AMENDABLE = {
 _NEVER = 2**31 - 1
 
 
-def write_used(con: duckdb.DuckDBPyConnection) -> None:
-    """Make the views; where nothing was amended they are the records themselves."""
+def write_used(con: duckdb.DuckDBPyConnection, joint: str) -> None:
+    """Make the views of the records of a joint; where nothing was amended they are the records themselves."""
+    of_joint = f"joint = {literal(joint)}"
+    of_exam = f"exam_id in (select exam_id from reg.exams where {of_joint})"
     has_versions = _has_versions(con)
-    _write_answered(con, has_versions=has_versions)
+    _write_answered(con, of_joint, has_versions=has_versions)
     for table, keys in AMENDABLE.items():
         names = ", ".join(keys)
         _write_chosen(con, table, names, has_versions=has_versions)
@@ -33,14 +38,21 @@ def write_used(con: duckdb.DuckDBPyConnection) -> None:
             used += f" where ({names}) not in (select ({names}) from used_versions_{table}) union all by name "
             used += f"select * from used_versions_{table}"
             used += f" join (select {names}, rowid as record from reg.{table}) using ({names})" if number else ""
-        con.execute(f"create temp view used_{table} as {used}")
-    con.execute('create temp view used_references as select * from reg."references"')
+        which = of_joint if table == "exams" else of_exam
+        con.execute(f"create temp view used_{table} as select * from ({used}) where {which}")
+    con.execute(f'create temp view joint_references as select * from reg."references" where {of_joint}')
+    con.execute("create temp view used_references as from joint_references")
+    con.execute(f"create temp view used_history as select * from reg.history where {of_exam}")
 
 
 def amended_late(table: str) -> str:
     """SQL source of the rows whose newest version came after the reference and is not used."""
     keys = ", ".join(AMENDABLE[table])
-    return f"(from used_versions_{table} c join reg.{table} k using ({keys}) where c.batch_no <> k.batch_no)"
+    of_joint = "exam_id in (select exam_id from used_exams)"
+    return (
+        f"(from used_versions_{table} c join reg.{table} k using ({keys}) "
+        f"where c.batch_no <> k.batch_no and {of_joint})"
+    )
 
 
 def _has_versions(con: duckdb.DuckDBPyConnection) -> bool:
@@ -49,14 +61,14 @@ def _has_versions(con: duckdb.DuckDBPyConnection) -> bool:
     return bool(con.execute(found).fetchall())
 
 
-def _write_answered(con: duckdb.DuckDBPyConnection, *, has_versions: bool) -> None:
+def _write_answered(con: duckdb.DuckDBPyConnection, of_joint: str, *, has_versions: bool) -> None:
     """Write `first_answers` (exam_id, answered_no): the batch of the first reference of any episode the exam was of."""
     episode = "participant_id, side, episode"
-    exams = f"select exam_id, {episode} from reg.exams"
-    references = f'select {episode}, batch_no from reg."references"'
+    exams = f"select exam_id, {episode} from reg.exams where {of_joint}"
+    references = f'select {episode}, batch_no from reg."references" where {of_joint}'
     if has_versions:
-        exams += f" union all select exam_id, {episode} from reg.superseded.exams"
-        references += f' union all select {episode}, batch_no from reg.superseded."references"'
+        exams += f" union all select exam_id, {episode} from reg.superseded.exams where {of_joint}"
+        references += f' union all select {episode}, batch_no from reg.superseded."references" where {of_joint}'
     con.execute(
         f"create temp table first_answers as select exam_id, min(answered_no) as answered_no from ({exams}) join "
         f"(select {episode}, min(batch_no) as answered_no from ({references}) group by all) using ({episode}) "

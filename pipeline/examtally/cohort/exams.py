@@ -5,13 +5,14 @@ Reads `used_exams` and `used_references`; leaves the temporary table `exam_eligi
 
 from __future__ import annotations
 
+from collections.abc import Collection
+
 import duckdb
 
 from examtally.cohort.groupings import EXAMS, Grouping, code_columns, code_joins
 from examtally.cohort.reasons import number
 from examtally.contracts.protocol.protocol import Protocol
-
-_SURGERY = "('arthroscopy', 'open_surgery')"
+from examtally.contracts.records.rules import in_list
 
 
 def write_keys(con: duckdb.DuckDBPyConnection, groups: tuple[Grouping, ...], chosen: str) -> None:
@@ -43,7 +44,7 @@ def write_keys(con: duckdb.DuckDBPyConnection, groups: tuple[Grouping, ...], cho
     )
 
 
-def write_indexed(con: duckdb.DuckDBPyConnection, protocol: Protocol, every_bit: int) -> None:
+def write_indexed(con: duckdb.DuckDBPyConnection, protocol: Protocol, every_bit: int, surgery: Collection[str]) -> None:
     """Write `exam_eligibility`: keys, groups, and for each exam
 
     - `base_reason`: number of the first reason that bars it from every condition, null where none does;
@@ -52,8 +53,10 @@ def write_indexed(con: duckdb.DuckDBPyConnection, protocol: Protocol, every_bit:
     - `own_bits`: those for which it is its examiner's first eligible exam of the episode (`index_bits` among them);
     - `open_bits`: those whose window for a reference had not closed by the newest period of the registry;
     - `is_tie`: another exam of the episode was as early, so that the md5 of the identifiers decided.
+
+    `surgery` are the modalities that are operations.
     """
-    _write_barred(con)
+    _write_barred(con, surgery)
     barred = "coalesce(barred_exams.bits, 0)" if protocol.eligibility.exclude_after_reference else "0"
     con.execute(
         f"""
@@ -97,12 +100,12 @@ def _base_reason(protocol: Protocol) -> str:
     return f"(case {whens} end)::utinyint"
 
 
-def _write_barred(con: duckdb.DuckDBPyConnection) -> None:
+def _write_barred(con: duckdb.DuckDBPyConnection, surgery: Collection[str]) -> None:
     """Write `surgery_days` and `barred_exams`: exams with the conditions whose answer was out before."""
     con.execute(
         f"""
         create temp table surgery_days as select pk, is_right, episode, min(reference_day) as surgery_day
-        from reference_rows where modality in {_SURGERY} group by all
+        from reference_rows where modality in {in_list(surgery or [""])} group by all
         """
     )
     con.execute(

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import duckdb
 
+from examtally.contracts.catalogue.clinical import OwnGrouping
 from examtally.contracts.contract import Contract
 from examtally.contracts.protocol.analysis_set import Bands
 from examtally.contracts.protocol.protocol import Protocol
@@ -91,8 +92,7 @@ def groupings(contract: Contract, protocol: Protocol) -> tuple[Grouping, ...]:
         Grouping("sex", "p.sex", _codes(contract, "participants", "sex")),
         _banded("age_band", "p.age_years", protocol),
         _banded("bmi_band", "p.bmi", protocol),
-        _banded("thigh_band", "e.thigh_cm", protocol),
-        Grouping("effusion", "e.effusion", _codes(contract, "exams", "effusion")),
+        *(_own(one, contract, protocol) for one in contract.catalogue.groupings.values()),
         Grouping("guarding", "e.guarding", _codes(contract, "exams", "guarding")),
         Grouping("site", "x.site_id"),
         Grouping("period", "e.period"),
@@ -125,6 +125,14 @@ def code_joins(chosen: Iterable[Grouping]) -> str:
         for g in chosen
         if not g.order
     )
+
+
+def _own(one: OwnGrouping, contract: Contract, protocol: Protocol) -> Grouping:
+    """A grouping that only this joint has."""
+    column = f"e.{one.column}"
+    if one.first:
+        return _banded(one.name, column, protocol)
+    return Grouping(one.name, column, _codes(contract, "exams", one.column))
 
 
 def _codes(contract: Contract, table: str, column: str) -> tuple[str, ...]:

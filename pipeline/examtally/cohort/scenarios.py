@@ -6,7 +6,7 @@ otherwise, or leaves exams out, the cells of the main cohort are counted again; 
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from types import MappingProxyType
 
@@ -64,13 +64,13 @@ def read_scenarios(
         write_repeats(own, overall, "scenario_cells", "scenario_repeats")
         yield Scenario(name, read_tallies(own, overall, "scenario_cells", "scenario_repeats"), protocol)
     own.execute("drop table scenario_findings; drop table scenario_cells; drop table scenario_repeats")
-    for name, other in _other_protocols(protocol).items():
+    for name, other in _other_protocols(protocol, contract.catalogue.alone).items():
         with build_cohort(con, contract, other, cohort.selection) as built:
             yield Scenario(name, read_tallies(built.con, built.groupings[:1]), other)
 
 
-def _other_protocols(protocol: Protocol) -> dict[str, Protocol]:
-    """The protocols under which other references count, by scenario."""
+def _other_protocols(protocol: Protocol, alone: Sequence[str]) -> dict[str, Protocol]:
+    """The protocols under which other references count, by scenario; `alone` are modalities that stand alone in one."""
 
     def only(modality: str) -> Protocol:
         accepted = {code: (modality,) for code, chosen in protocol.reference.accepted.items() if modality in chosen}
@@ -81,8 +81,7 @@ def _other_protocols(protocol: Protocol) -> dict[str, Protocol]:
         return replace(protocol, windows=MappingProxyType(windows))
 
     return {
-        "mri_only": only("mri"),
-        "arthroscopy_only": only("arthroscopy"),
+        **{f"{modality}_only": only(modality) for modality in alone},
         "reader_blinded_only": replace(protocol, reference=replace(protocol.reference, blinded_readers_only=True)),
         "window_half": scaled(0.5),
         "window_double": scaled(2),

@@ -29,7 +29,7 @@ _COMPARED = {
 }
 _SOURCES = {"exams": "e", "examiners": "x", "participants": "p"}
 _ROWS = {
-    "history": ("reg.history r where r.exam_id = e.exam_id"),
+    "history": ("used_history r where r.exam_id = e.exam_id"),
     "findings": ("used_findings r where r.exam_id = e.exam_id"),
     "impressions": ("used_impressions r where r.exam_id = e.exam_id"),
     "references": (
@@ -150,6 +150,6 @@ def _write_severity(con: duckdb.DuckDBPyConnection, target: Target) -> None:
                 when r.severity is null then 'indeterminate'
                 when r.severity in (select severity from target_severities) then 'present'
                 else (select any_value(other) from target_severities) end as status
-        ) from reg."references" r
+        ) from joint_references r
         """
     )

@@ -63,7 +63,7 @@ def _read_exams(con: duckdb.DuckDBPyConnection, contract: Contract) -> pl.DataFr
         f"""
         with told as (
             select exam_id{", " if items else ""}{answers}
-            from reg.history join status_exams using (exam_id) group by exam_id
+            from used_history join status_exams using (exam_id) group by exam_id
         )
         select s.knee, s.model_bits <> 0 as index, p.age_years,
             coalesce(p.activity, '{UNKNOWN}') as activity, coalesce(e.mechanism, '{UNKNOWN}') as mechanism{told}

@@ -8,14 +8,13 @@ import duckdb
 import polars as pl
 
 from examtally.cohort.entered_after_reference import AMENDABLE, amended_late
+from examtally.contracts.catalogue.clinical import Catalogue
 
 _ELIGIBILITY = ("complaint", "setting", "prior_surgery", "reference_known")
-_UNKNOWN = (*_ELIGIBILITY, "other_exam_known", "other_knee", "days_since_onset", "mechanism", "effusion", "guarding")
 _OF_PARTICIPANTS = ("sex", "age_band", "bmi_band")
-_OF_INDEX_EXAMS = ("role", "setting", "acuity", "thigh_band", "effusion", "guarding", "site")
 _OF_EXAMINERS = ("role", "setting", "site")
 _SCHEMA = pl.Schema({"item": pl.String, "group": pl.String, "value": pl.Int64, "flag": pl.String, "note": pl.String})
-_REFERENCES = 'reg."references"'
+_REFERENCES = "joint_references"
 _INDEX_EXAMS = "index exams"
 _INDEX_PARTICIPANTS = "participants with an index exam"
 
@@ -47,7 +46,7 @@ class Count:
         )
 
 
-def read_summary(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
+def read_summary(con: duckdb.DuckDBPyConnection, catalogue: Catalogue) -> pl.DataFrame:
     """Return item, group, value, flag, note: one count a row, `all` where the item has no groups.
 
     Index exams here are the first eligible exam of an episode for at least one condition. Where the note says so,
@@ -55,7 +54,7 @@ def read_summary(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
     left the exam out, the flag is unknown_kept. The first and last period are the group of their item, with the number
     of their exams.
     """
-    counts = [*_whole(), *_unknowns(), *_groups(), *_references(), *_late()]
+    counts = [*_whole(), *_unknowns(catalogue), *_groups(catalogue), *_references(), *_late()]
     selects = " union all ".join(f"(select {place} as part, * from ({c.sql}))" for place, c in enumerate(counts))
     summary: pl.DataFrame = con.sql(
         f'select item, "group", value::bigint as value, flag, note from ({selects}) '
@@ -92,8 +91,10 @@ def _whole() -> list[Count]:
     ]
 
 
-def _unknowns() -> list[Count]:
-    columns = [(column, "exams", "used_exams") for column in _UNKNOWN]
+def _unknowns(catalogue: Catalogue) -> list[Count]:
+    own = [catalogue.groupings[name].column for name in catalogue.coded]
+    other = ("other_exam_known", catalogue.other_side_column, "days_since_onset", "mechanism", *own, "guarding")
+    columns = [(column, "exams", "used_exams") for column in (*_ELIGIBILITY, *other)]
     columns.append(("exam_known", "reference rows", _REFERENCES))
     return [
         Count(
@@ -107,10 +108,11 @@ def _unknowns() -> list[Count]:
     ]
 
 
-def _groups() -> list[Count]:
+def _groups(catalogue: Catalogue) -> list[Count]:
+    of_index_exams = ("role", "setting", "acuity", *catalogue.groupings, "guarding", "site")
     kinds = (
         (_OF_PARTICIPANTS, _INDEX_PARTICIPANTS, "count(distinct pk)"),
-        (_OF_INDEX_EXAMS, _INDEX_EXAMS, "count(*)"),
+        (of_index_exams, _INDEX_EXAMS, "count(*)"),
     )
     coded = [
         Count(
@@ -135,6 +137,7 @@ def _groups() -> list[Count]:
         )
         for name in _OF_EXAMINERS
     ]
+    other = catalogue.other_side_column
     exams = "cohort_exams join used_exams using (exam_id) where index_bits <> 0"
     people = (
         "participant_keys people left join reg.participants using (participant_id) "
@@ -144,7 +147,7 @@ def _groups() -> list[Count]:
         *coded,
         *hands,
         Count("mechanism", _INDEX_EXAMS, exams, group="coalesce(mechanism, 'unknown')"),
-        Count("other_knee", _INDEX_EXAMS, exams, group="coalesce(other_knee, 'unknown')"),
+        Count(other, _INDEX_EXAMS, exams, group=f"coalesce({other}, 'unknown')"),
         Count("activity", _INDEX_PARTICIPANTS, people, group="coalesce(activity, 'unknown')"),
     ]
 

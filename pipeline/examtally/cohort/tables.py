@@ -30,6 +30,8 @@ TABLES: dict[str, TemporaryTable] = {
         TemporaryTable("used_exams", "an exam as it counts; `record` numbers them", "record"),
         TemporaryTable("used_findings", "a finding as it counts, with those of a study's index tests", ""),
         TemporaryTable("used_impressions", "a stated probability as it counts", ""),
+        TemporaryTable("joint_references", "a reference row of the joint", ""),
+        TemporaryTable("used_history", "an answer of the joint's exams", ""),
         TemporaryTable("used_references", "a reference row, severities read as a study says", ""),
         TemporaryTable("recorded_findings", "a finding as it counts, without those of a study's index tests", ""),
         TemporaryTable("dealt_references", "in a rehearsal: a reference row with the status of another", ""),

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from types import MappingProxyType
+from typing import TypeAlias
 
 import polars as pl
 
@@ -14,6 +15,8 @@ from examtally.errors import ResultsError
 from examtally.resources import resource
 
 _CODES = "codes.yaml"
+OPEN = {"group_by": "of_the_joint", "scenario": "modality_only"}
+"""The sets of which the catalogue of a joint declares more, and the code that stands for those."""
 _TYPES: Mapping[str, pl.DataType] = {
     "string": pl.String(),
     "integer": pl.Int64(),
@@ -24,7 +27,10 @@ _TYPES: Mapping[str, pl.DataType] = {
 
 @dataclass(frozen=True)
 class ResultColumn:
-    """One column of a result table; `codes` maps each legal code to its meaning, None where the set is open."""
+    """One column of a result table; `codes` maps each legal code to its meaning, None where the set is open.
+
+    In a `set` of which the catalogue of a joint declares more, `open_at` is the code in whose place they stand.
+    """
 
     name: str
     type: str
@@ -32,6 +38,8 @@ class ResultColumn:
     codes: Mapping[str, str] | None
     nullable: bool
     default: str | None
+    set: str = ""
+    open_at: str = ""
 
     @property
     def dtype(self) -> pl.DataType:
@@ -95,7 +103,13 @@ def empty(name: str) -> pl.DataFrame:
     return pl.DataFrame(schema=result_tables()[name].schema)
 
 
-def conform(name: str, frame: pl.DataFrame, *, status: str = "exploratory") -> pl.DataFrame:
+OwnCodes: TypeAlias = Mapping[str, Sequence[str]]
+"""Codes that only one joint has, by the name of their set; see `Catalogue.own_codes`."""
+
+
+def conform(
+    name: str, frame: pl.DataFrame, *, status: str = "exploratory", own: OwnCodes = MappingProxyType({})
+) -> pl.DataFrame:
     """Return `frame` as the declared table `name`: declared columns, types and order, sorted by its key.
 
     `status`, `flag` and `note` are added where they are absent, as are columns with a declared default. Columns with
@@ -109,7 +123,7 @@ def conform(name: str, frame: pl.DataFrame, *, status: str = "exploratory") -> p
     frame = pl.DataFrame([_typed(table, column, frame[column.name]) for column in table.columns])
     if frame.select(table.key).is_duplicated().any():
         raise ResultsError(f"{name}: two rows share one key ({', '.join(table.key)})")
-    return frame.sort([_order(table.column(column)) for column in table.key])
+    return frame.sort([part for column in table.key for part in _order(table.column(column), own)])
 
 
 def _codes_file() -> dict[str, Node]:
@@ -140,13 +154,16 @@ def _table(top: Node) -> ResultTable:
 def _column(node: Node) -> ResultColumn:
     entries = node.record(required=("name", "type", "description"), optional=("codes", "nullable", "default"))
     sets = result_codes()
+    named = entries["codes"].code("a set of codes", tuple(sets)) if "codes" in entries else ""
     return ResultColumn(
         name=entries["name"].text(),
         type=entries["type"].code("a type", tuple(_TYPES)),
         description=entries["description"].text(),
-        codes=sets[entries["codes"].code("a set of codes", tuple(sets))] if "codes" in entries else None,
+        codes=sets[named] if named else None,
         nullable=entries["nullable"].flag() if "nullable" in entries else False,
         default=entries["default"].text() if "default" in entries else None,
+        set=named,
+        open_at=OPEN.get(named, ""),
     )
 
 
@@ -184,15 +201,21 @@ def _typed(table: ResultTable, column: ResultColumn, values: pl.Series) -> pl.Se
         if not typed.is_finite().fill_null(value=True).all():
             raise ResultsError(f"{place}: a value is not finite; use null and a note")
         typed = typed.set(typed == 0.0, 0.0)
-    if column.codes is not None and not typed.drop_nulls().is_in(list(column.codes)).all():
+    if column.codes is not None and not column.open_at and not typed.drop_nulls().is_in(list(column.codes)).all():
         raise ResultsError(f"{place}: a code is not declared; the legal set is {', '.join(column.codes)}")
     if typed.has_nulls() and not column.nullable:
         raise ResultsError(f"{place}: a value is missing")
     return typed
 
 
-def _order(column: ResultColumn) -> pl.Expr:
+def _order(column: ResultColumn, own: OwnCodes) -> tuple[pl.Expr, ...]:
+    """What a table is sorted by; codes of a joint that `own` does not name stand in their place by the alphabet."""
+    code = pl.col(column.name)
     if column.codes is None:
-        return pl.col(column.name)
+        return (code,)
     codes = list(column.codes)
-    return pl.col(column.name).replace_strict(codes, list(range(len(codes))), return_dtype=pl.Int32)
+    if not column.open_at:
+        return (code.replace_strict(codes, list(range(len(codes))), return_dtype=pl.Int32),)
+    at = codes.index(column.open_at)
+    codes[at : at + 1] = own.get(column.set, ()) or [column.open_at]
+    return code.replace_strict(codes, list(range(len(codes))), default=at, return_dtype=pl.Int32), code

@@ -62,7 +62,9 @@ class Node:
         """The error to raise about this node: `file, line, path: problem; mend`."""
         place = [self.file, f"line {self.line}" if self.line else "", self.path]
         shown = (one_line(part) for part in place if part)
-        return self.error(f"{', '.join(shown)}: {one_line(problem)}; {mend}")
+        fault = self.error(f"{', '.join(shown)}: {one_line(problem)}; {mend}")
+        fault.place = self.path
+        return fault
 
     def record(self, required: Collection[str] = (), optional: Collection[str] = ()) -> dict[str, Node]:
         """A mapping with exactly these keys; every required key is there, any other key is refused."""

@@ -9,7 +9,6 @@ from dataclasses import astuple, dataclass, field
 import polars as pl
 
 from examtally.contracts.catalogue.clinical import Catalogue
-from examtally.contracts.contract import load_contract
 from examtally.contracts.results import personal_groups
 from examtally.disclosure.checker import leaks
 from examtally.disclosure.figures import FIGURES, counts_table
@@ -151,7 +150,7 @@ def check(made: Made, results: Results, earlier: Sequence[Shown] = ()) -> None:
 
 
 def _catalogue(results: Results) -> Catalogue:
-    return load_contract(results.provenance.protocol["joint"]).catalogue
+    return results.contract.catalogue
 
 
 def _conditions(tables: Mapping[Row, Table], catalogue: Catalogue) -> dict[str, list[str]]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
 from importlib.metadata import version
@@ -10,7 +10,7 @@ from pathlib import Path
 
 import duckdb
 
-from examtally.contracts.contract import Contract, load_contract
+from examtally.contracts.contract import Contract, load_contract, registry_contract
 from examtally.contracts.mapping.file import load_mapping
 from examtally.contracts.mapping.mapping import ExportMapping
 from examtally.ingestion.checking.batchwide import check_against_registry, check_batch
@@ -23,6 +23,7 @@ from examtally.ingestion.checking.hold_back_limit import (
     refuse_over_limit,
 )
 from examtally.ingestion.checking.intake import examine
+from examtally.ingestion.checking.joints import hold_of_stored, joints_of, show_joints
 from examtally.ingestion.checking.keys import hold_differing
 from examtally.ingestion.checking.withdrawn import hold_withdrawn
 from examtally.ingestion.mapping.exports import find_exports
@@ -30,7 +31,7 @@ from examtally.ingestion.mapping.mapped import count_assumptions, stage_mapped
 from examtally.ingestion.mapping.preview import list_unplaced, preview
 from examtally.ingestion.reading.sources import find_sources
 from examtally.ingestion.reading.staging import Staged, stage
-from examtally.ingestion.reading.workbooks import mapping_of_workbooks
+from examtally.ingestion.reading.workbooks import joint_of_workbooks, mapping_of_workbooks
 from examtally.ingestion.storing.ledger import count_files, list_broken, summarize_broken
 from examtally.ingestion.storing.placing import open_lines, place
 from examtally.ingestion.storing.report import (
@@ -47,6 +48,7 @@ from examtally.ingestion.storing.storing import Account, Stored, count_replacing
 from examtally.registry.audit_entry import coded
 from examtally.registry.bookkeeping import migrate
 from examtally.registry.faults import writing_fault
+from examtally.registry.joints import joints_held
 from examtally.registry.lock_wait import LockWait
 from examtally.registry.registry import check_place, reading, real_file, writing
 from examtally.registry.workspace import Workspace
@@ -59,6 +61,8 @@ def ingest(
     registry: Path | str,
     *,
     mapping: Path | str | None = None,
+    joint: str | None = None,
+    catalogue: Path | str | None = None,
     operator: str | None = None,
     amend: bool | str | Sequence[str] = False,
     blank_is_a_correction: bool = False,
@@ -71,7 +75,9 @@ def ingest(
 ) -> BatchReport:
     """Store the record files under `paths` in the registry, which is made where missing; one batch, one transaction.
 
-    With a `mapping` file the files are a clinic's own export; a workbook of ours needs none. `operator` is a coded
+    With a `mapping` file the files are a clinic's own export; a workbook of ours needs none. `joint` is that of lines
+    that name none: without it that of the group's own `catalogue` file, the only one of the registry, or the default.
+    `operator` is a coded
     identifier of the person who sends the batch. A line whose key is stored fills what is blank there; what it says
     otherwise is a conflict. With `amend` it replaces what is stored, and the earlier version is kept: True for every
     table, or tables and columns ("findings", "participants.bmi"); a blank replaces a value only with
@@ -86,22 +92,23 @@ def ingest(
 
         et.ingest(["records"], "registry.duckdb", operator="OP-1")
     """
-    registry, contract = real_file(registry), load_contract()
-    amendment = Amendment.read(amend, contract, with_blanks=blank_is_a_correction)
-    mapped, paths = _mapping(mapping, paths, contract)
+    registry = real_file(registry)
     check_place(registry)
     with Workspace(registry.parent, lock_wait) as workspace, _plain_faults(registry):
         operator = coded(workspace.con, operator)
-        if registry.exists():
-            with reading(workspace, registry, contract, any_form=True):
-                pass  # a registry that is locked or damaged is told before the long work
+        held_joints = _held_joints(workspace, registry)
+        contract = registry_contract(_first(joint or joint_of_workbooks(paths), catalogue, held_joints), catalogue)
+        mapped, paths = _mapping(mapping, paths, contract)
         limit = checked_limit(allow_held, mapped)
-        batch = _Batch(workspace, contract, paths, mapped, registry.parent, progress, second_engine=second_engine)
+        amendment = Amendment.read(amend, contract, with_blanks=blank_is_a_correction)
+        batch = _Batch(
+            workspace, contract, held_joints, paths, mapped, registry.parent, progress, second_engine=second_engine
+        )
         with writing(workspace, registry, contract):
             held = batch.place(amendment)
             refuse_over_limit(over_limit(batch.con, batch.staged, batch.checks, held, limit))
             refuse_over_limit(None if take_conflicts else in_conflict(held))
-            done = store(batch.con, contract, batch.staged, batch.account(operator, retries), batch.progress)
+            done = store(batch.con, batch.contract, batch.staged, batch.account(operator, retries), batch.progress)
             batch.progress("before checkpoint")
         batch.progress("after checkpoint")
     report = batch.report(done.batch_no, operator, done.files, held, _further(done))
@@ -117,6 +124,8 @@ def check(
     registry: Path | str | None = None,
     *,
     mapping: Path | str | None = None,
+    joint: str | None = None,
+    catalogue: Path | str | None = None,
     amend: bool | str | Sequence[str] = False,
     blank_is_a_correction: bool = False,
     second_engine: bool = True,
@@ -129,13 +138,16 @@ def check(
 
         et.check(["records"], "registry.duckdb").held_back
     """
-    contract = load_contract()
-    amendment = Amendment.read(amend, contract, with_blanks=blank_is_a_correction)
-    mapped, paths = _mapping(mapping, paths, contract)
     registry = None if registry is None else real_file(registry)
     beside = None if registry is None else registry.parent
     with Workspace(beside, lock_wait) as workspace, _plain_faults(registry or "check"):
-        batch = _Batch(workspace, contract, paths, mapped, beside or Path(), progress, second_engine=second_engine)
+        held_joints = () if registry is None else _held_joints(workspace, registry)
+        contract = registry_contract(_first(joint or joint_of_workbooks(paths), catalogue, held_joints), catalogue)
+        amendment = Amendment.read(amend, contract, with_blanks=blank_is_a_correction)
+        mapped, paths = _mapping(mapping, paths, contract)
+        batch = _Batch(
+            workspace, contract, held_joints, paths, mapped, beside or Path(), progress, second_engine=second_engine
+        )
         with _to_check_against(workspace, registry, contract):
             held = batch.place(amendment)
             files = count_files(batch.con, batch.staged, count_stored(batch.con, batch.staged))
@@ -157,6 +169,7 @@ class _Batch:
         self,
         workspace: Workspace,
         contract: Contract,
+        held_joints: Collection[str],
         paths: Sequence[Path | str],
         mapping: ExportMapping | None,
         folder: Path,
@@ -167,9 +180,13 @@ class _Batch:
         self.con = con = workspace.con
         self._forms = read_forms(con, folder)
         self.progress = progress or _silent
-        self._contract = contract
         self._mapping = mapping
+        self.contract = contract
         self.staged, self._exports, self._passed_over = self._stage(paths, workspace.folder)
+        own = joints_of(con, self.staged, contract)
+        self.contract = contract = contract.among({*held_joints, *own} or {contract.catalogue.joint})
+        if len(contract.joints) > 1:
+            show_joints(con, self.staged)
         self.checks = {name: checks_for(contract, name) for name in self.staged}
         for name, staged in self.staged.items():
             self.progress(f"checking {name}")
@@ -184,10 +201,10 @@ class _Batch:
     ) -> tuple[dict[str, Staged], tuple[ExportCount, ...], int]:
         """Read the files; return the staged tables, what became of exports, and the number of files passed over."""
         if self._mapping is None:
-            sources, passed_over = find_sources(paths, self._contract)
-            return stage(self.con, self._contract, sources, self.progress), (), passed_over
+            sources, passed_over = find_sources(paths, self.contract)
+            return stage(self.con, self.contract, sources, self.progress), (), passed_over
         exports, passed_over = find_exports(paths, self._mapping)
-        made = stage_mapped(self.con, self._contract, self._mapping, exports, folder, self.progress)
+        made = stage_mapped(self.con, self.contract, self._mapping, exports, folder, self.progress)
         return made.staged, made.exports, passed_over
 
     def _examined(self) -> Iterator[IntakeCheck]:
@@ -199,9 +216,11 @@ class _Batch:
         """Find the place of every line against the attached registry; return the rules that were broken."""
         self.progress("comparing with the registry")
         check_against_registry(self.con, self.staged)
+        if len(self.contract.joints) > 1:
+            hold_of_stored(self.con, self.staged, self.checks)
         hold_withdrawn(self.con, self.staged, self.checks)
         hold_unformed(self.con, self.staged, self.checks, self._forms)
-        place(self.con, self._contract, self.staged, self.checks, amendment)
+        place(self.con, self.contract, self.staged, self.checks, amendment)
         self.assumptions = self._assumptions()
         list_broken(self.con, self.staged, self.checks)
         return summarize_broken(self.con, self.checks)
@@ -246,6 +265,19 @@ def _mapping(
     if path is not None:
         return load_mapping(Path(path), contract), paths
     return mapping_of_workbooks(paths, contract)
+
+
+def _held_joints(workspace: Workspace, registry: Path) -> tuple[str, ...]:
+    """The joints of the registry; one that is locked or damaged is told before the long work."""
+    if not registry.exists():
+        return ()
+    with reading(workspace, registry, load_contract(), any_form=True):
+        return joints_held(workspace.con)
+
+
+def _first(joint: str | None, catalogue: Path | str | None, held_joints: tuple[str, ...]) -> str | None:
+    """The joint of lines that name none, where somebody says: the only one of the registry does, too."""
+    return joint or (held_joints[0] if len(held_joints) == 1 and catalogue is None else None)
 
 
 def _silent(_step: str) -> None:

@@ -8,12 +8,13 @@ from pathlib import Path
 
 import duckdb
 
-from examtally.contracts.contract import Contract, load_contract
+from examtally.contracts.contract import Contract, load_contract, registry_contract
 from examtally.contracts.records.rules import key_rule, reference_rules, rules_for, withdrawn_rule
 from examtally.contracts.records.screening import screen_rules
 from examtally.errors import RegistryError
 from examtally.registry.audit_log import Entry, entries, head
 from examtally.registry.bookkeeping import waiting_tables
+from examtally.registry.joints import joints_held
 from examtally.registry.lock_wait import LockWait
 from examtally.registry.registry import open_registry
 
@@ -145,9 +146,10 @@ def list_held(
 
     Raises RegistryError where there is no such batch.
     """
-    contract = load_contract()
     with open_registry(registry, lock_wait=lock_wait) as opened:
         con = opened.con
+        contract = registry_contract()
+        contract = contract.among(joints_held(con)) if joints_held(con) else load_contract()
         if (
             batch_no is not None
             and not con.execute("select 1 from reg.batches where batch_no = ?", [batch_no]).fetchall()

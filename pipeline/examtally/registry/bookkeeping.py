@@ -102,23 +102,28 @@ def _align(con: duckdb.DuckDBPyConnection, contract: Contract, declared: dict[tu
     return rebuilt
 
 
+def _kept(con: duckdb.DuckDBPyConnection, table: Table, part: str) -> list[tuple[str, str]]:
+    """The columns, by name and type, that a catalogue of another time has added to a stored table."""
+    known = {*table.names, BATCH_COLUMN, *_EXTRA.get(part, ())}
+    rows = con.execute(
+        "select column_name, data_type from duckdb_columns() where database_name = 'reg' and schema_name = ? "
+        "and table_name = ? order by column_index",
+        [part, table.name],
+    )
+    return [(name, kind) for name, kind in rows.fetchall() if name not in known]
+
+
 def _rebuild(con: duckdb.DuckDBPyConnection, table: Table, part: str) -> None:
     schema, extra = _SCHEMAS[part], _EXTRA.get(part, ())
     name, old = f"{schema}.{quoted(table.name)}", quoted(f"{table.name}__before")
-    lost = set(_columns(con, name)) - {*table.names, BATCH_COLUMN, *extra}
-    if lost:
-        raise RegistryError(f"{table.name} holds columns that are no longer declared; declare them again")
+    kept = _kept(con, table, part)
     con.execute(f"alter table {name} rename to {old}")
-    con.execute(create_statement(table, schema, extra))
+    con.execute(create_statement(table, schema, extra, kept))
     try:
         con.execute(f"insert into {name} by name from {schema}.{old}")
     except duckdb.ConstraintException:
         raise RegistryError(f"{table.name} holds codes that are no longer declared; declare them again") from None
     con.execute(f"drop table {schema}.{old}")
-
-
-def _columns(con: duckdb.DuckDBPyConnection, name: str) -> list[str]:
-    return [column for column, *_ in con.execute(f"describe {name}").fetchall()]
 
 
 def _lacks_columns(con: duckdb.DuckDBPyConnection, contract: Contract) -> bool:
@@ -144,10 +149,11 @@ def _declared(con: duckdb.DuckDBPyConnection, contract: Contract) -> dict[tuple[
         con.execute("create schema declared.waiting")
         con.execute("create schema declared.superseded")
         for table in contract.tables.values():
-            con.execute(create_statement(table, "declared"))
-            con.execute(create_statement(table, "declared.superseded", (REPLACED_BY,)))
+            con.execute(create_statement(table, "declared", (), _kept(con, table, "main")))
+            replaced = _kept(con, table, "superseded")
+            con.execute(create_statement(table, "declared.superseded", (REPLACED_BY,), replaced))
         for table in waiting_tables(contract):
-            con.execute(create_statement(table, "declared.waiting"))
+            con.execute(create_statement(table, "declared.waiting", (), _kept(con, table, "waiting")))
         return _present(con, "declared")
     finally:
         con.execute("detach declared")

@@ -87,4 +87,17 @@ MIGRATIONS = (
         ),
     ),
     Migration(5, ()),  # the bookkeeping has fingerprints too; a new form renews them
+    Migration(  # records of several joints; until then all were of one
+        6,
+        (
+            *(
+                f"alter table if exists reg.{schema}{table} add column if not exists joint VARCHAR default 'knee'"
+                for schema in ("", "superseded.")
+                for table in ("exams", '"references"')
+            ),
+            """create table reg.catalogues (
+                batch_no INTEGER NOT NULL, joint VARCHAR NOT NULL, hash VARCHAR NOT NULL, local VARCHAR NOT NULL
+            )""",
+        ),
+    ),
 )

@@ -13,8 +13,9 @@ from types import TracebackType
 import duckdb
 
 from examtally.contracts.contract import Contract, load_contract
+from examtally.contracts.records.ddl import BATCH_COLUMN
 from examtally.contracts.records.rules import literal, quoted
-from examtally.contracts.records.tables import Table
+from examtally.contracts.records.tables import JOINT, Table
 from examtally.errors import RegistryError
 from examtally.registry.bookkeeping import check_form, migrate, stored_version
 from examtally.registry.faults import opening_fault, unreadable, writing_fault
@@ -24,21 +25,29 @@ from examtally.registry.workspace import Workspace
 
 
 def content_fingerprint(con: duckdb.DuckDBPyConnection, contract: Contract, schema: str = "reg") -> str:
-    """Return 64 hexadecimal digits over the typed records in `schema`; batches and held-back lines play no part."""
+    """Return 64 hexadecimal digits over the typed records in `schema`; batches and held-back lines play no part.
+
+    Columns that `contract` does not declare count by name where they are filled, and the joint where it is another, so
+    that records of one joint have the fingerprint that they had in a registry of one joint.
+    """
     digest = hashlib.sha256()
     for table in contract.tables.values():
-        rows, total = con.execute(_sum_sql(table, schema)).fetchall()[0]
+        rows, total = con.execute(_sum_sql(con, table, schema)).fetchall()[0]
         digest.update(f"{table.name}:{rows}:{total}\n".encode())
     return digest.hexdigest()
 
 
-def _sum_sql(table: Table, schema: str) -> str:
+def _sum_sql(con: duckdb.DuckDBPyConnection, table: Table, schema: str) -> str:
     """The order-free sum over rows of a digest of each; a blank is told from every text by its own mark."""
-    cells = ", ".join(f"coalesce(cast({quoted(name)} as varchar), chr(30))" for name in table.names)
-    return (
-        f"select count(*), coalesce(sum(md5_number_lower(concat_ws(chr(31), {cells}))), 0) "
-        f"from {schema}.{quoted(table.name)}"
-    )
+    name = f"{schema}.{quoted(table.name)}"
+    stored = [column for column, *_ in con.execute(f"describe {name}").fetchall()]
+    always = [column for column in table.names if column != JOINT]
+    cells = [f"coalesce(cast({quoted(column)} as varchar), chr(30))" for column in always]
+    filled = {column: f"cast({quoted(column)} as varchar)" for column in sorted({*stored} - {*always, BATCH_COLUMN})}
+    if JOINT in filled:
+        filled[JOINT] = f"nullif({JOINT}, {literal(str(table.field(JOINT).default))})"
+    cells += [f"{literal(column + '=')} || {text}" for column, text in filled.items()]
+    return f"select count(*), coalesce(sum(md5_number_lower(concat_ws(chr(31), {', '.join(cells)}))), 0) from {name}"
 
 
 _HEADERS = 3 * 4096  # bytes before the first block of a DuckDB file
@@ -47,15 +56,14 @@ _HEADERS = 3 * 4096  # bytes before the first block of a DuckDB file
 class Registry:
     """An open registry; `con` is an in-memory connection with the file attached as `reg`. A context manager."""
 
-    def __init__(self, path: Path, workspace: Workspace, contract: Contract) -> None:
+    def __init__(self, path: Path, workspace: Workspace) -> None:
         self.path = path
         self.con = workspace.con
         self._workspace = workspace
-        self._contract = contract
 
     def fingerprint(self) -> str:
         """Return the fingerprint of the records: equal for equal records, whatever the order or the batches."""
-        return content_fingerprint(self.con, self._contract)
+        return content_fingerprint(self.con, load_contract())
 
     def close(self) -> None:
         """Let go of the file; a second call does nothing."""
@@ -95,7 +103,7 @@ def open_registry(
     except BaseException:
         workspace.close()
         raise
-    return Registry(path, workspace, contract)
+    return Registry(path, workspace)
 
 
 @contextmanager

@@ -25,7 +25,7 @@ from examtally.registry.workspace import Workspace, transaction
 Progress = Callable[[str], None]
 _KEPT_BY_BATCH = (
     *("batches", "batch_tables", "batch_exports", "released", "held_back", "held_by", "intake_checks", "assumptions"),
-    *("erased", "retried"),
+    *("erased", "retried", "catalogues"),
 )
 
 

@@ -139,5 +139,6 @@ def _keys(con: duckdb.DuckDBPyConnection, contract: Contract) -> Iterator[str]:
             exams = "exam_id in (select exam_id from reg.exams)"
             if con.execute(f"select 1 from reg.{name} where not ({exams}) limit 1").fetchall():
                 yield f"{table.name}: a line refers to an exam that is not there; restore from a copy"
-            if con.execute(f"select 1 from reg.waiting.{name} where {exams} limit 1").fetchall():
+            is_one = "(select count(distinct joint) from reg.exams) = 1"  # else its codes may be of another joint
+            if con.execute(f"select 1 from reg.waiting.{name} where {exams} and {is_one} limit 1").fetchall():
                 yield f"{table.name}: a line waits for an exam that is there; restore from a copy"

@@ -143,6 +143,8 @@ def reservations(audit: Audit) -> str:
     """What the figures can and cannot tell."""
     tested = sum(len(one.targets) for one in audit.protocol.interventions)
     late = [one.title for one in audit.protocol.interventions if not one.is_prespecified]
+    named = {"acuity": "onset"}
+    mix = [named.get(name, name.replace("_", " ")) for name in audit.catalogue.case_mix]
     lines = [
         f"Only what was declared is looked at: {counted(tested, 'measure')}. One in twenty such answers is wrong by "
         "chance.",
@@ -150,7 +152,7 @@ def reservations(audit: Audit) -> str:
         "takes off what changed for everybody. Both compare each examiner with the same examiner: who came or left "
         "does not count.",
         f"A time series is looked at from {FEWEST_PERIODS} periods a side.",
-        "The case mix (onset, guarding, effusion) is held the same; what else changed stands above.",
+        f"The case mix ({', '.join(mix)}) is held the same; what else changed stands above.",
     ]
     if late:
         lines.append(f"Not written down before it took place, so exploratory: {listed(late)}.")

@@ -59,7 +59,8 @@ def sheet_content(contract: Contract, paper: str) -> dict[str, Any]:
         + ", ".join(in_words(code) for code in contract.tables["findings"].field("reason").enum or ()),
         "phases": [_phase(contract, code, name) for code, name in form.phases.items()],
         "whole": whole,
-        "caution": form.caution,
+        "caution": contract.catalogue.sheet_caution,
+        "rule_out": contract.catalogue.rule_out_heading,
     }
 
 

@@ -12,7 +12,7 @@ from typing import Any
 import polars as pl
 
 from examtally.analytics.agreement.session import day_agreement, day_measures, day_steps
-from examtally.contracts.contract import load_contract
+from examtally.contracts.contract import kept_contract
 from examtally.contracts.protocol.protocol import Protocol, load_protocol
 from examtally.contracts.results import conform
 from examtally.errors import ResultsError
@@ -27,8 +27,8 @@ def analyze_day(readings: pl.DataFrame, protocol: Protocol | Path | str | Mappin
     Makes the tables `agreement`, `measure_agreement` and `agreement_steps`. In place of a registry the provenance has
     the sha256 of the readings. Raises ResultsError for fewer than two examiners.
     """
-    contract = load_contract()
-    settings = protocol if isinstance(protocol, Protocol) else load_protocol(protocol, contract)
+    settings = protocol if isinstance(protocol, Protocol) else load_protocol(protocol)
+    contract = kept_contract(settings.joint)
     examiners = readings["examiner_id"].n_unique()
     if examiners < 2:
         raise ResultsError(f"{examiners} examiner in these readings; an agreement day needs two or more")

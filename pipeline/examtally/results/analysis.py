@@ -11,11 +11,13 @@ from typing import Any
 
 import polars as pl
 
-from examtally.contracts.contract import load_contract
-from examtally.contracts.protocol.protocol import Protocol, load_protocol
+from examtally.contracts.contract import Contract
+from examtally.contracts.protocol.protocol import Protocol
+from examtally.contracts.results import conform
 from examtally.errors import ResultsError
 from examtally.registry import Registry
 from examtally.results.results import Provenance, Results
+from examtally.results.settings import settings_for
 from examtally.results.steps import accuracy as counting
 from examtally.results.steps import accuracy as estimating
 from examtally.results.steps import calibration_and_agreement as judging
@@ -48,6 +50,7 @@ _STEPS: tuple[Callable[[Work], pl.DataFrame], ...] = (
     *(monitoring.indicators, changing.changes, changing.change_context, changing.drift, changing.drift_events),
     *(receiving.batches, receiving.held_back, receiving.intake_checks, receiving.assumptions),
 )
+_SPOKEN = ("note", "value", "source", "label")
 _TABLES = {step.__name__: step for step in _STEPS}
 
 TABLES = tuple(_TABLES)
@@ -91,6 +94,7 @@ def analyze(
 ) -> Results:
     """Analyze the records of `registry` under `protocol` (a protocol, a file, plain data, or nothing for the defaults).
 
+    A protocol that names no joint speaks of the only one of the registry.
     `with_examiners` keeps rows about persons; `only` names the tables wanted, and what they do not need is not done;
     `progress` is told each step as it begins. Raises ProtocolError for a protocol, ResultsError for a table that is
     not declared.
@@ -98,20 +102,26 @@ def analyze(
         with et.open_registry("registry.duckdb") as registry:
             results = et.analyze(registry, {"calibration": {"seed": 7}}, only=["accuracy", "flow"])
     """
-    contract = load_contract()
-    if not isinstance(protocol, Protocol):
-        protocol = load_protocol(protocol, contract)
+    protocol, contract = settings_for(registry.con, protocol)
     wanted = _wanted(only)
     work = Work(registry, contract, protocol, with_examiners=with_examiners, progress=progress)
     try:
-        return Results(make_tables(work, wanted), provenance(registry, protocol, wanted))
+        return Results(make_tables(work, wanted), provenance(registry, protocol, wanted, contract))
     finally:
         work.close()
 
 
 def make_tables(work: Work, wanted: Collection[str]) -> dict[str, pl.DataFrame]:
     """Make these tables of an analysis under way, in the order in which they are made."""
-    return {name: work.once(_TABLES[name]) for name in TABLES if name in wanted}
+    return {name: _said(work, name, work.once(_TABLES[name])) for name in TABLES if name in wanted}
+
+
+def _said(work: Work, name: str, frame: pl.DataFrame) -> pl.DataFrame:
+    """A finished table: in the words of its joint, and with the joint's own codes in the order of its catalogue."""
+    catalogue = work.contract.catalogue
+    texts = [column for column, kind in frame.schema.items() if kind == pl.String and column in _SPOKEN]
+    spoken = frame.with_columns(pl.col(texts).map_elements(catalogue.noun.said, return_dtype=pl.String))
+    return conform(name, spoken, own=catalogue.own_codes)
 
 
 def _wanted(only: Collection[str] | None) -> tuple[str, ...]:
@@ -126,7 +136,7 @@ def _wanted(only: Collection[str] | None) -> tuple[str, ...]:
     return tuple(name for name in TABLES if name in named)
 
 
-def provenance(registry: Registry, protocol: Protocol, tables: Collection[str]) -> Provenance:
+def provenance(registry: Registry, protocol: Protocol, tables: Collection[str], contract: Contract) -> Provenance:
     """Return what these tables of this registry under this protocol are made from, and with which packages."""
     packages = ("examtally", *sorted({package for table in tables for package in MADE_WITH.get(table, _COUNTED)}))
     return Provenance(
@@ -135,4 +145,5 @@ def provenance(registry: Registry, protocol: Protocol, tables: Collection[str]) 
         protocol_hash=protocol.hash,
         seed=protocol.calibration.seed,
         versions={"python": platform.python_version(), **{package: version(package) for package in packages}},
+        catalogue={name: getattr(contract.catalogue, name) for name in ("joint", "hash", "local")},
     )

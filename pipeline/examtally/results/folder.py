@@ -63,7 +63,8 @@ def read_results(folder: Path | str) -> Results:
         of_persons, personal = _read_part(inner)
         if of_persons != provenance:
             raise ResultsError(f"{EXAMINERS}/ is of another analysis; run the analysis again with --with-examiners")
-        tables |= {name: conform(name, pl.concat([tables[name], rows])) for name, rows in personal.items()}
+        own = provenance.contract.catalogue.own_codes
+        tables |= {name: conform(name, pl.concat([tables[name], rows]), own=own) for name, rows in personal.items()}
     return Results(tables, provenance)
 
 

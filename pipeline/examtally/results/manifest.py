@@ -66,7 +66,8 @@ def read_manifest(folder: Path) -> Manifest:
     if content.get("version") != _VERSION:
         raise ResultsError(f"{MANIFEST} was written by another version; run the analysis again with this one")
     try:
-        provenance = Provenance(**{name: content[name] for name in Provenance.__dataclass_fields__})
+        names = [name for name in Provenance.__dataclass_fields__ if name in content or name != "catalogue"]
+        provenance = Provenance(**{name: content[name] for name in names})
         tables = {name: TableFile(table["rows"], table["sha256"]) for name, table in content["tables"].items()}
         made = Manifest(provenance, tables, dict(content["beside"]))
         is_whole = (

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
-from examtally.contracts.contract import load_contract
+from examtally.contracts.contract import Contract, kept_contract
 from examtally.contracts.protocol.protocol import Protocol, load_protocol
 from examtally.contracts.results import personal_groups, result_tables
 from examtally.results.summary import page, summary
@@ -23,7 +23,8 @@ class Provenance:
     """What the tables were made from; the same provenance gives the same bytes.
 
     `registry` is the fingerprint of the registry's content, `protocol` the resolved protocol as plain data,
-    `protocol_hash` its sha256, `seed` that of every resampling, `versions` the packages that computed.
+    `protocol_hash` its sha256, `seed` that of every resampling, `versions` the packages that computed. `catalogue`
+    holds the joint, the hash and, where it is a group's own, the content of the catalogue.
     """
 
     registry: str
@@ -31,6 +32,12 @@ class Provenance:
     protocol_hash: str
     seed: int
     versions: Mapping[str, str]
+    catalogue: Mapping[str, str] = field(default_factory=dict)
+
+    @property
+    def contract(self) -> Contract:
+        """The contract under which the tables were made."""
+        return kept_contract(self.protocol["joint"], self.catalogue.get("local", ""))
 
 
 @dataclass(frozen=True, eq=False)
@@ -64,7 +71,12 @@ class Results:
     @property
     def protocol(self) -> Protocol:
         """The protocol of the analysis."""
-        return load_protocol(self.provenance.protocol, load_contract(self.provenance.protocol["joint"]))
+        return load_protocol(self.provenance.protocol, self.contract)
+
+    @property
+    def contract(self) -> Contract:
+        """The contract of the analysis: record tables and the catalogue of its joint."""
+        return self.provenance.contract
 
     @property
     def has_examiners(self) -> bool:
@@ -77,7 +89,7 @@ class Results:
         from examtally.plots import Plots
 
         protocol = self.protocol
-        return Plots(self.tables, load_contract(protocol.joint), protocol.display.min_participants)
+        return Plots(self.tables, self.contract, protocol.display.min_participants)
 
     def _repr_html_(self) -> str:
         """A short summary, as a notebook shows it."""
@@ -86,7 +98,7 @@ class Results:
     def summary_html(self) -> str:
         """What was studied, the figures with most people behind them, and where the tables are, as HTML."""
         about = f"Registry {self.provenance.registry[:12]}, protocol {self.provenance.protocol_hash[:12]}"
-        return summary(self.tables, load_contract(self.provenance.protocol["joint"]).catalogue, about)
+        return summary(self.tables, self.contract.catalogue, about)
 
     def write(self, out: Path | str) -> Path:
         """Write the results folder at `out` and return it; see `write_folder`."""

@@ -8,18 +8,19 @@ import polars as pl
 
 from examtally.cohort.cohort import build_cohort
 from examtally.cohort.contradictions import read_contradictions
-from examtally.contracts.contract import load_contract
 from examtally.contracts.protocol.protocol import Protocol
 from examtally.errors import ResultsError
 from examtally.registry import open_registry
 from examtally.registry.audit_entry import note_use
 from examtally.registry.lock_wait import LockWait
+from examtally.results.settings import settings_for
 
 
 def review(
     registry: Path,
-    protocol: Protocol,
+    protocol: Protocol | Path | None,
     *,
+    joint: str | None = None,
     examiner: str | None = None,
     period: str | None = None,
     operator: str | None = None,
@@ -38,9 +39,9 @@ def review(
         if not known:
             which = "no exam by that examiner" if examiner is not None else "no exam in that period"
             raise ResultsError(f"the registry holds {which}; use a code that stands in its exams")
-        contract = load_contract(protocol.joint)
-        with build_cohort(opened.con, contract, protocol) as cohort:
-            found = read_contradictions(cohort.con, contract, protocol).filter(pl.col(column) == code)
+        settings, contract = settings_for(opened.con, protocol, joint=joint)
+        with build_cohort(opened.con, contract, settings) as cohort:
+            found = read_contradictions(cohort.con, contract, settings).filter(pl.col(column) == code)
     scope = "examiner" if examiner is not None else "period"
     details = {"by": scope, "rows": found.height, "exams": found["exam_id"].n_unique()}
     note_use(registry, "review", operator=operator, details=details, lock_wait=lock_wait)

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
-from examtally.contracts.contract import load_contract
 from examtally.contracts.study.parts import PlannedSize
 from examtally.contracts.study.study import Study
 
@@ -76,7 +75,7 @@ def _standard(study: Study) -> Iterator[Remark]:
     if target is None:
         return
     if target.condition not in study.protocol.reference.accepted:
-        condition = load_contract(study.protocol.joint).catalogue.conditions[target.condition]
+        condition = study.base.catalogue.conditions[target.condition]
         says = condition.unsettled_note or "No accepted test settles this condition."
         yield Remark("target.condition", f"{says} Study agreement, or write a case definition.", must=True)
     if study.protocol.is_clinical(target.condition):

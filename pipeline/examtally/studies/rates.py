@@ -13,7 +13,6 @@ import duckdb
 
 from examtally.cohort.cohort import build_cohort
 from examtally.cohort.pairs import read_pairs
-from examtally.contracts.contract import load_contract
 from examtally.contracts.study.study import Study
 from examtally.registry import Registry
 
@@ -54,7 +53,7 @@ class Rates:
 
 def read_rates(registry: Registry, study: Study, tests: Sequence[str]) -> Rates:
     """Count what a plan for these index tests needs."""
-    contract = study.contract(load_contract(study.protocol.joint))
+    contract = study.contract
     with build_cohort(registry.con, contract, study.protocol, study.selection) as cohort:
         con = cohort.con
         code = study.selection.target.condition if study.selection.target else "none"

@@ -15,7 +15,7 @@ from examtally.analytics.comparison.grouped import GroupedComparison, compare_in
 from examtally.analytics.comparison.rows import holm
 from examtally.cohort.groupings import UNKNOWN, Grouping, groupings
 from examtally.cohort.selection import read_population
-from examtally.contracts.contract import load_contract
+from examtally.contracts.catalogue.clinical import Catalogue
 from examtally.contracts.protocol.protocol import Protocol
 from examtally.contracts.results import conform
 from examtally.contracts.study.study import Study, load_study
@@ -24,6 +24,7 @@ from examtally.registry.audit_log import entries
 from examtally.results.analysis import make_tables, provenance
 from examtally.results.folder import write_folder
 from examtally.results.results import Results
+from examtally.results.settings import check_codes
 from examtally.results.steps.comparisons import knees
 from examtally.results.summary import page, paragraph
 from examtally.results.work import Progress, Work
@@ -43,8 +44,11 @@ from examtally.studies.lockfile import check_sealed, lock_path, read_lock
 if TYPE_CHECKING:
     from examtally.plots import Plots
 
-GROUPINGS = ("overall", "sex", "age_band", "bmi_band", "thigh_band", "acuity", "effusion", "guarding", "setting")
-"""Groupings of index exams that describe the person and the knee, none the examiner."""
+
+def described_by(catalogue: Catalogue) -> tuple[str, ...]:
+    """Groupings of index exams that describe the person and the «noun», none the examiner."""
+    people = ("overall", "sex", "age_band", "bmi_band", *catalogue.banded)
+    return (*people, "acuity", *catalogue.coded, "guarding", "setting")
 
 
 def participants_table(study: Study, tallies: pl.DataFrame, status: str) -> pl.DataFrame:
@@ -55,7 +59,9 @@ def participants_table(study: Study, tallies: pl.DataFrame, status: str) -> pl.D
     condition = study.selection.target.condition if study.selection.target else "none"
     (first, *_) = study.analyses[0].tests
     of_test = tallies.filter(
-        pl.col("condition") == condition, pl.col("maneuver") == first, pl.col("group_by").is_in(GROUPINGS)
+        pl.col("condition") == condition,
+        pl.col("maneuver") == first,
+        pl.col("group_by").is_in(described_by(study.base.catalogue)),
     )
     present = pl.col("tp") + pl.col("fn") + pl.col("equivocal_present")
     absent = pl.col("fp") + pl.col("tn") + pl.col("equivocal_absent")
@@ -95,7 +101,7 @@ class StudyResults:
     @property
     def plot(self) -> Plots:
         """Figures on matplotlib axes, under the titles of the study's own tests; see `Results.plot`."""
-        return replace(self.results.plot, contract=self.study.contract(load_contract(self.study.protocol.joint)))
+        return replace(self.results.plot, contract=self.study.contract)
 
     def _repr_html_(self) -> str:
         """A short summary, as a notebook shows it."""
@@ -160,9 +166,11 @@ def run(
 
 def run_as(study: Study, stands: LockStatus, registry: Registry, *, progress: Progress | None = None) -> StudyResults:
     """Run the study with a standing that is known already."""
+    check_codes(registry.con, study.base)
     newest = max((entry.entry for entry in entries(registry.con)), default=0)
     tables = _tables(study, stands, registry, progress)
-    return StudyResults(study, stands, Results(tables, provenance(registry, study.protocol, tables)), newest)
+    made = provenance(registry, study.protocol, tables, study.base)
+    return StudyResults(study, stands, Results(tables, made), newest)
 
 
 def status_of(study: Study, registry: Registry, lock: Path | None, *, exploratory: bool = False) -> LockStatus:
@@ -178,7 +186,7 @@ def status_of(study: Study, registry: Registry, lock: Path | None, *, explorator
 
 def _tables(study: Study, stands: LockStatus, registry: Registry, progress: Progress | None) -> dict[str, pl.DataFrame]:
     """Every table of the study's results."""
-    contract = study.contract(load_contract(study.protocol.joint))
+    contract = study.contract
     work = Work(
         registry,
         contract,

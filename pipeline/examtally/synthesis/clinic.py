@@ -8,7 +8,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 import polars as pl
 
-from examtally.contracts.contract import load_contract
 from examtally.synthesis.chance import Streams
 from examtally.synthesis.exams import draw_exams
 from examtally.synthesis.features import Bools, Features
@@ -62,9 +61,7 @@ class Part:
 def open_clinic(scenario: Scenario, seed: int) -> Clinic:
     """Fix the examiners, and let them learn what findings are worth, on a reference population."""
     hands = draw_hands(scenario, Streams(seed))
-    context = DrawContext(
-        scenario, load_contract(scenario.joint), Streams(seed, _REFERENCE_PART), scenario.reference_people
-    )
+    context = DrawContext(scenario, scenario.contract, Streams(seed, _REFERENCE_PART), scenario.reference_people)
     population = draw_population(context)
     exams = draw_exams(context, population).exams
     tell(context, exams)

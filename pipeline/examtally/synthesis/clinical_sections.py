@@ -25,14 +25,13 @@ from examtally.contracts.kinds import (
     nothing,
 )
 from examtally.synthesis.chance import AnyRate, Factor, Feature, Known, Level, OneOf, Proportion, Rate, Weights
-from examtally.synthesis.people_sections import Days, Deviation, Role
+from examtally.synthesis.people_sections import Days, Deviation, FreeWeights, Role
 
 HABITS = ("not_recorded", "not_done", "equivocal", "reasons", "sign_recorded", "pain_recorded", "pain")
 _CERTAIN = 1e-4
 Examiners: TypeAlias = Annotated[str, Text("[A-Z]-[0-9]{2,4}")]
 Figure: TypeAlias = Annotated[float, Number(_CERTAIN, 1 - _CERTAIN)]
 Reasons: TypeAlias = Annotated[Weights, OneOf(Key("a reason", "findings.reason")), Known("exam")]
-FreeWeights: TypeAlias = Annotated[Weights, OneOf(Name("a code", ".+"))]
 ExamRate: TypeAlias = Annotated[AnyRate, Known("exam")]
 PainRate: TypeAlias = Annotated[AnyRate, Known("positive")]
 
@@ -50,7 +49,7 @@ class ConditionPlan(Section):
     pattern: Annotated[Maybe[FreeWeights], Known("truth")] = None
     """Weights of its patterns."""
     half_life_days: Maybe[Annotated[float, Number(0.1)]] = None
-    """Days in which half of the knees have healed; it stays where left out."""
+    """Days in which half of them have healed; it stays where left out."""
 
 
 def known_codes(conditions: Mapping[str, ConditionPlan], contract: Contract) -> Iterator[Fault]:
@@ -78,9 +77,9 @@ class Family(Section):
     """Standard deviations, on the logit scale, of what findings of one kind share."""
 
     person: Deviation
-    """Both knees and every exam of a person."""
-    knee: Deviation
-    """Every exam of one knee, for maneuvers of one driver."""
+    """Both sides and every exam of a person."""
+    joint: Deviation
+    """Every exam of one side, for maneuvers of one driver."""
     hands: Deviation
     """The maneuvers of one driver in one exam, and the exam of a colleague who knew it."""
 
@@ -160,8 +159,10 @@ class ManeuverEntry(Section):
     """Its measured value."""
     end_point: Annotated[bool, Flag()] = False
     """Whether an end point is felt."""
-    flexion_deg: Annotated[Maybe[Level], Known("exam")] = None
-    """Flexion at which it is done, in degrees."""
+    columns: Annotated[Mapping[Annotated[str, Key("a column of numbers", "own_findings")], Level], Known("exam")] = (
+        field(default_factory=nothing)
+    )
+    """What is written of the joint alone with a finding, by column of findings."""
     not_recorded: Maybe[ExamRate] = None
     """How often nothing is written."""
     not_done: Maybe[ExamRate] = None
@@ -208,20 +209,24 @@ class Order(Section):
     """Standard deviation of the place, in maneuvers."""
 
 
-def _end_point_codes(end_points: ByResult, contract: Contract) -> Iterator[Fault]:
+def _end_point_codes(end_points: ByResult | None, contract: Contract) -> Iterator[Fault]:
+    if end_points is None:
+        return
     legal = list(contract.tables["findings"].field("end_point").enum or ())
     yield from _unknown(end_points.positive, legal, "positive")
     yield from _unknown(end_points.negative, legal, "negative")
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Sheet(Section):
     """What concerns the findings of one exam together."""
 
-    end_points: Annotated[ByResult, Checked(_end_point_codes)]
+    end_points: Annotated[Maybe[ByResult], Checked(_end_point_codes)] = None
     """End points of the maneuvers that have one."""
-    flexion_recorded: Proportion
-    """How often the flexion is written."""
+    columns: Mapping[Annotated[str, Key("a column of numbers", "own_findings")], Proportion] = field(
+        default_factory=nothing
+    )
+    """How often a column of the joint is written, by column of findings; always where it is left out."""
     order: Order
     """The order in which maneuvers are done."""
 
@@ -268,7 +273,7 @@ class Forecasts(Section):
     conditions: Mapping[Condition, Proportion]
     """How often for each condition."""
     comparison: Proportion
-    """How often for a knee without a complaint."""
+    """How often for a side without a complaint."""
     stages: Mapping[Annotated[str, Key("a stage", "impressions.stage")], Stage]
     """The stages."""
     numbers: Annotated[Mapping[Annotated[str, Name("a scale")], tuple[Proportion, ...]], Checked(_rising)]

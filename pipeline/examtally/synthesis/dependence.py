@@ -33,8 +33,8 @@ def implied_rows(scenario: Scenario) -> Iterator[Row]:
                 "maneuver": code,
                 "condition": plan.driver,
                 "given": given,
-                "same_knee": correlation(centre, np.hypot(family.person, family.knee), family.hands),
-                "other_knee": correlation(centre, family.person, np.hypot(family.knee, family.hands)),
+                "same_knee": correlation(centre, np.hypot(family.person, family.joint), family.hands),
+                "other_knee": correlation(centre, family.person, np.hypot(family.joint, family.hands)),
             }
 
 
@@ -75,7 +75,7 @@ def declared_families(scenario: Scenario) -> dict[str, dict[str, float]]:
 
 
 def _declared(family: Family) -> dict[str, float]:
-    return {"person": family.person, "knee": family.knee, "hands": family.hands}
+    return {"person": family.person, "knee": family.joint, "hands": family.hands}
 
 
 def _centre(plan: ManeuverPlan, given: str) -> float:

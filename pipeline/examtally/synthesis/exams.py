@@ -28,7 +28,7 @@ def draw_exams(context: DrawContext, population: Population) -> Seen:
     visits = _draw_visits(context, population)
     looks = _draw_looks(context, population, visits)
     visit, examiner, order = _draw_hands(context, visits)
-    both = context.scenario.visits.both_knees.draw(context.random("both knees"), visits)[visit]
+    both = context.scenario.visits.both_sides.draw(context.random("both knees"), visits)[visit]
     hand = np.repeat(np.arange(len(visit)), np.where(both, 2, 1))
     is_other = np.concatenate([[False], hand[1:] == hand[:-1]]) if len(hand) else np.zeros(0, dtype=bool)
     look = visit[hand] * 2 + is_other
@@ -40,7 +40,7 @@ def draw_exams(context: DrawContext, population: Population) -> Seen:
         examiner_order=order[hand],
         second_hands=order[hand] > 1,
         role=_roles(context, examiner[hand], exams.numbers["period"]),
-        both_knees=both[hand],
+        both_sides=both[hand],
     )
     _fill_sheet(context, exams)
     return Seen(visits, exams)
@@ -161,12 +161,12 @@ def _roles(context: DrawContext, examiner: Indices, period: Indices) -> Coded:
 def _fill_sheet(context: DrawContext, exams: Features) -> None:
     """What each examiner notes of the knee as a whole."""
     plan, random = context.scenario.sheet, context.random("sheet")
+    exams.add(**{column: weights.draw(random, exams) for column, weights in plan.columns.items()})
     exams.add(
-        effusion=plan.effusion.draw(random, exams),
         pain_now=context.within("exams", "pain_now", plan.pain_now.draw(random, exams)),
         reference_known=plan.reference_known.draw(random, exams),
         reference_known_after=plan.reference_known_after.draw(random, exams),
-        other_knee=plan.other_knee.draw(random, exams),
+        other_side=plan.other_side.draw(random, exams),
     )
     known = context.scenario.visits.other_exam_known.draw(random, exams)
     second: Bools = exams.numbers["second_hands"]

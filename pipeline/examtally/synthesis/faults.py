@@ -6,7 +6,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-from examtally.contracts.contract import Contract
+from examtally.contracts.catalogue.catalogue import joints
+from examtally.contracts.contract import Contract, load_contract
 from examtally.contracts.records.rules import reference_rules, rules_for
 from examtally.contracts.records.tables import Table
 from examtally.contracts.yamlfile import Node, load_yaml
@@ -58,17 +59,36 @@ class Faults:
 
 
 def load_faults(contract: Contract, path: Path | None = None) -> Faults:
-    """Read the declared faults; raises ContractError where one breaks no rule of the contract."""
+    """Read the declared faults; raises ContractError where one breaks no rule of the contract.
+
+    A fault of a column or among codes that another joint has is passed over.
+    """
     top = load_yaml(path or resource("synthetic") / "faults.yaml")
     entries = top.record(required=("faults", "changed", "identical", "differing"))
     return Faults(
-        faults=tuple(_fault(node, contract) for node in entries["faults"].items()),
+        faults=tuple(_fault(node, contract) for node in _own(entries["faults"], contract)),
         identical={
             table: node.integer(1) for table, node in entries["identical"].record(optional=contract.tables).items()
         },
-        changed=tuple(_variant(node, contract) for node in entries["changed"].items()),
-        differing=tuple(_variant(node, contract) for node in entries["differing"].items()),
+        changed=tuple(_variant(node, contract) for node in _own(entries["changed"], contract)),
+        differing=tuple(_variant(node, contract) for node in _own(entries["differing"], contract)),
     )
+
+
+def _own(listed: Node, contract: Contract) -> list[Node]:
+    """The entries that this joint can have."""
+    return [node for node in listed.items() if _is_own(node, contract)]
+
+
+def _is_own(node: Node, contract: Contract) -> bool:
+    table = contract.tables[node.at("table").code("a record table", contract.tables)]
+    column = node.at("column").text()
+    among = node.at("among").table("a column") if node.has("among") else {}
+    codes = {name: code.text() for name, code in among.items() if name in table.names}
+    is_of_other = column not in table.names and any(
+        column in one.tables[table.name].names for one in map(load_contract, joints())
+    )
+    return not is_of_other and all(code in (table.field(name).enum or (code,)) for name, code in codes.items())
 
 
 def _fault(node: Node, contract: Contract) -> Fault:

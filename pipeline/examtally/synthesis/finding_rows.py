@@ -54,7 +54,8 @@ class _FindingSheet:
         sign = self._sign(random, plan.signs) if plan.signs else None
         grade = self._grade(random, plan.grades) if plan.grades else None
         measure, by = self._measure(random, plan.measure) if plan.measure else (None, None)
-        end_point = self._end_point(random, self.context.scenario.writing.end_points) if plan.end_point else None
+        end_points = self.context.scenario.writing.end_points
+        end_point = self._end_point(random, end_points) if plan.end_point and end_points else None
         return {
             "reason": self._words(self._reason(random)),
             "sign": self._words(sign),
@@ -62,7 +63,7 @@ class _FindingSheet:
             "grade": grade if grade is not None else self._empty(pl.Int64),
             "measure": measure if measure is not None else self._empty(pl.Float64),
             "measured_by": self._words(by),
-            "flexion_deg": self._flexion(random, done),
+            **{column: self._own(random, done, column) for column in self._own_columns},
             "end_point": self._words(end_point),
         }
 
@@ -102,11 +103,18 @@ class _FindingSheet:
         written = self._share(random, plan.recorded)
         return self._by_result(random, plan.positive, plan.negative).where(written)
 
-    def _flexion(self, random: np.random.Generator, done: Bools) -> pl.Series:
-        if self.plan.flexion_deg is None:
+    @property
+    def _own_columns(self) -> tuple[str, ...]:
+        """The columns of findings that only this joint has and some maneuver fills."""
+        plans = self.context.scenario.maneuvers.values()
+        return tuple(dict.fromkeys(column for plan in plans for column in plan.columns))
+
+    def _own(self, random: np.random.Generator, done: Bools, column: str) -> pl.Series:
+        """What is written in a column that only this joint has."""
+        if column not in self.plan.columns:
             return self._empty(pl.Int64)
-        drawn = self.context.within("findings", "flexion_deg", self.plan.flexion_deg.draw(random, self.exams))
-        written = done & self._share(random, self.context.scenario.writing.flexion_recorded)
+        drawn = self.context.within("findings", column, self.plan.columns[column].draw(random, self.exams))
+        written = done & self._share(random, self.context.scenario.writing.columns.get(column, 1.0))
         return pl.Series(np.where(written, drawn, np.nan)).fill_nan(None).cast(pl.Int64)
 
     def _by_result(self, random: np.random.Generator, positive: Weights, negative: Weights) -> Coded:

@@ -76,7 +76,7 @@ class _Shared:
         """The sum of the shared quantities of one maneuver, on the logit scale, shape (exams,)."""
         family = self._world.scenario.families[plan.family]
         knee, hands = self._drawn(plan.driver or WITHOUT_DRIVER)
-        return family.person * self._exams.column(f"person.{plan.family}") + family.knee * knee + family.hands * hands
+        return family.person * self._exams.column(f"person.{plan.family}") + family.joint * knee + family.hands * hands
 
     def _drawn(self, driver: str) -> tuple[Floats, Floats]:
         if driver not in self._cache:

@@ -14,7 +14,7 @@ import polars as pl
 from examtally.cohort.cohort import build_cohort
 from examtally.contracts.contract import Contract
 from examtally.contracts.protocol.protocol import Protocol
-from examtally.contracts.records.ddl import create_statements
+from examtally.contracts.records.ddl import create_statements, default_sql
 from examtally.contracts.records.rules import quoted
 from examtally.synthesis.features import Array, Bools
 
@@ -67,7 +67,7 @@ class MemoryCohort:
         for table, frame in records.items():
             fields = self._contract.tables[table].fields
             values = ", ".join(
-                quoted(field.name) if field.default is None else f"coalesce({quoted(field.name)}, {field.default})"
+                quoted(field.name) if field.default is None else f"coalesce({quoted(field.name)}, {default_sql(field)})"
                 for field in fields
             )
             self.con.register("arriving", frame.to_arrow())

@@ -50,8 +50,11 @@ def draw_people(context: DrawContext) -> Features:
     people.add(activity=plan.activity.draw(random, people))
     bmi = context.within("participants", "bmi", plan.bmi.draw(random, people))
     people.add(bmi=bmi, bmi_band=context.banded("bmi_band", bmi))
-    thigh = context.within("exams", "thigh_cm", plan.thigh_cm.draw(random, people))
-    people.add(thigh_cm=thigh, thigh_band=context.banded("thigh_band", thigh))
+    own = context.contract.catalogue.groupings.values()
+    for column, level in plan.columns.items():
+        drawn = context.within("exams", column, level.draw(random, people))
+        people.update({column: drawn})
+        people.add(**{one.name: context.banded(one.name, drawn) for one in own if one.first and one.column == column})
     return people
 
 

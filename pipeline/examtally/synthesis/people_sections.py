@@ -3,18 +3,33 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Annotated, TypeAlias
 
-from examtally.contracts.checks import Fault
+from examtally.contracts.checks import Fault, nearest
 from examtally.contracts.contract import Contract
 from examtally.contracts.declaration import Section
-from examtally.contracts.kinds import LONGEST_DAY, Checked, Code, Distinct, Key, Line, Maybe, Number, Text, Two, Whole
+from examtally.contracts.kinds import (
+    LONGEST_DAY,
+    Checked,
+    Code,
+    Distinct,
+    Key,
+    Line,
+    Maybe,
+    Name,
+    Number,
+    Text,
+    Two,
+    Whole,
+    nothing,
+)
 from examtally.contracts.protocol.analysis_set import Groups
 from examtally.synthesis.chance import AnyRate, Known, Level, OneOf, Proportion, Weights
 
 _ACUITY = dict.fromkeys(Groups().bands("acuity").codes, "")
 _NOT_SPAN = ("is not a first and a last number", "write [first, last], the smaller one first")
+FreeWeights: TypeAlias = Annotated[Weights, OneOf(Name("a code", ".+"))]
 Role: TypeAlias = Annotated[str, Code("a role", "examiners.role")]
 Deviation: TypeAlias = Annotated[float, Number(0, 5)]
 Days: TypeAlias = Annotated[tuple[int, int], Two(Whole(1, 3650), *_NOT_SPAN, is_rising=True)]
@@ -146,8 +161,10 @@ class People(Section):
     """Weights of the activities."""
     bmi: Annotated[Level, Known("activity")]
     """Body mass index in kg/m2."""
-    thigh_cm: Annotated[Level, Known("bmi")]
-    """Girth of the thigh in cm."""
+    columns: Annotated[Mapping[Annotated[str, Key("a column of numbers", "own_numbers")], Level], Known("bmi")] = field(
+        default_factory=nothing
+    )
+    """What is measured of the joint alone and stays with the person, by column of exams."""
 
     @property
     def age_shares(self) -> tuple[float, ...]:
@@ -164,7 +181,7 @@ class Again(Section):
     after_days: Days
     """First and last day after the first complaint."""
     same_side: Proportion
-    """How often it is the same knee."""
+    """How often it is the same «noun»."""
 
 
 def _every_acuity(days: Mapping[str, tuple[int, int]], _contract: Contract) -> Iterator[Fault]:
@@ -225,8 +242,8 @@ class Visits(Section):
     """A second visit for the same complaint."""
     setting: Annotated[Weights, OneOf(Key("a setting", "exams.setting")), Known("repeat_visit")]
     """Weights of the settings."""
-    both_knees: Annotated[AnyRate, Known("visit")]
-    """How often the other knee is examined too."""
+    both_sides: Annotated[AnyRate, Known("visit")]
+    """How often the other side is examined too."""
     supervised: Supervised
     """A second exam by a supervisor."""
     colleague: Annotated[AnyRate, Known("visit")]
@@ -235,21 +252,31 @@ class Visits(Section):
     """Whether the second examiner knew the first exam."""
 
 
-@dataclass(frozen=True)
+def _own_codes(columns: Mapping[str, Weights], contract: Contract) -> Iterator[Fault]:
+    for column, weights in columns.items():
+        legal = contract.tables["exams"].field(column).enum or ()
+        for code in weights.of:
+            if code not in legal:
+                yield Fault(f"unknown key '{code}'", nearest(code, legal), column, code)
+
+
+@dataclass(frozen=True, kw_only=True)
 class ExamSheet(Section):
     """What is noted of the exam as a whole."""
 
     guarding: Annotated[AnyRate, Known("visit")]
     """How often the person guards."""
-    effusion: Annotated[Weights, OneOf(Key("an effusion", "exams.effusion")), Known("hands")]
-    """Effusion in the examiner's opinion."""
+    columns: Annotated[
+        Mapping[Annotated[str, Key("a column of codes", "own_codes")], FreeWeights], Checked(_own_codes), Known("hands")
+    ] = field(default_factory=nothing)
+    """What the examiner notes of the joint alone, by column of exams."""
     pain_now: Annotated[Level, Known("exam")]
     """Pain at the exam, 0 to 10."""
     prior_surgery: Annotated[Weights, OneOf(Key("an answer", "exams.prior_surgery")), Known("truth")]
-    """Whether the knee was operated on before."""
+    """Whether the side was operated on before."""
     reference_known: Annotated[Weights, OneOf(Key("an answer", "exams.reference_known")), Known("exam")]
     """Whether the examiner knew a result, where there was none yet."""
     reference_known_after: Annotated[Weights, OneOf(Key("an answer", "exams.reference_known")), Known("exam")]
     """The same, where there was one."""
-    other_knee: Annotated[Weights, OneOf(Key("an answer", "exams.other_knee")), Known("exam")]
-    """How the other knee is."""
+    other_side: Annotated[Weights, OneOf(Key("an answer", "other_side")), Known("exam")]
+    """How the other side is."""

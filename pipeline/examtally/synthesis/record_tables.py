@@ -88,10 +88,12 @@ def _exams(context: DrawContext, drawn: Drawn, exam_ids: pl.Series, offsets: Off
     own = ~exams.numbers["comparison"]
     registered = np.array([exams.coded["role"].codes.index(each.role) for each in team])
     promoted = exams.coded["role"].index != registered[exams.numbers["examiner"]]
-    coded = ("effusion", "guarding", "other_knee", "other_exam_known", "setting", "mechanism")
+    own_numbers, own_codes = context.scenario.people.columns, context.scenario.sheet.columns
+    coded = (*own_codes, "guarding", "other_exam_known", "setting", "mechanism")
     columns = {
         "exam_id": exam_ids,
         "participant_id": _person_ids(exams.numbers["person"], offsets),
+        "joint": pl.repeat(context.scenario.joint, len(exam_ids), dtype=pl.String, eager=True),
         "side": _side(exams.numbers["left"]),
         "episode": whole(1 + exams.numbers["second_complaint"]),
         "examiner_id": words(tuple(each.code for each in team), exams.numbers["examiner"]),
@@ -102,7 +104,8 @@ def _exams(context: DrawContext, drawn: Drawn, exam_ids: pl.Series, offsets: Off
         "complaint": _yes_no(own),
         "days_since_onset": whole(np.where(own, exams.numbers["days_since_onset"], BLANK)),
         "pain_now": whole(exams.numbers["pain_now"]),
-        "thigh_cm": whole(exams.numbers["thigh_cm"]),
+        **{column: whole(exams.numbers[column]) for column in own_numbers},
+        context.contract.catalogue.other_side_column: _text(exams.coded["other_side"]),
         "prior_surgery": _prior_surgery(context, drawn),
         "reference_known": _reference_known(drawn),
         **{name: _text(exams.coded[name]) for name in coded},
@@ -149,6 +152,7 @@ def _references(context: DrawContext, drawn: Drawn, offsets: Offsets) -> pl.Data
             {
                 "reference_id": ids,
                 "participant_id": _person_ids(visits.numbers["person"][test.visit], offsets),
+                "joint": pl.repeat(context.scenario.joint, len(ids), dtype=pl.String, eager=True),
                 "side": _side(visits.numbers["left"][test.visit]),
                 "episode": whole(1 + visits.numbers["second_complaint"][test.visit]),
                 "modality": pl.repeat(test.modality, len(ids), dtype=pl.String, eager=True),

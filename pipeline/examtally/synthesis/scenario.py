@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date
 from typing import Annotated, TypeAlias
 
@@ -91,7 +91,7 @@ class ManeuverPlan:
     grades: ByResult | None
     measure: Measuring | None
     end_point: bool
-    flexion_deg: Level | None
+    columns: Mapping[str, Level]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -146,6 +146,8 @@ class ScenarioFile(Section):
     """What the clinic is, in a few words."""
     joint: Annotated[str, Code("a joint", "joints")]
     """The joint whose catalogue applies."""
+    catalogue: Annotated[str, Text()] = ""
+    """A group's own catalogue, a file from where the scenario lies, in place of the joint's."""
     seed: Annotated[int, Whole(0, HIGHEST_SEED)]
     """Seed of everything that happens by chance."""
     exams: Annotated[int, Whole(1)]
@@ -211,6 +213,7 @@ class Scenario:
 
     title: str
     joint: str
+    contract: Contract = field(compare=False, repr=False)
     seed: int
     exams: int
     reference_people: int

@@ -7,8 +7,9 @@ from dataclasses import fields
 from pathlib import Path
 from types import MappingProxyType
 
+from examtally.contracts.catalogue.local import joined
 from examtally.contracts.checks import Fault, check_code
-from examtally.contracts.contract import Contract, load_contract
+from examtally.contracts.contract import Contract, named_contract
 from examtally.contracts.declaration import Faults, Steps, read_section
 from examtally.contracts.yamlfile import Found, Node, load_yaml
 from examtally.errors import ContractError
@@ -20,6 +21,7 @@ from examtally.synthesis.clinical_sections import (
     ManeuverEntry,
 )
 from examtally.synthesis.names import check_names, present_conditions
+from examtally.synthesis.old_keys import renamed
 from examtally.synthesis.people_sections import (
     ExaminerEntry,
 )
@@ -27,19 +29,21 @@ from examtally.synthesis.scenario import Accuracy, Examiner, ManeuverPlan, Scena
 from examtally.synthesis.vocabulary import Vocabulary
 
 DEFAULT = "clinic"
+_COMMON = (*("seed", "exams", "reference_people", "periods", "sites", "examiners", "skill", "people", "decisions"),)
 _WHOLE = ("periods",)  # the keys of one kind mean nothing to the other
 
 
-def load_scenario(path: Path | None = None) -> Scenario:
+def load_scenario(path: Path | None = None, contract: Contract | None = None) -> Scenario:
     """Read the scenario at `path`, a file or the name of one that comes with the package; by default `clinic`.
+
+    `contract` is that of its joint; without it, of the `catalogue` or `joint` that the scenario names.
 
     Raises ContractError with a line for each fault: file, line, path in the file and mend.
     """
     place = _place(path)
     found: list[Found] = []
-    top = _based(load_yaml(place, ContractError, found), place)
-    joint = top.nearest(("joint",)).content
-    contract = load_contract(joint) if isinstance(joint, str) and top.has("joint") else load_contract()
+    top = renamed(_based(load_yaml(place, ContractError, found), place))
+    contract = contract or named_contract(top, place.parent)
     faults = Faults(top, found)
     file = read_section(ScenarioFile, faults, contract)
     scenario = _scenario(file, faults, contract) if file else None
@@ -67,17 +71,26 @@ def _based(top: Node, place: Path) -> Node:
     base = load_yaml(beside if beside.is_file() else inside)
     if isinstance(base.content, dict) and "based_on" in base.content:
         raise based_on.fail(f"'{name}' is based on another scenario itself", "name a scenario that stands alone")
-    return _joined(base, top.holding(entries), whole=_WHOLE)
+    over, base = renamed(top.holding(entries)), renamed(base)
+    if over.has("joint") and over.at("joint").plain() != base.at("joint").plain():
+        base = _common(base)
+    return joined(base, over, whole=_WHOLE)
 
 
-def _joined(base: Node, over: Node, whole: Collection[str] = ()) -> Node:
-    """`base` with what `over` says instead: mappings are joined key by key, anything else and `whole` is replaced."""
-    if not (isinstance(base.content, dict) and isinstance(over.content, dict)):
-        return over
-    entries = dict(base.content)
-    for key, node in over.content.items():
-        entries[key] = _joined(entries[key], node) if key in entries and key not in whole else node
-    return over.holding(entries)
+def _common(base: Node) -> Node:
+    """What a scenario of another joint takes over: people, who examines them, when and where."""
+    entries = {key: node for key, node in _entries(base).items() if key in _COMMON}
+    if "people" in entries:
+        people = {key: node for key, node in _entries(entries["people"]).items() if key != "columns"}
+        entries["people"] = entries["people"].holding(people)
+    if base.has("forecasts", "numbers"):
+        numbers = {"numbers": base.at("forecasts", "numbers")}
+        entries["forecasts"] = base.at("forecasts").holding(numbers)
+    return base.holding(entries)
+
+
+def _entries(node: Node) -> dict[str, Node]:
+    return dict(node.content) if isinstance(node.content, dict) else {}
 
 
 def _scenario(file: ScenarioFile, faults: Faults, contract: Contract) -> Scenario:
@@ -89,6 +102,7 @@ def _scenario(file: ScenarioFile, faults: Faults, contract: Contract) -> Scenari
     return Scenario(
         title=file.title,
         joint=contract.catalogue.joint,
+        contract=contract,
         seed=file.seed,
         exams=file.exams,
         reference_people=file.reference_people,
@@ -190,5 +204,5 @@ def _plan(entry: ManeuverEntry, usual: Habits, signs: Collection[str]) -> Maneuv
         grades=entry.grades,
         measure=entry.measure,
         end_point=entry.end_point,
-        flexion_deg=entry.flexion_deg,
+        columns=entry.columns,
     )

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from examtally.contracts.contract import Contract
 from examtally.contracts.protocol.protocol import Protocol
+from examtally.contracts.records.tables import Field
 
 COMPLAINT_NUMBERS = ("trauma", "comparison", "second_complaint")
 
@@ -40,7 +41,7 @@ class Vocabulary:
             *dotted("sex", self.enum("participants", "sex")),
             *dotted("activity", self.enum("participants", "activity")),
             *dotted("bmi_band", self._bands("bmi_band")),
-            *dotted("thigh_band", self._bands("thigh_band")),
+            *(name for group in self.contract.catalogue.banded for name in dotted(group, self._bands(group))),
         )
 
     def complaint(self) -> tuple[str, ...]:
@@ -74,14 +75,15 @@ class Vocabulary:
         return (
             *self.visit(severities),
             "second_hands",
-            "both_knees",
+            "both_sides",
             *dotted("role", self.enum("examiners", "role")),
             *dotted("guarding", self.enum("exams", "guarding")),
         )
 
     def exam(self, severities: dict[str, tuple[str, ...]]) -> tuple[str, ...]:
-        """And what they think of fluid in the joint."""
-        return (*self.hands(severities), *dotted("effusion", self.enum("exams", "effusion")))
+        """And what they note of the joint alone."""
+        own = [one for one in self._own("exams") if one.enum is not None]
+        return (*self.hands(severities), *(name for one in own for name in dotted(one.name, one.enum or ())))
 
     def findings(self, severities: dict[str, tuple[str, ...]]) -> tuple[str, ...]:
         """And what the person told and the hands found."""
@@ -107,6 +109,11 @@ class Vocabulary:
             **{"driver": (*exam, "driver"), "grade": (*exam, "driver", "grade")},
             "reference": self.findings(severities),
         }
+
+    def _own(self, table: str) -> list[Field]:
+        """The columns that only this joint has."""
+        names = [node.at("name").text() for node in self.contract.catalogue.columns.get(table, ())]
+        return [self.contract.tables[table].field(name) for name in names]
 
     def _bands(self, group_by: str) -> tuple[str, ...]:
         return Protocol.defaults(self.contract).groups.bands(group_by).codes

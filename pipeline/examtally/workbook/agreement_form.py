@@ -101,7 +101,7 @@ def day_content(contract: Contract, day: Day) -> dict[str, Any]:
     result = table.field("result")
     typed = workbook_form().typed_for("findings", result)
     return {
-        "caution": workbook_form().caution,
+        "caution": contract.catalogue.sheet_caution,
         "orders": {examiner: [list(one) for one in order] for examiner, order in day.orders.items()},
         "maneuvers": [_asked(one) for one in day.maneuvers],
         "results": [

@@ -67,7 +67,8 @@ def write_workbook(out: Path, contract: Contract, *, as_tables: bool = False) ->
     write_catalogue(book, contract)
     write_conditions(book, contract)
     lookup.write(book)
-    book.properties.title = "Knee exam records"
+    book.properties.title = f"{contract.catalogue.title} exam records"
+    book.properties.subject = contract.catalogue.joint
     book.properties.creator = "examtally"
     book.properties.created = book.properties.modified = datetime.datetime(2000, 1, 1)
     _save(book, out)

@@ -18,6 +18,7 @@ from examtally.errors import ExamtallyError
 from examtally.resources import resource
 from examtally.workbook.form import BandForm, in_words, workbook_form
 from examtally.workbook.layout import LONGEST_CODE, end_points, pages
+from examtally.workbook.mapping import joint_mark
 
 PERSON = ("age_years", "sex")
 """Columns of participants that the form asks for."""
@@ -81,7 +82,10 @@ def form_content(contract: Contract) -> dict[str, Any]:
     return {
         "title": f"{contract.catalogue.title} exam",
         "joint": contract.catalogue.title,
-        "caution": form.caution,
+        "jointCode": contract.catalogue.joint,
+        "jointMark": joint_mark(contract.catalogue.joint),
+        "ruleOut": contract.catalogue.rule_out_heading,
+        "caution": contract.catalogue.sheet_caution,
         "flags": list(contract.catalogue.quick_rule_out),
         "tables": {name: list(contract.tables[name].names) for name in TABLES},
         "pseudonym": asdict(load_pseudonym_rule()),

@@ -58,7 +58,6 @@ class WorkbookForm:
     """The whole declaration; `typed` maps `table.column` to what is typed for each code."""
 
     cover: str
-    caution: str
     phases: Mapping[str, str]
     pages: tuple[PageForm, ...]
     typed: Mapping[str, Mapping[str, str]]
@@ -85,11 +84,10 @@ def workbook_form() -> WorkbookForm:
     """Return the declared form of the workbook; raises ContractError where the declaration is wrong."""
     rules = ("with_reason", "with_grade", "with_sign")
     top = load_yaml(resource("schemas") / "workbook.yaml").record(
-        required=("title", "cover", "caution", "phases", "typed", "pages", "instructions", *rules)
+        required=("title", "cover", "phases", "typed", "pages", "instructions", *rules)
     )
     return WorkbookForm(
         cover=top["cover"].text(),
-        caution=top["caution"].text(),
         phases=_typed(top["phases"]),
         pages=tuple(_page(name, node) for name, node in top["pages"].table().items()),
         typed=MappingProxyType({name: _typed(node) for name, node in top["typed"].table("a column", _ANY).items()}),

@@ -6,11 +6,11 @@ Each column knows what may be entered in it; the workbook, the paper sheet and t
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from openpyxl.styles import PatternFill
 
-from examtally.contracts.catalogue.clinical import Condition, Maneuver
+from examtally.contracts.catalogue.clinical import Catalogue, Condition, Maneuver
 from examtally.contracts.contract import Contract
 from examtally.contracts.records.tables import Field, Table
 from examtally.workbook.form import BandForm, PageForm, in_words, workbook_form
@@ -63,8 +63,27 @@ class Page:
 
 
 def pages(contract: Contract) -> tuple[Page, ...]:
-    """Return the pages of the workbook."""
-    return tuple(_page(contract, form) for form in workbook_form().pages)
+    """Return the pages of the workbook, in the words and with the columns of the joint."""
+    return tuple(_page(contract, _of_joint(contract.catalogue, form)) for form in workbook_form().pages)
+
+
+def _of_joint(catalogue: Catalogue, form: PageForm) -> PageForm:
+    """The declaration of a page with the joint's own columns in the places that it keeps for them."""
+    own = [node.at("name").text() for node in catalogue.columns.get("exams", ())]
+    coded = [name for name in own if name in {one.column for one in catalogue.groupings.values() if not one.first}]
+    places = {
+        "own_codes": coded,
+        "own_others": [name for name in own if name not in coded],
+        "other_side": [catalogue.other_side_column],
+    }
+    said = catalogue.noun.said
+    bands = tuple(
+        replace(
+            band, title=said(band.title), fields=tuple(one for name in band.fields for one in places.get(name, [name]))
+        )
+        for band in form.bands
+    )
+    return replace(form, says=said(form.says), bands=bands)
 
 
 def table_page(table: Table) -> Page:

@@ -8,10 +8,10 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping
 from typing import Any
 
-from examtally.contracts.contract import Contract
+from examtally.contracts.contract import DEFAULT_JOINT, Contract
 from examtally.contracts.mapping.file import read_mapping
 from examtally.contracts.mapping.mapping import ExportMapping, fold
-from examtally.contracts.records.tables import Field, Table
+from examtally.contracts.records.tables import JOINT, Field, Table
 from examtally.contracts.yamlfile import from_data
 from examtally.errors import MappingError
 from examtally.workbook.form import DerivedCode, in_words, workbook_form
@@ -65,7 +65,10 @@ def _entries(contract: Contract, page: Page, known: list[Column]) -> dict[str, A
     own = {column.code: _field_value(page.table, column) for column in by_target.get("field", ())}
     if page.form.code is None:
         return {page.table.name: [{"columns": own}]}
-    code = {page.form.code.name: _joined(page, page.form.code)}
+    joint = contract.catalogue.joint
+    if joint != DEFAULT_JOINT and JOINT in page.table.names:
+        own[JOINT] = {"value": joint}
+    code = {page.form.code.name: _joined(page, page.form.code, joint)}
     made: dict[str, Any] = {}
     if "status" in by_target:
         return {page.table.name: [_statuses(page.table, by_target["status"], code | own)]}
@@ -89,8 +92,11 @@ def _codes(table: str, field: Field) -> dict[str, str]:
     return {typed: code for code, typed in workbook_form().typed_for(table, field).items()}
 
 
-def _joined(page: Page, code: DerivedCode) -> dict[str, Any]:
-    """An identifier from other columns; a code counts by its first two letters, since it may hold no word."""
+def _joined(page: Page, code: DerivedCode, joint: str) -> dict[str, Any]:
+    """An identifier from other columns; a code counts by its first two letters, since it may hold no word.
+
+    Another joint than the default stands in it, so that a person's exams of two joints on one day have two codes.
+    """
     parts: list[Any] = []
     headings = {column.code: column.heading for column in page.columns}
     for name in code.of:
@@ -102,7 +108,13 @@ def _joined(page: Page, code: DerivedCode) -> dict[str, Any]:
         labels = {label: short[one] for one, label in field.labels.items()}
         typed = {written: short[one] for written, one in _codes(page.table.name, field).items()}
         parts.append({"column": headings[name], "codes": _unlike(short, labels, typed)})
-    return {"join": parts}
+    mark = joint_mark(joint)
+    return {"join": [*parts[:1], *([{"value": mark}] if mark else []), *parts[1:]]}
+
+
+def joint_mark(joint: str) -> str:
+    """What stands for a joint in codes of exams and readings; nothing for the default."""
+    return "" if joint == DEFAULT_JOINT else joint[:3].upper()
 
 
 def _unlike(*words: Mapping[str, str]) -> dict[str, str]:

@@ -15,7 +15,7 @@ from examtally.workbook.layout import FONT, HAIR, INK, PALE, Page, fill
 
 def write_cover(book: Workbook, contract: Contract, made: Iterable[Page]) -> None:
     """Add the page to start with: what to write where, and what to look for before any exam."""
-    form = workbook_form()
+    form, said = workbook_form(), contract.catalogue.noun.said
     sheet = book.create_sheet(form.cover)
     sheet.column_dimensions["A"].width = 3
     sheet.column_dimensions["B"].width = 24
@@ -25,7 +25,7 @@ def write_cover(book: Workbook, contract: Contract, made: Iterable[Page]) -> Non
     is_ours = any(page.bands and page.form.bands for page in made)
     row = _block(sheet, row + 1, "The sheets", [(page.form.sheet, page.form.says) for page in made])
     for heading, lines in form.instructions if is_ours else form.instructions[:2]:
-        row = _block(sheet, row + 1, heading, [("", line) for line in lines])
+        row = _block(sheet, row + 1, said(heading), [("", said(line)) for line in lines])
     row = _block(
         sheet,
         row + 1,

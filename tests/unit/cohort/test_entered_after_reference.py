@@ -29,7 +29,8 @@ def cohort_of(records: Records, replaced: list[tuple[str, dict[str, Any], int]])
     con.execute("create schema reg.superseded")
     for table in contract.tables.values():
         con.execute(create_statement(table, "reg.superseded", (REPLACED_BY,)))
-    for name, row, by in replaced:
+    for name, values, by in replaced:
+        row = {"joint": "knee", **values} if name in ("exams", "references") else values
         columns = [*row, REPLACED_BY]
         con.execute(
             f'insert into reg.superseded."{name}" ({", ".join(columns)}) values ({", ".join("?" * len(columns))})',

@@ -30,13 +30,13 @@ LEAST: Mapping[str, Any] = {
 
 def _cohort(contract: Contract, records: Records, **change: Any) -> Cohort:
     study = load_study({**LEAST, **change}, contract)
-    return build_cohort(connect(contract, records), study.contract(contract), study.protocol, study.selection)
+    return build_cohort(connect(contract, records), study.contract, study.protocol, study.selection)
 
 
 def _selected(contract: Contract, records: Records, **change: Any) -> duckdb.DuckDBPyConnection:
     """The records with what a study asks, before any exam is chosen."""
     con = connect(contract, records)
-    write_used(con)
+    write_used(con, "knee")
     write_selection(con, load_study({**LEAST, **change}, contract).selection)
     return con
 

@@ -107,7 +107,7 @@ def test_tables_of_a_study_have_the_columns_that_are_declared(contract: Any) -> 
     study = load_study(ASKED, contract)
     records = random_clinic(7, small_contract())
     with connect(contract, type(records)()) as con:
-        cohort = build_cohort(con, study.contract(contract), study.protocol, study.selection)
+        cohort = build_cohort(con, study.contract, study.protocol, study.selection)
         watched = Watched(cohort.con)
         watched.look()
     assert _same(watched.seen["population_filters"], "population_filters")

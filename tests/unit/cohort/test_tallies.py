@@ -15,7 +15,7 @@ from examtally.cohort.cohort import Cohort, build_cohort
 from examtally.cohort.reasons import REASONS, STEPS
 from examtally.contracts.contract import Contract
 from examtally.contracts.protocol.protocol import Protocol, load_protocol
-from examtally.contracts.results import conform, result_codes
+from examtally.contracts.results import OPEN, conform, result_codes
 
 CELLS = ("tp", "fp", "fn", "tn")
 FRAMES = ("tallies", "role_clusters", "flow", "summary", "forecasts")
@@ -144,7 +144,9 @@ def test_groups_partition_the_overall_table() -> None:
     elsewhere = {"examiner_pair", "examiner_supervisor", "same_examiner", "learner_supervisor", "done_order"} | {
         "severity"
     }
-    assert set(names) == set(result_codes()["group_by"]) - elsewhere
+    own = set(small_contract().catalogue.groupings)
+    assert own
+    assert set(names) == set(result_codes()["group_by"]) - elsewhere - {OPEN["group_by"]} | own
     for group_by in set(names) - {"examiner"}:
         summed = tallies.filter(group_by=group_by).group_by(key).agg(pl.col(added).sum()).sort(key)
         assert summed.equals(overall), group_by

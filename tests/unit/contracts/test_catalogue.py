@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 
 from examtally.contracts.catalogue.catalogue import AssumedAccuracy, Catalogue, load_catalogue
+from examtally.contracts.catalogue.local import load_local
 from examtally.contracts.dictionary.dictionary import render_dictionary
 from examtally.errors import ContractError
 
@@ -298,7 +299,7 @@ class TestManeuvers:
 
     @pytest.mark.parametrize("code", LAXITY)
     def test_laxity_is_always_against_the_other_knee(self, knee: Catalogue, code: str) -> None:
-        assert knee.maneuvers[code].compared_with_other_knee
+        assert knee.maneuvers[code].compared_with_other_side
         assert code == "dial_test" or set(knee.maneuvers[code].grades) >= {0, 1, 2, 3}
 
     @pytest.mark.parametrize(
@@ -482,13 +483,19 @@ def _prose(catalogue: Catalogue) -> Iterator[str]:
 WRIST = """\
 joint: wrist
 title: Wrist
+noun: {one: wrist, many: wrists}
+region_noun: wrist
+other_side_column: other_wrist
+sheet_caution: Local protocol comes first.
+rule_out_heading: Look for these first
 unsettled_note: Nothing settles it.
 quick_rule_out: [Think of a fracture first.]
 generic_reference_accuracy: {sensitivity: 0.9, specificity: 0.95, logit_sd: 1}
 modalities:
-  arthroscopy: {name: Arthroscopy, always_covers: [dorsal_tear]}
-  mri: {name: MRI, always_covers: []}
-  aspiration: {name: Aspiration, always_covers: []}
+  arthroscopy: {name: Arthroscopy, label: arthroscopy, is_surgery: true, always_covers: [dorsal_tear]}
+  mri: {name: MRI, label: MRI, always_covers: []}
+  aspiration: {name: Aspiration, label: aspiration, always_covers: []}
+  follow_up: {name: Follow-up, label: follow-up, always_covers: []}
 conditions:
   dorsal_tear:
     name: Dorsal tear
@@ -573,7 +580,7 @@ mechanisms:
 def _load_wrist(folder: Path, text: str) -> Catalogue:
     file = folder / "wrist.yaml"
     file.write_text(text, encoding="utf-8")
-    return load_catalogue("wrist", file)
+    return load_local(file)
 
 
 def test_another_joint_is_another_file(tmp_path: Path) -> None:
@@ -600,13 +607,16 @@ def test_the_line_named_is_the_line_of_the_fault(tmp_path: Path) -> None:
 
 
 WRONG = {
-    "another joint": ("joint: wrist", "joint: elbow", "joint: 'elbow' is not the joint this file is named after; use"),
     "missing section": ("title: Wrist\n", "", "'title' is missing; add"),
     "unknown section": ("title: Wrist\n", "title: Wrist\nextra: 1\n", "extra: unknown key 'extra'; use one of"),
-    "unknown modality": ("  mri: {", "  xray: {}\n  mri: {", "modalities.xray: unknown key 'xray'; use one of open"),
+    "modality code": (
+        "  mri: {",
+        "  X-ray: {}\n  mri: {",
+        "modalities.X-ray: 'X-ray' cannot be a modality; use",
+    ),
     "covers what it cannot settle": (
-        "name: MRI, always_covers: []",
-        "name: MRI, always_covers: [wrist_pain]",
+        "label: MRI, always_covers: []",
+        "label: MRI, always_covers: [wrist_pain]",
         "modalities.mri.always_covers[0]: 'wrist_pain' is not a condition that mri settles by itself; use one of",
     ),
     "condition code": ("  fluid:", "  Fluid:", "conditions.Fluid: 'Fluid' cannot be a condition code; use a name"),
@@ -619,7 +629,7 @@ WRONG = {
     "undeclared modality": (
         "settled_by: [mri, {",
         "settled_by: [ct, {",
-        "conditions.fluid.settled_by[0]: 'ct' is not a modality; use one of arthroscopy, mri, aspiration",
+        "conditions.fluid.settled_by[0]: 'ct' is not a modality; use one of arthroscopy, mri, aspiration, follow_up",
     ),
     "modality twice": (
         "settled_by: [mri, {",

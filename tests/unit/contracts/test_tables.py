@@ -17,14 +17,14 @@ from examtally.resources import resource
 COLUMNS = {
     "examiners": "examiner_id role site_id start_period",
     "participants": "participant_id age_years sex bmi activity",
-    "exams": "exam_id participant_id side episode examiner_id examiner_role examiner_order period exam_day complaint "
-    "other_knee setting days_since_onset mechanism effusion guarding pain_now thigh_cm prior_surgery reference_known "
-    "other_exam_known",
+    "exams": "exam_id participant_id side episode examiner_id examiner_role examiner_order joint period exam_day "
+    "complaint other_knee setting days_since_onset mechanism effusion guarding pain_now thigh_cm prior_surgery "
+    "reference_known other_exam_known",
     "history": "exam_id item answer",
     "findings": "exam_id maneuver result reason sign pain grade measure measured_by flexion_deg end_point done_order",
     "impressions": "exam_id condition stage probability",
-    "references": "reference_id participant_id side episode modality reference_day condition status severity pattern "
-    "reader_id exam_known",
+    "references": "reference_id participant_id side episode joint modality reference_day condition status severity "
+    "pattern reader_id exam_known",
 }
 REQUIRED = {
     "examiners": "examiner_id",
@@ -71,11 +71,11 @@ def test_every_code_has_words() -> None:
         ("findings.yaml", "property: signs", "property: sounds", "is not a property that the catalogue lists"),
         (
             "exams.yaml",
-            "labels: {left: left knee, right: right knee}",
-            "labels: {left: left knee}",
+            "labels: {left: left «noun», right: right «noun»}",
+            "labels: {left: left «noun»}",
             "'right' is missing",
         ),
-        ("exams.yaml", "    labels: {left: left knee, right: right knee}\n", "", "has codes without labels"),
+        ("exams.yaml", "    labels: {left: left «noun», right: right «noun»}\n", "", "has codes without labels"),
     ],
 )
 def test_wrong_declaration_is_refused(tmp_path: Path, file: str, old: str, new: str, says: str) -> None:
@@ -85,7 +85,7 @@ def test_wrong_declaration_is_refused(tmp_path: Path, file: str, old: str, new: 
     assert old in text
     (folder / file).write_text(text.replace(old, new, 1), encoding="utf-8")
     with pytest.raises(ContractError) as fault:
-        load_tables(folder, load_catalogue())
+        load_tables(folder, load_catalogue("knee"))
     assert says in str(fault.value)
     assert file in str(fault.value)
     assert "\n" not in str(fault.value)

@@ -48,8 +48,8 @@ def test_the_clinic_is_what_it_is_described_as(scenario: Scenario) -> None:
         ("exams: many", ["other.yaml, line 2, exams", "not a whole number"]),
         ("families: {laxity: {person: -1, knee: 1, hands: 1}}", ["families.laxity.person", "from 0 to 5"]),
         (
-            "visits: {both_knees: {base: 0.5, odds: {repeat_visits: 2}}}",
-            ["both_knees.odds", "did you mean 'repeat_visit'?"],
+            "visits: {both_sides: {base: 0.5, odds: {repeat_visits: 2}}}",
+            ["both_sides.odds", "did you mean 'repeat_visit'?"],
         ),
         # nothing depends on what comes later: the setting is not known when it is drawn
         ("visits: {setting: {clinic: {base: 1, times: {setting.sideline: 2}}}}", ["visits.setting.clinic.times"]),
@@ -91,7 +91,7 @@ def test_every_fault_of_a_scenario_is_said_at_once_with_its_line(based: Based) -
     lines = """\
 title: 5
 families: {laxity: {person: -1, knee: 1, hands: 1}}
-visits: {both_knees: {base: 0.5, odds: {repeat_visits: 2}}}
+visits: {both_sides: {base: 0.5, odds: {repeat_visits: 2}}}
 maneuvers: {lachman: {driver: torn_ligament}, lachmann: {rate: 0.1, family: look}}
 examiners: {E-01: {numbers: thirds, start: 99}}
 references: {mri: {after: arthroscopy}}
@@ -100,7 +100,7 @@ references: {mri: {after: arthroscopy}}
         load_scenario(based(lines.replace("title: 5", "title: Five faults")))
     assert [line.split(": ")[0] for line in str(refused.value).split("\n")] == [
         "other.yaml, line 3, families.laxity.person",
-        "other.yaml, line 4, visits.both_knees.odds.repeat_visits",
+        "other.yaml, line 4, visits.both_sides.odds.repeat_visits",
         "other.yaml, line 5, maneuvers.lachmann",
         "other.yaml, line 5, maneuvers.lachman.driver",
         "other.yaml, line 6, examiners.E-01.numbers",

@@ -27,7 +27,7 @@ _WEAK_LEVELS = ("age_band", "acuity", "guarding", "role")
 INTERCEPT = (-1.5, 2.5)
 _OWN, _OWN_UNCLEAR = (0.3, 0.8), (0.0, 0.5)
 _STATED, _NOT_STATED = (0.7, 0.3), (0.0, 0.5)
-_EFFUSION = (0.0, 1.0)
+_OF_THE_JOINT = (0.0, 1.0)
 _OTHER_READING = (0.0, 1.0)
 
 
@@ -117,11 +117,10 @@ def status_terms(
     odds = logit(np.clip(np.where(known, stated, 0.5), _CLIP, 1 - _CLIP))
     terms.add("stated", odds, _STATED, known, is_scaled=False)
     terms.add("not_stated", (~known).astype(float), _NOT_STATED)
-    if "effusion" not in contract.catalogue.conditions[condition].stated_in:
-        effusion = frame["effusion"]
-        clear = (effusion != "unknown").to_numpy()
-        terms.add("effusion_small", _is(effusion, "small"), _EFFUSION, clear)
-        terms.add("effusion_larger", _is(effusion, "moderate", "large"), _EFFUSION, clear)
+    for term in contract.catalogue.model_terms.values():
+        if term.column not in contract.catalogue.conditions[condition].stated_in:
+            codes = frame[contract.catalogue.grouping_of(term.column)]
+            terms.add(term.name, _is(codes, *term.codes), _OF_THE_JOINT, (codes != "unknown").to_numpy())
     _add_weak(terms, frame, own, protocol)
     for visit, name, values in _by_others(others, frame.height):
         terms.add(f"{visit}_{name}", values, None)

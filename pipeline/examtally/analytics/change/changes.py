@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -12,8 +12,8 @@ import polars as pl
 from examtally.analytics.bias_adjusted import BiasModels, ConditionModel, chances
 from examtally.analytics.calibration.forecasts import IntArray
 from examtally.analytics.change.within import FEWEST_EXAMINERS, Difference, ExaminerSums, contrast, solve, sums_within
-from examtally.analytics.examiner_effects.pair import CASE_MIX
 from examtally.analytics.intervals import BoolArray, FloatArray
+from examtally.contracts.catalogue.own import CASE_MIX
 from examtally.contracts.periods import place_of
 from examtally.contracts.protocol.interventions import Aimed, Intervention
 from examtally.contracts.protocol.protocol import Protocol
@@ -49,19 +49,28 @@ class TargetRows:
         return TargetRows(*(getattr(self, name)[chosen] for name in self.__dataclass_fields__))
 
 
-def changes_table(models: BiasModels, reached: Mapping[str, BoolArray], protocol: Protocol) -> pl.DataFrame:
+def changes_table(
+    models: BiasModels, reached: Mapping[str, BoolArray], protocol: Protocol, case_mix: Sequence[str] = CASE_MIX
+) -> pl.DataFrame:
     """A row for each declared intervention, target and method, columns as declared.
 
     `reached` says of every row of the verification frame whether the intervention, by its code, reached the examiner.
     Differences are after minus before within examiners, at the same case mix, of the leading estimates: each knee
-    counts with its chance of the condition. To the variance between examiners that over draws of the model is added.
+    counts with its chance of the condition; `case_mix` names the groupings. To the variance between examiners that
+    over draws of the model is added.
     """
     rows = [
         row
         for intervention in protocol.interventions
         for place, target in enumerate(intervention.targets)
         for row in _compared(
-            models, intervention, target, reached[intervention.code], place < len(intervention.should_change), protocol
+            models,
+            intervention,
+            target,
+            reached[intervention.code],
+            place < len(intervention.should_change),
+            protocol,
+            case_mix,
         )
     ]
     schema = result_tables()["changes"].schema
@@ -75,6 +84,7 @@ def _compared(
     reached: BoolArray,
     is_meant: bool,
     protocol: Protocol,
+    case_mix: Sequence[str],
 ) -> Iterator[dict[str, Any]]:
     key = {
         "intervention": intervention.code,
@@ -88,12 +98,14 @@ def _compared(
     if model is None:
         yield key | _not_told("before_after", "Too few were imaged for this condition.")
         return
-    knees = _side(model, intervention, target, reached)
+    knees = _side(model, intervention, target, reached, case_mix)
     for method, (column, x, chosen, arms) in _designs(knees).items():
         yield key | _row(model, knees.of(chosen), target, method, column, x, arms, intervention, protocol)
 
 
-def _side(model: ConditionModel, intervention: Intervention, target: Aimed, reached: BoolArray) -> TargetRows:
+def _side(
+    model: ConditionModel, intervention: Intervention, target: Aimed, reached: BoolArray, case_mix: Sequence[str]
+) -> TargetRows:
     frame, chance = model.knees.frame, model.draws.chance
     result = frame[f"result_{target.maneuver}"]
     positive = (result == "positive").to_numpy()
@@ -111,14 +123,14 @@ def _side(model: ConditionModel, intervention: Intervention, target: Aimed, reac
         time=time,
         after=(time >= 0).astype(np.float64),
         reached=reached[model.knees.rows].astype(np.float64),
-        case_mix=_case_mix(frame),
+        case_mix=_case_mix(frame, case_mix),
     ).of(clear)
 
 
-def _case_mix(frame: pl.DataFrame) -> FloatArray:
+def _case_mix(frame: pl.DataFrame, names: Sequence[str]) -> FloatArray:
     """A column of 0 and 1 for each level of the case mix but the commonest; rare levels have none, (n, k)."""
     columns = []
-    for name in CASE_MIX:
+    for name in names:
         if name in frame.columns:
             values = frame[name].cast(pl.String)
             counts = values.value_counts(sort=True)

@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import Any
 
 import numpy as np
 import polars as pl
 
 from examtally.analytics.bias_adjusted import BiasModels
-from examtally.analytics.examiner_effects.pair import CASE_MIX
 from examtally.analytics.intervals import BoolArray
+from examtally.contracts.catalogue.own import CASE_MIX
 from examtally.contracts.periods import place_of
 from examtally.contracts.protocol.interventions import Intervention
 from examtally.contracts.protocol.protocol import Protocol
@@ -20,7 +20,13 @@ _NEW = "new"
 _LAST = ("status", "flag", "note")
 
 
-def context_table(frame: pl.DataFrame, models: BiasModels, readings: pl.DataFrame, protocol: Protocol) -> pl.DataFrame:
+def context_table(
+    frame: pl.DataFrame,
+    models: BiasModels,
+    readings: pl.DataFrame,
+    protocol: Protocol,
+    case_mix: Sequence[str] = CASE_MIX,
+) -> pl.DataFrame:
     """Shares before and after each intervention; `readings` has a row a period and reader, with the number `readings`.
 
     `frame` is the verification frame. The case mix is of all exams in it, imaging and expectation are of the knees of
@@ -31,7 +37,7 @@ def context_table(frame: pl.DataFrame, models: BiasModels, readings: pl.DataFram
         {"intervention": one.code} | row
         for one in protocol.interventions
         for part in (
-            _case_mix(one, frame), _of_conditions(one, models), _new_people(one, frame, readings),
+            _case_mix(one, frame, case_mix), _of_conditions(one, models), _new_people(one, frame, readings),
         )
         for row in part
     ]  # fmt: skip
@@ -51,9 +57,9 @@ def _row(about: str, item: str, level: str, hit: BoolArray, after: BoolArray) ->
     return named | {"n_before": int((~after).sum()), "n_after": int(after.sum())}
 
 
-def _case_mix(one: Intervention, frame: pl.DataFrame) -> Iterator[dict[str, Any]]:
+def _case_mix(one: Intervention, frame: pl.DataFrame, names: Sequence[str]) -> Iterator[dict[str, Any]]:
     after = is_after(frame["period"], one)
-    for name in CASE_MIX:
+    for name in names:
         if name in frame.columns:
             values = frame[name].cast(pl.String)
             for level in values.unique().sort().drop_nulls():

@@ -17,7 +17,6 @@ from examtally.analytics.intervals import BoolArray, FloatArray
 from examtally.analytics.verification_bias.grouped import IntArray
 from examtally.analytics.verification_bias.knees import ConditionKnees
 
-CASE_MIX = ("acuity", "guarding", "effusion")
 FEWEST_POOLED = 3
 """With two examiners or sites their spread would be little more than its prior."""
 
@@ -45,7 +44,8 @@ class PooledPair:
         self.code, self.groups = code[self.taken], groups
         self.people = knees.frame["participant"].to_numpy()[self.taken].astype(np.int64)
         severity = [name for name in (f"severity_{knees.condition}",) if name in knees.frame.columns]
-        self.frame = knees.frame.select(*CASE_MIX, *severity).filter(pl.Series(self.taken))
+        self.frame = knees.frame.select(*knees.case_mix, *severity).filter(pl.Series(self.taken))
+        self.case_mix = knees.case_mix
         self._knees, self.condition, self.maneuver = knees, knees.condition, maneuver
 
     @cached_property

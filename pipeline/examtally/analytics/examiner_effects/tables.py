@@ -12,7 +12,7 @@ from examtally.analytics.bias_adjusted.knees import StatusRecords
 from examtally.analytics.bias_adjusted.model import BiasModels
 from examtally.analytics.examiner_effects.drawn import DrawnCells, drawn_cells
 from examtally.analytics.examiner_effects.figures import MEASURES, Pooled, Shrunken, Spread
-from examtally.analytics.examiner_effects.pair import CASE_MIX, ExaminerCounts, PooledPair
+from examtally.analytics.examiner_effects.pair import ExaminerCounts, PooledPair
 from examtally.analytics.verification_bias.knees import ConditionKnees
 from examtally.contracts.contract import Contract
 from examtally.contracts.protocol.protocol import Protocol
@@ -26,7 +26,7 @@ _RESTS_ON = {
     "pooled": "Verified knees only: examiners differ in whom they image.",
     "pooled_verification": "Allows for who was verified, not for the errors of the reference.",
     "pooled_bias_adjusted": "Who was imaged and the errors of the reference allowed for.",
-    "pooled_case_mix": f"Verified knees, standardised to the group's {', '.join(CASE_MIX)} and severity.",
+    "pooled_case_mix": "Verified knees, standardised to the group's {case_mix} and severity.",
 }
 
 
@@ -112,7 +112,8 @@ def _pool(
     key: dict[str, object] = {"condition": pair.condition, "maneuver": pair.maneuver}
     choice = protocol.examiners
     for adjustment, pooled in pair.pooled(protocol.intervals.level, choice.margin, choice.seed, drawn):
-        note = " ".join(filter(None, (_RESTS_ON[adjustment], pooled.note)))
+        rests_on = _RESTS_ON[adjustment].format(case_mix=", ".join(pair.case_mix))
+        note = " ".join(filter(None, (rests_on, pooled.note)))
         for measure, counts in zip(MEASURES, pair.counts, strict=True):
             each, spread = _of(pooled, measure)
             if each is None or spread is None:

@@ -103,7 +103,7 @@ class Findings:
         if self.maneuver.unit is None:
             return None
         own = self._number("measure")
-        if not self.maneuver.compared_with_other_knee:
+        if not self.maneuver.compared_with_other_side:
             return self._measured("side_difference", own - self._number("other_measure"))
         normal = self._column("other_is_normal", pl.Boolean).fill_null(value=False).to_numpy()
         return self._measured("side_difference", np.where(normal, own, np.nan))

@@ -39,7 +39,9 @@ class ConditionKnees:
         self.present: BoolArray = (self.frame[status] == "present").to_numpy()
         self.verified: BoolArray = self.frame[status].is_in(["present", "absent"]).to_numpy()
         self.maneuvers = tuple(m for code, m in contract.catalogue.pairs if code == condition)
-        self._stated_in = contract.catalogue.conditions[condition].stated_in
+        own, stated_in = contract.catalogue.groupings, contract.catalogue.conditions[condition].stated_in
+        self._own_codes = [name for name in contract.catalogue.coded if own[name].column not in stated_in]
+        self.case_mix = contract.catalogue.case_mix
         self._core, self._added = protocol.core, protocol.verification.add_terms
         self._own: dict[str, Fitted] = {}
 
@@ -73,7 +75,7 @@ class ConditionKnees:
         clear = {m: self.frame[f"result_{m}"].is_in(["positive", "negative"]).sum() for m in self.maneuvers}
         for maneuver in sorted(self.maneuvers, key=lambda m: (m != first, -clear[m])):
             yield self._finding(maneuver)
-        yield from (self._group(name) for name in ("effusion",) if name not in self._stated_in)
+        yield from (self._group(name) for name in self._own_codes)
         yield probability("impression", self.frame[f"impression_{self.condition}"])
         yield from (self._group(name) for name in _BEFORE_CORE)
         yield from (self._finding(maneuver) for maneuver in self._core if maneuver not in self.maneuvers)

@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+
+from examtally.contracts.catalogue.noun import Noun
+from examtally.contracts.yamlfile import Node
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,6 +77,7 @@ class Condition:
     derived_from: tuple[str, ...]
     unsettled_note: str | None
     stated_in: tuple[str, ...] = ()
+    synonyms: tuple[str, ...] = ()
 
     @property
     def modalities(self) -> tuple[str, ...]:
@@ -141,7 +145,7 @@ class Maneuver:
     grades: Mapping[int, str]
     unit: str | None
     measure_name: str | None
-    compared_with_other_knee: bool
+    compared_with_other_side: bool
     variant_of: str | None
     core: bool
     cautions: tuple[str, ...]
@@ -151,6 +155,7 @@ class Maneuver:
     end_point: bool = False
     done_first: bool = False
     silent_when_negative: bool = False
+    shorts: tuple[str, ...] = ()
 
     @property
     def in_core_part(self) -> bool:
@@ -166,6 +171,7 @@ class HistoryItem:
     label: str
     question: str
     synonyms: tuple[str, ...]
+    shorts: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -180,11 +186,37 @@ class Mechanism:
 
 @dataclass(frozen=True, slots=True)
 class Modality:
-    """A reference test, and the conditions every routine reading of it speaks of even where it names none."""
+    """A reference test, and the conditions every routine reading of it speaks of even where it names none.
+
+    `name` stands in headings, `label` in lists. With `alone` a sensitivity analysis takes it as the only reference.
+    """
 
     code: str
     name: str
+    label: str
     always_covers: tuple[str, ...]
+    is_surgery: bool = False
+    alone: bool = False
+    synonyms: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class OwnGrouping:
+    """A grouping that only this joint has, by one of its columns: by its codes, or by bands that begin at `first`."""
+
+    name: str
+    column: str
+    label: str
+    first: tuple[int, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class ModelTerm:
+    """A term of the model behind the leading estimate: whether a column of the joint holds one of the codes."""
+
+    name: str
+    column: str
+    codes: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -192,18 +224,65 @@ class Catalogue:
     """Everything clinical about one joint, in the order of its file.
 
     `generic_reference_accuracy` is assumed of a condition's `unpublished` modalities; None where the file has none.
+    `columns` are the declarations of what is recorded of this joint alone, by record table; `other_side_column` is the
+    column of exams that tells of the other side. `hash` is the sha256 of the content, however the file is laid out;
+    `local` is that content as JSON where the catalogue is a group's own, empty for one that comes with the package.
     """
 
     joint: str
     title: str
+    noun: Noun
     modalities: Mapping[str, Modality]
     conditions: Mapping[str, Condition]
     maneuvers: Mapping[str, Maneuver]
     history: Mapping[str, HistoryItem]
     mechanisms: Mapping[str, Mechanism]
     quick_rule_out: tuple[str, ...]
+    other_side_column: str
     card_caution: str = ""
+    sheet_caution: str = ""
+    rule_out_heading: str = ""
+    comparison_rule: str = ""
     generic_reference_accuracy: AssumedAccuracy | None = None
+    proper_names: frozenset[str] = frozenset()
+    signs: Mapping[str, str] = field(default_factory=dict)
+    columns: Mapping[str, tuple[Node, ...]] = field(default_factory=dict)
+    groupings: Mapping[str, OwnGrouping] = field(default_factory=dict)
+    case_mix: tuple[str, ...] = ()
+    model_terms: Mapping[str, ModelTerm] = field(default_factory=dict)
+    hash: str = ""
+    local: str = ""
+
+    @property
+    def surgery(self) -> tuple[str, ...]:
+        """The modalities that are operations."""
+        return tuple(code for code, one in self.modalities.items() if one.is_surgery)
+
+    def grouping_of(self, column: str) -> str:
+        """Its grouping by the codes of a column."""
+        return next(name for name in self.coded if self.groupings[name].column == column)
+
+    @property
+    def banded(self) -> tuple[str, ...]:
+        """Its own groupings by bands of a number."""
+        return tuple(name for name, one in self.groupings.items() if one.first)
+
+    @property
+    def coded(self) -> tuple[str, ...]:
+        """Its own groupings by the codes of a column."""
+        return tuple(name for name, one in self.groupings.items() if not one.first)
+
+    @property
+    def alone(self) -> tuple[str, ...]:
+        """The modalities that a sensitivity analysis takes as the only reference, readings before operations."""
+        return tuple(
+            sorted((code for code, one in self.modalities.items() if one.alone), key=self.surgery.__contains__)
+        )
+
+    @property
+    def own_codes(self) -> dict[str, tuple[str, ...]]:
+        """The codes of result tables that only this joint has, by the name of their set."""
+        return {"group_by": tuple(self.groupings), "scenario": tuple(f"{code}_only" for code in self.alone)}
 
     @property
     def in_exam_order(self) -> tuple[Maneuver, ...]:

@@ -8,6 +8,7 @@ from examtally.contracts.catalogue.clinical import AssumedAccuracy, Condition, N
 from examtally.contracts.yamlfile import Node
 
 WITHOUT_CONDITION = "none"
+TRADE_NAME = r"[^A-Z]+"
 SOURCE = r".*\b(19|20)\d\d\b.*"
 
 _WORDS = ("name", "plain", "present_means")
@@ -57,7 +58,7 @@ def _condition(
 ) -> Condition:
     entry = node.record(
         (*_WORDS, "settled_by"),
-        ("core", "taken_as_true", "window_days", "severity", "pattern", "reference_accuracy", "stated_in"),
+        ("core", "taken_as_true", "window_days", "severity", "pattern", "reference_accuracy", "stated_in", "synonyms"),
     )
     settled = tuple(_settled_by(item, modalities, statuses) for item in entry["settled_by"].items())
     own = [item.modality for item in settled]
@@ -84,12 +85,13 @@ def _condition(
         derived_from=(),
         unsettled_note=None if settled else unsettled_note,
         stated_in=tuple(item.text(r"[a-z_]+") for item in entry["stated_in"].items()) if "stated_in" in entry else (),
+        synonyms=entry["synonyms"].texts(TRADE_NAME) if "synonyms" in entry else (),
     )
 
 
 def _derived(code: str, node: Node, own: Mapping[str, Condition]) -> Condition:
     """A condition resolved from others; they are settled alike, so that a direct row of it means the same."""
-    entry = node.record((*_WORDS, "derived_from"), ("core",))
+    entry = node.record((*_WORDS, "derived_from"), ("core", "synonyms"))
     parts = [own[part] for part in entry["derived_from"].codes("a condition that is not derived itself", own)]
     if len(parts) < 2 or not parts[0].settled_by:
         raise entry["derived_from"].fail("names too little", "name two or more conditions that something settles")
@@ -111,6 +113,7 @@ def _derived(code: str, node: Node, own: Mapping[str, Condition]) -> Condition:
         core="core" in entry and entry["core"].flag(),
         derived_from=tuple(part.code for part in parts),
         unsettled_note=None,
+        synonyms=entry["synonyms"].texts(TRADE_NAME) if "synonyms" in entry else (),
     )
 
 

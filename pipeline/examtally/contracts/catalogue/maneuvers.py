@@ -6,20 +6,19 @@ from collections.abc import Collection, Mapping
 from types import MappingProxyType
 
 from examtally.contracts.catalogue.clinical import Condition, Maneuver, Published
-from examtally.contracts.catalogue.conditions import SOURCE, figures
+from examtally.contracts.catalogue.conditions import SOURCE, TRADE_NAME, figures
 from examtally.contracts.yamlfile import Node
 
 PHASES = ("look", "feel", "move", "special")
 PURPOSES = ("diagnostic", "contributor", "safety")
-UNITS = ("mm", "deg", "cm")
+UNITS = ("mm", "deg", "cm", "kg", "N", "s", "percent")
 HIGHEST_GRADE = 5
 BIASES = ("low", "unclear", "high")
-TRADE_NAME = r"[^A-Z]+"
 
 _REQUIRED = ("name", "phase", "purpose", "positive", "signs", "technique", "synonyms")
 _OPTIONAL = (
-    *("conditions", "core", "compared_with_other_knee", "variant_of", "grades", "unit", "measure_name"),
-    *("cautions", "published", "no_published_figure", "end_point", "done_first", "silent_when_negative"),
+    *("conditions", "core", "compared_with_other_side", "variant_of", "grades", "unit", "measure_name"),
+    *("cautions", "published", "no_published_figure", "end_point", "done_first", "silent_when_negative", "shorts"),
 )
 
 
@@ -72,7 +71,7 @@ def _maneuver(
         grades=MappingProxyType(_grades(entry)),
         unit=entry["unit"].code("a unit", UNITS) if "unit" in entry else None,
         measure_name=entry["measure_name"].text() if "measure_name" in entry else None,
-        compared_with_other_knee=_flag(entry, "compared_with_other_knee"),
+        compared_with_other_side=_flag(entry, "compared_with_other_side"),
         variant_of=entry["variant_of"].text() if "variant_of" in entry else None,
         core=_flag(entry, "core"),
         cautions=entry["cautions"].texts() if "cautions" in entry else (),
@@ -82,6 +81,7 @@ def _maneuver(
         end_point=_flag(entry, "end_point"),
         done_first=_flag(entry, "done_first"),
         silent_when_negative=_flag(entry, "silent_when_negative"),
+        shorts=entry["shorts"].texts(TRADE_NAME) if "shorts" in entry else (),
     )
 
 

@@ -90,7 +90,7 @@ def _maneuver_properties(maneuver: Maneuver) -> Mapping[str, str]:
         "signs": ", ".join(maneuver.signs),
         "measure": maneuver.measure_name or "",
         "variant_of": maneuver.variant_of or "",
-        "compared_with_other_knee": _yes(maneuver.compared_with_other_knee),
+        "compared_with_other_side": _yes(maneuver.compared_with_other_side),
         "end_point": _yes(maneuver.end_point),
         "done_first": _yes(maneuver.done_first),
         "silent_when_negative": _yes(maneuver.silent_when_negative),

@@ -6,10 +6,10 @@ import re
 from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass, field
 from itertools import pairwise
-from typing import Annotated, TypeAlias
+from typing import TYPE_CHECKING, Annotated, Any, TypeAlias
 
 from examtally.contracts.checks import Fault, nearest
-from examtally.contracts.contract import Contract
+from examtally.contracts.contract import Contract, load_contract
 from examtally.contracts.declaration import Section
 from examtally.contracts.kinds import (
     LONGEST_DAY,
@@ -18,12 +18,17 @@ from examtally.contracts.kinds import (
     Condition,
     Distinct,
     Flag,
+    Key,
+    Legal,
     Rising,
     Text,
     Two,
     Whole,
     nothing,
 )
+
+if TYPE_CHECKING:
+    from pydantic_core.core_schema import CoreSchema
 
 FOLLOW_UP = "follow_up"
 ACUITY = ("acute", "subacute", "chronic")
@@ -150,12 +155,38 @@ class Groups(Section):
     """First age in years of each age band from the second on."""
     bmi_band: Rising[Annotated[int, Whole(11, 80)]] = (25, 30)
     """First body mass index in kg/m2 of each band from the second on."""
-    thigh_band: Rising[Annotated[int, Whole(26, 110)]] = (45, 55)
-    """First thigh girth in cm of each band from the second on."""
+    own: Annotated[
+        Mapping[Annotated[str, Key("a grouping of the joint", "own_bands")], Rising[Annotated[int, Whole()]]],
+        Legal("for each grouping of the joint by name, ascending numbers; as in the catalogue"),
+    ] = field(default_factory=nothing)
+    """First value of each band, from the second on, of a grouping that only this joint has. It may also stand beside
+    the others, as `thigh_band: [45, 55]`.
+    """
+
+    @classmethod
+    def _with_known_keys(cls, value: Any, contract: Contract) -> Any:
+        """Groupings of the joint may stand beside those of every joint."""
+        if isinstance(value, dict):
+            beside = {key: value[key] for key in value if key in contract.catalogue.banded}
+            given = value.get("own", {})
+            if beside and isinstance(given, dict):
+                value = {key: one for key, one in value.items() if key not in beside} | {"own": beside | given}
+        return super()._with_known_keys(value, contract)
+
+    @classmethod
+    def __get_pydantic_json_schema__(cls, schema: CoreSchema, handler: Any) -> Any:
+        """The bands of the default joint stand beside those of every joint, for editors."""
+        made = handler(schema)
+        properties = handler.resolve_ref_schema(made)["properties"]
+        for name, one in load_contract().catalogue.groupings.items():
+            if one.first:
+                says = f"First value of each band from the second on, of the {one.label}."
+                properties[name] = {**properties["age_band"], "default": list(one.first), "description": says}
+        return made
 
     def bands(self, group_by: str) -> Bands:
-        """Return the codes and first values of the bands of `group_by`, one of this object's fields."""
-        cuts: tuple[int, ...] = getattr(self, group_by)
+        """Return the codes and first values of the bands of `group_by`, one of this object's fields or of `own`."""
+        cuts: tuple[int, ...] = self.own[group_by] if group_by in self.own else getattr(self, group_by)
         return Bands.cut(group_by, cuts)
 
 

@@ -35,10 +35,8 @@ RECORDED = {
     "role": "examiners.role",
     "setting": "exams.setting",
     "sex": "participants.sex",
-    "effusion": "exams.effusion",
     "guarding": "exams.guarding",
 }
-_GROUPINGS = dict.fromkeys((*RECORDED, "acuity", "age_band", "bmi_band", "thigh_band"), "")
 Pair: TypeAlias = Annotated[tuple[str, str], Two(Text(), "is not a pair", "write two, as [one, other]")]
 Pairs: TypeAlias = tuple[Pair, ...]
 Role: TypeAlias = Annotated[str, Code("a legal value", "examiners.role")]
@@ -60,7 +58,9 @@ def _maneuver_pairs(family: Mapping[str, Pairs], contract: Contract) -> Iterator
 def _group_pairs(groups: Mapping[str, Pairs], contract: Contract) -> Iterator[Fault]:
     """Bands are looked at once their limits are known, see `_check_bands`."""
     for name, pairs in groups.items():
-        legal = codes_of(RECORDED[name], contract) if name in RECORDED else None
+        own = contract.catalogue.groupings.get(name)
+        column = RECORDED.get(name) or (f"exams.{own.column}" if own and not own.first else "")
+        legal = codes_of(column, contract) if column else None
         yield from odd_pairs(pairs, f"a group of {name}", legal, name)
 
 
@@ -148,21 +148,9 @@ class Display(Section):
 class Verification(Section):
     """What else may enter the models of who was verified, and the imputations beside them."""
 
-    add_terms: Distinct[
-        Annotated[
-            str,
-            one_of(
-                age_band="age of the participant",
-                sex="sex of the participant",
-                bmi_band="body mass index of the participant",
-                thigh_band="girth of the thigh",
-                guarding="whether the participant guarded",
-                site="site of the examiner",
-            ),
-        ]
-    ] = ()
+    add_terms: Distinct[Annotated[str, Code("a legal value", "verification_terms")]] = ()
     """Variables that enter the models of who was verified and of the condition after the standing ones (own maneuvers,
-    effusion, impression, acuity, setting, role, other core findings), as far as the verified knees allow.
+    codes of the joint, impression, acuity, setting, role, other core findings), as far as the verified knees allow.
     """
     imputations: Annotated[int, Whole(5, 200)] = 20
     """Completed data sets behind the figures of multiple imputation."""
@@ -210,7 +198,7 @@ class Comparisons(Section):
     other pairs are compared too, without an adjusted p value.
     """
     groups: Annotated[
-        Mapping[Annotated[str, Key("a grouping", _GROUPINGS)], Pairs],
+        Mapping[Annotated[str, Key("a grouping", "groupings")], Pairs],
         Checked(_group_pairs, "for each grouping by name, a list of pairs of its groups, as [[one, other]]"),
     ] = field(
         default_factory=lambda: MappingProxyType(
@@ -218,7 +206,7 @@ class Comparisons(Section):
         )
     )
     """Groups of exams between which each maneuver is compared, by role, setting, acuity, sex, age_band, bmi_band,
-    thigh_band, effusion or guarding.
+    guarding or a grouping of the joint.
     """
     test: Annotated[
         str, one_of(mcnemar_midp="the mid-p value", mcnemar_exact="the exact p value, which errs on the large side")

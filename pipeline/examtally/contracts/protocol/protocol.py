@@ -10,11 +10,13 @@ from pathlib import Path
 from types import MappingProxyType
 from typing import Annotated, Any
 
-from examtally.contracts.contract import Contract, load_contract
+from examtally.contracts.catalogue.clinical import Catalogue
+from examtally.contracts.contract import Contract, named_contract
 from examtally.contracts.declaration import Faults, Section, Steps, plain, read_section
-from examtally.contracts.kinds import Code, Condition, Distinct, Legal, nothing, one_of
+from examtally.contracts.kinds import Code, Condition, Distinct, Legal, Text, nothing, one_of
 from examtally.contracts.protocol.analysis_set import (
     FOLLOW_UP,
+    Bands,
     Eligibility,
     Groups,
     Maturity,
@@ -39,7 +41,7 @@ from examtally.contracts.protocol.estimates import (
 from examtally.contracts.protocol.interventions import Interventions
 from examtally.contracts.protocol.models import BiasAdjusted, Calibration, LatentClass, Learning, Modelling, Monitoring
 from examtally.contracts.schema import DeclaredKey, declared_paths, json_schema
-from examtally.contracts.yamlfile import Found, from_data, load_yaml
+from examtally.contracts.yamlfile import Found, Node, from_data, load_yaml
 from examtally.errors import ProtocolError
 
 _SETTLED, _DEFINED = ("reference", "accepted"), ("reference", "clinical_case_definition")
@@ -49,8 +51,12 @@ _SETTLED, _DEFINED = ("reference", "accepted"), ("reference", "clinical_case_def
 class Protocol(Section):
     """How records become an analysis set and figures. A protocol file names only the keys it changes."""
 
-    joint: Annotated[str, Code("a legal value", "joints")] = "knee"
-    """The joint whose catalogue of conditions and maneuvers applies."""
+    joint: Annotated[str, Code("a legal value", "joints")] = ""
+    """The joint that is spoken of: its catalogue of conditions and maneuvers applies. Without it, the only one of the
+    registry.
+    """
+    catalogue: Annotated[str, Text(), Legal("a file, from where the protocol lies")] = ""
+    """The group's own catalogue, where it has one. Stands as its fingerprint once it has been read."""
     analysis_status: Annotated[
         str,
         one_of(
@@ -87,7 +93,7 @@ class Protocol(Section):
     ] = ()
     """Maneuvers every exam should record. An exam is complete when each of them has a result; not_done is one."""
     groups: Groups = field(default_factory=Groups)
-    """Where bands of onset, age, body mass index and thigh girth begin."""
+    """Where bands of onset, age, body mass index and those of the joint begin."""
     intervals: Intervals = field(default_factory=Intervals)
     """Confidence level and methods of intervals."""
     predictive_values: PredictiveValues = field(default_factory=PredictiveValues)
@@ -138,7 +144,9 @@ class Protocol(Section):
         was when a study was locked by it.
         """
         made: dict[str, Any] = plain(self)
-        return made if self.interventions else {key: value for key, value in made.items() if key != "interventions"}
+        groups = made["groups"]
+        made["groups"] = {**{key: groups[key] for key in groups if key != "own"}, **groups["own"]}
+        return {key: value for key, value in made.items() if value or key not in ("catalogue", "interventions")}
 
     def is_clinical(self, condition: str) -> bool:
         """Tell whether figures of `condition` rest on a clinical diagnosis and must be labelled so."""
@@ -146,24 +154,35 @@ class Protocol(Section):
 
 
 def load_protocol(source: Path | str | Mapping[str, Any] | None = None, contract: Contract | None = None) -> Protocol:
-    """Read a protocol (a file, or plain data) over the defaults of `contract`, that of the knee where none is given.
+    """Read a protocol (a file, or plain data) over the defaults of `contract`.
+
+    Without it the contract is that of the `catalogue` or `joint` that the protocol names, else of the default joint.
 
     Raises ProtocolError for what is not legal: a line for each fault, with file, line, path inside it, legal set, mend.
 
         et.load_protocol("protocol.yaml").display.min_participants
     """
-    contract = contract or load_contract()
     found: list[Found] = []
-    if isinstance(source, Path | str):
-        top = load_yaml(Path(source), ProtocolError, found)
-    else:
-        top = from_data(source or {}, "protocol", ProtocolError)
+    top = protocol_node(source, found)
+    contract = contract or named_contract(top, protocol_folder(source))
     faults = Faults(top, found)
     given = read_section(Protocol, faults, contract)
     protocol = settled(given, faults, contract) if given else None
     faults.stop()
     assert protocol is not None  # without faults there was something to read
     return protocol
+
+
+def protocol_node(source: Path | str | Mapping[str, Any] | None, found: list[Found] | None = None) -> Node:
+    """The protocol as it is written; see `load_yaml` for `found`."""
+    if isinstance(source, Path | str):
+        return load_yaml(Path(source), ProtocolError, found)
+    return from_data(source or {}, "protocol", ProtocolError)
+
+
+def protocol_folder(source: Path | str | Mapping[str, Any] | None) -> Path:
+    """Where the files lie that a protocol names."""
+    return Path(source).parent if isinstance(source, Path | str) else Path()
 
 
 def protocol_keys() -> tuple[DeclaredKey, ...]:
@@ -190,7 +209,7 @@ def settled(given: Protocol, faults: Faults, contract: Contract, within: Steps =
     for condition in given.reference.clinical_case_definition:
         accepted.setdefault(condition, (FOLLOW_UP,))
     _check_reference(windows, accepted, given.reference.clinical_case_definition, faults, within)
-    _check_bands(given, faults, within)
+    _check_bands(given, catalogue, faults, within)
     for code, one in catalogue.conditions.items():
         if one.derived_from and code not in given.windows:
             spans = [windows[part] for part in one.derived_from]
@@ -199,9 +218,12 @@ def settled(given: Protocol, faults: Faults, contract: Contract, within: Steps =
             accepted[code] = tuple(dict.fromkeys(each for part in one.derived_from for each in accepted[part]))
     core = given.core if top.has("core") else tuple(code for code, one in catalogue.maneuvers.items() if one.core)
     family = given.comparisons.family if top.has("comparisons", "family") else _family(contract, core)
+    first = {name: catalogue.groupings[name].first for name in catalogue.banded}
     return replace(
         given,
+        groups=replace(given.groups, own=MappingProxyType({**first, **given.groups.own})),
         joint=catalogue.joint,
+        catalogue=catalogue.hash if catalogue.local else "",
         windows=_in_order(windows, contract),
         reference=replace(
             given.reference,
@@ -240,12 +262,14 @@ def _check_reference(
             faults.add((*within, "windows", condition), "is a window for a condition that nothing settles", mend)
 
 
-def _check_bands(given: Protocol, faults: Faults, within: Steps) -> None:
+def _check_bands(given: Protocol, catalogue: Catalogue, faults: Faults, within: Steps) -> None:
     """A pair of bands must be of bands that the protocol's own limits make."""
     for name, pairs in given.comparisons.groups.items():
-        if name in RECORDED or faults.about((*within, "groups", name)):
+        if name in (*RECORDED, *catalogue.coded) or faults.about((*within, "groups", name)):
             continue
-        for fault in odd_pairs(pairs, f"a group of {name}", given.groups.bands(name).codes, name):
+        own = catalogue.groupings.get(name)
+        bands = Bands.between(own.first) if own and name not in given.groups.own else given.groups.bands(name)
+        for fault in odd_pairs(pairs, f"a group of {name}", bands.codes, name):
             faults.add((*within, "comparisons", "groups", *fault.at), fault.problem, fault.mend)
 
 

@@ -8,15 +8,17 @@ The same rule carries the expectation that reports it a second time, by another 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from examtally.contracts.contract import Contract
 from examtally.contracts.records.pseudonym import PseudonymRule, load_pseudonym_rule
-from examtally.contracts.records.tables import Field, Table
+from examtally.contracts.records.tables import JOINT, Field, Table
 
 INTEGER_PATTERN = r"[+-]?[0-9]{1,9}"
 NUMBER_PATTERN = r"[+-]?([0-9]{1,15}(\.[0-9]{0,15})?|\.[0-9]{1,15})([eE][+-]?[0-9]{1,2})?"
+JOINT_OF_EXAM = "joint_of_exam"
+"""The column of staged lines of an exam that names the joint of that exam."""
 _TYPE_PATTERNS = {"integer": INTEGER_PATTERN, "number": NUMBER_PATTERN}
 _TYPE_WORDS = {"integer": "a whole number", "number": "a number"}
 
@@ -36,7 +38,10 @@ class Expectation:
 
 @dataclass(frozen=True)
 class Rule:
-    """One check of one line. `legal` and `mend` are words for the person who sent the file; never a value."""
+    """One check of one line. `legal` and `mend` are words for the person who sent the file; never a value.
+
+    `reads` are the columns it looks at, its own first.
+    """
 
     id: str
     table: str
@@ -46,6 +51,7 @@ class Rule:
     legal: str
     mend: str
     expectation: Expectation
+    reads: tuple[str, ...]
 
     @property
     def flag_column(self) -> str:
@@ -68,22 +74,70 @@ class CrossRule:
 
 
 def rules_for(contract: Contract, table: str) -> tuple[Rule, ...]:
-    """Return the row rules of `table` in column order: required, type, pattern, legal set, range, dependence."""
+    """Return the row rules of `table` in column order: required, type, pattern, legal set, range, dependence.
+
+    Where several joints come together, a rule that differs between them asks for the joint of the line.
+    """
     declared = contract.tables[table]
-    return tuple(rule for field in declared.fields for rule in _field_rules(declared, field))
+    if not contract.joints:
+        return tuple(rule for field in declared.fields for rule in _field_rules(declared, field))
+    own = {joint: one.tables[table] for joint, one in contract.joints.items()}
+    rules = []
+    for field in declared.fields:
+        by_joint = {joint: _rules_of(other, field) for joint, other in own.items()}
+        for kind in dict.fromkeys(kind for found in by_joint.values() for kind in found):
+            rules.append(_of_joints(declared, {joint: by_joint[joint].get(kind) for joint in own}))
+    return tuple(rules)
+
+
+def _rules_of(table: Table, field: Field) -> dict[str, Rule]:
+    """The rules of a column in one joint by kind; a column that only another joint has stays blank."""
+    if field.name == JOINT:
+        return {rule.kind: rule for rule in _field_rules(table, field)}
+    if field.name in table.names:
+        return {rule.kind: rule for rule in _field_rules(table, table.field(field.name))}
+    foreign = _rule(
+        table,
+        field,
+        JOINT,
+        f"{quoted(field.name)} is null",
+        "blank for this joint",
+        "leave the cell blank, or check the joint of the exam",
+        Expectation("expect_column_values_to_be_in_set", f"{field.name}__{JOINT}", {"value_set": [1]}),
+    )
+    return {JOINT: foreign}
+
+
+def _of_joints(table: Table, rules: Mapping[str, Rule | None]) -> Rule:
+    """One rule of the rules of each joint; that of a line whose joint is not known yet is any of them."""
+    given = [rule for rule in rules.values() if rule is not None]
+    if len(rules) == len(given) and len({rule.sql for rule in given}) == 1:
+        return given[0]
+    cases = " ".join(f"when {literal(joint)} then {rule.sql if rule else 'true'}" for joint, rule in rules.items())
+    known = JOINT if JOINT in table.names else JOINT_OF_EXAM
+    either = " or ".join(rule.sql if rule else "true" for rule in rules.values())
+    first = given[0]
+    return replace(
+        first,
+        sql=f"case {quoted(known)} {cases} else {either} end",
+        legal=first.legal if len({rule.legal for rule in given}) == 1 else "a code of the catalog of that joint",
+        expectation=Expectation("expect_column_values_to_be_in_set", first.flag_column, {"value_set": [1]}),
+        reads=tuple(dict.fromkeys([*first.reads, known])),
+    )
 
 
 def key_rule(contract: Contract, table: str) -> CrossRule:
-    """Return the rule that `table` has one line a primary key."""
+    """Return the rule that `table` has one line a primary key; that the joint is part of one goes without saying."""
     key = contract.tables[table].primary_key
+    named = [name for name in key if name != JOINT]
     return CrossRule(
-        id=f"{table}.{'+'.join(key)}.unique",
+        id=f"{table}.{'+'.join(named)}.unique",
         table=table,
         columns=key,
         kind="unique",
         target=table,
         unknown="hold",
-        legal=f"one line for each {' + '.join(key)}",
+        legal=f"one line for each {' + '.join(named)}",
         mend="keep the line that is right and remove the others that differ from it",
     )
 
@@ -164,7 +218,9 @@ def _field_rules(table: Table, field: Field) -> list[Rule]:
 
 
 def _rule(table: Table, field: Field, kind: str, sql: str, legal: str, mend: str, expectation: Expectation) -> Rule:
-    return Rule(f"{table.name}.{field.name}.{kind}", table.name, field.name, kind, sql, legal, mend, expectation)
+    depends = field.depends.column if kind == "depends" and field.depends else None
+    reads = (field.name,) if depends is None else (field.name, depends)
+    return Rule(f"{table.name}.{field.name}.{kind}", table.name, field.name, kind, sql, legal, mend, expectation, reads)
 
 
 def _required(table: Table, field: Field) -> Rule:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cache
 from types import MappingProxyType
 
 from examtally.contracts.contract import Contract
@@ -35,8 +35,6 @@ class Synonyms:
 
     columns: Mapping[str, tuple[str, ...]]
     codes: Mapping[str, Mapping[str, tuple[str, ...]]]
-    conditions: Mapping[str, tuple[str, ...]]
-    shorts: Mapping[str, tuple[str, ...]]
     identifying: tuple[str, ...]
     record_numbers: tuple[str, ...]
     free_text: tuple[str, ...]
@@ -50,19 +48,17 @@ class Synonyms:
     probabilities: tuple[str, ...]
 
 
-@lru_cache(maxsize=1)
+@cache
 def synonyms() -> Synonyms:
     """Return the declared words; raises ContractError where the declaration is wrong."""
     top = load_yaml(resource("schemas") / "synonyms.yaml").record(
-        required=("title", "columns", "codes", "conditions", "abbreviations", "shorts", *_LISTS)
+        required=("title", "columns", "codes", "abbreviations", *_LISTS)
     )
     place = r"(\*|[a-z]+)\.[a-z_]+"
     return Synonyms(
         columns={name: node.texts(_WORD) for name, node in top["columns"].table("a column", place).items()},
         codes={name: _words_by_code(node) for name, node in top["codes"].table("a column", place).items()},
-        conditions=_words_by_code(top["conditions"]),
         abbreviations={word: node.text(_WORD) for word, node in top["abbreviations"].table("a word", _WORD).items()},
-        shorts=_words_by_code(top["shorts"]),
         fillers=frozenset(top["fillers"].texts(_WORD)),
         **{name: top[name].texts(_WORD) for name in _LISTS if name != "fillers"},
     )
@@ -98,14 +94,14 @@ def _own_words(field: Field) -> Iterator[tuple[str, str]]:
 def _catalogue_words(contract: Contract, field: Field) -> Iterator[tuple[str, str]]:
     catalogue = contract.catalogue
     words = {
-        "maneuver": {
-            code: (*item.synonyms, *synonyms().shorts.get(code, ())) for code, item in catalogue.maneuvers.items()
-        },
-        "item": {code: (*item.synonyms, *synonyms().shorts.get(code, ())) for code, item in catalogue.history.items()},
+        "maneuver": {code: (*item.synonyms, *item.shorts) for code, item in catalogue.maneuvers.items()},
+        "item": {code: (*item.synonyms, *item.shorts) for code, item in catalogue.history.items()},
         "mechanism": {code: item.synonyms for code, item in catalogue.mechanisms.items()},
-        "condition": {code: synonyms().conditions.get(code, ()) for code in catalogue.conditions},
+        "condition": {code: item.synonyms for code, item in catalogue.conditions.items()},
+        "modality": {code: item.synonyms for code, item in catalogue.modalities.items()},
+        catalogue.other_side_column: synonyms().codes["*.other_side"],
     }
-    for code, synonyms_of in words.get(field.name, {}).items():
+    for code, synonyms_of in (field.code_synonyms or words.get(field.name, {})).items():
         yield from ((word, code) for word in synonyms_of)
 
 

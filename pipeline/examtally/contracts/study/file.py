@@ -116,25 +116,7 @@ Statistic: TypeAlias = Annotated[
         },
     ),
 ]
-Group: TypeAlias = Annotated[
-    str,
-    Code(
-        "a group",
-        {
-            "role": "role of the examiner on that day",
-            "setting": "where the exam took place",
-            "acuity": "days since onset",
-            "sex": "sex of the participant",
-            "age_band": "age of the participant",
-            "bmi_band": "body mass index",
-            "thigh_band": "girth of the thigh",
-            "effusion": "effusion in the examiner's opinion",
-            "guarding": "whether the participant guarded",
-            "site": "site of the examiner",
-            "period": "reporting period",
-        },
-    ),
-]
+Group: TypeAlias = Annotated[str, Code("a group", "study_groups")]
 PairsOf: TypeAlias = Annotated[
     str,
     Code(

@@ -90,7 +90,7 @@ def as_maneuver(test: IndexTest, target: Target | None, contract: Contract) -> M
         grades=first.grades if is_one else MappingProxyType({}),
         unit=first.unit if is_one else None,
         measure_name=first.measure_name if is_one else None,
-        compared_with_other_knee=any(one.compared_with_other_knee for one in used),
+        compared_with_other_side=any(one.compared_with_other_side for one in used),
         variant_of=None,
         core=False,
         cautions=tuple(dict.fromkeys(caution for one in used for caution in one.cautions)),

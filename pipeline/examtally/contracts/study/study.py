@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, fields, is_dataclass, replace
+from dataclasses import dataclass, field, fields, is_dataclass, replace
 from pathlib import Path
 from types import MappingProxyType
 from typing import Any
 
 from examtally.contracts.checks import nearest
-from examtally.contracts.contract import Contract, load_contract
+from examtally.contracts.contract import Contract, load_contract, named_contract
 from examtally.contracts.declaration import Faults, Steps, read_section
 from examtally.contracts.protocol.analysis_set import FOLLOW_UP
 from examtally.contracts.protocol.protocol import Protocol, canonical_hash, settled
@@ -27,7 +27,7 @@ from examtally.contracts.study.file import (
 from examtally.contracts.study.parts import PlannedSize, Selection, StudyAnalysis
 from examtally.contracts.study.rules import as_maneuver, resolved_tests
 from examtally.contracts.study.selection import BlindingEntry, ReferenceEntry
-from examtally.contracts.yamlfile import Found, from_data, load_yaml
+from examtally.contracts.yamlfile import Found, Node, from_data, load_yaml
 from examtally.errors import ProtocolError
 
 TITLE = "Study protocol"
@@ -45,7 +45,7 @@ class Study:
     """A resolved study protocol. Texts that are not given are empty, codes that are not given None.
 
     `protocol` is the analysis protocol that follows from it; `source` is the file's own content as plain data, which
-    `load_study` reads to an equal study.
+    `load_study` reads to an equal study: a group's own catalogue stands in it whole. `base` is the joint's contract.
     """
 
     code: str
@@ -69,6 +69,7 @@ class Study:
     governance: Governance
     protocol: Protocol
     source: Mapping[str, Any]
+    base: Contract = field(compare=False, repr=False)
 
     @property
     def hash(self) -> str:
@@ -77,7 +78,8 @@ class Study:
 
     def to_dict(self) -> dict[str, Any]:
         """Every decision as plain dicts, lists and scalars, defaults filled in."""
-        decided = {field.name: _plain(getattr(self, field.name)) for field in fields(self) if field.name != "source"}
+        names = [one.name for one in fields(self) if one.name not in ("source", "base")]
+        decided = {name: _plain(getattr(self, name)) for name in names}
         return decided | {"protocol": self.protocol.to_dict()}
 
     @property
@@ -91,15 +93,16 @@ class Study:
         )
         return (*self.primary, *self.secondary, *within)
 
-    def contract(self, contract: Contract) -> Contract:
+    @property
+    def contract(self) -> Contract:
         """The contract with the study's index tests as maneuvers; those of the catalogue then speak of no condition."""
         recorded = {
             code: replace(one, conditions=(), purpose="safety" if one.purpose == "safety" else "contributor")
-            for code, one in contract.catalogue.maneuvers.items()
+            for code, one in self.base.catalogue.maneuvers.items()
         }
-        tests = {test.code: as_maneuver(test, self.selection.target, contract) for test in self.selection.tests}
-        catalogue = replace(contract.catalogue, maneuvers=MappingProxyType(recorded | tests))
-        return replace(contract, catalogue=catalogue)
+        tests = {test.code: as_maneuver(test, self.selection.target, self.base) for test in self.selection.tests}
+        catalogue = replace(self.base.catalogue, maneuvers=MappingProxyType(recorded | tests))
+        return replace(self.base, catalogue=catalogue)
 
 
 def load_study(source: Path | str | Mapping[str, Any], contract: Contract | None = None) -> Study:
@@ -109,18 +112,24 @@ def load_study(source: Path | str | Mapping[str, Any], contract: Contract | None
 
         et.load_study("study.yaml").title
     """
-    contract = contract or load_contract()
     found: list[Found] = []
     if isinstance(source, Mapping):
-        top = from_data(source, "study", ProtocolError)
+        top, folder = from_data(source, "study", ProtocolError), Path()
     else:
-        top = load_yaml(Path(source), ProtocolError, found)
+        top, folder = load_yaml(Path(source), ProtocolError, found), Path(source).parent
+    contract = contract or _asked(top, folder)
     faults = Faults(top, found)
     file = read_section(StudyFile, faults, contract)
     study = _study(file, faults, contract) if file else None
     faults.stop()
     assert study is not None  # without faults there was something to read
     return study
+
+
+def _asked(top: Node, folder: Path) -> Contract:
+    """The contract of the joint or catalogue that the study's protocol names."""
+    settings = top.nearest(("protocol",))
+    return named_contract(settings, folder) if top.has("protocol") else load_contract()
 
 
 def study_keys() -> tuple[DeclaredKey, ...]:
@@ -160,10 +169,18 @@ def _study(file: StudyFile, faults: Faults, contract: Contract) -> Study:
         harms=file.harms or "",
         governance=file.governance or Governance(),
         protocol=_protocol(file, blinding, reference, faults, contract),
-        source=MappingProxyType(_mapping(faults.top.plain())),
+        source=_whole(_mapping(faults.top.plain()), contract),
+        base=contract,
     )
     _check_names(study, faults)
     return study
+
+
+def _whole(source: dict[str, Any], contract: Contract) -> Mapping[str, Any]:
+    """What the file says, with the content of the group's own catalogue in the place of its name."""
+    if contract.catalogue.local:
+        source = {**source, "protocol": {**_mapping(source.get("protocol")), "catalogue": contract.catalogue.local}}
+    return MappingProxyType(source)
 
 
 def _analysis(entry: AnalysisEntry) -> StudyAnalysis:

@@ -23,7 +23,7 @@ from examtally.contracts.records.rules import (
     withdrawn_rule,
 )
 from examtally.contracts.records.screening import ScreenRule, screen_rules
-from examtally.contracts.records.tables import Table
+from examtally.contracts.records.tables import JOINT, Table
 from examtally.ingestion.reading.staging import Staged
 
 
@@ -60,8 +60,8 @@ def checks_for(contract: Contract, table: str) -> Checks:
 
 
 def column_of(check: Rule | CrossRule | ScreenRule) -> str:
-    """The column, or columns joined by +, that a check speaks of."""
-    return "+".join(check.columns) if isinstance(check, CrossRule) else check.column
+    """The column, or columns joined by +, that a check speaks of; the joint in a key goes without saying."""
+    return "+".join(name for name in check.columns if name != JOINT) if isinstance(check, CrossRule) else check.column
 
 
 def held(table: Table) -> str:
@@ -74,16 +74,11 @@ def hold_failing(con: duckdb.DuckDBPyConnection, staged: Staged, checks: Checks)
     con.execute(f"create temp table {held(staged.table)} (rid bigint, rule_no integer)")
     by_columns: dict[tuple[str, ...], list[Rule]] = {(name,): [] for name in staged.table.names}
     for rule in checks.rows:
-        by_columns.setdefault(_columns_read(staged.table, rule), []).append(rule)
+        by_columns.setdefault(rule.reads, []).append(rule)
     for columns, rules in by_columns.items():
         if columns[0] in staged.supplied:
             screens = [rule for rule in checks.screens if columns == (rule.column,)]
             _hold_by_value(con, staged, columns, rules, screens, checks)
-
-
-def _columns_read(table: Table, rule: Rule) -> tuple[str, ...]:
-    depends = table.field(rule.column).depends
-    return (rule.column, depends.column) if depends is not None and rule.kind == "depends" else (rule.column,)
 
 
 def _hold_by_value(

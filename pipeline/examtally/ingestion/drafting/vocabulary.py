@@ -31,23 +31,19 @@ class Lexicon:
     def maneuvers(self) -> Phrases:
         """Maneuvers."""
         items = self.contract.catalogue.maneuvers
-        return phrases_of(
-            {code: (item.name, *item.synonyms, *synonyms().shorts.get(code, ())) for code, item in items.items()}
-        )
+        return phrases_of({code: (item.name, *item.synonyms, *item.shorts) for code, item in items.items()})
 
     @cached_property
     def items(self) -> Phrases:
         """History items."""
         items = self.contract.catalogue.history
-        return phrases_of(
-            {code: (item.label, *item.synonyms, *synonyms().shorts.get(code, ())) for code, item in items.items()}
-        )
+        return phrases_of({code: (item.label, *item.synonyms, *item.shorts) for code, item in items.items()})
 
     @cached_property
     def conditions(self) -> Phrases:
         """Conditions."""
         items = self.contract.catalogue.conditions
-        return phrases_of({code: (item.name, *synonyms().conditions.get(code, ())) for code, item in items.items()})
+        return phrases_of({code: (item.name, *item.synonyms) for code, item in items.items()})
 
     @cached_property
     def stages(self) -> Phrases:
@@ -57,13 +53,17 @@ class Lexicon:
     @cached_property
     def modalities(self) -> Phrases:
         """Reference tests."""
-        return phrases_of(synonyms().codes["references.modality"])
+        items = self.contract.catalogue.modalities
+        return phrases_of({code: item.synonyms for code, item in items.items()})
 
     @cached_property
     def columns(self) -> Phrases:
         """Columns of the record tables as `table.column`; weight and height."""
-        pairs = [(word, name) for name, words in synonyms().columns.items() for word in words]
-        pairs += [(name.partition(".")[2].replace("_", " "), name) for name in synonyms().columns]
+        words = dict(synonyms().columns)
+        for table in self.contract.tables.values():
+            words |= {f"{table.name}.{field.name}": field.synonyms for field in table.fields if field.synonyms}
+        pairs = [(word, name) for name, own in words.items() for word in own]
+        pairs += [(name.partition(".")[2].replace("_", " "), name) for name in words]
         pairs += [(word, "weight.") for word in synonyms().weights] + [(word, "height.") for word in synonyms().heights]
         return Phrases(pairs)
 

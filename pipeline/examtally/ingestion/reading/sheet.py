@@ -120,6 +120,17 @@ def column_letters(column: int) -> str:
     return letters
 
 
+def subject_of(path: Path) -> str | None:
+    """The subject in the properties of a workbook; ours name the joint there."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        book = _open(path)
+    try:
+        return str(book.properties.subject) if book.properties.subject else None
+    finally:
+        book.close()
+
+
 def _rows(path: Path, sheet: str | None) -> Iterator[tuple[int, list[str | None]]]:
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # about drawings, drop-downs and the like, which are not read

@@ -13,8 +13,9 @@ from dataclasses import dataclass
 import duckdb
 
 from examtally.contracts.contract import Contract
+from examtally.contracts.records.ddl import default_sql
 from examtally.contracts.records.rules import quoted
-from examtally.contracts.records.tables import Table
+from examtally.contracts.records.tables import JOINT, Table
 from examtally.errors import FileFault
 from examtally.ingestion.reading.lines import fingerprint
 from examtally.ingestion.reading.readable import Readable, open_file, rejects_table
@@ -83,11 +84,17 @@ def make_line_shift(con: duckdb.DuckDBPyConnection) -> None:
 
 def make_view(con: duckdb.DuckDBPyConnection, table: Table, supplied: frozenset[str]) -> None:
     """Make the view of a staged table over its text."""
-    columns = ", ".join(
-        quoted(name) if name in supplied else f"null::varchar as {quoted(name)}" for name in table.names
-    )
-    text = quoted(f"text_{table.name}")
-    con.execute(f"create temp view {quoted(f'staged_{table.name}')} as select rowid as rid, {columns} from {text}")
+    columns, text = view_columns(table, supplied), quoted(f"text_{table.name}")
+    con.execute(f"create temp view {quoted(f'staged_{table.name}')} as select {columns} from {text}")
+
+
+def view_columns(table: Table, supplied: frozenset[str]) -> str:
+    """SELECT expressions of the view; a line that names no joint is of the one that stands for a blank."""
+    columns = [quoted(name) if name in supplied else f"null::varchar as {quoted(name)}" for name in table.names]
+    if JOINT in table.names:
+        given = JOINT if JOINT in supplied else "null"
+        columns[table.names.index(JOINT)] = f"coalesce({given}, {default_sql(table.field(JOINT))}) as {JOINT}"
+    return f"rowid as rid, {', '.join(columns)}"
 
 
 def _raise(faults: Sequence[str]) -> None:

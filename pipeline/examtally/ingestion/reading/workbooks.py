@@ -5,11 +5,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
+from examtally.contracts.catalogue.catalogue import joints
 from examtally.contracts.contract import Contract
 from examtally.contracts.mapping.mapping import ExportMapping
 from examtally.errors import FileFault
 from examtally.ingestion.reading.limits import TextError
-from examtally.ingestion.reading.sheet import first_rows, holds_rows, sheet_names
+from examtally.ingestion.reading.sheet import first_rows, holds_rows, sheet_names, subject_of
 from examtally.ingestion.reading.sources import ENDINGS, ending_of
 from examtally.workbook.layout import pages
 from examtally.workbook.mapping import HEADER_ROW, workbook_mapping
@@ -28,6 +29,17 @@ def find_workbooks(paths: Sequence[Path | str], contract: Contract) -> tuple[Pat
         elif path.is_file() and ending_of(path, _WORKBOOK):
             found.append(path)
     return tuple(found)
+
+
+def joint_of_workbooks(paths: Sequence[Path | str]) -> str | None:
+    """Return the joint that the workbooks among `paths` say they are of, None where they say none or several."""
+    books = [Path(path) for path in paths if ending_of(Path(path), _WORKBOOK) and Path(path).is_file()]
+    try:
+        found = {subject_of(book) for book in books}
+    except TextError:
+        return None  # what is wrong with it is said when it is read
+    (joint,) = found if len(found) == 1 else (None,)
+    return joint if joint in joints() else None
 
 
 def mapping_of_workbooks(

@@ -13,6 +13,7 @@ from examtally.contracts.contract import Contract
 from examtally.contracts.records.ddl import BATCH_COLUMN, REPLACED_BY, typed_columns
 from examtally.contracts.records.rules import literal, quoted
 from examtally.contracts.records.tables import Table
+from examtally.ingestion.checking.joints import fits_joint
 from examtally.ingestion.checking.withdrawn import bury_exams, drop_waiting
 from examtally.ingestion.reading.staging import Staged
 from examtally.ingestion.storing.invariants import check_invariants, row_counts
@@ -22,6 +23,7 @@ from examtally.ingestion.storing.report import Assumption, ExportCount, FileCoun
 from examtally.ingestion.storing.settling import merged
 from examtally.registry.audit_log import note, seal
 from examtally.registry.bookkeeping import waiting_tables
+from examtally.registry.joints import keep_catalogues
 from examtally.registry.workspace import transaction
 
 _OF_LINE = {
@@ -146,6 +148,7 @@ def _write(
     released = _release(con, contract)
     files = count_files(con, staged, stored)
     _keep_account(con, batch_no, files, released, account)
+    keep_catalogues(con, batch_no, contract.joints.values())
     keep_examiners(con, staged, batch_no)
     check_invariants(con, contract, staged, batch_no, before, files, Counter(replaced) + Counter(dropped))
     if account.retries is not None:
@@ -181,7 +184,7 @@ def _touched(con: duckdb.DuckDBPyConnection, contract: Contract, batch_no: int) 
     for table in waiting_tables(contract):
         waiting = (
             f"select distinct {BATCH_COLUMN} from reg.waiting.{quoted(table.name)} "
-            f"where {_has_come(contract, table)} or exam_id in (from withdrawn_exams)"
+            f"where ({_has_come(contract, table)}) or exam_id in (from withdrawn_exams)"
         )
         found |= {number for (number,) in con.execute(waiting).fetchall()}
     return {batch_no, *found}
@@ -249,9 +252,10 @@ def _release(con: duckdb.DuckDBPyConnection, contract: Contract) -> dict[str, in
 
 
 def _has_come(contract: Contract, table: Table) -> str:
-    """The condition on waiting lines that their exam comes with this batch."""
+    """The condition on waiting lines that their exam comes with this batch, and is of a joint that has their codes."""
     key = next(key for key in table.foreign_keys if key.unknown == "wait")
-    return f"{listed(key.columns)} in (from {arriving(contract.tables[key.table])})"
+    came = f"{listed(key.columns)} in (from {arriving(contract.tables[key.table])})"
+    return f"{came} and {fits_joint(contract, table)}"
 
 
 def _keep_account(

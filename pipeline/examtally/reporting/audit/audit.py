@@ -13,7 +13,7 @@ from typing import Any
 import polars as pl
 
 from examtally.contracts.catalogue.clinical import Catalogue, Condition, Maneuver
-from examtally.contracts.contract import Contract, load_contract
+from examtally.contracts.contract import Contract
 from examtally.contracts.protocol.protocol import Protocol
 from examtally.contracts.records.tables import Field
 from examtally.contracts.results import empty
@@ -58,7 +58,7 @@ def open_audit(results_dir: Path | str = "results", reports_dir: Path = Path()) 
     """Read everything the cells of a report need; they run in the folder of the reports."""
     results = read_results(given(results_dir))
     protocol = results.protocol
-    return Audit(results, load_contract(protocol.joint), protocol, read_wording(reports_dir))
+    return Audit(results, results.contract, protocol, read_wording(reports_dir))
 
 
 @dataclass(frozen=True, eq=False)

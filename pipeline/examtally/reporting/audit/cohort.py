@@ -14,7 +14,6 @@ from examtally.reporting.engine.numbers import count, counted, percent
 from examtally.reporting.engine.tables import Column, download, table, tabs
 
 _OF_PEOPLE = ("age_band", "sex")
-_OF_EXAMS = ("role", "setting", "acuity", "effusion", "guarding")
 _ROW = 0.27  # inches a bar
 
 
@@ -41,9 +40,10 @@ def sentence(audit: Audit) -> str:
 
 def who(audit: Audit) -> str:
     """A table of the people and exams that can count: one row a property, its groups with number and share."""
+    of_exams = ("role", "setting", "acuity", *audit.catalogue.coded, "guarding")
     rows = [
         {"kind": kind, "about": audit.wording.word("group_by", item), "groups": "; ".join(spread)}
-        for kind, items in (("People", _OF_PEOPLE), ("Exams", _OF_EXAMS))
+        for kind, items in (("People", _OF_PEOPLE), ("Exams", of_exams))
         for item in items
         if (spread := _spread(audit, item))
     ]

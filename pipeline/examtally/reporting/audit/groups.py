@@ -12,7 +12,6 @@ from examtally.reporting.engine.estimate import Estimate
 from examtally.reporting.engine.numbers import counted
 from examtally.reporting.engine.tables import Column, download, table, tabs
 
-GROUPINGS = ("role", "setting", "acuity", "sex", "age_band", "effusion", "guarding", "site", "period")
 _OF_EXAMINERS = frozenset({"role", "setting", "site"})
 _FEWEST_EXAMINERS = 3
 _CELLS = ("tp", "fp", "fn", "tn")
@@ -70,12 +69,18 @@ def group_tabs(audit: Audit, condition: Condition) -> str:
     """Tabs by grouping, each a table of the condition's main maneuvers in every group."""
     panels = [
         f"### {audit.wording.word('group_by', group_by)}\n{text}"
-        for group_by in GROUPINGS
+        for group_by in _groupings(audit)
         if (text := _table(audit, condition, group_by))
     ]
     if not panels:
         return ""
     return tabs(panels) + _download(audit, condition)
+
+
+def _groupings(audit: Audit) -> tuple[str, ...]:
+    """The groupings that have a tab."""
+    people = ("sex", "age_band")
+    return ("role", "setting", "acuity", *people, *audit.catalogue.coded, "guarding", "site", "period")
 
 
 def _table(audit: Audit, condition: Condition, group_by: str) -> str:
@@ -119,7 +124,7 @@ def _has_few_examiners(audit: Audit, group_by: str, group: str) -> bool:
 
 
 def _download(audit: Audit, condition: Condition) -> str:
-    kept = audit.table("leading").filter(pl.col("group_by").is_in(GROUPINGS), condition=condition.code)
+    kept = audit.table("leading").filter(pl.col("group_by").is_in(_groupings(audit)), condition=condition.code)
     return download(kept.drop("condition", "status"), f"groups-{condition.code}")
 
 

@@ -8,7 +8,6 @@ from pathlib import Path
 import polars as pl
 
 from examtally.contracts.catalogue.clinical import Condition
-from examtally.contracts.contract import load_contract
 from examtally.errors import ReportError
 from examtally.registry.scratch import scratch
 from examtally.reporting.audit.audit import Audit
@@ -54,7 +53,7 @@ def _render(
 ) -> list[Path]:
     results = read_results(results_dir)
     protocol = results.protocol
-    audit = Audit(results, load_contract(protocol.joint), protocol, read_wording(reports_folder()))
+    audit = Audit(results, results.contract, results.protocol, read_wording(reports_folder()))
     pages: list[Path] = []
     for condition in _chosen(audit, code):
         if progress is not None:

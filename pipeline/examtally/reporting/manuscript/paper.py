@@ -11,7 +11,6 @@ from typing import Any
 import polars as pl
 
 from examtally.contracts.catalogue.clinical import Catalogue, Condition
-from examtally.contracts.contract import load_contract
 from examtally.contracts.study.study import Study
 from examtally.reporting.engine.project import given
 from examtally.reporting.engine.renderer import render
@@ -87,7 +86,7 @@ def label(status: str) -> str:
 def open_paper(folder: Path | str = "results", reports_dir: Path = Path()) -> Paper:
     """Read what the cells of the manuscript need; they run in the folder of the reports."""
     found = read_study(given(folder))
-    contract = found.study.contract(load_contract(found.study.protocol.joint))
+    contract = found.study.contract
     return Paper(found, contract.catalogue, read_wording(reports_dir))
 
 

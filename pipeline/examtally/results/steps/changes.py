@@ -25,7 +25,9 @@ def changes(work: Work) -> pl.DataFrame:
         return empty("changes")
     models = work.once(leading.models)
     work.say("Comparing before and after each intervention")
-    return work.conform("changes", changes_table(models, _reached(work), work.protocol))
+    return work.conform(
+        "changes", changes_table(models, _reached(work), work.protocol, work.contract.catalogue.case_mix)
+    )
 
 
 def change_context(work: Work) -> pl.DataFrame:
@@ -33,7 +35,8 @@ def change_context(work: Work) -> pl.DataFrame:
     if not work.protocol.interventions:
         return empty("change_context")
     readings: pl.DataFrame = work.cohort.con.sql(_READINGS).pl()
-    found = context_table(work.verification_frame, work.once(leading.models), readings, work.protocol)
+    mix = work.contract.catalogue.case_mix
+    found = context_table(work.verification_frame, work.once(leading.models), readings, work.protocol, mix)
     return work.conform("change_context", found)
 
 
@@ -75,8 +78,8 @@ _BEGAN = """
 """
 _READINGS = """
     select e.period, r.reader_id as reader, count(*) as readings
-    from reg."references" r join (
-        select participant_id, side, coalesce(episode, 1) as episode, min(period) as period from reg.exams group by all
+    from joint_references r join (
+        select participant_id, side, coalesce(episode, 1) as episode, min(period) as period from used_exams group by all
     ) e on e.participant_id = r.participant_id and e.side = r.side and e.episode = coalesce(r.episode, 1)
     where r.reader_id is not null group by all order by all
 """

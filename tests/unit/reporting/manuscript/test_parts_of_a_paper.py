@@ -8,7 +8,6 @@ import polars as pl
 import pytest
 import yaml
 
-from examtally.contracts.contract import load_contract
 from examtally.contracts.study.study import load_study
 from examtally.disclosure.folder import Release
 from examtally.reporting.engine.wording import read_wording
@@ -40,7 +39,7 @@ def paper_of(study: dict[str, Any]) -> Paper:
     read = load_study(study)
     stands = lock_status(read, ())
     results = Results({}, Provenance("r", {}, "p", 1, {}))
-    contract = read.contract(load_contract())
+    contract = read.contract
     return Paper(StudyResults(read, stands, results, 0), contract.catalogue, read_wording(resource("reports")))
 
 

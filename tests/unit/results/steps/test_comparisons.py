@@ -213,7 +213,7 @@ def test_a_measure_not_made_against_the_other_knee_is_held_against_the_compariso
         frame = read_verification_frame(cohort.con, cohort.groupings, contract, protocol)
         recorded = read_graded_frame(cohort.con, contract).filter(maneuver="lachman")
     knees = compared_knees(frame, contract, protocol)["acl_tear"]
-    plain = replace(contract.catalogue.maneuvers["lachman"], compared_with_other_knee=False)
+    plain = replace(contract.catalogue.maneuvers["lachman"], compared_with_other_side=False)
     scales = {scale.name: scale for scale in Findings(knees, plain, recorded).scales()}
     assert scales["measure"].value.tolist() == [11, 12, 13, 14, 15, 16, 17, 18]
     assert scales["side_difference"].value[:6].tolist() == [9, 8, 7, 6, 5, 4]
