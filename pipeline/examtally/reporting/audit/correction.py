@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import polars as pl
 
 from examtally.contracts.catalogue.clinical import Condition
-from examtally.contracts.contract import load_contract
+from examtally.contracts.contract import Contract
 from examtally.reporting.audit.accuracy_comparison import AccuracyComparison, ManeuverLine, accuracy_comparison
 from examtally.reporting.audit.audit import BOTH, Audit
 from examtally.reporting.audit.verification import ASSUMED, Verified
@@ -129,13 +129,12 @@ def taken_for_said(audit: Audit) -> str:
     totals = (
         table.group_by("table", "assumption", "code").agg(pl.col("lines").sum()).sort("table", "assumption", "code")
     )
-    said = [_sentence(row) for row in totals.to_dicts()]
+    said = [_sentence(row, audit.contract) for row in totals.to_dicts()]
     head = "Some of the records rest on rules of a mapping file, not on something written:"
     return "\n".join([head, "", *(f"- {sentence}" for sentence in said), ""])
 
 
-def _sentence(row: dict[str, object]) -> str:
-    contract = load_contract()
+def _sentence(row: dict[str, object], contract: Contract) -> str:
     code, lines = str(row["code"]), count(int(str(row["lines"])))
     if row["assumption"] == "blank_negative":
         name = contract.catalogue.maneuvers[code].name if code in contract.catalogue.maneuvers else code
