@@ -7,6 +7,7 @@ from collections.abc import Callable, Iterable, Mapping
 
 from examtally.contracts.checks import CODE
 from examtally.contracts.contract import load_contract
+from examtally.contracts.kinds import codes_of
 from examtally.contracts.study.study import study_keys
 from examtally.errors import StudyError
 
@@ -43,7 +44,7 @@ def read_condition(text: str) -> str:
 
 def read_group(text: str) -> str:
     """What the groups are made by."""
-    legal = _codes("analysis", "group_by")
+    legal = tuple(codes_of("study_groups", load_contract()))
     return _one_of(text, dict.fromkeys(legal, ()), "group", f"use one of {', '.join(legal)}")
 
 
