@@ -6,8 +6,8 @@ import re
 from collections.abc import Callable, Iterable, Mapping
 
 from examtally.contracts.checks import CODE
+from examtally.contracts.codes import codes_of
 from examtally.contracts.contract import load_contract
-from examtally.contracts.kinds import codes_of
 from examtally.contracts.study.study import study_keys
 from examtally.errors import StudyError
 

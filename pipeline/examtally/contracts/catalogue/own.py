@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from examtally.contracts.catalogue.clinical import ModelTerm, OwnGrouping
-from examtally.contracts.catalogue.noun import Noun
+from examtally.contracts.catalogue.clinical import ModelTerm, Noun, OwnGrouping
 from examtally.contracts.checks import CODE
 from examtally.contracts.yamlfile import Node
 

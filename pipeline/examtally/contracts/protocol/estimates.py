@@ -8,6 +8,7 @@ from types import MappingProxyType
 from typing import Annotated, Any, TypeAlias
 
 from examtally.contracts.checks import Fault, nearest
+from examtally.contracts.codes import codes_of
 from examtally.contracts.contract import Contract
 from examtally.contracts.declaration import Section
 from examtally.contracts.kinds import (
@@ -26,7 +27,6 @@ from examtally.contracts.kinds import (
     Text,
     Two,
     Whole,
-    codes_of,
     nothing,
     one_of,
 )

@@ -12,7 +12,7 @@ from pathlib import Path
 from types import MappingProxyType
 
 from examtally.contracts.catalogue.catalogue import Catalogue
-from examtally.contracts.catalogue.noun import Noun
+from examtally.contracts.catalogue.clinical import Noun
 from examtally.contracts.yamlfile import Node, from_data, load_yaml
 from examtally.errors import ContractError
 
