@@ -52,7 +52,6 @@ def _render(
     kind: str, results_dir: Path, out_dir: Path, code: str | None, formats: Sequence[str], progress: Progress | None
 ) -> list[Path]:
     results = read_results(results_dir)
-    protocol = results.protocol
     audit = Audit(results, results.contract, results.protocol, read_wording(reports_folder()))
     pages: list[Path] = []
     for condition in _chosen(audit, code):
