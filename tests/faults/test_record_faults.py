@@ -55,7 +55,16 @@ def old_form(registry: Path) -> None:
     undo(registry)
     with duckdb.connect(str(registry)) as con:
         con.execute("drop schema superseded cascade")
-        for table in ("log", "fingerprints", "erased", "tombstones", "tombstone_key", "retried", "held_by"):
+        for table in (
+            "log",
+            "fingerprints",
+            "erased",
+            "tombstones",
+            "tombstone_key",
+            "retried",
+            "held_by",
+            "catalogues",
+        ):
             con.execute(f"drop table {table}")
         con.execute("delete from schema_version where version > 2")
 

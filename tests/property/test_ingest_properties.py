@@ -73,6 +73,7 @@ class Model:
 
     def _places(self, name: str, lines: list[Line], *, supplied: bool) -> tuple[list[str], dict[tuple[str, ...], Line]]:
         self._new_waiting: dict[tuple[tuple[str, ...], tuple[tuple[str, str], ...]], bool] = {}
+        lines = _brought_to_one(lines) if name == "participants" else lines
         by_key: dict[tuple[str, ...], list[Line]] = defaultdict(list)
         for line in lines:
             by_key[_key(name, line)].append(line)
@@ -83,8 +84,12 @@ class Model:
             known = self.stored[name].get(key) or (self.waiting.get(key) if name == "findings" else None)
             if not _passes(name, line) or any(other != line for other in by_key[key] if all(key)):
                 places.append("held_back")
+            elif name == "participants" and known is not None and not known["sex"] and line["sex"]:
+                places.append("unchanged" if key in arriving else "stored")  # a value fills a blank
+                arriving[key] = line
             elif known is not None:
-                places.append("unchanged" if known == line else "conflict")
+                is_blank = name == "participants" and not line["sex"]  # a blank never replaces a value
+                places.append("unchanged" if known == line or is_blank else "conflict")
             elif name == "exams" and supplied and (line["participant_id"],) not in self.stored["participants"]:
                 places.append("held_back")
             elif key in arriving or (key, tuple(line.items())) in self._new_waiting:
@@ -96,6 +101,17 @@ class Model:
                 arriving[key] = line
                 places.append("stored")
         return places, arriving
+
+
+def _brought_to_one(lines: list[Line]) -> list[Line]:
+    """Lines of one person that all pass and of which no two name another sex say what any of them says."""
+    made = []
+    for line in lines:
+        alike = [other for other in lines if other["participant_id"] == line["participant_id"]]
+        said = {other["sex"] for other in alike} - {""}
+        is_one = len(said) == 1 and all(_passes("participants", other) for other in alike)
+        made.append(line | {"sex": min(said)} if is_one else line)
+    return made
 
 
 def _clean(name: str, line: Line) -> Line:

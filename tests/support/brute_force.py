@@ -301,7 +301,7 @@ class BruteForce:
             "acuity": acuity(exam.get("days_since_onset"), *groups.acuity),
             "age_band": band(person.get("age_years"), groups.age_band),
             "bmi_band": band(person.get("bmi"), groups.bmi_band),
-            "thigh_band": band(exam.get("thigh_cm"), groups.thigh_band),
+            "thigh_band": band(exam.get("thigh_cm"), groups.bands("thigh_band").starts),
         }
         return (plain[group_by] if group_by in plain else exam.get(group_by)) or "unknown"
 

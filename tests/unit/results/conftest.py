@@ -35,7 +35,8 @@ def _records() -> Records:
 def _fill(registry: Registry, contract: Contract) -> None:
     for name, rows in _records().tables.items():
         columns = [*contract.tables[name].names, "batch_no"]
-        values = [[row.get(column) for column in columns[:-1]] + [1] for row in rows]
+        joint = {"joint": "knee"} if name in ("exams", "references") else {}
+        values = [[(joint | row).get(column) for column in columns[:-1]] + [1] for row in rows]
         registry.con.executemany(f'insert into reg."{name}" values ({", ".join("?" * len(columns))})', values)
     registry.con.execute("insert into reg.batch_tables values (1, 'exams', 1, 'f', 9, 55, 52, 0, 1, 0, 2)")
     registry.con.execute("insert into reg.held_back values (1, 'exams', 1, 7, 'side', 'exams.side.enum', 'held_back')")

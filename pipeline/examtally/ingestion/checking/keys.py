@@ -65,7 +65,7 @@ def hold_differing(con: duckdb.DuckDBPyConnection, staged: Staged, checks: Check
 
 
 def _bring_to_one(con: duckdb.DuckDBPyConnection, staged: Staged, digest: str, exams: Staged | None) -> None:
-    """Write into the passing lines of one key what they say together, where nothing but the declared rules is at odds.
+    """Write into lines of one key that all pass what they say together, if only declared rules are at odds.
 
     Of a column the first line that says something counts, of an age the lowest.
     """
@@ -81,7 +81,7 @@ def _bring_to_one(con: duckdb.DuckDBPyConnection, staged: Staged, digest: str, e
     said = ", ".join(f"{_said(field)} as {quoted(field.name)}" for field in others)
     con.execute(
         f"""create or replace temp table agreed as select * from (
-            select {keys}, {said}, {agreed} as is_agreed, max(rid not in (select rid from {held(table)})) as passes
+            select {keys}, {said}, {agreed} as is_agreed, bool_and(rid not in (select rid from {held(table)})) as passes
             from (select * from {staged.view} where {digest} in (select digest from repeated))
             left join ({days}) using (participant_id) group by {keys}
         ) where is_agreed and passes"""

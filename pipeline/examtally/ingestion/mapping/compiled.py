@@ -234,7 +234,7 @@ class Compiler:
                 f"select {names}, min(record) as record, arg_min(binding, record) as binding, "
                 f"bool_or(assumed) as assumed from ({query}) group by {names} order by record, binding"
             )
-        keys = ", ".join(quoted(name) for name in self.table.primary_key)
+        keys = ", ".join(quoted(name) for name in self.table.primary_key if name in self.plan.rows.columns)
         if repeats == "filled":
             return self._filled(query, keys)
         order = "record, binding"

@@ -49,6 +49,8 @@ def pandoc_options(folder: Path, front: Mapping[str, Any], form: str) -> list[st
         options.append(f"--template={home / 'pandoc.typ'}")
     for key, values in asked.items():
         options += _said(key, values)
+    if "lang" not in front:
+        options.append(f"--metadata=lang:{_mapping(folder / '_quarto.yml').get('lang', 'en')}")
     return options
 
 
