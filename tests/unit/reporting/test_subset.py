@@ -103,6 +103,9 @@ def test_style_and_script_fetch_nothing() -> None:
 def test_every_short_word_belongs_to_a_declared_code() -> None:
     words = yaml.safe_load((REPORTS / "words.yaml").read_text(encoding="utf-8"))
     codes = {name: set(meanings) for name, meanings in result_codes().items()}
+    codes["group_by"] |= set(load_contract().catalogue.groupings)
+    alone = {f"{code}_only" for code, one in load_contract().catalogue.modalities.items() if one.alone}
+    codes["scenario"] = codes["scenario"] - {"modality_only"} | alone
     codes["score_meaning"] = codes["score"]
     codes["scenario_meaning"] = codes["scenario"]
     for kind in ("reason", "step", "forecast", "score", "score_meaning", "kind", "group_by"):

@@ -18,7 +18,7 @@ from examtally.reporting.audit.between_examiner_variation import (
     variation_of,
     variations,
 )
-from examtally.reporting.audit.examiners import section
+from examtally.reporting.audit.examiners import one_by_one, section
 from examtally.reporting.audit.shrinkage import Shrunk
 from examtally.reporting.engine.estimate import Estimate
 from examtally.results import Results
@@ -112,7 +112,7 @@ def test_rows_stand_by_drawn_code_and_hold_each_ones_own_figures(
     clinic: Audit, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.chdir(tmp_path)
-    text = section(clinic)
+    text = one_by_one(clinic)
     first = text.split("by examiner</span>")[1].split("</table>")[0]
     rows = re.findall(r'<tr><th scope="row">(\w+)</th>(.*?)</tr>', first)
     assert [code for code, _ in rows] == sorted(clinic.codes.values())
@@ -137,7 +137,7 @@ def test_without_persons_the_spread_is_told_and_no_code_is_drawn(
     nobody = {name: split_persons(frame)[0] for name, frame in clinic.results.tables.items()}
     text = section(changed(clinic, **nobody))
     assert "a new examiner from this group would be expected to have" in text
-    assert "--with-examiners" in text
+    assert "No row here is of one person." in text
     assert {path.name.split("-")[0] for path in (tmp_path / "fig").iterdir()} == {"spread", "sites"}
 
 
@@ -168,8 +168,9 @@ def test_one_examiner_has_own_figures_and_no_pooled_ones(
     }
     unpooled = alone["accuracy"].filter(~pl.col("adjustment").str.starts_with("pooled"))
     variation = clinic.table("examiner_spread").clear()
-    text = section(changed(clinic, tallies=alone["tallies"], accuracy=unpooled, examiner_spread=variation))
-    assert "it takes three" in text
+    audit = changed(clinic, tallies=alone["tallies"], accuracy=unpooled, examiner_spread=variation)
+    assert "it takes three" in section(audit)
+    text = one_by_one(audit)
     assert "verified knees only" in text
     assert ">pooled<" not in text
     assert "new examiner" not in text
@@ -177,5 +178,5 @@ def test_one_examiner_has_own_figures_and_no_pooled_ones(
 
 def test_without_figures_the_section_is_a_line(clinic: Audit) -> None:
     nothing = clinic.table("accuracy").clear()
-    text = section(changed(clinic, accuracy=nothing, examiner_spread=clinic.table("examiner_spread").clear()))
+    text = one_by_one(changed(clinic, accuracy=nothing, examiner_spread=clinic.table("examiner_spread").clear()))
     assert text == "No core condition has figures to show yet."

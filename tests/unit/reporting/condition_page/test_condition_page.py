@@ -52,7 +52,7 @@ def changed(audit: Audit, name: str, **values: object) -> Audit:
 
 def test_the_parts_stand_in_order(told: Path) -> None:
     page = (told / "out" / "condition-acl_tear.html").read_text(encoding="utf-8")
-    headings = re.findall(r"<h2[^>]*>(.*?)</h2>", page)
+    headings = [text for text in re.findall(r"<h2[^>]*>(.*?)</h2>", page) if text != "Contents"]
     assert tuple(headings[: len(PARTS)]) == PARTS
     assert "<title>Anterior cruciate ligament tear</title>" in page
     text = text_of(told / "out" / "condition-acl_tear.html")
