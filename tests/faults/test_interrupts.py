@@ -34,7 +34,7 @@ from examtally.synthesis import synthesize
 pytestmark = [
     pytest.mark.skipif(sys.platform == "win32", reason="signals of POSIX are sent"),
     # Python does not wait for a program, nor close a file, whose call the keys cut short, and says so
-    pytest.mark.filterwarnings("ignore:Exception ignored in. <(function (Popen|Weak)|_io)"),
+    pytest.mark.filterwarnings("ignore:Exception ignored in. <(function (Popen|Weak)|_io|posix.Scandir)"),
 ]
 
 STUDY = """

@@ -57,7 +57,8 @@ def closing(sheet: Sheet) -> str:
 
 def calibration(sheet: Sheet) -> str:
     """Own stated probabilities against who has the condition, for core conditions: one table, and the verdicts."""
-    rows, said = [], []
+    rows: list[dict[str, str]] = []
+    said: dict[str, list[str]] = {}
     for condition in sheet.audit.settled:
         if not condition.core:
             continue
@@ -65,11 +66,13 @@ def calibration(sheet: Sheet) -> str:
         found = shares(points, _AFTER)
         if found and measures["participants"].max() >= sheet.audit.min_participants:  # type: ignore[operator]
             rows.append({"condition": condition.name} | band_cells(found))
-            said.append(f"- {condition.name}: {verdict(measures, _AFTER)}")
+            words = said.setdefault(verdict(measures, _AFTER), [])
+            words.append(inside_sentence(condition.name) if words else condition.name)
     if not rows:
         return "Too few probabilities stated after the exam, of knees with follow-up complete, to show."
     caption = "Knees expected to have it, of those you gave each probability"
-    return "\n\n".join([table(pl.DataFrame(rows), _STATED, caption=caption).strip("\n"), "\n".join(said)])
+    told = [f"- {listed(names)}: {words}" for words, names in said.items()]
+    return "\n\n".join([table(pl.DataFrame(rows), _STATED, caption=caption).strip("\n"), "\n".join(told)])
 
 
 def agreement(sheet: Sheet) -> str:
@@ -114,10 +117,10 @@ def _agreed(sheet: Sheet, group_by: str) -> dict[str, str]:
 
 
 def again(sheet: Sheet, text: str) -> str:
-    """Confirmed cases that contradict what was written, by the code of the exam, missed conditions first."""
+    """Confirmed cases that contradict what was written, by the code of the exam, missed conditions first; if listed."""
     found = [_case(sheet, row) for row in json.loads(text)[:_MOST_CASES]]
     if not found:
-        return "**Cases to look at again** can be listed here, by exam code, by who keeps the registry."
+        return ""
     return f"**Cases to look at again**, with somebody; the reference errs as well. {'; '.join(found)}."
 
 
