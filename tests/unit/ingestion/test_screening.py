@@ -16,9 +16,11 @@ CONTRACT = load_contract()
 
 
 def _shape(text: str, *places: str) -> object:
-    row = duckdb.execute(f"select {shape_sql('x', places)} from (select ?::varchar as x)", [text]).fetchone()
-    assert row is not None
-    return row[0]
+    with duckdb.connect() as connection:
+        ((shape,),) = connection.execute(
+            f"select {shape_sql('x', places)} from (select ?::varchar as x)", [text]
+        ).fetchall()
+    return shape
 
 
 @pytest.mark.parametrize(
