@@ -1,6 +1,6 @@
 """The fonts of every page and figure: one open family, which comes with matplotlib, so that pages are alike everywhere.
 
-A page or figure carries the characters it shows, as WOFF2. DOCX alone names a common family: word processors bring one.
+A page or figure carries the common characters and what else it shows, as WOFF2. DOCX alone names a common family: word processors bring one.
 """
 
 from __future__ import annotations
@@ -40,6 +40,8 @@ _FIGURE = (
     _Face("DejaVuSans-Bold.ttf", TEXT, 700, "normal", "font-weight: 700"),
 )
 _ASCII = frozenset(map(chr, range(32, 127)))
+_COMMON = _ASCII | frozenset("\u00a0±·×–—‘’“”…−≤≥≈→")
+"""What any page or figure may show: one subset of a face then serves all."""
 _LATIN = _ASCII | frozenset(map(chr, [*range(160, 384), *range(0x2010, 0x2040), *range(0x2190, 0x2270)]))
 
 
@@ -52,7 +54,7 @@ def font_folder() -> Path:
 
 def embed_in_page(page: str) -> str:
     """Return an HTML page with the fonts of its characters; a page without a head is returned as it is."""
-    shown = _ASCII | frozenset(html.unescape(page)) | {"\u00a0", "\u00b7"}  # the style sheet writes these two by number
+    shown = frozenset(html.unescape(page))
     return page.replace("</head>", f"<style>\n{_rules(_PAGE, page, shown)}</style>\n</head>", 1)
 
 
@@ -64,7 +66,7 @@ def embed_in_figure(svg: str) -> str:
 
 
 def _rules(faces: Iterable[_Face], text: str, shown: frozenset[str]) -> str:
-    characters = "".join(sorted(shown))
+    characters = "".join(sorted(_COMMON | shown))
     return "".join(
         f'@font-face {{ font-family: "{face.family}"; font-weight: {face.weight}; font-style: {face.style}; '
         f'src: url("data:font/woff2;base64,{_packed(face.file, characters)}") format("woff2"); }}\n'
