@@ -1,6 +1,7 @@
 """The fonts of every page and figure: one open family, which comes with matplotlib, so that pages are alike everywhere.
 
-A page or figure carries the common characters and what else it shows, as WOFF2. DOCX alone names a common family: word processors bring one.
+A page or figure carries the common characters and what else it shows, as WOFF2. DOCX alone names a common family: word
+processors bring one.
 """
 
 from __future__ import annotations
