@@ -6,6 +6,7 @@ A folder is held by a lock on a file in it, which the system lets go of when its
 from __future__ import annotations
 
 import os
+import secrets
 import shutil
 import sys
 import tempfile
@@ -56,8 +57,12 @@ class SpillFolder:
         place = parent if parent is not None and os.access(parent, os.W_OK) else shared
         for left in {place, shared}:
             remove_abandoned(left)
-        self.path, descriptor = _claim(place)
-        self.close = weakref.finalize(self, _remove, self.path, descriptor)
+        held: list[int] = []
+        while True:
+            self.path = place / f"{_PREFIX}{secrets.token_hex(8)}"
+            self.close = weakref.finalize(self, _remove, self.path, held)  # before it is there: Ctrl-C leaves nothing
+            if _is_claimed(self.path, held):
+                break
 
 
 def remove_abandoned(parent: Path) -> int:
@@ -68,29 +73,29 @@ def remove_abandoned(parent: Path) -> int:
             descriptor = own(folder / _OWNER)
         except OSError:
             continue
-        _remove(folder, descriptor)
+        _remove(folder, [descriptor])
         removed += 1
     return removed
 
 
-def _claim(parent: Path) -> tuple[Path, int]:
-    """Make and lock a folder; another process may take it for abandoned before the lock is held, so look again."""
-    while True:
-        folder = Path(tempfile.mkdtemp(prefix=_PREFIX, dir=parent))
-        try:
-            descriptor = own(folder / _OWNER)
-        except OSError:
-            continue
-        if (folder / _OWNER).exists():
-            return folder, descriptor
-        os.close(descriptor)
+def _is_claimed(folder: Path, held: list[int]) -> bool:
+    """Make and lock a folder; False where another process took it for abandoned before the lock was held."""
+    folder.mkdir(mode=0o700)
+    try:
+        held[:] = [own(folder / _OWNER)]
+    except OSError:
+        return False
+    return (folder / _OWNER).exists()
 
 
-def _remove(folder: Path, descriptor: int) -> None:
-    """Remove a folder while its lock is held, and what a system that keeps open files leaves of it after."""
-    shutil.rmtree(folder, ignore_errors=True)
-    os.close(descriptor)
-    shutil.rmtree(folder, ignore_errors=True)
+def _remove(folder: Path, held: list[int]) -> None:
+    """Remove a folder while its lock is held, and after that what Ctrl-C, or a system that keeps open files, leaves."""
+    try:
+        shutil.rmtree(folder, ignore_errors=True)
+    finally:
+        for descriptor in held:
+            os.close(descriptor)
+        shutil.rmtree(folder, ignore_errors=True)
 
 
 @contextmanager

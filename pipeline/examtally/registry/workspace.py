@@ -47,8 +47,10 @@ class Workspace:
 
     def close(self) -> None:
         """Close the connection and remove the spill folder; a second call does nothing."""
-        self.con.close()
-        self._spill.close()
+        try:
+            self.con.close()
+        finally:
+            self._spill.close()
 
     def __enter__(self) -> Workspace:
         return self

@@ -1,6 +1,8 @@
 from __future__ import annotations
 
+import gc
 import os
+import pkgutil
 import stat
 import subprocess
 import sys
@@ -278,6 +280,33 @@ def test_spilled_pages_of_a_killed_process_go_at_the_next_start(tmp_path: Path) 
     folder = SpillFolder(tmp_path)
     assert _names(tmp_path) == [folder.path.name]
     folder.close()
+    assert _names(tmp_path) == []
+
+
+@pytest.mark.parametrize("call", ["pathlib.Path.mkdir", "examtally.registry.scratch.own", "shutil.rmtree"])
+def test_ctrl_c_while_a_spill_folder_is_made_or_removed_leaves_nothing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, call: str
+) -> None:
+    """Pressed once, just after the call."""
+    place, _, name = call.rpartition(".")
+    owner = pkgutil.resolve_name(place)
+    done = getattr(owner, name)
+
+    def press(*words: object, **named: object) -> None:
+        done(*words, **named) if name != "rmtree" else None
+        monkeypatch.undo()
+        raise KeyboardInterrupt
+
+    def work() -> None:
+        folder = SpillFolder(tmp_path)
+        (folder.path / "page").write_text("record")
+        folder.close()
+
+    monkeypatch.setattr(owner, name, press)
+    with pytest.raises(KeyboardInterrupt) as pressed:
+        work()
+    del pressed
+    gc.collect()
     assert _names(tmp_path) == []
 
 
