@@ -16,7 +16,9 @@ from examtally.contracts.contract import load_contract
 from examtally.contracts.protocol.protocol import load_protocol
 from examtally.contracts.protocol.teaching import Blueprint
 from examtally.disclosure.release import Approval
+from examtally.errors import DisclosureError
 from examtally.registry import open_registry
+from examtally.registry.audit_entry import note_use
 from examtally.registry.audit_log import entries
 from examtally.reporting import teaching as writing
 from examtally.reporting.teaching import write_teaching_set
@@ -47,4 +49,17 @@ def test_nobody_is_meant_and_the_log_keeps_the_approval(
     with open_registry(registry) as opened:
         last = entries(opened.con)[-1]
     assert last.action == "teach"
-    assert json.loads(last.details)["approved_by"] == "audit committee"
+    details = json.loads(last.details)
+    assert details["approved_by"] == "audit committee"
+    assert re.findall(r'"ratio": [0-9]', text) == []  # nothing of these records was released
+    changed = {
+        **details,
+        "records": "0" * 64,
+        "people": {code: people - 1 for code, people in details["people"].items()},
+    }
+    note_use(registry, "teach", details=changed)
+    with pytest.raises(DisclosureError, match="fewer than 11 people lie between them"):
+        write_teaching_set(
+            registry, tmp_path / "again", protocol, Blueprint(), approval=Approval("audit committee", "autumn course")
+        )
+    assert not (tmp_path / "again").exists()

@@ -30,6 +30,19 @@ MUTANTS: tuple[Mutant, ...] = (
         "tests/unit/disclosure/test_teaching.py",
         ('pl.col("people") >= FEWEST', 'pl.col("people") >= 1'),
         (', pl.col("some_with"), pl.col("some_without")', ""),
+        ("abs(people - known[code]) < FEWEST", "abs(people - known[code]) < 1"),
+        ('== (now["records"], now["protocol"])', '!= (now["records"], now["protocol"])'),
+    ),
+    *_of(
+        "reporting/teaching.py",
+        "tests/unit/reporting/test_teaching.py",
+        ("if row in shown and table.may_be_corrected", "if row in shown"),
+        ("if row in shown and table.may_be_corrected", "if table.may_be_corrected"),
+    ),
+    *_of(
+        "registry/scratch.py",
+        "tests/unit/registry/test_registry.py",
+        ("    finally:\n        for descriptor in held:", "    except ValueError:\n        for descriptor in held:"),
     ),
     *_of(
         "analytics/change/changes.py",
@@ -159,7 +172,7 @@ MUTANTS: tuple[Mutant, ...] = (
             "    return NEAR if any(_is_near(tables[row], tables[other]) for other in beside) else None",
             "    return None",
         ),
-        ("self.tables[row].unverified >= 2 * FEWEST", "True"),
+        ("self.tables[row].may_be_corrected", "True"),
         ("table.participants >= FEWEST_APPROVED\n        and ", ""),
         ("        and all(table.knees[cell] > 0 for cell in CELLS)\n", ""),
         ("        and min(table.present, table.absent) >= FEWEST\n", ""),
@@ -170,6 +183,12 @@ MUTANTS: tuple[Mutant, ...] = (
         ("FEWEST_APPROVED = 50", "FEWEST_APPROVED = 40"),
         ("        return LINKED\n    beside", "        return None\n    beside"),
         ("- again < FEWEST for cell", "- again < 0 for cell"),
+    ),
+    *_of(
+        "disclosure/site_summary.py",
+        f"{_DISCLOSURE}/test_site_summary.py",
+        ("    rows = rows.join(pairs", "    rows.join(pairs"),
+        ('ready.made.release.counts.filter(group_by="overall")', 'results.tallies.filter(group_by="overall")'),
     ),
     *_of(
         "disclosure/tables.py",

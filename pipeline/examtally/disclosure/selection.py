@@ -35,11 +35,8 @@ class Selection:
     approved: frozenset[Row] = frozenset()
 
     def is_corrected(self, row: Row) -> bool:
-        """Whether figures corrected for verification may go out: enough knees of either finding lack an answer.
-
-        A person has two knees, so that twice as many knees are asked for as people.
-        """
-        return row in self.tables and self.tables[row].unverified >= 2 * FEWEST
+        """Whether the table goes out and figures corrected for verification beside it."""
+        return row in self.tables and self.tables[row].may_be_corrected
 
     def without(self, wholes: Collection[Row], reason: str) -> Selection:
         """The selection without these tables of everybody and their groups."""

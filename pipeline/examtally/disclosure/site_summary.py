@@ -16,7 +16,7 @@ from examtally.contracts.protocol.protocol import canonical_hash
 from examtally.contracts.results import conform, result_tables
 from examtally.disclosure.publishing import Publication
 from examtally.disclosure.release import Scope
-from examtally.disclosure.tables import CELLS
+from examtally.disclosure.tables import CELLS, tables_of
 from examtally.errors import DisclosureError
 from examtally.registry.scratch import private_files
 from examtally.results import Results
@@ -47,8 +47,8 @@ class SiteSummary:
 def summarize(results: Results, ready: Publication, site: str) -> tuple[str, int]:
     """The text of a group's summary, and how many pairs the release rules or the analysis held back.
 
-    A pair is there where its counts may be released and both leading figures are shown. Raises DisclosureError for a
-    code of the group that is none, and where no pair is left.
+    A pair is there where its counts and corrected figures may be released and both leading figures are shown. Raises
+    DisclosureError for a code of the group that is none, and where no pair is left.
     """
     if not _SITE.fullmatch(site):
         raise DisclosureError(
@@ -58,6 +58,13 @@ def summarize(results: Results, ready: Publication, site: str) -> tuple[str, int
     led = results.leading.filter(group_by="overall")
     shown = led.drop_nulls(["var_sensitivity", "var_specificity", "covariance"])
     rows = shown.join(counts.select("condition", "maneuver", *CELLS), on=["condition", "maneuver"], how="inner")
+    corrected = [
+        (row.condition, row.maneuver)
+        for row, one in tables_of(SUMMARY.rows(results.tallies)).items()
+        if one.may_be_corrected
+    ]
+    pairs = pl.DataFrame(corrected, schema=dict.fromkeys(("condition", "maneuver"), pl.String()), orient="row")
+    rows = rows.join(pairs, on=["condition", "maneuver"], how="semi")
     if rows.is_empty():
         raise DisclosureError("no pair has both leading figures and counts that may be released; nothing was written")
     lines = [

@@ -58,6 +58,14 @@ class Table:
         """The most knees of a cell that can be one person's: k(k - 1) is at most `again`."""
         return min(self.knees[cell], (1 + isqrt(1 + 4 * self.again[cell])) // 2)
 
+    @property
+    def may_be_corrected(self) -> bool:
+        """Whether figures corrected for verification may go out: enough knees of either finding lack an answer.
+
+        A person has two knees, so that twice as many knees are asked for as people.
+        """
+        return self.unverified >= 2 * FEWEST
+
     def without(self, parts: list[Table]) -> Table:
         """What is left of it when groups of it are taken away, at worst: `again` as in the whole."""
         knees = {cell: self.knees[cell] - sum(part.knees[cell] for part in parts) for cell in CELLS}

@@ -9,7 +9,7 @@ period, day, site or code of anybody is in it.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from random import Random
 from typing import Any
@@ -77,6 +77,23 @@ def teaching_set(
     draw.shuffle(chosen)
     kinds = [_name((one.condition, one.is_present, one.is_hard)) for one in chosen]
     return TeachingSet(tuple(chosen), asked, {kind: kinds.count(kind) for kind in sorted(set(kinds))})
+
+
+def check_apart(earlier: Iterable[Mapping[str, Any]], now: Mapping[str, Any]) -> None:
+    """Raise DisclosureError where fewer than 11 people lie between this set and one that went out before.
+
+    A look that one of the two shows and the other does not would tell how the few look. `now`, and each of `earlier`,
+    hold the fingerprints `records` and `protocol`, and `people` by condition; sets of the same records are not apart.
+    """
+    for before in earlier:
+        if (before.get("records"), before.get("protocol")) == (now["records"], now["protocol"]):
+            continue
+        known = before.get("people", {})
+        if any(abs(people - known[code]) < FEWEST for code, people in now["people"].items() if code in known):
+            raise DisclosureError(
+                "the records or the protocol changed since an earlier teaching set, and fewer than 11 people lie "
+                "between them: the two together would tell of them. Wait until 11 people more have been examined"
+            )
 
 
 def shown_cases(condition: str, looks: pl.DataFrame, maneuvers: Sequence[str], most: int) -> list[Case]:

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable
+import json
+from collections.abc import Callable, Iterable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -13,12 +15,14 @@ from examtally.analytics.intervals import t_quantile
 from examtally.contracts.contract import Contract, load_contract
 from examtally.contracts.protocol.protocol import Protocol
 from examtally.contracts.protocol.teaching import Blueprint
+from examtally.disclosure.ledger import Shown, entered
 from examtally.disclosure.release import Approval
-from examtally.disclosure.tables import CELLS, FEWEST
-from examtally.disclosure.teaching import Case, TeachingSet, teaching_set
+from examtally.disclosure.tables import tables_of
+from examtally.disclosure.teaching import Case, TeachingSet, check_apart, teaching_set
 from examtally.errors import DisclosureError
 from examtally.registry import open_registry
 from examtally.registry.audit_entry import note_use
+from examtally.registry.audit_log import entries
 from examtally.registry.lock_wait import LockWait
 from examtally.reporting.engine.wording import Wording, inside_sentence, read_wording
 from examtally.resources import reports_folder
@@ -43,18 +47,29 @@ def write_teaching_set(
 ) -> tuple[Path, TeachingSet]:
     """Draw a teaching set, enter it with its approval in the registry's log and write it as `out`/teaching.html.
 
-    Raises DisclosureError without an approval or where too few cases may be shown; nothing is written or entered then.
+    Raises DisclosureError without an approval, where too few cases may be shown and where a set of nearly the same
+    people went out before; nothing is written or entered then.
     """
     if approval is None:
         raise DisclosureError(
             "a teaching set is made only where the committee approved it: say --approved-by ROLE and --because REASON"
         )
     with open_registry(registry, lock_wait=lock_wait) as opened:
+        log, records = entries(opened.con), opened.fingerprint()
         source = teaching_source(opened, protocol, blueprint, progress)
+    drawn_from = {
+        "records": records,
+        "protocol": protocol.hash,
+        "people": {code: looks["participant"].n_unique() for code, looks in source.looks.items()},
+    }
+    check_apart((json.loads(one.details) for one in log if one.action == ACTION), drawn_from)
+    source = with_released_ratios(source, [before for before in entered(log) if before.records == records])
     drawn = teaching_set(source.looks, source.maneuvers, blueprint)
     contract = load_contract(protocol.joint)
-    text = offline_page("teaching", "Cases to learn from", teaching_content(drawn, source, blueprint, contract))
+    content = teaching_content(drawn, source, blueprint, contract)
+    text = offline_page("teaching", "Cases to learn from", content)
     details = {
+        **drawn_from,
         "cases": len(drawn.cases),
         "sum": hashlib.sha256(text.encode()).hexdigest(),
         "approved_by": approval.role,
@@ -63,6 +78,18 @@ def write_teaching_set(
     note_use(registry, ACTION, operator=operator, details=details, lock_wait=lock_wait)
     out.mkdir(parents=True, exist_ok=True)
     return write_page(out / PAGE, text), drawn
+
+
+def with_released_ratios(source: TeachingSource, releases: Iterable[Shown]) -> TeachingSource:
+    """The source with the ratios of tables that these releases of its records show, where they may be corrected."""
+    shown = {row for release in releases for row in release.counts}
+    kept = [
+        (row.condition, row.maneuver)
+        for row, table in tables_of(source.tallies).items()
+        if row in shown and table.may_be_corrected
+    ]
+    pairs = pl.DataFrame(kept, schema=dict.fromkeys(("condition", "maneuver"), pl.String()), orient="row")
+    return replace(source, leading=source.leading.join(pairs, on=pairs.columns, how="semi"))
 
 
 def teaching_content(
@@ -104,10 +131,7 @@ def _finding(condition: str, code: str, result: str, source: TeachingSource, con
 
 
 def _ratio(condition: str, maneuver: str, result: str, source: TeachingSource) -> float | None:
-    """The group's likelihood ratio to two digits; None where one of its four counts stands for fewer than 11 people."""
-    cells = source.tallies.filter(condition=condition, maneuver=maneuver)
+    """The group's likelihood ratio to two digits; None where it has none that may be shown."""
     rows = source.leading.filter(pl.col("basis") == "bias_adjusted", condition=condition, maneuver=maneuver)
-    if cells.is_empty() or rows.is_empty() or min(cells.select(CELLS).row(0)) < FEWEST:
-        return None
-    value = rows[f"lr_{result}"][0]
+    value = None if rows.is_empty() else rows[f"lr_{result}"][0]
     return None if value is None else float(f"{value:.2g}")

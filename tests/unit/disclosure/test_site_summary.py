@@ -72,6 +72,19 @@ def test_small_counts_and_withheld_figures_leave_no_row(
         summary(tmp_path, "S-01", knees=knees, sensitivity=sensitivity)
 
 
+def test_corrected_figures_need_enough_knees_without_an_answer(tmp_path: Path) -> None:
+    """With the counts they would tell how many of the few were found positive."""
+    for unverified, is_there in ((21, False), (22, True)):
+        tallies = tallies_of(lachman({ALL: (60, 30, 25, 90)}), unverified=unverified)
+        made = results_from(tallies, RECORDS, leading=leading_row())
+        ready = prepare(made, make_ledger(tmp_path / str(unverified), RECORDS), SUMMARY)
+        if is_there:
+            assert summarize(made, ready, "S-01")[1] == 0
+            continue
+        with pytest.raises(DisclosureError, match="no pair has both"):
+            summarize(made, ready, "S-01")
+
+
 def test_the_command_enters_it_in_the_log_as_a_release(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     registry = make_ledger(tmp_path / "kept", RECORDS)
     folder = results().write(tmp_path / "results")

@@ -11,7 +11,7 @@ from attacker import meant
 
 from examtally.contracts.protocol.teaching import Blueprint
 from examtally.disclosure import teaching
-from examtally.disclosure.teaching import teaching_set
+from examtally.disclosure.teaching import check_apart, teaching_set
 from examtally.errors import DisclosureError
 
 MANEUVERS = {"acl_tear": ("lachman", "anterior_drawer", "pivot_shift"), "mcl_injury": ("valgus_stress_30",)}
@@ -80,3 +80,38 @@ def test_a_look_that_tells_the_answer_of_all_who_have_it_is_not_shown() -> None:
 def test_few_people_make_no_set() -> None:
     with pytest.raises(DisclosureError, match="0 cases may be shown"):
         teaching_set(_looks(16, 1), MANEUVERS, Blueprint())
+
+
+def test_a_look_that_only_the_later_of_two_sets_shows_is_of_one_person() -> None:
+    """Why sets of nearly the same people are refused: ten people look alike, and with one more they may be shown."""
+    few = pl.DataFrame(
+        {
+            "participant": range(11),
+            **{"age_band": "60_over", "acuity": "acute", "result_valgus_stress_30": "positive"},
+            "confirmed": [True, False] * 5 + [True],
+            "by_surgery": True,
+        }
+    )
+    shown = teaching.shown_cases("mcl_injury", few, ("valgus_stress_30",), 4)
+    assert len(shown) == 1
+    assert teaching.shown_cases("mcl_injury", few.head(10), ("valgus_stress_30",), 4) == []
+
+
+@pytest.mark.parametrize(
+    ("changes", "is_refused"),
+    [
+        ({}, False),
+        ({"records": "b"}, True),
+        ({"protocol": "q"}, True),
+        ({"records": "b", "people": {"acl_tear": 210, "mcl_injury": 311}}, True),
+        ({"records": "b", "people": {"acl_tear": 211, "mcl_injury": 289}}, False),
+        ({"records": "b", "people": {"lcl_injury": 201}}, False),
+    ],
+)
+def test_a_set_of_nearly_the_same_people_is_refused(changes: dict[str, object], is_refused: bool) -> None:
+    before = {"records": "a", "protocol": "p", "people": {"acl_tear": 200, "mcl_injury": 300}}
+    if not is_refused:
+        check_apart([{"cases": 12}, before], before | changes)
+        return
+    with pytest.raises(DisclosureError, match="fewer than 11 people lie between them"):
+        check_apart([before], before | changes)

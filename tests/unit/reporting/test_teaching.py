@@ -12,14 +12,17 @@ import numpy as np
 import polars as pl
 import pytest
 from browsing import DESK, PHONE, assert_quiet, chromium, hindrances, open_file
+from released_tables import ALL, lachman, tallies_of
 
 from examtally.contracts.contract import load_contract
 from examtally.contracts.protocol.protocol import load_protocol
 from examtally.contracts.protocol.teaching import Blueprint, load_blueprint
 from examtally.contracts.results import empty
+from examtally.disclosure.ledger import Shown
+from examtally.disclosure.tables import Row
 from examtally.disclosure.teaching import Case, TeachingSet
 from examtally.errors import DisclosureError, ProtocolError
-from examtally.reporting.teaching import teaching_content, write_teaching_set
+from examtally.reporting.teaching import teaching_content, with_released_ratios, write_teaching_set
 from examtally.results.teaching import TeachingSource
 from examtally.workbook.exam_form import offline_page, write_page
 
@@ -34,9 +37,9 @@ CASES = tuple(
 )
 
 
-def _source(tp: int = 40) -> TeachingSource:
+def _source(unverified: int = 40) -> TeachingSource:
     key = {"condition": ["acl_tear"], "maneuver": ["lachman"]}
-    tallies = pl.DataFrame(key | {"tp": [tp], "fp": [20], "fn": [15], "tn": [90]})
+    tallies = tallies_of(lachman({ALL: (40, 20, 15, 90)}), unverified=unverified)
     leading = empty("leading").select("condition", "maneuver", "basis", "lr_positive", "lr_negative")
     shown = pl.DataFrame(key | {"basis": ["bias_adjusted"], "lr_positive": [7.234], "lr_negative": [0.1234]})
     return TeachingSource({}, {}, pl.concat([leading, shown]), tallies)
@@ -54,8 +57,23 @@ def test_the_page_holds_nothing_but_what_may_be_shown(tmp_path: Path) -> None:
     content = json.loads(found.group(1))
     assert content["cases"][0].keys() == {"condition", "context", "findings", "present", "by"}
     assert [one["ratio"] for one in content["cases"][0]["findings"]] == [7.2, None]
-    few = teaching_content(TeachingSet(CASES, {}, {}), _source(tp=10), Blueprint(), CONTRACT)
-    assert {one["ratio"] for case in few["cases"] for one in case["findings"]} == {None}
+
+
+@pytest.mark.parametrize(
+    ("unverified", "rows", "is_shown"),
+    [
+        (22, [Row("acl_tear", "lachman")], True),
+        (21, [Row("acl_tear", "lachman")], False),
+        (40, [Row("acl_tear", "pivot_shift")], False),
+        (40, [], False),
+    ],
+)
+def test_a_ratio_is_shown_where_its_table_was_released(unverified: int, rows: list[Row], is_shown: bool) -> None:
+    cells = dict.fromkeys(("tp", "fp", "fn", "tn"), 20)
+    release = Shown("a" * 64, dict.fromkeys(rows, cells), dict.fromkeys(rows, 0))
+    source = with_released_ratios(_source(unverified), [release])
+    made = teaching_content(TeachingSet(CASES, {}, {}), source, Blueprint(), CONTRACT)
+    assert (made["cases"][0]["findings"][0]["ratio"] == 7.2) == is_shown
 
 
 @pytest.mark.parametrize("viewport", [DESK, PHONE], ids=["desk", "phone"])
