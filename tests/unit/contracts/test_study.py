@@ -5,9 +5,11 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+import yaml
 
 from examtally.contracts.contract import Contract
 from examtally.contracts.dictionary.rows import data_dictionary
+from examtally.contracts.own_catalogue import new_catalogue
 from examtally.contracts.study.parts import Either, Every, Filter, Leaf, leaves
 from examtally.contracts.study.study import load_study, study_keys
 from examtally.errors import ProtocolError
@@ -38,6 +40,33 @@ def _rule(rule: Mapping[str, Any]) -> dict[str, Any]:
 
 def _filter(**cells: Any) -> dict[str, Any]:
     return {"population": [cells]}
+
+
+@pytest.fixture
+def shoulder() -> dict[str, Any]:
+    return {
+        **LEAST,
+        "tests": {"lag": {"rule": {"maneuver": "belly_press"}}},
+        "target": {"condition": "subscapularis_tear"},
+        "primary": [{"name": "main", "kind": "accuracy", "tests": ["lag"]}],
+    }
+
+
+def test_a_study_of_another_joint_names_it_under_analysis(shoulder: dict[str, Any]) -> None:
+    study = load_study({**shoulder, "analysis": {"joint": "shoulder"}})
+    assert study.base.catalogue.joint == "shoulder"
+    assert load_study(dict(study.source)) == study
+    with pytest.raises(ProtocolError, match="not a maneuver of the catalogue"):
+        load_study(shoulder)
+
+
+def test_a_study_keeps_the_whole_of_a_catalogue_of_the_group(shoulder: dict[str, Any], tmp_path: Path) -> None:
+    (tmp_path / "own.yaml").write_text(new_catalogue("shoulder"), encoding="utf-8")
+    path = tmp_path / "study.yaml"
+    path.write_text(yaml.safe_dump({**shoulder, "analysis": {"catalogue": "own.yaml"}}), encoding="utf-8")
+    study = load_study(path)
+    (tmp_path / "own.yaml").unlink()
+    assert load_study(dict(study.source)) == study
 
 
 def test_the_least_study_has_the_declared_defaults(contract: Contract) -> None:

@@ -128,8 +128,8 @@ def load_study(source: Path | str | Mapping[str, Any], contract: Contract | None
 
 def _asked(top: Node, folder: Path) -> Contract:
     """The contract of the joint or catalogue that the study's protocol names."""
-    settings = top.nearest(("protocol",))
-    return named_contract(settings, folder) if top.has("protocol") else load_contract()
+    settings = top.nearest(("analysis",))
+    return named_contract(settings, folder) if top.has("analysis") else load_contract()
 
 
 def study_keys() -> tuple[DeclaredKey, ...]:
@@ -179,7 +179,7 @@ def _study(file: StudyFile, faults: Faults, contract: Contract) -> Study:
 def _whole(source: dict[str, Any], contract: Contract) -> Mapping[str, Any]:
     """What the file says, with the content of the group's own catalogue in the place of its name."""
     if contract.catalogue.local:
-        source = {**source, "protocol": {**_mapping(source.get("protocol")), "catalogue": contract.catalogue.local}}
+        source = {**source, "analysis": {**_mapping(source.get("analysis")), "catalogue": contract.catalogue.local}}
     return MappingProxyType(source)
 
 
