@@ -2,7 +2,12 @@
 
 from __future__ import annotations
 
+import html
+import re
 import shutil
+import subprocess
+import sys
+from base64 import b64decode
 from pathlib import Path
 
 import duckdb
@@ -15,6 +20,7 @@ from examtally.contracts.dictionary.dictionary import render_dictionary
 from examtally.errors import RegistryError, ResultsError
 from examtally.ingestion import check, ingest
 from examtally.registry import open_registry
+from examtally.reporting import render_audit
 from examtally.results import Results, analyze
 from examtally.synthesis import synthesize
 
@@ -126,3 +132,100 @@ def test_the_dictionary_of_another_joint_speaks_of_it() -> None:
     assert "knee" not in text.lower()
     assert "other_elbow" in text
     assert "carry_deg" in text
+
+
+def _words(page: Path) -> str:
+    """What a reader sees of a page: its text, the words of its figures and what stands for them."""
+    text = page.read_text(encoding="utf-8")
+    figures = [b64decode(one).decode() for one in re.findall(r"data:image/svg\+xml;base64,([^\"]+)\"", text)]
+    shown = re.sub(r"(?s)<(style|script).*?</\1>|data:[^\"]*", "", " ".join([text, *figures]))
+    return html.unescape(shown)
+
+
+def test_pages_of_another_joint_speak_of_it_alone(clinics: Path, tmp_path: Path) -> None:
+    with open_registry(clinics / "elbow.duckdb") as opened:
+        analyze(opened).write(tmp_path / "results")
+    for page in render_audit(tmp_path / "results", tmp_path / "pages"):
+        shown = _words(page)
+        assert "elbow" in shown
+        assert not re.search(r"(?i)\bknees?\b|«", shown)
+    title = re.search("<title>(.*)</title>", (tmp_path / "pages" / "audit.html").read_text(encoding="utf-8"))
+    assert title is not None
+    assert title[1] == "Elbow: how accurate is the exam in our own hands?"
+
+
+def _run(*words: object) -> str:
+    """What a command says; it must end well or, of a study that is not ready, with 11."""
+    done = subprocess.run(
+        [sys.executable, "-m", "examtally.cli", *map(str, words)],
+        capture_output=True,
+        text=True,
+        check=False,
+        timeout=300,
+    )
+    assert done.returncode in (0, 11), done.stderr
+    return done.stdout + done.stderr
+
+
+@pytest.mark.study
+def test_another_joint_goes_through_every_command(tmp_path: Path) -> None:
+    """No message, page, drop-down or heading of it says knee; codes and keys of the contract stay as they are."""
+    synthesize(tmp_path / "clinic", scenario=ELBOW / "elbow_clinic.yaml", exams=900)
+    registry, results, pages = tmp_path / "elbow.duckdb", tmp_path / "results", tmp_path / "pages"
+    own, of_results, kept = ("--catalogue", CATALOGUE), ("--results", results), ("--registry", registry)
+    study, ran = tmp_path / "study.yaml", tmp_path / "ran"
+    said = [
+        _run("ingest", tmp_path / "clinic" / "records", *kept, "--operator", "OP-1", *own),
+        _run("analyze", *kept, "--out", results, "--with-examiners"),
+        *(
+            _run("report", one, *of_results, "--out", pages)
+            for one in ("audit", "actions", "change", "condition", "card", "supervisor", "intake", "index")
+        ),
+        _run("report", "monthly", *of_results, "--out", pages, "--period", "P012"),
+        *(_run("report", one, *of_results, "--out", tmp_path / "private") for one in ("lead", "examiner")),
+        _run("form", *own, "--out", tmp_path / "form.html"),
+        _run("workbook", *own, "--out", tmp_path / "book.xlsx"),
+        _run(
+            "agree",
+            "pack",
+            *own,
+            "--out",
+            tmp_path / "pack",
+            "--maneuvers",
+            "swing",
+            "--examiners",
+            3,
+            "--participants",
+            4,
+        ),
+        _run("teach", *kept, "--out", tmp_path / "teach", "--approved-by", "committee", "--because", "course"),
+        _run("site", "summary", *of_results, *kept, "--out", tmp_path / "site.json", "--site", "S-01"),
+        _run(
+            *(
+                "study",
+                "new",
+                "--out",
+                study,
+                *own,
+                "--code",
+                "swing_alone",
+                "--title",
+                "Swing",
+                "--question",
+                "How well?",
+            ),
+            *("--hypothesis", "Well.", "--kind", "accuracy", "--tests", "swing", "--condition", "outer_tendon_tear"),
+            *("--purpose", "quality_improvement"),
+        ),
+        _run("study", "check", study, *kept),
+        _run("study", "run", study, *kept, "--out", ran),
+        _run("study", "report", "--results", ran, "--out", pages, "--format", "html"),
+        _run("study", "bundle", "--results", ran, *kept, "--out", tmp_path / "bundle"),
+        _run("study", "reproduce", tmp_path / "bundle", *kept),
+    ]
+    word = re.compile(r"(?i)(?<![\w._])knees?(?![\w_])|«")
+    assert not [line for text in said for line in text.splitlines() if word.search(line)]
+    made = [path for path in tmp_path.rglob("*.html") if "clinic" not in path.parts]
+    assert len(made) > 15
+    assert {path.name for path in made if word.search(_words(path))} == set()
+    assert not [path for path in tmp_path.rglob("*knee*") if "clinic" not in path.parts]

@@ -12,9 +12,6 @@ import pytest
 from attacker import meant
 from demo_run import Run
 
-from examtally.contracts.contract import load_contract
-from examtally.contracts.protocol.protocol import load_protocol
-from examtally.contracts.protocol.teaching import Blueprint
 from examtally.disclosure.release import Approval
 from examtally.errors import DisclosureError
 from examtally.registry import open_registry
@@ -30,12 +27,11 @@ def test_nobody_is_meant_and_the_log_keeps_the_approval(
     demo: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     registry = Path(shutil.copy(demo.out / "registry.duckdb", tmp_path))
-    protocol = load_protocol(None, load_contract())
     sources: list[TeachingSource] = []
     read = writing.teaching_source
     monkeypatch.setattr(writing, "teaching_source", lambda *given: sources.append(read(*given)) or sources[-1])
     page, drawn = write_teaching_set(
-        registry, tmp_path / "set", protocol, Blueprint(), approval=Approval("audit committee", "spring course")
+        registry, tmp_path / "set", None, None, approval=Approval("audit committee", "spring course")
     )
     assert len(drawn.cases) == 16
     assert {one.is_present for one in drawn.cases} == {True, False}
@@ -60,6 +56,6 @@ def test_nobody_is_meant_and_the_log_keeps_the_approval(
     note_use(registry, "teach", details=changed)
     with pytest.raises(DisclosureError, match="fewer than 11 people lie between them"):
         write_teaching_set(
-            registry, tmp_path / "again", protocol, Blueprint(), approval=Approval("audit committee", "autumn course")
+            registry, tmp_path / "again", None, None, approval=Approval("audit committee", "autumn course")
         )
     assert not (tmp_path / "again").exists()

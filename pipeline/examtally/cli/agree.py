@@ -9,7 +9,7 @@ from typing import Annotated
 import typer
 
 from examtally.cli import output
-from examtally.cli.options import Format, Protocol, listed
+from examtally.cli.options import Catalogue, Format, Joint, Protocol, listed
 from examtally.cli.report import formats
 from examtally.cli.stopping import files_at
 from examtally.errors import ExamtallyError
@@ -71,16 +71,18 @@ def pack(
     side: Annotated[Sides, typer.Option("--side", help="Which side of each participant.")] = Sides.right,
     seed: Annotated[int, typer.Option("--seed", help="Gives the same orders again.")] = 1,
     paper: Annotated[str, typer.Option("--paper", help="a4 or letter.")] = "a4",
+    joint: Joint = None,
+    catalogue: Catalogue = None,
 ) -> None:
     """Write what goes to the day: a form that works offline, paper sheets, each examiner's random order.
 
     Examiners and participants are numbered; who is who stays on a list of your own.
     """
-    from examtally.contracts.contract import load_contract
+    from examtally.contracts.contract import contract_for
     from examtally.reporting.agreement_day import write_pack
     from examtally.workbook.agreement_form import plan_day
 
-    contract = load_contract()
+    contract = contract_for(joint, catalogue)
     sides = ("left", "right") if side is Sides.both else (side.value,)
     day = plan_day(contract, listed(maneuvers), examiners=examiners, participants=participants, sides=sides, seed=seed)
     with output.progress(files_at(out)):

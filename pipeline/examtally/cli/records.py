@@ -119,6 +119,8 @@ def deidentify(
     mapping: Annotated[Path, typer.Option("--mapping", help="Mapping file with a `deidentify` section.")],
     key: Annotated[Path, typer.Option("--key", help="The site key; see `examtally key make`.")],
     out: Annotated[Path, typer.Option("--out", help="New folder for the files that may go on.")],
+    joint: Joint = None,
+    catalogue: Catalogue = None,
     as_json: Json = False,
 ) -> None:
     """Replace record numbers, names and dates of an export by codes and days; drop what nothing reads.
@@ -129,7 +131,7 @@ def deidentify(
     from examtally.deidentification import deidentify as clean
 
     with output.progress(whole_at(out)) as say:
-        made = clean(export, mapping, key, out, progress=say)
+        made = clean(export, mapping, key, out, joint=joint, catalogue=catalogue, progress=say)
     output.show_deidentified(made, as_json=as_json)
 
 

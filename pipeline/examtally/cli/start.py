@@ -9,7 +9,7 @@ from typing import Annotated
 import typer
 
 from examtally.cli import output
-from examtally.cli.options import Json
+from examtally.cli.options import Catalogue, Joint, Json
 from examtally.cli.stopping import unfinished_at
 from examtally.errors import ContractError
 from examtally.resources import resource
@@ -32,6 +32,7 @@ def demo(
     out: Annotated[Path, typer.Option("--out", help="Folder to write to.")] = Path("demo"),
     seed: Annotated[int | None, typer.Option("--seed", help="Another synthetic clinic.", show_default=False)] = None,
     scenario: Scenario = None,
+    joint: Joint = None,
     clinics: Annotated[
         int,
         typer.Option(
@@ -44,7 +45,9 @@ def demo(
     What is true of a synthetic clinic is known: the audit ends with it. With --clinics nothing is left on disk.
     """
     from examtally.demo import run_demo, score_clinics
+    from examtally.synthesis import clinic_of
 
+    scenario = clinic_of(joint, scenario)
     if clinics:
         with output.progress() as say:
             score = score_clinics(clinics, seed=seed, scenario=scenario, progress=say)
@@ -79,6 +82,8 @@ def doctor(
 
 
 def dictionary(
+    joint: Joint = None,
+    catalogue: Catalogue = None,
     table: Annotated[
         str | None,
         typer.Option("--table", help="One table, `catalogue`, `protocol`, `study`, `mapping` or a result table."),
@@ -86,9 +91,10 @@ def dictionary(
     form: Annotated[str, typer.Option("--format", help="text, csv, markdown or json.")] = "text",
 ) -> None:
     """Print every table, column and code that records and results may hold, and what each means."""
+    from examtally.contracts.contract import contract_for
     from examtally.contracts.dictionary.dictionary import render_dictionary
 
-    typer.echo(render_dictionary(table=table, form=form))
+    typer.echo(render_dictionary(table=table, form=form, contract=contract_for(joint, catalogue)))
 
 
 def schema(
@@ -118,14 +124,17 @@ def synthesize(
     out: Annotated[Path, typer.Option("--out", help="Folder to write to: records/, dirty/ and truth.json.")],
     seed: Annotated[int | None, typer.Option("--seed", help="The same seed gives the same bytes.")] = None,
     scenario: Scenario = None,
+    joint: Joint = None,
     form: Annotated[
         RecordForm, typer.Option("--as", help="csv, or fhir: also as HL7 FHIR R4 Bulk Data, in OUT/fhir/.")
     ] = RecordForm.csv,
     as_json: Json = False,
 ) -> None:
     """Write the record files of an invented clinic whose truth is known, and a dirty copy with planted faults."""
+    from examtally.synthesis import clinic_of
     from examtally.synthesis import synthesize as make
 
+    scenario = clinic_of(joint, scenario)
     with output.progress(unfinished_at(out)) as say:
         made = make(out, seed=seed, scenario=scenario, as_fhir=form is RecordForm.fhir, progress=say)
     output.show_synthesis(made, as_json=as_json)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from pathlib import Path
 from typing import Annotated
 
@@ -11,8 +12,10 @@ from examtally.cli import output, output_study
 from examtally.cli.options import (
     ApprovedBy,
     Because,
+    Catalogue,
     Earlier,
     Format,
+    Joint,
     Json,
     Operator,
     Registry,
@@ -23,6 +26,7 @@ from examtally.cli.options import (
 )
 from examtally.cli.report import formats
 from examtally.cli.stopping import entries_and, entries_of, files_at, tell, whole_at
+from examtally.contracts.contract import Contract
 from examtally.errors import RegistryError, RegistryLocked, StudyError
 
 app = typer.Typer(
@@ -63,24 +67,32 @@ def new(
         str | None,
         typer.Option("--purpose", help="research, quality_improvement or teaching.", show_default=False),
     ] = None,
+    joint: Joint = None,
+    catalogue: Catalogue = None,
 ) -> None:
     """Ask a few questions and write a commented draft; every question is also an option, for scripts."""
+    from examtally.contracts.contract import contract_for
     from examtally.studies.drafting import Answers, check_new, write_draft
 
     check_new(out)
-    kind = _asked("kind", kind, "What is studied: accuracy, paired (two tests), by_group, agreement", "accuracy")
+    contract = contract_for(joint, catalogue)
+    ask = partial(_asked, contract)
+    known = contract.catalogue
+    first = next(one for one in known.maneuvers.values() if one.core)
+    groups = ", ".join(dict.fromkeys(("role", "sex", "acuity", *known.groupings)))
+    kind = ask("kind", kind, "What is studied: accuracy, paired (two tests), by_group, agreement", "accuracy")
     answers = Answers(
-        code=_asked("code", code, "Short code of the study (small letters and _)", "my_study"),
-        title=_asked("title", title, "Title of the paper"),
-        question=_asked("question", question, "The question in one sentence (blank for later)", ""),
-        hypothesis=_asked("hypothesis", hypothesis, "What do you expect, in which direction (blank for later)", ""),
+        code=ask("code", code, "Short code of the study (small letters and _)", "my_study"),
+        title=ask("title", title, "Title of the paper"),
+        question=ask("question", question, "The question in one sentence (blank for later)", ""),
+        hypothesis=ask("hypothesis", hypothesis, "What do you expect, in which direction (blank for later)", ""),
         kind=kind,
-        tests=tuple(_asked("tests", tests, "Maneuvers, parted by commas", "lachman").split(", ")),
-        condition="" if kind == "agreement" else _asked("condition", condition, "Target condition", "acl_tear"),
-        group_by=_asked("group_by", group_by, "Groups to compare (role, sex, acuity, thigh_band, …)", "role")
-        if kind == "by_group"
-        else "",
-        purpose=_asked("purpose", purpose, "Purpose: research, quality_improvement, teaching (blank for later)", ""),
+        tests=tuple(ask("tests", tests, "Maneuvers, parted by commas", first.code).split(", ")),
+        condition="" if kind == "agreement" else ask("condition", condition, "Target condition", first.conditions[0]),
+        group_by=ask("group_by", group_by, f"Groups to compare ({groups}, …)", "role") if kind == "by_group" else "",
+        contract=contract,
+        catalogue=catalogue,
+        purpose=ask("purpose", purpose, "Purpose: research, quality_improvement, teaching (blank for later)", ""),
     )
     tell(files_at(out))
     output_study.show_draft(write_draft(answers, out))
@@ -191,11 +203,14 @@ def run(
     output_study.show_run(made, written, as_json=as_json)
 
 
-def _asked(name: str, given: str | None, question: str, default: str | None = None) -> str:
+def _asked(contract: Contract, name: str, given: str | None, question: str, default: str | None = None) -> str:
     """An option, or the answer to a question on the terminal, which is asked again until it can be read."""
     from examtally.studies.answers import READERS
 
-    read = READERS.get(name, str.strip)
+    reader = READERS.get(name)
+
+    def read(text: str) -> str:
+        return reader(text, contract) if reader else text.strip()
 
     def answer(text: str) -> str:
         try:

@@ -74,18 +74,14 @@ def teach(
     Only with the committee's approval, which the registry's log keeps, and only cases that 11 people or more could be.
     What a learner answers stays with the learner.
     """
-    from examtally.contracts.contract import load_contract
-    from examtally.contracts.protocol.protocol import load_protocol
-    from examtally.contracts.protocol.teaching import load_blueprint
     from examtally.reporting.teaching import write_teaching_set
 
-    contract = load_contract()
     with output.progress(entries_and(registry, files_at(out))) as say:
         page, drawn = write_teaching_set(
             registry,
             out,
-            load_protocol(protocol, contract),
-            load_blueprint(blueprint, contract),
+            protocol,
+            blueprint,
             approval=approval_of(approved_by, because),
             operator=operator,
             lock_wait=lock_wait(wait),

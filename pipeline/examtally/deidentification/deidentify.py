@@ -11,7 +11,7 @@ from pathlib import Path
 import duckdb
 import yaml
 
-from examtally.contracts.contract import load_contract
+from examtally.contracts.contract import Contract, contract_for
 from examtally.contracts.mapping.file import load_mapping, read_mapping
 from examtally.contracts.yamlfile import load_yaml
 from examtally.deidentification.export import Cleaned, Cleaner
@@ -60,7 +60,14 @@ class Deidentified:
 
 
 def deidentify(
-    paths: Sequence[Path | str], mapping: Path, key: Path, out: Path, *, progress: Progress | None = None
+    paths: Sequence[Path | str],
+    mapping: Path,
+    key: Path,
+    out: Path,
+    *,
+    joint: str | None = None,
+    catalogue: Path | None = None,
+    progress: Progress | None = None,
 ) -> Deidentified:
     """Write the export under `paths` without identifiers to the new folder `out`, with a mapping file that reads it.
 
@@ -68,7 +75,7 @@ def deidentify(
     written.
     """
     say = progress or (lambda _step: None)
-    site_key, contract = read_key(key), load_contract()
+    site_key, contract = read_key(key), contract_for(joint, catalogue)
     _check_out(out, key)
     top = load_yaml(mapping, MappingError)
     declared = read_mapping(top, contract)
@@ -94,7 +101,7 @@ def deidentify(
         files = _write(folder, cleaned)
         (folder / MAPPING).write_text(_mapping_of(top.plain()), encoding="utf-8")
         say("counting what could still point at a person")
-        risks = _look_again(folder, site_key)
+        risks = _look_again(folder, site_key, contract)
         if out.exists():
             out.rmdir()
         folder.replace(out)
@@ -141,9 +148,8 @@ def _mapping_of(content: object) -> str:
     return yaml.safe_dump(kept, sort_keys=False, allow_unicode=True, width=110)
 
 
-def _look_again(folder: Path, key: SiteKey) -> tuple[Risk, ...]:
+def _look_again(folder: Path, key: SiteKey, contract: Contract) -> tuple[Risk, ...]:
     """Read what was written as its receiver would; raises FileFault where its days are calendar days in disguise."""
-    contract = load_contract()
     mapping = load_mapping(folder / MAPPING, contract)
     exports, _ = find_exports([folder], mapping)
     with Workspace(folder.parent) as workspace:

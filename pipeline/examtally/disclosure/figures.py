@@ -148,7 +148,7 @@ def spread_figures(spread: pl.DataFrame, selection: Selection) -> pl.DataFrame:
 FIGURES: Mapping[str, Figures] = {
     "accuracy": Figures(
         accuracy_figures,
-        "figures of tables that go out; corrected ones where 22 knees or more of either finding lack an answer",
+        "figures of tables that go out; corrected ones where 22 index exams or more of either finding lack an answer",
     ),
     "comparisons": Figures(
         comparison_figures,

@@ -114,6 +114,7 @@ def make(
     about = about_release(
         records,
         results.provenance.protocol_hash,
+        catalogue=dict(results.provenance.catalogue),
         analysis_status=results.protocol.analysis_status,
         approved=[[row.condition, row.maneuver, row.group_by, row.group] for row in sorted(chosen.approved)],
     )

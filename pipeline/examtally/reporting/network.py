@@ -21,7 +21,7 @@ from examtally.reporting.engine.estimate import Estimate
 from examtally.reporting.engine.numbers import DASH, counted, listed, percent, percent_range
 from examtally.reporting.engine.project import given
 from examtally.reporting.engine.tables import Column, details, table
-from examtally.reporting.engine.wording import Wording, inside_sentence, read_wording
+from examtally.reporting.engine.wording import Wording, inside_sentence, read_wording, speak_of
 from examtally.reporting.plain import box, bullets
 from examtally.results import read_results
 
@@ -95,6 +95,7 @@ def open_network(folder: Path | str = "results", reports_dir: Path = Path()) -> 
     if not {"site_summaries", "pooled_sites"} <= results.tables.keys():
         raise ReportError("these results are of one group; name the folder that `examtally pool` wrote")
     catalogue = load_contract(str(results.provenance.protocol["joint"])).catalogue
+    speak_of(catalogue.noun)
     return Network(results.site_summaries, results.pooled_sites, catalogue, read_wording(reports_dir))
 
 

@@ -11,6 +11,7 @@ from examtally.reporting.audit.suspicion import BEFORE, after
 from examtally.reporting.audit.verification import ASSUMED, CORRECTED, UNCORRECTED
 from examtally.reporting.engine.numbers import listed, percent
 from examtally.reporting.engine.tables import Column, table
+from examtally.reporting.engine.wording import said
 
 EXAMPLE = 5.0
 _LADDER = (10.0, EXAMPLE, 2.0, 1.0, 0.5, 0.2, 0.1)
@@ -31,8 +32,23 @@ def bullets(title: str, sentences: Sequence[str]) -> str:
 
 
 def show(*parts: str) -> None:
-    """Print the parts of a report one below the other, empty ones left out."""
-    print("\n\n".join(part.strip("\n") for part in parts if part), end="\n\n")
+    """Print the parts of a report one below the other, in the words of its joint, empty ones left out."""
+    print(said("\n\n".join(part.strip("\n") for part in parts if part)), end="\n\n")
+
+
+def noun() -> str:
+    """One joint of the page's kind, for its prose: a knee."""
+    return said("«noun»")
+
+
+def a_noun() -> str:
+    """One with its article: a knee."""
+    return said("«a noun»")
+
+
+def nouns() -> str:
+    """Several of them."""
+    return said("«nouns»")
 
 
 def tag(audit: Audit) -> str:
@@ -65,7 +81,7 @@ def ratios() -> str:
     knees = round(100 * after(EXAMPLE))
     sentence = (
         f"A likelihood ratio of {EXAMPLE:.0f} turns a suspicion of {percent(BEFORE)} into {percent(after(EXAMPLE))}: "
-        f"of 100 such knees with that finding, about {knees} have the condition and {100 - knees} do not. A ratio of "
+        f"of 100 such «nouns» with that finding, about {knees} have the condition and {100 - knees} do not. A ratio of "
         f"{1 / EXAMPLE:g} turns the same suspicion into {percent(after(1 / EXAMPLE))}."
     )
     return f"{sentence}\n{table(pl.DataFrame(rows), columns, caption='What a finding makes of a suspicion')}"
@@ -78,9 +94,9 @@ def methods(audit: Audit) -> str:
     bars = [
         words
         for is_barred, words in (
-            (protocol.eligibility.exclude_comparison_knees, "comparison knees"),
+            (protocol.eligibility.exclude_comparison_knees, "comparison «nouns»"),
             (bool(protocol.eligibility.exclude_settings), "exams in the operating room"),
-            (protocol.eligibility.exclude_prior_surgery, "knees operated on before"),
+            (protocol.eligibility.exclude_prior_surgery, "«nouns» operated on before"),
             (protocol.eligibility.exclude_reference_known, "exams by someone who knew the result"),
             (protocol.eligibility.exclude_after_surgery, "exams after surgery"),
             (protocol.eligibility.exclude_after_reference, "exams after the result was read"),
@@ -92,7 +108,7 @@ def methods(audit: Audit) -> str:
         "A result counts if it falls within the days allowed after the exam for that condition. Exams whose time has "
         "not run out yet are counted separately, imaged or not.",
         "A condition that no result mentions is unknown, never absent.",
-        f"Intervals are {level}. People with two knees or several complaints make figures less certain than as many "
+        f"Intervals are {level}. People with two «nouns» or several complaints make figures less certain than as many "
         "strangers would; the intervals allow for it.",
         "They speak of these examiners on people like these; figures by role speak of examiners like these.",
         f"Under {fewest} people in a denominator a report shows the counts and no estimate; a likelihood ratio needs "

@@ -11,19 +11,19 @@ from typing import Any
 import polars as pl
 
 from examtally.contracts.catalogue.clinical import Catalogue, Condition
-from examtally.contracts.contract import load_contract
+from examtally.contracts.contract import DEFAULT_JOINT, kept_contract
 from examtally.disclosure.folder import Release, read_release
 from examtally.disclosure.tables import Row
 from examtally.reporting.engine.aims import AIMS
 from examtally.reporting.engine.numbers import percent, percent_range, ratio, ratio_range
 from examtally.reporting.engine.project import given
 from examtally.reporting.engine.tables import Column, table, tabs
-from examtally.reporting.engine.wording import Wording, read_wording
+from examtally.reporting.engine.wording import Wording, read_wording, speak_of
 from examtally.reporting.plain import box
 
 _RATIOS = ("lr_positive", "lr_negative")
 _SHARES = ("sensitivity", "specificity")
-_TOLD_BY = {"bias_adjusted": "all examined knees"} | {one: AIMS[one].name for one in ("none", "verification")}
+_TOLD_BY = {"bias_adjusted": "all examined «nouns»"} | {one: AIMS[one].name for one in ("none", "verification")}
 _COUNTS = {"sensitivity": ("tp", "fn"), "specificity": ("tn", "fp")}
 _COLUMNS = (
     Column("what", "Maneuver"),
@@ -82,7 +82,11 @@ class ReleasePage:
 
 def open_release(folder: Path | str = "results", reports_dir: Path = Path()) -> ReleasePage:
     """Read what the cells of the report need."""
-    return ReleasePage(read_release(given(folder)), load_contract().catalogue, read_wording(reports_dir))
+    release = read_release(given(folder))
+    kept = release.about.get("catalogue", {})
+    catalogue = kept_contract(kept.get("joint", DEFAULT_JOINT), kept.get("local", "")).catalogue
+    speak_of(catalogue.noun)
+    return ReleasePage(release, catalogue, read_wording(reports_dir))
 
 
 def opening(page: ReleasePage) -> str:

@@ -12,9 +12,9 @@ from typing import Any
 import polars as pl
 
 from examtally.analytics.intervals import t_quantile
-from examtally.contracts.contract import Contract, load_contract
+from examtally.contracts.contract import Contract
 from examtally.contracts.protocol.protocol import Protocol
-from examtally.contracts.protocol.teaching import Blueprint
+from examtally.contracts.protocol.teaching import Blueprint, load_blueprint
 from examtally.disclosure.ledger import Shown, entered
 from examtally.disclosure.release import Approval
 from examtally.disclosure.tables import tables_of
@@ -26,6 +26,7 @@ from examtally.registry.audit_log import entries
 from examtally.registry.lock_wait import LockWait
 from examtally.reporting.engine.wording import Wording, inside_sentence, read_wording
 from examtally.resources import reports_folder
+from examtally.results.settings import settings_for
 from examtally.results.teaching import TeachingSource, teaching_source
 from examtally.workbook.exam_form import offline_page, write_page
 
@@ -37,8 +38,8 @@ PAGE = "teaching.html"
 def write_teaching_set(
     registry: Path,
     out: Path,
-    protocol: Protocol,
-    blueprint: Blueprint,
+    protocol: Protocol | Path | None,
+    blueprint: Path | None,
     *,
     approval: Approval | None,
     operator: str | None = None,
@@ -46,6 +47,8 @@ def write_teaching_set(
     progress: Callable[[str], object] | None = None,
 ) -> tuple[Path, TeachingSet]:
     """Draw a teaching set, enter it with its approval in the registry's log and write it as `out`/teaching.html.
+
+    `protocol` and `blueprint` are files or None for the defaults; the joint is that of the protocol or the registry.
 
     Raises DisclosureError without an approval, where too few cases may be shown and where a set of nearly the same
     people went out before; nothing is written or entered then.
@@ -56,17 +59,18 @@ def write_teaching_set(
         )
     with open_registry(registry, lock_wait=lock_wait) as opened:
         log, records = entries(opened.con), opened.fingerprint()
-        source = teaching_source(opened, protocol, blueprint, progress)
+        settings, contract = settings_for(opened.con, protocol)
+        asked = load_blueprint(blueprint, contract)
+        source = teaching_source(opened, settings, asked, contract, progress)
     drawn_from = {
         "records": records,
-        "protocol": protocol.hash,
+        "protocol": settings.hash,
         "people": {code: looks["participant"].n_unique() for code, looks in source.looks.items()},
     }
     check_apart((json.loads(one.details) for one in log if one.action == ACTION), drawn_from)
     source = with_released_ratios(source, [before for before in entered(log) if before.records == records])
-    drawn = teaching_set(source.looks, source.maneuvers, blueprint)
-    contract = load_contract(protocol.joint)
-    content = teaching_content(drawn, source, blueprint, contract)
+    drawn = teaching_set(source.looks, source.maneuvers, asked)
+    content = teaching_content(drawn, source, asked, contract)
     text = offline_page("teaching", "Cases to learn from", content)
     details = {
         **drawn_from,

@@ -50,7 +50,7 @@ _STEPS: tuple[Callable[[Work], pl.DataFrame], ...] = (
     *(monitoring.indicators, changing.changes, changing.change_context, changing.drift, changing.drift_events),
     *(receiving.batches, receiving.held_back, receiving.intake_checks, receiving.assumptions),
 )
-_SPOKEN = ("note", "value", "source", "label")
+_SPOKEN = ("note", "reason", "value", "source", "label")
 _TABLES = {step.__name__: step for step in _STEPS}
 
 TABLES = tuple(_TABLES)

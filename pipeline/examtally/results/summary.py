@@ -82,7 +82,7 @@ def _figures(accuracy: pl.DataFrame | None, catalogue: Catalogue) -> str:
         for condition, maneuver in list(leading.items())[:_LEADING]
     ]
     level = f"{rows['level'][0]:.0%} CI"
-    return _table(f"Uncorrected, of verified knees, with {level} and counts", head, body)
+    return _table(catalogue.noun.said(f"Uncorrected, of verified «nouns», with {level} and counts"), head, body)
 
 
 def _cell(row: Mapping[str, object]) -> str:

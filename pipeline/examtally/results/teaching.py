@@ -10,7 +10,7 @@ import polars as pl
 
 from examtally.analytics.bias_adjusted import ConditionModel
 from examtally.analytics.intervals import FloatArray
-from examtally.contracts.contract import load_contract
+from examtally.contracts.contract import Contract
 from examtally.contracts.protocol.protocol import Protocol
 from examtally.contracts.protocol.teaching import Blueprint
 from examtally.registry import Registry
@@ -29,10 +29,13 @@ class TeachingSource:
 
 
 def teaching_source(
-    registry: Registry, protocol: Protocol, blueprint: Blueprint, progress: Progress | None = None
+    registry: Registry,
+    protocol: Protocol,
+    blueprint: Blueprint,
+    contract: Contract,
+    progress: Progress | None = None,
 ) -> TeachingSource:
     """Read what is known of every examined side; confirmed is what surgery showed, or what little doubt is left of."""
-    contract = load_contract(protocol.joint)
     catalogue = contract.catalogue
     asked = blueprint.conditions or tuple(code for code, one in catalogue.conditions.items() if one.core)
     work = Work(registry, contract, protocol, with_examiners=False, progress=progress)

@@ -7,28 +7,28 @@ from collections.abc import Callable, Iterable, Mapping
 
 from examtally.contracts.checks import CODE
 from examtally.contracts.codes import codes_of
-from examtally.contracts.contract import load_contract
+from examtally.contracts.contract import Contract
 from examtally.contracts.study.study import study_keys
 from examtally.errors import StudyError
 
 KINDS = ("accuracy", "paired", "by_group", "agreement")
 
 
-def read_kind(text: str) -> str:
+def read_kind(text: str, contract: Contract) -> str:  # noqa: ARG001  the signature of all readers
     """The kind of study; raises StudyError with the legal set, as every function here."""
     return _one_of(text, dict.fromkeys(KINDS, ()), "kind of study", f"use one of {', '.join(KINDS)}")
 
 
-def read_code(text: str) -> str:
+def read_code(text: str, contract: Contract) -> str:  # noqa: ARG001  the signature of all readers
     """The short code of a study."""
     if not re.fullmatch(CODE, text.strip()):
         raise StudyError("the code of a study is small letters, digits and _, as in lachman_by_girth; write another")
     return text.strip()
 
 
-def read_tests(text: str) -> str:
+def read_tests(text: str, contract: Contract) -> str:
     """Maneuvers, parted by commas, as their codes."""
-    known = {code: (one.name, *one.synonyms) for code, one in load_contract().catalogue.maneuvers.items()}
+    known = {code: (one.name, *one.synonyms) for code, one in contract.catalogue.maneuvers.items()}
     mend = "name maneuvers of the catalogue; `examtally dictionary --table maneuvers` lists them"
     found = [_one_of(one, known, "maneuver", mend) for one in text.split(",") if one.strip()]
     if not found:
@@ -36,25 +36,25 @@ def read_tests(text: str) -> str:
     return ", ".join(dict.fromkeys(found))
 
 
-def read_condition(text: str) -> str:
+def read_condition(text: str, contract: Contract) -> str:
     """The target condition."""
-    known = {code: (one.name,) for code, one in load_contract().catalogue.conditions.items()}
+    known = {code: (one.name,) for code, one in contract.catalogue.conditions.items()}
     return _one_of(text, known, "condition", f"use one of {', '.join(known)}")
 
 
-def read_group(text: str) -> str:
+def read_group(text: str, contract: Contract) -> str:
     """What the groups are made by."""
-    legal = tuple(codes_of("study_groups", load_contract()))
+    legal = tuple(codes_of("study_groups", contract))
     return _one_of(text, dict.fromkeys(legal, ()), "group", f"use one of {', '.join(legal)}")
 
 
-def read_purpose(text: str) -> str:
+def read_purpose(text: str, contract: Contract) -> str:  # noqa: ARG001  the signature of all readers
     """What the study is done for; blank where that is left for later."""
     legal = _codes("governance", "purpose")
     return _one_of(text, dict.fromkeys(legal, ()), "purpose", f"use one of {', '.join(legal)}") if text.strip() else ""
 
 
-READERS: Mapping[str, Callable[[str], str]] = {
+READERS: Mapping[str, Callable[[str, Contract], str]] = {
     "kind": read_kind,
     "code": read_code,
     "tests": read_tests,

@@ -82,7 +82,7 @@ def _standard(study: Study) -> Iterator[Remark]:
         says = "The standard is a clinical diagnosis: every figure will be labelled so."
         yield Remark("reference.standard", says, must=False)
     if "bias_adjusted" not in study.adjustments and study.missing_references == "corrected":
-        says = "Positive knees are imaged more often and readings err: only bias_adjusted allows for both."
+        says = "Positive exams are imaged more often and readings err: only bias_adjusted allows for both."
         yield Remark("adjustments", says, must=False)
 
 

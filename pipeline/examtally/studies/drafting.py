@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
-from examtally.contracts.contract import load_contract
+from examtally.contracts.contract import DEFAULT_JOINT, Contract, load_contract
 from examtally.contracts.study.study import load_study, study_keys
 from examtally.errors import StudyError
 from examtally.studies.answers import KINDS
@@ -14,7 +14,10 @@ from examtally.studies.answers import KINDS
 
 @dataclass(frozen=True)
 class Answers:
-    """What `study new` asks. `tests` are maneuvers of the catalogue; `group_by` is asked of by_group only."""
+    """What `study new` asks. `tests` are maneuvers of the catalogue; `group_by` is asked of by_group only.
+
+    `catalogue` is the group's own file behind the contract, if there is one.
+    """
 
     code: str
     title: str
@@ -25,6 +28,8 @@ class Answers:
     condition: str
     group_by: str
     purpose: str
+    contract: Contract = field(default_factory=load_contract)
+    catalogue: Path | None = None
 
 
 def draft(answers: Answers) -> str:
@@ -34,7 +39,7 @@ def draft(answers: Answers) -> str:
     """
     if answers.kind not in KINDS:
         raise StudyError(f"'{answers.kind}' is not a kind of study; use one of {', '.join(KINDS)}")
-    known = load_contract().catalogue.maneuvers
+    known = answers.contract.catalogue.maneuvers
     wrong = [code for code in answers.tests if code not in known]
     if wrong or not answers.tests:
         named = ", ".join(wrong) or "no test"
@@ -71,10 +76,10 @@ def _quoted(text: str) -> str:
     return json.dumps(" ".join(text.split()), ensure_ascii=False)
 
 
-def _says(section: str, name: str) -> str:
+def _says(answers: Answers, section: str, name: str) -> str:
     """The declared description of a key, as a comment."""
     (key,) = (one for one in study_keys() if (one.section, one.name) == (section, name))
-    return f"# {key.description}"
+    return answers.contract.catalogue.noun.said(f"# {key.description}")
 
 
 def _head(answers: Answers) -> list[str]:
@@ -84,15 +89,15 @@ def _head(answers: Answers) -> list[str]:
         f"study: {_quoted(answers.code)}",
         f"title: {_quoted(answers.title)}",
         "",
-        _says("study", "question"),
+        _says(answers, "study", "question"),
         _line("question", answers.question),
-        _says("study", "hypotheses"),
+        _says(answers, "study", "hypotheses"),
     ]
     lines += ["hypotheses:", f"  - {_quoted(answers.hypothesis)}"] if answers.hypothesis else ["# hypotheses: []"]
     return [
         *lines,
         "",
-        _says("study", "population"),
+        _says(answers, "study", "population"),
         "# population:",
         "#   - {column: participants.age_years, is: at_least, value: 16}",
         "#   - {column: exams.days_since_onset, is: at_most, value: 42}",
@@ -105,8 +110,8 @@ def _line(key: str, text: str) -> str:
 
 
 def _tests(answers: Answers) -> list[str]:
-    maneuvers = load_contract().catalogue.maneuvers
-    lines = [_says("study", "tests"), "tests:"]
+    maneuvers = answers.contract.catalogue.maneuvers
+    lines = [_says(answers, "study", "tests"), "tests:"]
     for code in answers.tests:
         lines += [
             f"  test_{code}:",
@@ -115,11 +120,11 @@ def _tests(answers: Answers) -> list[str]:
             f"    rule: {{maneuver: {code}}}",
         ]
     if answers.condition and answers.kind != "agreement":
-        lines += ["", _says("study", "target"), f"target: {{condition: {_quoted(answers.condition)}}}"]
+        lines += ["", _says(answers, "study", "target"), f"target: {{condition: {_quoted(answers.condition)}}}"]
     return [
         *lines,
         "",
-        _says("study", "blinding"),
+        _says(answers, "study", "blinding"),
         "# blinding:",
         "#   examiner: known_excluded   # or any",
         "#   reader: any                # or blinded_only",
@@ -135,7 +140,7 @@ def _tests(answers: Answers) -> list[str]:
 def _analysis(answers: Answers) -> list[str]:
     tests = ", ".join(f"test_{code}" for code in answers.tests)
     lines = [
-        _says("study", "primary"),
+        _says(answers, "study", "primary"),
         "primary:",
         "  - name: main",
         f"    kind: {_quoted(answers.kind)}",
@@ -156,19 +161,28 @@ def _rest(answers: Answers) -> list[str]:
         "agreement": ["aim: kappa_half_width", "kappa: 0.6", "positive_share: 0.3", "half_width: 0.1"],
     }[answers.kind]
     return [
-        _says("study", "planned_size"),
+        _says(answers, "study", "planned_size"),
         "# Take the numbers from the literature or a pilot, then take the # away.",
         "# planned_size:",
         *(f"#   {line}" for line in aims),
         "",
-        _says("study", "governance"),
+        _says(answers, "study", "governance"),
         *(
             ["governance:", f"  purpose: {_quoted(answers.purpose)}"]
             if answers.purpose
             else ["# governance:", "#   purpose: research"]
         ),
         *(f"{'  # ' if answers.purpose else '#   '}{line}" for line in _PERMISSION),
+        *_joint(answers),
     ]
+
+
+def _joint(answers: Answers) -> list[str]:
+    """What names another joint than the default, or the group's own catalogue."""
+    if answers.catalogue is not None:
+        return ["", "analysis:", f"  catalogue: {_quoted(str(answers.catalogue))}"]
+    joint = answers.contract.catalogue.joint
+    return [] if joint == DEFAULT_JOINT else ["", "analysis:", f"  joint: {joint}"]
 
 
 _PERMISSION = (

@@ -31,7 +31,7 @@ _AIMS = {
     "half_width": "to estimate sensitivity ({sensitivity:.0%} expected) and specificity ({specificity:.0%} expected) "
     "with intervals of half-width {half_width:.0%}",
     "lower_limit": "to show by its lower limit that {measure} ({expected:.0%} expected) exceeds {lower_limit:.0%}",
-    "paired": "to find a difference in {measure} of {difference:.0%} between two tests on the same knees",
+    "paired": "to find a difference in {measure} of {difference:.0%} between two tests on the same «nouns»",
     "unpaired": "to find a difference in {measure} of {difference:.0%} between two groups of equal size",
     "kappa_half_width": "to estimate kappa ({kappa:.2f} expected) with an interval of half-width {half_width:.2f}",
 }
@@ -100,9 +100,10 @@ def paragraph(plan: Plan) -> str:
     level = f"{1 - plan.study.alpha:.0%}"
     power = f" with a power of {plan.reached:.0%}" if plan.aim in _WITH_POWER else ""
     size = f"This needs {plan.needed:,} {plan.needed_is} ({_SOURCES[plan.aim]})."
-    return " ".join(
+    text = " ".join(
         [f"The study is planned {aim} ({level} intervals){power}.", size, *_on_the_way(plan), _time(plan), _NO_EXAM]
     )
+    return plan.study.contract.catalogue.noun.said(text)
 
 
 _NO_EXAM = (
@@ -116,13 +117,13 @@ def _on_the_way(plan: Plan) -> list[str]:
         return []
     share = {one.name: one.value for one in plan.assumptions}
     return [
-        f"In this registry {share['share verified']:.0%} of eligible knees have a reference, "
-        f"{share['prevalence among verified knees']:.0%} of those have the condition, "
+        f"In this registry {share['share verified']:.0%} of eligible «nouns» have a reference, "
+        f"{share['prevalence among the verified']:.0%} of those have the condition, "
         f"{share['share of findings that are clear']:.0%} of findings are clear and the window of "
-        f"{share['share whose window has closed']:.0%} has closed; for several knees of one person "
-        f"the number is raised by {share['design effect of several knees a person'] - 1:.1%} "
+        f"{share['share whose window has closed']:.0%} has closed; for several «nouns» of one person "
+        f"the number is raised by {share['design effect of several episodes a person'] - 1:.1%} "
         f"(correlation {CORRELATION} assumed). "
-        f"Therefore {plan.knees:,} eligible knees must be examined with the tests under study."
+        f"Therefore {plan.knees:,} eligible «nouns» must be examined with the tests under study."
     ]
 
 
@@ -136,7 +137,7 @@ def _time(plan: Plan) -> str:
     slower = ""
     if plan.periods_as_now is not None and plan.periods_as_now > plan.periods:
         slower = f" If the tests are recorded as rarely as until now, it takes {plan.periods_as_now:,}."
-    return f"At {pace:,.0f} eligible knees a {unit} you need {plan.periods:,} {unit}s.{slower}"
+    return f"At {pace:,.0f} eligible «nouns» a {unit} you need {plan.periods:,} {unit}s.{slower}"
 
 
 def write_plan(plan: Plan, out: Path) -> tuple[Path, ...]:

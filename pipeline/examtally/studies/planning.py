@@ -62,22 +62,25 @@ class _Planner:
         self.tail = study.alpha / 2
 
     def plan(self) -> Plan:
-        """The whole plan."""
+        """The whole plan, in the words of its joint."""
+        said = self.study.contract.catalogue.noun.said
         try:
             needed, needed_is = self._needed()
         except ValueError as fault:
             raise StudyError(f"planned_size: {fault}; change the number") from None
         empty = Plan(
-            *(self.study, self.aim, self.tests, self.rates, self._assumptions(), needed, needed_is),
+            *(self.study, self.aim, self.tests, self.rates, self._assumptions(), needed, said(needed_is)),
             *(None, None, None, self._reached(needed), self._curve(needed), ""),
         )
         why = self._why_not()
         if why:
-            return replace(empty, note=why)
+            return replace(empty, note=said(why))
         knees = self._to_examine(needed)
         a_period = self.rates.pairs / self.rates.all_periods if self.aim == _KAPPA else self.rates.a_period
         if not a_period:
-            return replace(empty, knees=knees, note="No eligible knee came in a closed period: no time can be given.")
+            return replace(
+                empty, knees=knees, note=said("No eligible «noun» came in a closed period: no time can be given.")
+            )
         as_now = 1.0 if self.aim == _KAPPA else self.rates.recorded / self.rates.mature
         periods, slower = (math.ceil(knees / (a_period * share)) for share in (1.0, as_now))
         return replace(empty, knees=knees, periods=periods, periods_as_now=slower)
@@ -88,19 +91,19 @@ class _Planner:
             size = planning.half_width(
                 *(given["sensitivity"], given["specificity"], given["half_width"]), self._prevalence(), self.tail
             )
-            return size.total, "verified knees"
+            return size.total, "verified «nouns»"
         if self.aim == "lower_limit":
             return planning.lower_limit(given[self.measure], given["lower_limit"], self.tail, self.power).stable, (
-                f"verified knees {self._side()} the condition"
+                f"verified «nouns» {self._side()} the condition"
             )
         if self.aim == "paired":
             return planning.paired(given["difference"], self._discordant(), self.tail, self.power), (
-                f"verified knees {self._side()} the condition, both tests clear"
+                f"verified «nouns» {self._side()} the condition, both tests clear"
             )
         if self.aim == "unpaired":
             first, second = self._two()
             return 2 * planning.unpaired(first, second, self.tail, self.power), (
-                f"verified knees {self._side()} the condition, half in each group"
+                f"verified «nouns» {self._side()} the condition, half in each group"
             )
         return planning.kappa_half_width(given["kappa"], given["positive_share"], given["half_width"], self.tail), (
             "pairs of exams"
@@ -170,9 +173,7 @@ class _Planner:
         if not rates.clear or not rates.verified:
             return "The registry holds no clear finding or no reference of this population yet."
         if not 0 < rates.present < rates.verified:
-            return (
-                "All or none of the verified knees have the condition: the prevalence cannot be had from the registry."
-            )
+            return "All or none of the verified have the condition: the prevalence cannot be had from the registry."
         return ""
 
     def _assumptions(self) -> tuple[Assumption, ...]:
@@ -186,11 +187,13 @@ class _Planner:
         shares = self._shares()
         return (
             *stated,
-            Assumption("prevalence among verified knees", self._prevalence(), "registry"),
+            Assumption("prevalence among the verified", self._prevalence(), "registry"),
             Assumption("share verified", shares.verified, "registry"),
             Assumption("share of findings that are clear", shares.interpretable, "registry"),
             Assumption("share whose window has closed", shares.mature, "registry"),
             Assumption(
-                "design effect of several knees a person", shares.deff, f"registry; correlation {CORRELATION} assumed"
+                "design effect of several episodes a person",
+                shares.deff,
+                f"registry; correlation {CORRELATION} assumed",
             ),
         )

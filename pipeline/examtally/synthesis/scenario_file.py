@@ -7,9 +7,10 @@ from dataclasses import fields
 from pathlib import Path
 from types import MappingProxyType
 
+from examtally.contracts.catalogue.catalogue import joints
 from examtally.contracts.catalogue.local import joined
 from examtally.contracts.checks import Fault, check_code
-from examtally.contracts.contract import Contract, named_contract
+from examtally.contracts.contract import DEFAULT_JOINT, Contract, named_contract
 from examtally.contracts.declaration import Faults, Steps, read_section
 from examtally.contracts.yamlfile import Found, Node, load_yaml
 from examtally.errors import ContractError
@@ -49,6 +50,24 @@ def load_scenario(path: Path | None = None, contract: Contract | None = None) ->
     faults.stop()
     assert scenario is not None  # without faults there was something to read
     return scenario
+
+
+def clinic_of(joint: str | None, scenario: Path | None) -> Path | None:
+    """The scenario that a command asks for: the one it names, else the clinic of the joint it names.
+
+    Raises ContractError where there is no clinic of that joint, or the scenario named is of another.
+    """
+    if joint is None:
+        return scenario
+    if scenario is not None:
+        if load_scenario(scenario).contract.catalogue.joint != joint:
+            raise ContractError(f"the scenario is not of the {joint}; name one of the two")
+        return scenario
+    folder = resource("synthetic") / "scenarios"
+    clinics = {code: code for code in joints() if (folder / f"{code}.yaml").is_file()} | {DEFAULT_JOINT: DEFAULT}
+    if joint not in clinics:
+        raise ContractError(f"there is no clinic of the joint '{joint}'; use one of {', '.join(sorted(clinics))}")
+    return Path(clinics[joint])
 
 
 def _place(path: Path | None) -> Path:

@@ -6,6 +6,7 @@ import json
 from collections.abc import Mapping
 from typing import Any
 
+from examtally.contracts.catalogue.clinical import Noun
 from examtally.contracts.mapping.file import TITLE as MAPPING
 from examtally.contracts.mapping.sections import MappingFile
 from examtally.contracts.protocol.interventions import TITLE as INTERVENTIONS
@@ -19,6 +20,7 @@ from examtally.synthesis.scenario import TITLE as SCENARIO
 from examtally.synthesis.scenario import ScenarioFile
 
 NAMES = ("protocol", "study", "mapping", "scenario", "interventions")
+_OF_NO_JOINT = Noun("joint", "joints", "joint")
 
 
 def schema_text(name: str) -> str:
@@ -35,4 +37,4 @@ def schema_text(name: str) -> str:
         "interventions": json_schema(InterventionsFile, INTERVENTIONS),
         "scenario": json_schema(ScenarioFile, SCENARIO, is_partial=True),
     }
-    return json.dumps(schemas[name], indent=1, ensure_ascii=False) + "\n"
+    return _OF_NO_JOINT.said(json.dumps(schemas[name], indent=1, ensure_ascii=False)) + "\n"

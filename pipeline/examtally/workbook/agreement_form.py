@@ -39,7 +39,9 @@ def readings_table(contract: Contract) -> Table:
         required=("name", "title", "description", "key", "columns")
     )
     known = {f"{table.name}.{one.name}": one for table in contract.tables.values() for one in table.fields}
-    fields = tuple(known[name] for name in top["columns"].codes("a column of a record table", tuple(known)))
+    own = [f"findings.{node.at('name').text()}" for node in contract.catalogue.columns.get("findings", ())]
+    names = [*top["columns"].codes("a column of a record table", tuple(known)), *own]
+    fields = tuple(known[name] for name in names)
     return Table(
         name=top["name"].text(),
         title=top["title"].text(),

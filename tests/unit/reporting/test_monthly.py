@@ -91,7 +91,7 @@ def test_missed_injuries_have_the_expected_reading_errors_taken_off(clinic: Audi
     audit = replace(clinic, results=Results({**clinic.results.tables, "indicators": made}, clinic.results.provenance))
     text = screen.missed(Month(audit, "P018"))
     periods = made.filter(is_missed).tail(12).height
-    assert f"{4 * periods} of {40 * periods} verified knees (10%)" in text
+    assert f"{4 * periods} of {40 * periods} verified «nouns» (10%)" in text
     assert f"about {round(2.5 * periods)} are expected to be reading errors" in text
     assert f"**about {round(1.5 * periods)} were truly missed**" in text
     assert f"about {3 * periods} have the injury" in text

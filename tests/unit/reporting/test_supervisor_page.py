@@ -74,7 +74,7 @@ def test_two_learners_make_no_page(tmp_path: Path) -> None:
 def test_the_page_names_nobody(tmp_path: Path) -> None:
     (page,) = render_supervisor(_results(4).write(tmp_path / "results"), tmp_path / "out")
     text = page.read_text(encoding="utf-8")
-    assert "What learners find hard" in text
+    assert "Knee: what learners find hard" in text
     assert "E-01" not in text
 
 

@@ -15,7 +15,6 @@ from browsing import DESK, PHONE, assert_quiet, chromium, hindrances, open_file
 from released_tables import ALL, lachman, tallies_of
 
 from examtally.contracts.contract import load_contract
-from examtally.contracts.protocol.protocol import load_protocol
 from examtally.contracts.protocol.teaching import Blueprint, load_blueprint
 from examtally.contracts.results import empty
 from examtally.disclosure.ledger import Shown
@@ -116,9 +115,7 @@ def test_it_is_played_to_the_end_offline(viewport: dict[str, int], tmp_path: Pat
 
 def test_without_an_approval_nothing_is_made(tmp_path: Path) -> None:
     with pytest.raises(DisclosureError, match="committee approved"):
-        write_teaching_set(
-            tmp_path / "registry.duckdb", tmp_path / "out", load_protocol(None, CONTRACT), Blueprint(), approval=None
-        )
+        write_teaching_set(tmp_path / "registry.duckdb", tmp_path / "out", None, None, approval=None)
     assert not list(tmp_path.iterdir())
 
 

@@ -31,12 +31,12 @@ _ROW = (
     *("status", "flag", "note"),
 )
 
-_NO_PAIR = "No knee was examined by two people in this way."
-_NO_GRADES = "No knee was graded by two people in this way."
+_NO_PAIR = "No «noun» was examined by two people in this way."
+_NO_GRADES = "No «noun» was graded by two people in this way."
 _ONE_CALL = "Only one result was ever recorded: agreement beyond chance cannot be estimated."
 _UNDEFINED = {
-    "positive_agreement": "Nobody found any of these knees positive.",
-    "negative_agreement": "Nobody found any of these knees negative.",
+    "positive_agreement": "Nobody found any of these «nouns» positive.",
+    "negative_agreement": "Nobody found any of these «nouns» negative.",
     "weighted_kappa": "Only one grade was ever recorded: agreement beyond chance cannot be estimated.",
 }
 _NO_LIMITS = "Limits cannot be given: the pairs are too few, or all agree."

@@ -27,7 +27,7 @@ from examtally.contracts.results import conform, result_tables
 MEASURES = ("brier", "intercept", "slope", "auc", "log_score")
 _DRAWS = 400
 _ADJUSTMENT = "bias_adjusted"
-_OPEN = "Too many draws leave this open: the forecasts part the knees with and without the condition."
+_OPEN = "Too many draws leave this open: the forecasts part the «nouns» with and without the condition."
 
 
 @dataclass(frozen=True)
@@ -151,7 +151,7 @@ def _lacking(cell: _Stated, model: ConditionModel, protocol: Protocol) -> str:
     if n >= knees and min(with_it, n - with_it) >= events and verified >= FEWEST_READINGS:
         return ""
     return (
-        f"Too few to say: {n} knees with a stated probability, {verified} of them verified, about {with_it:.0f} with "
+        f"Too few to say: {n} «nouns» with a stated probability, {verified} of them verified, about {with_it:.0f} with "
         f"the condition; needs {knees}, {FEWEST_READINGS} of them verified, {events} with and {events} without."
     )
 

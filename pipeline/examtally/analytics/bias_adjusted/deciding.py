@@ -24,7 +24,7 @@ from examtally.contracts.protocol.protocol import Protocol
 from examtally.contracts.results import conform
 
 _ALL, _NOBODY = "all", "none"
-_RESTS_ON = "All eligible knees, who was imaged and the errors of the reference allowed for."
+_RESTS_ON = "All eligible «nouns», who was imaged and the errors of the reference allowed for."
 _COLUMNS = ("net_benefit", "ci_low", "ci_high", "imaged_per_100", "missed_per_100", "avoided_per_100")
 
 

@@ -240,7 +240,7 @@ def held_back(model: ConditionModel, contract: Contract) -> dict[str, str]:
     if share <= _FALSE_ALARMS * alarms or model.draws.chance.mean() <= _RARER * alarms:
         why = (
             f"{name}: {share:.1%} of readings say present where {alarms:.1%} would do so by mistake alone, so that "
-            "most knees read as having it may not have it."
+            "most «nouns» read as having it may not have it."
         )
         return {"sensitivity": why}
     return {}
@@ -255,10 +255,10 @@ def withheld_of(each: Members, figures: Mapping[str, Summary], whole: Mapping[st
         if measure in whole:
             withheld[measure] = whole[measure]
         elif each.verified < FEWEST_READINGS:
-            withheld[measure] = f"Only {each.verified} of these knees were imaged or operated on."
+            withheld[measure] = f"Only {each.verified} of these «nouns» were imaged or operated on."
         elif expected < FEWEST:
             withheld[measure] = (
-                f"About {expected:.0f} knees {word} the condition are expected here; {FEWEST} are asked."
+                f"About {expected:.0f} «nouns» {word} the condition are expected here; {FEWEST} are asked."
             )
         elif (width := _width(figures[measure])) > _WIDEST:
             withheld[measure] = f"The interval of {measure} would be {100 * width:.0f} points wide."
@@ -273,6 +273,6 @@ def _too_little_read(knees: StatusKnees, contract: Contract) -> str:
     present, absent = knees.said
     name = contract.catalogue.conditions[knees.condition].name
     return (
-        f"{name}: {present} knees were read as having it and {absent} as not having it; {FEWEST_READINGS} of either "
+        f"{name}: {present} «nouns» were read as having it and {absent} as not having it; {FEWEST_READINGS} of either "
         "kind are asked."
     )

@@ -17,7 +17,7 @@ from examtally.contracts.results import conform, result_tables
 
 _KEY = ("condition", "maneuver", "group_by", "group")
 _NOTHING = Summary(None, None, None)
-_NO_SURGERY = "No surgery settled any of these knees: all rests on what is assumed of the tests that read them."
+_NO_SURGERY = "No surgery settled any of these «nouns»: all rests on what is assumed of the tests that read them."
 
 
 def leading_table(estimates: Sequence[Leading], protocol: Protocol) -> pl.DataFrame:

@@ -191,11 +191,11 @@ def _not_estimable(resamples: Resamples) -> Mapping[str, str]:
     """Why a measure cannot be estimated from these forecasts, for those that cannot."""
     counts = resamples.counts
     if resamples.forecasts.events in (0, resamples.forecasts.n):
-        return dict.fromkeys(_NEED_BOTH_OUTCOMES, "Every knee has the same outcome.")
+        return dict.fromkeys(_NEED_BOTH_OUTCOMES, "Every «noun» has the same outcome.")
     if resamples.basis is None:
         return dict.fromkeys(_NEED_TWO_FORECASTS, "Every forecast is the same number.")
     if separation(counts, logit(counts.values, resamples.how.clip)) != 0:
-        return dict.fromkeys(_NEED_TWO_FORECASTS, "The forecasts separate the knees with and without the condition.")
+        return dict.fromkeys(_NEED_TWO_FORECASTS, "The forecasts separate the «nouns» with and without the condition.")
     return {}
 
 

@@ -122,7 +122,7 @@ def _lacking(forecasts: Forecasts, protocol: Protocol) -> str:
     if n >= knees and min(with_condition, n - with_condition) >= events:
         return ""
     return (
-        f"Too few to say: {n} verified knees with a stated probability, {with_condition} with the condition; "
+        f"Too few to say: {n} verified «nouns» with a stated probability, {with_condition} with the condition; "
         f"needs {knees}, of them {events} with and {events} without."
     )
 

@@ -97,7 +97,7 @@ def _between(
         "n_a": n[one],
         "n_b": n[other],
         "flag": None if usable else "not_estimable",
-        "note": _TWO_DIFFERENCES if usable else "A group has no verified knee, or none on which the two differ.",
+        "note": _TWO_DIFFERENCES if usable else "A group has no verified «noun», or none on which the two differ.",
     }
 
 

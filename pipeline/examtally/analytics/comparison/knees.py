@@ -167,6 +167,6 @@ def _shortage(positive: BoolArray, present: BoolArray, verified: BoolArray) -> s
     if all(count >= least for count, least in zip(counted, (WITH, WITHOUT, VERIFIED_NEGATIVE), strict=True)):
         return ""
     return (
-        f"Too few verified knees for the models: {WITH} with, {WITHOUT} without the condition and {VERIFIED_NEGATIVE} "
-        "negative ones are needed on either side."
+        f"Too few verified «nouns» for the models: {WITH} with, {WITHOUT} without the condition and "
+        f"{VERIFIED_NEGATIVE} negative ones are needed on either side."
     )

@@ -30,15 +30,15 @@ def holm(p: npt.ArrayLike) -> FloatArray:
 
 
 _EMPTY = {
-    "sensitivity": ("none_with_condition", "No verified knee with the condition."),
-    "specificity": ("none_without_condition", "No verified knee without the condition."),
-    "ppv": ("none_positive", "No verified knee with a positive finding."),
-    "npv": ("none_negative", "No verified knee with a negative finding."),
+    "sensitivity": ("none_with_condition", "No verified «noun» with the condition."),
+    "specificity": ("none_without_condition", "No verified «noun» without the condition."),
+    "ppv": ("none_positive", "No verified «noun» with a positive finding."),
+    "npv": ("none_negative", "No verified «noun» with a negative finding."),
 }
-_NO_KNEE = "not_estimable", "No verified knee to compare."
-_ONE_SIDED = "not_estimable", "One side has no verified knee to estimate this from."
+_NO_KNEE = "not_estimable", "No verified «noun» to compare."
+_ONE_SIDED = "not_estimable", "One side has no verified «noun» to estimate this from."
 _ZERO = "zero_cell", "A count that this ratio needs is 0: it cannot be given."
-_SAME = "The two differ on no knee: there is nothing to test."
+_SAME = "The two differ on no «noun»: there is nothing to test."
 _NO_TEST = "No test can be made: all, or none, are alike."
 _NO_LIMITS = "Limits cannot be given."
 

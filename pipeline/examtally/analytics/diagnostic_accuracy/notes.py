@@ -15,11 +15,11 @@ from examtally.analytics.intervals import BoolArray, TextArray
 
 _EMPTY: Mapping[str, tuple[str, str]] = MappingProxyType(
     {
-        "all": ("none_verified", "No verified knee."),
-        "present": ("none_with_condition", "No verified knee with the condition."),
-        "absent": ("none_without_condition", "No verified knee without the condition."),
-        "positive": ("none_positive", "No verified knee with a positive finding."),
-        "negative": ("none_negative", "No verified knee with a negative finding."),
+        "all": ("none_verified", "No verified «noun»."),
+        "present": ("none_with_condition", "No verified «noun» with the condition."),
+        "absent": ("none_without_condition", "No verified «noun» without the condition."),
+        "positive": ("none_positive", "No verified «noun» with a positive finding."),
+        "negative": ("none_negative", "No verified «noun» with a negative finding."),
     }
 )
 _FEW_EXAMINERS = 5
@@ -41,7 +41,7 @@ def remarks(table: TwoByTwo, figures: Figures, *, is_role: BoolArray, minimum: i
     `is_role` marks the rows by role, `minimum` is the fewest participants an estimate is shown for.
     """
     has_knees, has_limit = _has_knees(table, figures), figures.interval != "none"
-    alone = "All these knees are of one person: no interval."
+    alone = "All these «nouns» are of one person: no interval."
     half = "0.5 was added to each cell, for one of them is 0."
     fixed = "Fewer than two examiners: the interval speaks of no others."
     wide = f"Fewer than {_FEW_EXAMINERS} examiners: the interval is wide, for it speaks of others like them too."
@@ -115,10 +115,12 @@ def _on_zero_cells(table: TwoByTwo, figures: Figures) -> list[Remark]:
     neither = np.isnan(figures.estimate) & has_both
     low, high = np.isfinite(figures.limits.low), np.isfinite(figures.limits.high)
     return [
-        Remark("zero_cell", f"No knee without the condition had a {finding} finding: the ratio is infinite.", infinite),
+        Remark(
+            "zero_cell", f"No «noun» without the condition had a {finding} finding: the ratio is infinite.", infinite
+        ),
         Remark("zero_cell", "Read its lower limit.", infinite & low),
-        Remark("zero_cell", f"No knee with the condition had a {finding} finding: the ratio comes out as 0.", zero),
+        Remark("zero_cell", f"No «noun» with the condition had a {finding} finding: the ratio comes out as 0.", zero),
         Remark("zero_cell", "Read its upper limit.", zero & high),
-        Remark("zero_cell", f"No knee had a {finding} finding: there is no ratio.", neither),
+        Remark("zero_cell", f"No «noun» had a {finding} finding: there is no ratio.", neither),
         Remark("zero_cell", "No interval without adding to the cell that is 0.", has_zero & no_limit & ~neither),
     ]

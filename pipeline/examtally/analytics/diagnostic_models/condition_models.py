@@ -11,7 +11,7 @@ from examtally.analytics.diagnostic_models.predictors import Predictors, knees_o
 from examtally.contracts.contract import Contract
 from examtally.contracts.protocol.protocol import Protocol
 
-UNWEIGHTED = "On verified knees as they are, not weighted for who was verified."
+UNWEIGHTED = "On verified «nouns» as they are, not weighted for who was verified."
 NOT_DONE = "A maneuver not done or not recorded counts as a finding of its own."
 
 

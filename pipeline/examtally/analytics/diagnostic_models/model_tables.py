@@ -148,7 +148,7 @@ def _stated(one: ConditionModels, frame: pl.DataFrame, contract: Contract, proto
     least, events = protocol.calibration.min_knees, protocol.calibration.min_events
     if both.height < least or min(counts.events, counts.n - counts.events) < events:
         why = (
-            f"Too few to say: {counts.n} verified knees with both probabilities stated, {counts.events} with the "
+            f"Too few to say: {counts.n} verified «nouns» with both probabilities stated, {counts.events} with the "
             f"condition; needs {least}, of them {events} with and {events} without."
         )
         return _added_rows(counts, _STATED, None, "few_forecasts", why)

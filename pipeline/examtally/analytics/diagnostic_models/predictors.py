@@ -156,6 +156,6 @@ def refusal(present: npt.ArrayLike, participant: npt.ArrayLike, protocol: Protoc
     if min(people) >= least:
         return ""
     return (
-        f"Too few to model: {is_present.size} verified knees, {people[0]} people with the condition and {people[1]} "
+        f"Too few to model: {is_present.size} verified «nouns», {people[0]} people with the condition and {people[1]} "
         f"without; needs {least} of each."
     )

@@ -178,7 +178,7 @@ def _shared(common: FloatArray, draws: Draws, seed: int) -> FloatArray:
 def absent(known: BoolArray) -> str:
     """Which measure, of two, nobody has data for."""
     which = [words for words, is_known in zip(("with", "without"), known, strict=True) if not is_known]
-    return f"No knee {' and none '.join(which)} the condition." if which else ""
+    return f"No «noun» {' and none '.join(which)} the condition." if which else ""
 
 
 def _shrunken(effects: Effects, hyper: Hyper, weights: FloatArray, place: int, request: Request) -> Shrunken:

@@ -23,10 +23,10 @@ NONE_BELOW, GROUPS_BELOW = 3, 10
 
 _BETWEEN = {"examiner": "examiners", "site": "sites"}
 _RESTS_ON = {
-    "pooled": "Verified knees only: examiners differ in whom they image.",
+    "pooled": "Verified «nouns» only: examiners differ in whom they image.",
     "pooled_verification": "Allows for who was verified, not for the errors of the reference.",
     "pooled_bias_adjusted": "Who was imaged and the errors of the reference allowed for.",
-    "pooled_case_mix": "Verified knees, standardised to the group's {case_mix} and severity.",
+    "pooled_case_mix": "Verified «nouns», standardised to the group's {case_mix} and severity.",
 }
 
 

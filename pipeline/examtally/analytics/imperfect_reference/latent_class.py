@@ -174,7 +174,7 @@ def _summary(draws: FloatArray, level: float) -> LatentClass:
         r_hat=_named(r_hat(draws)),
         ess_bulk=_named(ess_bulk(draws)),
         draws=draws,
-        note="Two tests in one population: the answer rests on the priors, however many knees there are.",
+        note="Two tests in one population: the answer rests on the priors, however many «nouns» there are.",
     )
 
 

@@ -34,7 +34,7 @@ _SUREST = 0.01
 _KNEES = 20.0  # behind a published accuracy without an interval
 _FEWEST = 20.0  # effective knees of a group
 _BELIEFS = (
-    "Two tests in one population: the answer rests on the beliefs stated beforehand, however many knees there are."
+    "Two tests in one population: the answer rests on the beliefs stated beforehand, however many «nouns» there are."
 )
 _SAME = "Assumes the same accuracy in both groups."
 
@@ -95,7 +95,7 @@ def _by_beliefs(several: list[ErringPair], protocol: Protocol) -> Iterator[dict[
             if found is None or each.table is None:
                 yield key | _nothing(each.reason, "bounds_only") | prior
             else:
-                counted = f"Effective number of knees {tables[place].sum():.0f}. {each.fallback}"
+                counted = f"Effective number of «nouns» {tables[place].sum():.0f}. {each.fallback}"
                 yield key | _posterior(found, name, place, counted) | prior
         place += each.table is not None
 
@@ -169,7 +169,7 @@ def _by_populations(each: ErringPair, protocol: Protocol) -> Iterator[dict[str, 
     names, tables, reason = _two_groups(each, group_by)
     key = {**each.key, "model": "two_populations"}
     found = hui_walter(*tables, level=protocol.intervals.level) if not reason else None
-    size = f"Effective numbers of knees {' and '.join(f'{cells.sum():.0f}' for cells in tables)}."
+    size = f"Effective numbers of «nouns» {' and '.join(f'{cells.sum():.0f}' for cells in tables)}."
     for name, code in list(_NAMES.items())[1:] + [(f"prevalence_{place}", "prevalence") for place in (1, 2)]:
         population = names[int(name[-1]) - 1] if code == "prevalence" and names else "both"
         if population == "both" and code == "prevalence":
@@ -202,7 +202,7 @@ def _two_groups(each: ErringPair, group_by: str) -> tuple[list[str], list[FloatA
     cells = list(effective_cells(kept))
     words = group_by.replace("_", " ")
     if len(names) < 2 or min(found.sum() for found in cells) < _FEWEST:
-        return [], [], f"No two groups by {words} with knees enough."
+        return [], [], f"No two groups by {words} with «nouns» enough."
     return names, cells, ""
 
 

@@ -56,7 +56,9 @@ class LocalReference:
     @property
     def source(self) -> str:
         """What the figures come from, in words."""
-        return f"These knees: {sum(self.both)} of {self.knees} also had what is taken as true, corrected for who had it"
+        return (
+            f"These «nouns»: {sum(self.both)} of {self.knees} also had what is taken as true, corrected for who had it"
+        )
 
 
 def local_references(
@@ -110,7 +112,7 @@ def _estimated(
     if found.sensitivity is None or found.specificity is None:
         return LocalReference(condition, modality, size, both, None, found.note)
     if found.sensitivity.estimate + found.specificity.estimate <= 1:
-        said = "In these knees the modality tells no more than chance."
+        said = "In these «nouns» the modality tells no more than chance."
         return LocalReference(condition, modality, size, both, None, said)
     return LocalReference(condition, modality, size, both, found, "")
 
@@ -122,7 +124,7 @@ def _shortage(present: int, absent: int, negative: int) -> str:
         (negative, VERIFIED_NEGATIVE, "called absent by the modality"),
     )
     few = [f"{n} {words} ({least} asked)" for n, least, words in asked if n < least]
-    return f"Too few knees had both: {', '.join(few)}." if few else ""
+    return f"Too few «nouns» had both: {', '.join(few)}." if few else ""
 
 
 def _published(found: LocalReference) -> Iterator[dict[str, object]]:

@@ -128,5 +128,5 @@ def _made(condition: Condition, named: tuple[str, str], knees: ConditionKnees, m
     if not (table.cells > 0).all():
         return ErringPair(*given, counted, None, None, "A cell of the corrected table is empty.")
     if table.clusters[0] <= 1:
-        return ErringPair(*given, counted, None, None, "All these knees are of one person.")
+        return ErringPair(*given, counted, None, None, "All these «nouns» are of one person.")
     return ErringPair(*given, counted, fitted, table, "")

@@ -19,7 +19,7 @@ from examtally.contracts.protocol.protocol import Protocol
 from examtally.contracts.results import conform, empty
 
 _BINARY = ("pain", "sign")
-_ONLY_VERIFIED = "Verified knees only."
+_ONLY_VERIFIED = "Verified «nouns» only."
 _MOST_THRESHOLDS = 60
 
 
@@ -135,7 +135,7 @@ def _area_remark(found: Area, people: int, minimum: int, scale: Scale) -> dict[s
     said = _few(people, minimum, scale)
     why = ""
     if found.estimate is None:
-        why = " All these knees have the condition, or none has: no area."
+        why = " All these «nouns» have the condition, or none has: no area."
     elif found.ci_low is None:
         why = " No limits: too few people of one kind, or the two kinds do not overlap."
     return {"flag": "not_estimable" if why else said["flag"], "note": f"{said['note']}{why}"}
@@ -145,7 +145,7 @@ def _level_remark(row: Mapping[str, object], people: int, minimum: int, scale: S
     said = _few(people, minimum, scale)
     if not np.isfinite(row["lr"]):  # type: ignore[call-overload]
         never = not row["present"] and not row["absent"]
-        why = "No knee of this level." if never else "This level was found on one side only: no ratio."
+        why = "No «noun» of this level." if never else "This level was found on one side only: no ratio."
         said = {"flag": said["flag"] or ("not_estimable" if never else "zero_cell"), "note": f"{said['note']} {why}"}
     return said
 

@@ -141,7 +141,7 @@ def _pattern_rows(found: Sequence[tuple[str, Pattern]], table: TwoByTwo, protoco
         Remark("not_estimable", "This pattern was never seen; the model's ratio only.", (seen == 0) & modelled),
         Remark(
             "too_few",
-            f"Seen in fewer than {_RARE} knees: read the model's ratio.",
+            f"Seen in fewer than {_RARE} «nouns»: read the model's ratio.",
             modelled & (seen > 0) & (seen < _RARE),
         ),
     ]
@@ -183,9 +183,9 @@ def _words(
 def _said_of_dependence(found: Dependence, condition: str, protocol: Protocol) -> dict[str, str | None]:
     flag, said = None, []
     if not found.n:
-        flag, said = "none_verified", [f"No verified knee with the condition {found.given} and both findings."]
+        flag, said = "none_verified", [f"No verified «noun» with the condition {found.given} and both findings."]
     elif found.phi is None:
-        flag, said = "not_estimable", ["One of the two findings is the same in every knee."]
+        flag, said = "not_estimable", ["One of the two findings is the same in every «noun»."]
     elif found.ci_low is None:
         flag, said = "not_estimable", ["No interval: one person only, or two findings that always agree or disagree."]
     if 0 < found.participants < protocol.display.min_participants:

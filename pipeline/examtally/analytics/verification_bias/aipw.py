@@ -223,7 +223,7 @@ def _obstacle(knees: _Knees) -> str:
     said = obstacle(*sides[0], *sides[1])
     classes = np.unique(knees.present[verified])
     if not said and classes.size < 2:
-        return f"No verified knee {'without' if classes[0] else 'with'} the condition: only bounds can be given."
+        return f"No verified «noun» {'without' if classes[0] else 'with'} the condition: only bounds can be given."
     return said
 
 

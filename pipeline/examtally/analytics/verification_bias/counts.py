@@ -53,12 +53,12 @@ class VerificationCounts:
 def obstacle(positive: float, verified_positive: float, negative: float, verified_negative: float) -> str:
     """Say why no correction is possible at all; empty where one is."""
     if not positive + negative:
-        return "No knee with a positive or negative finding."
+        return "No «noun» with a positive or negative finding."
     if not verified_positive + verified_negative:
-        return "No verified knee."
+        return "No verified «noun»."
     for name, knees, verified in (("positive", positive, verified_positive), ("negative", negative, verified_negative)):
         if not knees:
-            return f"No knee with a {name} finding."
+            return f"No «noun» with a {name} finding."
         if not verified:
-            return f"No knee with a {name} finding was verified: only bounds can be given."
+            return f"No «noun» with a {name} finding was verified: only bounds can be given."
     return ""

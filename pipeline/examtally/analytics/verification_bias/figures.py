@@ -27,7 +27,7 @@ _ALONE = (
     "uncorrected figure where other findings drive imaging."
 )
 _SIMPLE = "Right only where nothing but this finding decided who was verified."
-_EMPTY = "A cell of the verified knees is empty: only bounds can be given."
+_EMPTY = "A cell of the verified «nouns» is empty: only bounds can be given."
 _OUTSIDE = "The corrected table leaves the range from 0 to 1: only bounds can be given."
 _OWN = "Its models are its own, for the shared ones have no room for this maneuver."
 _HEAVY_WEIGHT = 20.0
@@ -103,7 +103,7 @@ def doubly_robust(
     """Rows of the default correction, or of weights alone."""
     everywhere = np.ones(groups.size, bool)
     unknown = f"The models do not know the grouping by {group_by.replace('_', ' ')}."
-    heavy = f"One verified knee stands for up to {max_weight:.0f}: the figure hangs on few of them."
+    heavy = f"One verified «noun» stands for up to {max_weight:.0f}: the figure hangs on few of them."
     said = (
         Remark("heavy_weights", heavy, everywhere & (max_weight > _HEAVY_WEIGHT)),
         Remark("", _OWN, everywhere & own_models),
@@ -197,4 +197,4 @@ def shortage(counted: Counted) -> str:
         (fn + tn, VERIFIED_NEGATIVE, "with a negative finding"),
     )
     few = [f"{n:.0f} {words} ({least} asked)" for n, least, words in asked if n < least]
-    return f"Too few verified knees: {', '.join(few)}."
+    return f"Too few verified «nouns»: {', '.join(few)}."

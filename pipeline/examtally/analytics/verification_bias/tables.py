@@ -208,7 +208,7 @@ def _shares(counted: Counted, level: float) -> Iterator[dict[str, object]]:
             "verified": int(known),
             **{name: float(value) if np.isfinite(value) else None for name, value in values.items()},
             "flag": None if np.isfinite(share[0]) else "none_positive" if result == "positive" else "none_negative",
-            "note": None if np.isfinite(share[0]) else f"No knee with a {result} finding.",
+            "note": None if np.isfinite(share[0]) else f"No «noun» with a {result} finding.",
         }
 
 

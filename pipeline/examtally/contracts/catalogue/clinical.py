@@ -32,6 +32,11 @@ class Noun:
         """
         return _MARK.sub(self._word, text) if "«" in text else text
 
+    @staticmethod
+    def is_marked(text: str) -> bool:
+        """Whether a mark stands in `text`."""
+        return _MARK.search(text) is not None
+
     def _word(self, found: re.Match[str]) -> str:
         article, mark = found[1] or "", found[2]
         word = {"noun": self.one, "nouns": self.many, "region": self.region}[mark.lower()]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from typing import Any
 
 import polars as pl
@@ -32,7 +32,10 @@ def dictionary_tables(contract: Contract) -> Mapping[str, str]:
         PROTOCOL: "Protocol keys",
         STUDY: "Study protocol keys, as section.key",
         MAPPING: "Mapping file keys, as section.key",
-        **{table.name: f"Result table: {table.title}" for table in result_tables().values()},
+        **{
+            table.name: contract.catalogue.noun.said(f"Result table: {table.title}")
+            for table in result_tables().values()
+        },
     }
 
 
@@ -55,13 +58,13 @@ def _rows(contract: Contract, name: str) -> Iterator[Row]:
     elif name in CATALOGUE_SECTIONS:
         yield from CATALOGUE_SECTIONS[name][1](contract)
     elif name == PROTOCOL:
-        yield from _declared_rows("protocol", protocol_keys())
+        yield from _declared_rows("protocol", protocol_keys(), contract.catalogue.noun.said)
     elif name == STUDY:
-        yield from _declared_rows("study", study_keys())
+        yield from _declared_rows("study", study_keys(), contract.catalogue.noun.said)
     elif name == MAPPING:
-        yield from _declared_rows("mapping", mapping_keys())
+        yield from _declared_rows("mapping", mapping_keys(), contract.catalogue.noun.said)
     else:
-        yield from _result_rows(result_tables()[name])
+        yield from _result_rows(result_tables()[name], contract.catalogue.noun.said)
 
 
 def _record_rows(contract: Contract, table: Table) -> Iterator[Row]:
@@ -86,17 +89,17 @@ def _need(field: Field, table: Table) -> str:
     return "key" if field.name in table.primary_key else "required" if field.required else ""
 
 
-def _declared_rows(part: Part, keys: Iterable[DeclaredKey]) -> Iterator[Row]:
+def _declared_rows(part: Part, keys: Iterable[DeclaredKey], said: Callable[[str], str]) -> Iterator[Row]:
     for key in keys:
         name = f"{key.section}.{key.name}" if key.section else key.name
         legal = [key.legal] if key.legal else []
         legal += [f"default {_yaml(key.default)}"] if key.default is not None else []
         need = "required" if key.is_required else ""
         yield entry(
-            *(part, part, name), type=key.type, required=need, legal="; ".join(legal), description=key.description
+            *(part, part, name), type=key.type, required=need, legal="; ".join(legal), description=said(key.description)
         )
         for code, meaning in key.codes.items():
-            yield entry(part, part, name, choice=code, description=meaning)
+            yield entry(part, part, name, choice=code, description=said(meaning))
 
 
 def _yaml(value: Any) -> str:
@@ -109,7 +112,7 @@ def _yaml(value: Any) -> str:
     return str(value)
 
 
-def _result_rows(table: ResultTable) -> Iterator[Row]:
+def _result_rows(table: ResultTable, said: Callable[[str], str]) -> Iterator[Row]:
     for column in table.columns:
         need = "key" if column.name in table.key else "" if column.nullable else "required"
         legal = "one of the codes" if column.codes else ""
@@ -118,7 +121,7 @@ def _result_rows(table: ResultTable) -> Iterator[Row]:
             type=column.type,
             required=need,
             legal=legal,
-            description=column.description,
+            description=said(column.description),
         )
         for code, meaning in (column.codes or {}).items():
-            yield entry("results", table.name, column.name, choice=code, description=meaning)
+            yield entry("results", table.name, column.name, choice=code, description=said(meaning))

@@ -203,8 +203,8 @@ class ValueEntry(Section):
     where_listed: Maybe[Annotated[bool, Flag()]] = None
     """true: left blank where the catalogue lists no such value for that maneuver or condition."""
     same_as: Maybe[Line] = None
-    """A name of `each`: yes where `codes` gives its code or `both`, no where it gives another. For the knee complained
-    of in a sheet for both.
+    """A name of `each`: yes where `codes` gives its code or `both`, no where it gives another. For the «noun»
+    complained of in a sheet for both.
     """
     value: Maybe[Annotated[str, Scalar()]] = None
     """The same value in every row."""

@@ -92,13 +92,13 @@ class Eligibility(Section):
     """Which exams are left out before an index exam is chosen."""
 
     exclude_comparison_knees: Annotated[bool, Flag()] = True
-    """Leave out exams of a knee without a complaint (complaint is no). A comparison knee is never imaged and flatters
-    specificity.
+    """Leave out exams of «a noun» without a complaint (complaint is no). A comparison «noun» is never imaged and
+    flatters specificity.
     """
     exclude_settings: Distinct[Annotated[str, Code("a legal value", "exams.setting")]] = ("operating_room",)
     """Settings whose exams are left out. An exam under anesthesia answers another question."""
     exclude_prior_surgery: Annotated[bool, Flag()] = True
-    """Leave out exams of a knee operated on before (prior_surgery is yes)."""
+    """Leave out exams of «a noun» operated on before (prior_surgery is yes)."""
     exclude_reference_known: Annotated[bool, Flag()] = True
     """Leave out exams whose examiner knew a reference result (reference_known is yes)."""
     exclude_after_surgery: Annotated[bool, Flag()] = True
@@ -202,5 +202,6 @@ class Scenarios(Section):
         "not_able",
         "unsafe",
     )
-    """Reasons for which a maneuver not done enters the scenarios of equivocal findings. The knee itself was the reason.
+    """Reasons for which a maneuver not done enters the scenarios of equivocal findings. The «noun» itself was the
+    reason.
     """

@@ -124,7 +124,7 @@ class PredictiveValues(Section):
         Legal("a number above 0 and below 1, or one for each condition by name; blank for the local share"),
     ] = field(default_factory=nothing)
     """Prevalence at which predictive values are given, for all conditions or for each by name.
-    Blank means the share with the condition among the verified knees.
+    Blank means the share with the condition among the verified «nouns».
     """
 
 
@@ -150,7 +150,7 @@ class Verification(Section):
 
     add_terms: Distinct[Annotated[str, Code("a legal value", "verification_terms")]] = ()
     """Variables that enter the models of who was verified and of the condition after the standing ones (own maneuvers,
-    codes of the joint, impression, acuity, setting, role, other core findings), as far as the verified knees allow.
+    codes of the joint, impression, acuity, setting, role, other core findings), as far as the verified «nouns» allow.
     """
     imputations: Annotated[int, Whole(5, 200)] = 20
     """Completed data sets behind the figures of multiple imputation."""
@@ -173,7 +173,7 @@ class Agreement(Section):
     """Which two exams make a pair, and who teaches whom."""
 
     max_days: Annotated[int, Whole(0, 365)] = 14
-    """Days between two exams of one knee-episode up to which they are a pair."""
+    """Days between two exams of one «noun»-episode up to which they are a pair."""
     learners: Distinct[Role] = ("fellow", "resident", "student")
     """Roles that learn; each pair with a supervisor counts under learner_supervisor."""
     supervisors: Distinct[Role] = ("attending",)
@@ -211,4 +211,4 @@ class Comparisons(Section):
     test: Annotated[
         str, one_of(mcnemar_midp="the mid-p value", mcnemar_exact="the exact p value, which errs on the large side")
     ] = "mcnemar_midp"
-    """The p value of McNemar's test of two maneuvers on the same knees, nobody with several knees."""
+    """The p value of McNemar's test of two maneuvers on the same «nouns», nobody with several «nouns»."""

@@ -27,7 +27,7 @@ class Aimed(Section):
     """The condition."""
     maneuver: Annotated[str, Code("a maneuver", "maneuvers")]
     """A maneuver that speaks of it."""
-    measure: Annotated[str, one_of(sensitivity="knees with the condition", specificity="knees without it")]
+    measure: Annotated[str, one_of(sensitivity="«nouns» with the condition", specificity="«nouns» without it")]
     """What should change, or should not."""
 
     def faults(self, contract: Contract) -> Iterator[Fault]:

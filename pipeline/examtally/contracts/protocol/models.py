@@ -45,9 +45,9 @@ class Calibration(Section):
     left as stated for the Brier score.
     """
     min_knees: Annotated[int, Whole(5, 100000)] = 20
-    """Verified knees below which no calibration curve is drawn."""
+    """Verified «nouns» below which no calibration curve is drawn."""
     min_events: Annotated[int, Whole(1, 100000)] = 5
-    """Knees with the condition, and knees without it, below which no calibration curve is drawn."""
+    """«Nouns» with the condition, and «nouns» without it, below which no calibration curve is drawn."""
 
 
 @dataclass(frozen=True)
@@ -73,8 +73,8 @@ class Learning(Section):
     outcome: Annotated[
         str,
         one_of(
-            reference="whether the finding agrees with the reference, in knees whose answer is known",
-            supervisor="whether it agrees with a supervisor's own finding on the same knee and day",
+            reference="whether the finding agrees with the reference, in «nouns» whose answer is known",
+            supervisor="whether it agrees with a supervisor's own finding on the same «noun» and day",
             both="a chart of each",
         ),
     ] = "both"
@@ -117,7 +117,7 @@ class Modelling(Section):
     choose.
     """
     min_events: Annotated[int, Whole(10, 100000)] = 20
-    """People with a knee that has the condition, and with one that has not, below which no model, short exam or
+    """People with «a noun» that has the condition, and with one that has not, below which no model, short exam or
     decision curve is made.
     """
     candidates: Annotated[
@@ -177,7 +177,7 @@ class LatentClass(Section):
 
     finding_a: Annotated[float, Between(0, 10000)] = 1.0
     """Two tests without a reference: what is believed beforehand of a maneuver's sensitivity and specificity, a Beta(a,
-    b), as if a knees had been right and b wrong. 1 and 1 say nothing.
+    b), as if a «nouns» had been right and b wrong. 1 and 1 say nothing.
     """
     finding_b: Annotated[float, Between(0, 10000)] = 1.0
     """The second number of that belief."""
@@ -187,7 +187,7 @@ class LatentClass(Section):
     """The second number of that belief."""
     published_weight: Annotated[float, Between(0, 10)] = 1.0
     """Weight of the published accuracy of the reference as a belief: 1 as wide as its interval, 0.5 as if from half as
-    many knees.
+    many «nouns».
     """
     populations: Annotated[
         str,
@@ -214,10 +214,10 @@ class LatentClass(Section):
 
 @dataclass(frozen=True)
 class BiasAdjusted(Section):
-    """The leading estimate: the shift of knees never imaged, the seed of its draws, and the words for its ratios."""
+    """The leading estimate: the shift of «nouns» never imaged, the seed of its draws, and the words for its ratios."""
 
     delta_mean: Annotated[float, Between(-5, 5)] = -0.3
-    """What nobody wrote down: how much less (or more) often knees that were never imaged or operated on have a
+    """What nobody wrote down: how much less (or more) often «nouns» that were never imaged or operated on have a
     condition than their record suggests, as a shift of the log odds. The data cannot tell it.
     """
     delta_spread: Annotated[float, Between(0, 5)] = 0.4

@@ -77,9 +77,9 @@ AnalysisKind: TypeAlias = Annotated[
         "a kind of analysis",
         {
             "accuracy": "each test against the reference",
-            "paired": "two tests on the same knees",
+            "paired": "two tests on the same «nouns»",
             "by_group": "each test, compared between the groups of group_by",
-            "agreement": "two examiners of one knee",
+            "agreement": "two examiners of one «noun»",
         },
     ),
 ]
@@ -140,7 +140,7 @@ MissingReferences: TypeAlias = Annotated[
     Code(
         "a way",
         {
-            "excluded": "verified knees only",
+            "excluded": "verified «nouns» only",
             "corrected": "corrected as `adjustments` says, and bounds without assumptions",
         },
     ),
@@ -152,7 +152,7 @@ Aim: TypeAlias = Annotated[
         {
             "half_width": "interval of sensitivity and specificity of a stated half-width",
             "lower_limit": "lower limit of sensitivity, or specificity, above a stated value",
-            "paired": "a difference in sensitivity, or specificity, between two tests on the same knees",
+            "paired": "a difference in sensitivity, or specificity, between two tests on the same «nouns»",
             "unpaired": "a difference in sensitivity, or specificity, between two groups",
             "kappa_half_width": "interval of kappa of a stated half-width",
         },
@@ -162,7 +162,7 @@ PlannedMeasure: TypeAlias = Annotated[
     str,
     Code(
         "a measure",
-        {"sensitivity": "of knees with the condition", "specificity": "of knees without the condition"},
+        {"sensitivity": "of «nouns» with the condition", "specificity": "of «nouns» without the condition"},
     ),
 ]
 Purpose: TypeAlias = Annotated[
@@ -208,10 +208,10 @@ Adjustment: TypeAlias = Annotated[
     Code(
         "a correction",
         {
-            "none": "verified knees as they are",
+            "none": "verified «nouns» as they are",
             "begg_greenes": "corrected for verification by the test's own result",
             "ipw": "weighted by the chance of verification",
-            "multiple_imputation": "the condition of unverified knees imputed",
+            "multiple_imputation": "the condition of unverified «nouns» imputed",
             "verification": "corrected for verification bias alone, doubly robust",
             "bias_adjusted": "who was imaged and the errors of the reference allowed for together",
         },
@@ -269,7 +269,7 @@ class MissingEntry(Section):
     findings: MissingFindings = "scenarios"
     """Findings that are equivocal, not done or not recorded."""
     references: MissingReferences = "corrected"
-    """Knees without a reference."""
+    """«Nouns» without a reference."""
 
 
 @dataclass(frozen=True)
@@ -277,7 +277,7 @@ class PlannedSizeEntry(Section):
     """What the size is computed for."""
 
     knees: Maybe[Annotated[int, Whole(1, 1_000_000)]] = None
-    """Knees that are planned for, verified or not; `examtally study plan` computes it."""
+    """«Nouns» that are planned for, verified or not; `examtally study plan` computes it."""
     aim: Maybe[Aim] = None
     """What the size is computed for."""
     test: Maybe[Annotated[str, Text()]] = None
@@ -295,7 +295,7 @@ class PlannedSizeEntry(Section):
     difference: Maybe[Share] = None
     """Difference in the measure between the two tests or groups that shall be found, for paired and unpaired."""
     discordant: Maybe[Share] = None
-    """Expected share of knees with the condition (for specificity: without it) in which the two tests differ, for
+    """Expected share of «nouns» with the condition (for specificity: without it) in which the two tests differ, for
     paired; that of two tests that err independently where left out.
     """
     kappa: Maybe[Share] = None

@@ -56,7 +56,7 @@ Comparison: TypeAlias = Annotated[
     ),
 ]
 Stage: TypeAlias = Annotated[
-    str, Code("a stage", {"after_history": "before the knee was touched", "after_exam": "after the exam"})
+    str, Code("a stage", {"after_history": "before the «noun» was touched", "after_exam": "after the exam"})
 ]
 Blank: TypeAlias = Annotated[str, Code("an answer", {"out": "the exam is left out", "in": "the exam stays in"})]
 Result: TypeAlias = Annotated[

@@ -141,7 +141,7 @@ def _reteach(audit: Audit, core: Sequence[Lead]) -> Iterator[Conclusion]:
                 "reteach",
                 f"stated probabilities of {inside_sentence(condition.name)}: {row['verdict']}",
                 f"Slope {row['estimate']:.2f} (95% CI {row['ci_low']:.2f} to {row['ci_high']:.2f}; 1 is best), "
-                f"{counted(row['n'], 'knee')}",
+                f"{counted(row['n'], '«noun»')}",
                 _TEACHER,
                 _in_a_year(),
             )

@@ -25,8 +25,8 @@ _COLUMNS = (
     Column("when", "Enough of both"),
 )
 _COUNTS = (
-    Column("sensitivity", "positive, of knees with it", "So far"),
-    Column("specificity", "negative, of knees without", "So far"),
+    Column("sensitivity", "positive, of «nouns» with it", "So far"),
+    Column("specificity", "negative, of «nouns» without", "So far"),
 )
 
 

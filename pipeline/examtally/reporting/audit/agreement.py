@@ -15,7 +15,7 @@ from examtally.reporting.engine.numbers import coefficient, count, counted, list
 from examtally.reporting.engine.tables import Column, details, download, table, tabs
 from examtally.reporting.engine.wording import inside_sentence
 
-_NO_PAIRS = "No knee was examined by two people within the days allowed, so nothing can be said about agreement."
+_NO_PAIRS = "No «noun» was examined by two people within the days allowed, so nothing can be said about agreement."
 _COLUMNS = (
     Column("maneuver", "Maneuver"),
     Column("agreement", "Agreement"),
@@ -28,11 +28,11 @@ _TITLES = {
     "same_examiner": "One examiner twice",
 }
 _MEANINGS = {
-    "overall": "Every knee that two different people examined, whoever they were.",
-    "learner_supervisor": "A learner beside a supervisor, on the same knee. The supervisor is not the truth.",
+    "overall": "Every «noun» that two different people examined, whoever they were.",
+    "learner_supervisor": "A learner beside a supervisor, on the same «noun». The supervisor is not the truth.",
     "same_examiner": (
-        "The same person on the same knee on another day: how steady one pair of hands is. The knee may have changed "
-        "in between, and the first finding may be remembered."
+        "The same person on the same «noun» on another day: how steady one pair of hands is. The «noun» may have "
+        "changed in between, and the first finding may be remembered."
     ),
 }
 PAIRS_CAUTION = (

@@ -19,7 +19,7 @@ from examtally.contracts.records.tables import Field
 from examtally.contracts.results import empty
 from examtally.reporting.engine.estimate import Estimate, Span
 from examtally.reporting.engine.project import given
-from examtally.reporting.engine.wording import Wording, band_order, read_wording
+from examtally.reporting.engine.wording import Wording, band_order, read_wording, speak_of
 from examtally.results import Results, read_results
 
 _LETTERS = "ABCDEFGHJKLMNPRSTUVWXYZ"
@@ -57,6 +57,7 @@ Key = tuple[str, ...]
 def open_audit(results_dir: Path | str = "results", reports_dir: Path = Path()) -> Audit:
     """Read everything the cells of a report need; they run in the folder of the reports."""
     results = read_results(given(results_dir))
+    speak_of(results.contract.catalogue.noun)
     protocol = results.protocol
     return Audit(results, results.contract, protocol, read_wording(reports_dir))
 

@@ -100,7 +100,7 @@ class Variation:
         if fewest < FEW:
             text += f" With {fewest} {self.among} the range rests much on what was assumed beforehand."
         if any(side.adjustment == AS_SEEN for side in self.sides):
-            text += " From verified knees only."
+            text += " From verified «nouns» only."
         return text
 
     @property

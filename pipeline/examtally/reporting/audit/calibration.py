@@ -42,7 +42,7 @@ def section(audit: Audit) -> str:
     """Every condition with a stated probability, or the sentence that there is none."""
     blocks = [block for condition in audit.settled if (block := calibration_block(audit, condition))]
     if not blocks:
-        return "No probability has been stated of a knee with follow-up complete yet."
+        return "No probability has been stated of «a noun» with follow-up complete yet."
     return "\n\n".join([LEADING, *blocks])
 
 
@@ -97,7 +97,7 @@ def told(measures: pl.DataFrame, points: pl.DataFrame, forecast: str) -> str:
     """Shares of knees at the low and the high end, and the verdict."""
     found = shares(points, forecast)
     said = [
-        f"of {counted(whole, 'knee')} put {words}, about {part} ({percent(part / whole)}) have it"
+        f"of {counted(whole, '«noun»')} put {words}, about {part} ({percent(part / whole)}) have it"
         for edge, words in ((0.0, "below 10%"), (0.9, "at 90% or more"))
         if edge in found
         for part, whole in (found[edge],)
@@ -141,10 +141,10 @@ def _figure(audit: Audit, condition: Condition, shown: Sequence[str], points: pl
             f"calibration-{condition.code}",
             caption=(
                 f"{condition.name}: share expected to have it against the stated probability, a disc the larger "
-                f"the more knees, with its 95% interval; numbers stated of {_DRAWN} knees or more. On the diagonal, "
-                "what was stated is what is there."
+                f"the more «nouns», with its 95% interval; numbers stated of {_DRAWN} «nouns» or more. On the "
+                "diagonal, what was stated is what is there."
             ),
-            alt=f"Calibration plots for {condition.name}, knees with the condition by stated probability. {said}",
+            alt=f"Calibration plots for {condition.name}, «nouns» with the condition by stated probability. {said}",
             data=points.select("forecast", "predicted", "observed", "band_low", "band_high", "n", "expected"),
         )
 
@@ -167,7 +167,7 @@ def _draw(axes: Axes, rows: pl.DataFrame, *, with_scale: bool) -> None:
 def _shares_table(audit: Audit, condition: Condition, shown: Sequence[str], points: pl.DataFrame) -> str:
     rows = [{"forecast": audit.wording.word("forecast", item)} | band_cells(shares(points, item)) for item in shown]
     columns = (Column("forecast", "Stated"), *BAND_COLUMNS)
-    caption = f"{condition.name}: knees expected to have it, of those given each probability"
+    caption = f"{condition.name}: «nouns» expected to have it, of those given each probability"
     return table(pl.DataFrame(rows), columns, caption=caption)
 
 

@@ -29,8 +29,8 @@ def sentence(audit: Audit) -> str:
     compared = audit.summed("comparison_exams")
     if compared:
         parts.append(
-            f"{counted(compared, 'exam')} of the other knee, examined to compare, never count: such a knee is hardly "
-            "ever imaged and would flatter specificity."
+            f"{counted(compared, 'exam')} of the other «noun», examined to compare, never count: such «a noun» is "
+            "hardly ever imaged and would flatter specificity."
         )
     ties = audit.summed("index_ties")
     if ties:

@@ -109,7 +109,7 @@ def verified_knees(audit: Audit, condition: Condition) -> str:
     tally = audit.tally(condition.code, main.code)
     present, absent = tally["tp"] + tally["fn"], tally["fp"] + tally["tn"]
     return (
-        f"{settled_by(audit, condition)} {counted(present + absent, 'knee')} of "
+        f"{settled_by(audit, condition)} {counted(present + absent, '«noun»')} of "
         f"{counted(tally['participants'], 'patient')} with a clear finding of {inside_sentence(main.name)} are "
         f"verified: {present} with the condition, {absent} without."
     )

@@ -76,8 +76,8 @@ def _has_other_cause(side: AccuracyComparison, known: Verified) -> bool:
 def _picture(condition: Condition, lines: Sequence[ManeuverLine]) -> str:
     both = any(line.has_reference_corrected for line in lines)
     caption = (
-        f"{condition.name}: verified knees only (open disc), corrected for verification bias alone (diamond), "
-        f"{_BOTH * both}and the least and the most it could be, whatever the other knees have (thin bar)."
+        f"{condition.name}: verified «nouns» only (open disc), corrected for verification bias alone (diamond), "
+        f"{_BOTH * both}and the least and the most it could be, whatever the other «nouns» have (thin bar)."
     )
     said = "; ".join(f"{line.name} {line.sensitivity.spoken}, and {line.specificity.spoken}" for line in lines)
     alt = f"Sensitivity and specificity for {inside_sentence(condition.name)}, seen and corrected: {said}."
@@ -94,7 +94,7 @@ def _weak(lines: Sequence[ManeuverLine]) -> str:
     if not names:
         return ""
     return (
-        f"Too few verified knees for models, so corrected by its own finding alone (Begg and Greenes): "
+        f"Too few verified «nouns» for models, so corrected by its own finding alone (Begg and Greenes): "
         f"{'; '.join(names)}. Where other findings decide as well, this can lie further off than no correction."
     )
 

@@ -28,9 +28,9 @@ FEWEST_EXAMINERS_OF_A_SITE = 3
 _GROUP_BY = {"examiners": "examiner", "sites": "site"}
 _COLUMNS = (
     Column("pooled_sensitivity", "pooled", "Sensitivity"),
-    Column("sensitivity", "verified knees only", "Sensitivity"),
+    Column("sensitivity", "verified «nouns» only", "Sensitivity"),
     Column("pooled_specificity", "pooled", "Specificity"),
-    Column("specificity", "verified knees only", "Specificity"),
+    Column("specificity", "verified «nouns» only", "Specificity"),
     Column("known", "Verified\nof findings"),
 )
 
@@ -39,15 +39,15 @@ ELSEWHERE = (
     "code; agree first who may see it."
 )
 
-TOO_FEW = "Too few examiners with verified knees to say how far examiners differ: it takes three."
+TOO_FEW = "Too few examiners with verified «nouns» to say how far examiners differ: it takes three."
 
 CAUTION = (
     "Each examiner has a code drawn anew for this report; rows stand in the order of the codes, which means nothing. "
-    "*Pooled* takes chance out: the fewer the knees, the closer it lies to the group's figure; whom each examiner "
-    "images and the errors of the reference are allowed for. *Verified knees only* is what the examiner found in "
-    "imaged or operated knees, as they were read: a handful of knees looks brilliant or hopeless by chance, and it is "
-    "right where every knee is imaged and the tests make no errors. A difference between two rows is a question, not "
-    "a finding about a person. Not for grading, credentialing, pay or discipline."
+    "*Pooled* takes chance out: the fewer the «nouns», the closer it lies to the group's figure; whom each examiner "
+    "images and the errors of the reference are allowed for. *Verified «nouns» only* is what the examiner found in "
+    "imaged or operated «nouns», as they were read: a handful of «nouns» looks brilliant or hopeless by chance, and it "
+    "is right where every «noun» is imaged and the tests make no errors. A difference between two rows is a question, "
+    "not a finding about a person. Not for grading, credentialing, pay or discipline."
 )
 
 
@@ -124,7 +124,7 @@ def _panel(audit: Audit, condition: Condition, maneuver: Maneuver, among: str, n
         sides,
         f"{among}-{condition.code}-{maneuver.code}",
         caption=_caption(name, variation, one),
-        alt=f"By {one}, on verified knees and pooled, for {name}: " + "; ".join(_said(row) for row in rows) + ".",
+        alt=f"By {one}, on verified «nouns» and pooled, for {name}: " + "; ".join(_said(row) for row in rows) + ".",
     )
     columns = (Column("name", one.capitalize()), *(c for c in _COLUMNS if variation or not c.key.startswith("pooled")))
     numbers = table(pl.DataFrame(cells), columns, caption=f"{name}, by {one}")
@@ -150,10 +150,10 @@ def _cells(pair: Pair, tally: Mapping[str, int]) -> dict[str, str]:
 
 def _caption(name: str, variation: Variation | None, one: str) -> str:
     order = "the codes" if one == "examiner" else "the sites"
-    text = f"{name}: verified knees only (gray ring), in the order of {order}."
+    text = f"{name}: verified «nouns» only (gray ring), in the order of {order}."
     if variation is not None:
         how = {side.adjustment for side in variation.sides}
-        aim = ", the leading way" if how == {CORRECTED} else ", verified knees only" if how == {AS_SEEN} else ""
+        aim = ", the leading way" if how == {CORRECTED} else ", verified «nouns» only" if how == {AS_SEEN} else ""
         text += (
             f" Beneath, pooled{aim} (color); hollow and thin with fewer than {OWN_FROM} patients behind it, "
             f"when it is mostly the group's figure; none with fewer than {FEWEST}. Dashes: the group. Band: where a "

@@ -39,7 +39,7 @@ def section(audit: Audit) -> str:
         f"### {condition.name}\n{inner}" for condition in audit.reportable if (inner := group_tabs(audit, condition))
     ]
     if not panels:
-        return "Too few verified knees to analyze groups separately."
+        return "Too few verified «nouns» to analyze groups separately."
     return f"{CAUTION}\n\n{tabs(panels, depth=1)}"
 
 
@@ -112,8 +112,8 @@ def _merged(audit: Audit, condition: Condition, maneuver: str, group_by: str, fe
     return {
         "maneuver": audit.catalogue.maneuvers[maneuver].name,
         "group": f"others\nfewer than {_FEWEST_EXAMINERS} examiners each",
-        "sensitivity": f"too few\n{counted(tp + fn, 'verified knee')}",
-        "specificity": f"too few\n{counted(tn + fp, 'verified knee')}",
+        "sensitivity": f"too few\n{counted(tp + fn, 'verified «noun»')}",
+        "specificity": f"too few\n{counted(tn + fp, 'verified «noun»')}",
         "lr_positive": "",
         "lr_negative": "",
     }
@@ -133,5 +133,5 @@ def _graded(row: dict[str, object] | None) -> str:
     if row is None:
         return ""
     estimate = Estimate.of(row)
-    knees = f"{counted(estimate.n, 'knee')} graded"
+    knees = f"{counted(estimate.n, '«noun»')} graded"
     return f"{estimate.pair}\n{knees}" if estimate.is_usable else f"too few\n{knees}"

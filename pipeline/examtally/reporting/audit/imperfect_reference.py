@@ -47,11 +47,11 @@ def _assumed(audit: Audit, condition: Condition, modality: str) -> str:
         f"**Corrected for an imperfect reference standard as well.** Above, {name} is taken for the truth wherever no "
         "better reference is to hand. Its misses make specificity look lower, its false alarms sensitivity; together "
         "with who was imaged these errors can cancel, so that a figure looks right by luck. "
-        f"Here every knee with {name} counts by what {name} said, "
-        f"corrected for who had it, as if {name} called {_share(default, 'sensitivity')} of knees with the condition "
+        f"Here every «noun» with {name} counts by what {name} said, "
+        f"corrected for who had it, as if {name} called {_share(default, 'sensitivity')} of «nouns» with the condition "
         f"present and {_share(default, 'specificity')} of those without it absent ({default.source}). Assumed: {name} "
-        f"misreads knees that are easy and hard to examine alike. If what hides the condition on {name} also hides it "
-        f"from the hand, these figures are too high. Intervals take the accuracy of {name} as given."
+        f"misreads «nouns» that are easy and hard to examine alike. If what hides the condition on {name} also hides "
+        f"it from the hand, these figures are too high. Intervals take the accuracy of {name} as given."
     )
 
 
@@ -86,7 +86,7 @@ def _told(audit: Audit, condition: Condition, maneuver: Maneuver, modality: str)
 def _reason(flag: str, name: str) -> str:
     if flag == "incompatible":
         return f"these data do not fit {name} of the published accuracy, so that no figure is given."
-    return "too few knees to correct for verification bias, so that no figure can be given."
+    return "too few «nouns» to correct for verification bias, so that no figure can be given."
 
 
 def _figure(audit: Audit, condition: Condition, maneuver: Maneuver, measure: str) -> str:
@@ -131,7 +131,7 @@ def _turns(audit: Audit, condition: Condition, maneuver: Maneuver, name: str) ->
 def _at(parameter: str, value: float, name: str) -> str:
     if parameter == "covariance_share":
         return (
-            f"if {name} and the exam tend to be wrong about the same knees (by {percent(value)} of the most possible)"
+            f"if {name} and the exam tend to be wrong about the same «nouns» (by {percent(value)} of the most possible)"
         )
     return f"with {name} {percent(value)} {'sensitive' if parameter == 'reference_sensitivity' else 'specific'}"
 
@@ -158,7 +158,7 @@ def _here(audit: Audit, condition: Condition, maneuvers: Sequence[Maneuver], mod
     by = {row["measure"]: row for row in rows.iter_rows(named=True)}
     name, (found, cleared) = _name(audit, modality), (by[measure] for measure in BOTH)
     both = found["n"] + cleared["n"]
-    seen = f"**What these knees say of {name}.** {count(both)} of {counted(found['knees'], 'knee')} with {name}"
+    seen = f"**What these «nouns» say of {name}.** {count(both)} of {counted(found['knees'], '«noun»')} with {name}"
     surgery = listed([inside_sentence(audit.catalogue.modalities[code].name) for code in condition.taken_as_true], "or")
     if found["estimate"] is None or cleared["estimate"] is None:
         return f"{seen} also had {surgery}. {found['note'] or ''}".rstrip()

@@ -115,7 +115,7 @@ def scope(audit: Audit) -> str:
     periods = audit.periods
     when = f", {periods[0]} to {periods[-1]}" if len(periods) > 1 else f", {periods[0]}" if periods else ""
     return (
-        f"{counted(exams, 'exam')} of {counted(audit.summed('knees'), 'knee')} in {people}, by "
+        f"{counted(exams, 'exam')} of {counted(audit.summed('knees'), '«noun»')} in {people}, by "
         f"{counted(audit.summed('examiners'), 'examiner')}{when}."
     )
 
@@ -217,7 +217,7 @@ def knees_behind(audit: Audit, condition: Condition) -> str:
     if model is None:
         return ""
     return (
-        f"{count(model['n'])} knees with follow-up complete: {count(model['imaged'])} imaged, "
+        f"{count(model['n'])} «nouns» with follow-up complete: {count(model['imaged'])} imaged, "
         f"{count(model['operated'])} operated on; {percent(model['prevalence'])} are expected to have it."
     )
 

@@ -76,9 +76,9 @@ def _explained(audit: Audit) -> str:
     chosen = audit.protocol.learning
     learners = listed([role.replace("_", " ") for role in audit.protocol.agreement.learners], "or")
     return (
-        f"A learner ({learners}) reaches the target of a maneuver only on both sides: in knees with the condition and "
-        "in knees without it, ten of each at least. Always writing the same cannot reach it. The target is what "
-        f"supervisors here reach, less {percent(chosen.margin)}; where too few of their knees are verified, at most "
+        f"A learner ({learners}) reaches the target of a maneuver only on both sides: in «nouns» with the condition "
+        "and in «nouns» without it, ten of each at least. Always writing the same cannot reach it. The target is what "
+        f"supervisors here reach, less {percent(chosen.margin)}; where too few of their «nouns» are verified, at most "
         f"{percent(chosen.p_acceptable)} of findings may disagree. Charts stand on each learner's own sheet. Not for "
         "grading, credentialing, pay or discipline."
     )

@@ -71,7 +71,7 @@ class LearningChart:
         is_there = self.last["outcome_side"] == "present"
         if self.is_by_supervisor:
             return "Supervisor positive" if is_there else "Supervisor negative"
-        return "Knees with the condition" if is_there else "Knees without it"
+        return "«Nouns» with the condition" if is_there else "«Nouns» without it"
 
     @property
     def target(self) -> str:
@@ -169,7 +169,7 @@ def _held(chart: LearningChart) -> str:
     """What the findings are held against, as it stands on the chart."""
     if chart.is_by_supervisor:
         return f"Compared with {chart.against}. {NOT_THE_TRUTH}"
-    return f"{chart.condition}, verified knees"
+    return f"{chart.condition}, verified «nouns»"
 
 
 def _frame(axes: Axes, chart: LearningChart) -> None:

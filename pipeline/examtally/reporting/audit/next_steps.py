@@ -85,7 +85,7 @@ def _disagreement(audit: Audit, maneuvers: Sequence[str]) -> Iterator[Step]:
         name = inside_sentence(audit.catalogue.maneuvers[row["maneuver"]].name)
         yield Step(
             f"Agree on one technique for {name} in a session together.",
-            f"Two examiners of the same knee agree least on it (AC1 {coefficient(row['estimate'])}, "
+            f"Two examiners of the same «noun» agree least on it (AC1 {coefficient(row['estimate'])}, "
             f"{counted(row['pairs'], 'pair')}).",
             "Lead for teaching",
         )

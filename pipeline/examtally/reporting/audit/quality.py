@@ -121,7 +121,7 @@ def unknown_and_late(audit: Audit) -> str:
         if unknown
         else "- Nothing that is asked for is unknown.",
         f"- First entered after the result was on record, kept and counted here: {counted(late, 'record')}.",
-        f"- Reference results that cannot settle what they speak of: {count(unused)}; of knees nobody examined: "
+        f"- Reference results that cannot settle what they speak of: {count(unused)}; of «nouns» nobody examined: "
         f"{count(alone)}.",
     ]
     return "\n".join(lines)

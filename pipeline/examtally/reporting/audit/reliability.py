@@ -19,8 +19,8 @@ _REFERENCE = (
     Column("test", "Reference test"),
     Column("measure", "Measure"),
     Column("prior", "Published\nused as a start"),
-    Column("here", "Here\nwith these knees"),
-    Column("both", "Knees with both\nthis test and surgery"),
+    Column("here", "Here\nwith these «nouns»"),
+    Column("both", "«Nouns» with both\nthis test and surgery"),
 )
 _SIMPLER = {one: AIMS[one].name for one in ("none", "verification", "reference_error")}
 _BESIDE = (
@@ -28,7 +28,7 @@ _BESIDE = (
     Column("leading", "Leading estimate"),
     *(Column(one, f"{name[0].upper()}{name[1:]}") for one, name in _SIMPLER.items()),
 )
-_IF_UNIMAGED = "If knees never imaged were ill more or less often than assumed"
+_IF_UNIMAGED = "If «nouns» never imaged were ill more or less often than assumed"
 _UNIMAGED = (
     Column("what", "Maneuver"),
     Column("assumed", "As assumed"),
@@ -53,13 +53,13 @@ def assumptions(audit: Audit) -> str:
         return ""
     shift = next(iter(audit.models.values()))["delta"]
     return (
-        "The leading figures stand for every knee examined, imaged or not. They take for granted that what was written "
-        "down (findings, stated probability, history, what other examiners found) decided who was imaged; that each "
-        "reference test errs at rates near the published ones; and that surgery shows the truth. Knees never imaged "
-        "are assumed somewhat less often ill than their record suggests "
+        "The leading figures stand for every «noun» examined, imaged or not. They take for granted that what was "
+        "written down (findings, stated probability, history, what other examiners found) decided who was imaged; that "
+        "each reference test errs at rates near the published ones; and that surgery shows the truth. «Nouns» never "
+        "imaged are assumed somewhat less often ill than their record suggests "
         f"(log odds {shift:+.1f}".replace("-", "−")
-        + "). If MRI and the exam tend to be wrong about the same knees, sensitivity would be lower than shown. With "
-        "few verified knees the figures lean on the published accuracy of the tests."
+        + "). If MRI and the exam tend to be wrong about the same «nouns», sensitivity would be lower than shown. With "
+        "few verified «nouns» the figures lean on the published accuracy of the tests."
     )
 
 
@@ -132,7 +132,7 @@ def unimaged(audit: Audit, items: Sequence[Lead]) -> str:
     if said:
         assumed = ratio(math.exp(next(iter(audit.models.values()))["delta"]))
         words = (
-            "Would no longer hold if the odds of knees never imaged were so many times what is recorded "
+            "Would no longer hold if the odds of «nouns» never imaged were so many times what is recorded "
             f"(assumed: {assumed} times):\n\n"
         )
         words += "\n".join(f"- {text}" for text in said)

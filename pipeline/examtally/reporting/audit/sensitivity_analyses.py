@@ -56,7 +56,7 @@ class Choice:
     def cell(self) -> str:
         """The figure, its limits and the knees."""
         if not self.is_shown:
-            return f"too few\n{counted(self.n, 'knee')}" if self.n else "–"
+            return f"too few\n{counted(self.n, '«noun»')}" if self.n else "–"
         return f"{percent(self.value)}\n{percent_range(self.low, self.high)}\n{count(self.n)}"
 
 
@@ -79,7 +79,7 @@ def section(audit: Audit) -> str:
     """What moves, in words; then every choice by condition; then what the choices are."""
     found = [item for condition in audit.reportable if condition.core for item in _core(audit, condition)]
     if not found:
-        return "Too few verified knees to try other choices."
+        return "Too few verified «nouns» to try other choices."
     panels = [
         f"### {condition.name}\n{_tables(audit, [item for item in found if item.condition is condition])}"
         for condition in dict.fromkeys(item.condition for item in found)
@@ -108,10 +108,12 @@ def _opening(found: list[Moved]) -> str:
     moving = sum(bool(item.moving(measure)) for item, measure in figures)
     margin = f"{MOVED * 100:.0f} points or more"
     if not moving:
-        return f"None of the {len(figures)} figures moves by {margin} under any other choice that leaves enough knees."
+        return (
+            f"None of the {len(figures)} figures moves by {margin} under any other choice that leaves enough «nouns»."
+        )
     return (
         f"{moving} of {len(figures)} figures move by {margin} under at least one other choice. A choice that leaves "
-        "few knees can move a figure by chance alone: look at its interval."
+        "few «nouns» can move a figure by chance alone: look at its interval."
     )
 
 
@@ -131,10 +133,10 @@ def _moves(audit: Audit, item: Moved, measure: str) -> str:
         return ""
     main = item.main[measure]
     said = [
-        f"{percent(choice.value)} with *{_name(audit, choice.scenario)}* ({counted(choice.n, 'knee')})"
+        f"{percent(choice.value)} with *{_name(audit, choice.scenario)}* ({counted(choice.n, '«noun»')})"
         for choice in choices
     ]
-    return f"{measure.capitalize()}, {main.number} in {counted(main.n, 'knee')}, would be {listed(said)}."
+    return f"{measure.capitalize()}, {main.number} in {counted(main.n, '«noun»')}, would be {listed(said)}."
 
 
 def _tables(audit: Audit, items: list[Moved]) -> str:
@@ -151,7 +153,7 @@ def _tables(audit: Audit, items: list[Moved]) -> str:
             rows.append({"maneuver": item.maneuver.name, "choice": _name(audit, scenario), **cells})
     condition = items[0].condition
     level = percent(audit.protocol.intervals.level)
-    caption = f"{condition.name} under other choices: {level} interval and knees beneath, change in percentage points"
+    caption = f"{condition.name} under other choices: {level} interval and «nouns» beneath, change in percentage points"
     frame = pl.DataFrame(rows, infer_schema_length=None)
     codes = [item.maneuver.code for item in items]
     figures = audit.table("sensitivity_analyses").filter(pl.col("maneuver").is_in(codes), condition=condition.code)

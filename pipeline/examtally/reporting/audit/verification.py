@@ -8,12 +8,12 @@ from dataclasses import dataclass
 from examtally.reporting.engine.numbers import share_of
 
 CORRECTED = (
-    "Tables and forest plots show knees that were imaged or operated on, as they are. Where a positive finding makes "
+    "Tables and forest plots show «nouns» that were imaged or operated on, as they are. Where a positive finding makes "
     "imaging more likely, sensitivity there comes out too high and specificity too low. Beneath them stand the figures "
     "corrected for verification bias alone, which take every reading for the truth."
 )
 UNCORRECTED = (
-    "The figures describe knees that were imaged or operated on and are not corrected for who was. Where a positive "
+    "The figures describe «nouns» that were imaged or operated on and are not corrected for who was. Where a positive "
     "finding makes imaging more likely, sensitivity comes out too high and specificity too low."
 )
 NAMED = "that nothing but what was written down decided who was imaged or operated on"
@@ -60,7 +60,7 @@ class Verified:
         if self.difference is None:
             return ""
         return (
-            f"{share_of(self.positive, self.all_positive)} knees were verified after a positive finding, "
+            f"{share_of(self.positive, self.all_positive)} «nouns» were verified after a positive finding, "
             f"{share_of(self.negative, self.all_negative)} after a negative one."
         )
 

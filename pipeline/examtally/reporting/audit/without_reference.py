@@ -16,18 +16,18 @@ from examtally.reporting.engine.wording import inside_sentence
 _PARAMETERS = ("sensitivity", "specificity", "reference_sensitivity", "reference_specificity", "prevalence")
 _BELIEFS = (
     "**With beliefs stated beforehand (latent class model).** Finding and {name} are two tests of the same "
-    "knees. Each is right or wrong with its own chances, and in knees that are alike in having the condition, "
+    "«nouns». Each is right or wrong with its own chances, and in «nouns» that are alike in having the condition, "
     "or in not having it, the two err independently. Four counts (both positive, one, the other, neither) "
     "cannot settle five unknowns. So one says beforehand what one believes: of {name} what is published, with "
     "its uncertainty; of the maneuver and of how common the condition is {finding}. The figures are what the "
-    "counts leave of these beliefs. *In one population the result rests on the beliefs, however many knees "
+    "counts leave of these beliefs. *In one population the result rests on the beliefs, however many «nouns» "
     "there are*: other beliefs give other figures, and if a belief is wrong, so is the interval."
 )
 _POPULATIONS = (
-    "**In two groups of knees (Hui and Walter).** Where the condition is clearly more common in one group than "
+    "**In two groups of «nouns» (Hui and Walter).** Where the condition is clearly more common in one group than "
     "in another, and both tests are equally good in both, the counts of the two groups settle every unknown, "
     "without beliefs. The groups here are made by {groups}. That a maneuver is as good in one group as in the "
-    "other is an assumption which these data cannot test; a fresh, painful knee may well be harder to examine. "
+    "other is an assumption which these data cannot test; a fresh, painful «noun» may well be harder to examine. "
     "Finding and {name} must err independently here too."
 )
 Row = Mapping[str, Any]
@@ -45,8 +45,8 @@ def without_reference(audit: Audit) -> str:
     parts = [
         "## Appendix: when neither test is taken as true",
         f"A check on the figures corrected for an imperfect reference standard ({name}), by two methods that need no "
-        "true status. Knees are corrected for verification bias, as before. Neither is a reason to change practice by "
-        "itself.",
+        "true status. «Nouns» are corrected for verification bias, as before. Neither is a reason to change practice "
+        "by itself.",
         _BELIEFS.format(name=name, finding=finding),
         _table(audit, pairs, "two_tests", f"Finding and {name} under stated beliefs"),
         _reasons(audit, pairs, "two_tests"),
@@ -55,7 +55,7 @@ def without_reference(audit: Audit) -> str:
         groups = audit.wording.word("group_by", choices.populations)
         parts += [
             _POPULATIONS.format(name=name, groups=inside_sentence(groups)),
-            _table(audit, pairs, "two_populations", f"Finding and {name} in two groups of knees"),
+            _table(audit, pairs, "two_populations", f"Finding and {name} in two groups of «nouns»"),
             _reasons(audit, pairs, "two_populations"),
         ]
     return "\n\n".join(part.strip("\n") for part in parts if part)

@@ -77,7 +77,7 @@ def _sentence(row: Mapping[str, Any]) -> str:
     seen = (
         f"{who}, discrimination (AUC) was {percent(row['estimate_a'])} with the history and "
         f"{percent(row['estimate_b'])} with history and exam: {points(row['difference'])} points{limits}, in "
-        f"{counted(row['n'], 'verified knee')}, {row['events']} with the condition."
+        f"{counted(row['n'], 'verified «noun»')}, {row['events']} with the condition."
     )
     if row["ci_low"] is not None and row["ci_low"] > 0:
         return f"**The exam adds to the history.** {seen}"
@@ -98,7 +98,7 @@ def _corrected(audit: Audit, condition: Condition) -> str:
     if set(found) != {"model_history", "model_exam"}:
         return ""
     return (
-        f"A model looks better on the knees it was made from than on others. Corrected for that (.632+ bootstrap), "
+        f"A model looks better on the «nouns» it was made from than on others. Corrected for that (.632+ bootstrap), "
         f"discrimination is {found['model_history']} with the history and {found['model_exam']} with history and exam."
     )
 
@@ -106,7 +106,7 @@ def _corrected(audit: Audit, condition: Condition) -> str:
 def _table(audit: Audit, condition: Condition, rows: list[dict[str, Any]]) -> str:
     cells = [
         {
-            "whose": f"{_WHOSE[_whose(row)]}: {counted(row['n'], 'knee')}",
+            "whose": f"{_WHOSE[_whose(row)]}: {counted(row['n'], '«noun»')}",
             "measure": _MEASURES[row["measure"]],
             **{name: _value(row, f"estimate_{side}") for name, side in (("before", "a"), ("after", "b"))},
             "change": _change(row),

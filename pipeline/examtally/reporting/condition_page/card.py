@@ -32,7 +32,7 @@ _COLUMNS = (
 )
 _HOW = (
     "Think how likely the condition is before the finding, from the history and all you have seen: your column. "
-    "The likelihood ratio says how many times as often the finding is met in a knee with the condition as without it."
+    "The likelihood ratio says how many times as often the finding is met in «a noun» with the condition as without it."
 )
 
 
@@ -114,7 +114,7 @@ def _heading(line: RatioLine, fewest: int) -> str:
     if line.own is not None:
         examined, verified, expected = line.knees
         return (
-            f"{line.maneuver.name}: {counted(examined, 'knee')} examined, {verified} verified, "
+            f"{line.maneuver.name}: {counted(examined, '«noun»')} examined, {verified} verified, "
             f"about {expected} expected to have it"
         )
     source = PUBLISHED if line.published else "nothing of ours yet, and no publication gives both ratios"

@@ -27,14 +27,14 @@ _COLUMNS = (
     Column("pair", "First against second"),
     Column("sensitivity", "Sensitivity", "First less second, points"),
     Column("specificity", "Specificity", "First less second, points"),
-    Column("knees", "Verified knees\nwith it, without"),
+    Column("knees", "Verified «nouns»\nwith it, without"),
 )
 _VERIFIED = (
     Column("measure", "Measure"),
     Column("first", "First"),
     Column("second", "Second"),
     Column("difference", "First less second, points"),
-    Column("alone", "Knees right by one alone"),
+    Column("alone", "«Nouns» right by one alone"),
 )
 _NAMED = 3  # differences told in words
 _ORDERS = {"a_first": "done first", "b_first": "done second"}
@@ -73,7 +73,7 @@ class MeasureComparison:
     def cell(self) -> str:
         """The difference with its limits, in percentage points."""
         if not self.is_shown:
-            return f"too few\n{counted(self.n, 'knee')}" if self.n else "–"
+            return f"too few\n{counted(self.n, '«noun»')}" if self.n else "–"
         limits = f"{points(self.low)} to {points(self.high)}" if self.low is not None else ""
         return f"{points(self.value)}\n{limits}"
 
@@ -90,7 +90,7 @@ def comparison_block(audit: Audit, condition: Condition) -> str:
     parts = [_WHY, _said(audit, condition, pairs), _table(audit, condition, pairs)]
     beneath = (_verified(audit, condition, pairs), _by_order(audit, condition, pairs))
     inner = "\n\n".join(part.strip("\n") for part in beneath if part)
-    parts.append(fold("The same pairs on verified knees only", f"\n{inner}\n"))
+    parts.append(fold("The same pairs on verified «nouns» only", f"\n{inner}\n"))
     parts.append(_between_groups(audit, condition))
     return "\n\n".join(part.strip("\n") for part in parts if part)
 
@@ -122,12 +122,12 @@ def _said(audit: Audit, condition: Condition, pairs: Sequence[tuple[str, str]]) 
     """Which differences stand, in words; that none does; or why nothing can be said."""
     found = [_compared(audit, condition, pair, measure) for pair in pairs for measure in BOTH]
     if not any(one.is_shown for one in found):
-        return next((one.note for one in found if one.note), "Too few knees to compare.")
+        return next((one.note for one in found if one.note), "Too few «nouns» to compare.")
     clear = sorted((one for pair in pairs for one in _clear(audit, condition, pair)), reverse=True)
     if clear:
         rest = len(clear) - _NAMED
         more = f"The table shows {counted(rest, 'smaller difference')} whose interval leaves out 0." if rest > 0 else ""
-        return "\n".join(["On the same knees:", "", *(text for _, text in clear[:_NAMED]), "", more])
+        return "\n".join(["On the same «nouns»:", "", *(text for _, text in clear[:_NAMED]), "", more])
     one = "This pair differs" if len(pairs) == 1 else f"None of these {len(pairs)} pairs differs"
     more = "no more" if len(pairs) == 1 else "more"
     return f"{one} {more} than chance explains. That is not to say that they are equal: the intervals show how far off."
@@ -160,7 +160,7 @@ def _table(audit: Audit, condition: Condition, pairs: Sequence[tuple[str, str]])
             {"pair": f"{first}\nagainst {inside_sentence(second)}", "knees": ", ".join(knees)}
             | {measure: one.cell for measure, one in found.items()}
         )
-    caption = f"{condition.name}: two maneuvers on the same knees. {NOT_BLIND}"
+    caption = f"{condition.name}: two maneuvers on the same «nouns». {NOT_BLIND}"
     kept = audit.table("comparisons").filter(condition=condition.code, group_by="overall")
     return table(pl.DataFrame(rows), _COLUMNS, caption=caption) + download(
         _csv(kept, audit.min_participants), f"comparisons-{condition.code}"
@@ -178,7 +178,7 @@ def _verified(audit: Audit, condition: Condition, pairs: Sequence[tuple[str, str
             rows.append(
                 {
                     "pair": f"{first} against {inside_sentence(second)}",
-                    "measure": f"{measure.capitalize()}\n{counted(found.n, 'knee')}",
+                    "measure": f"{measure.capitalize()}\n{counted(found.n, '«noun»')}",
                     "first": percent(shown[0]),
                     "second": percent(shown[1]),
                     "difference": found.cell,
@@ -229,8 +229,8 @@ def _between_groups(audit: Audit, condition: Condition) -> str:
             "maneuver": audit.catalogue.maneuvers[row["maneuver"]].name,
             "groups": f"{_group(audit, row, 'group_a')} against {_group(audit, row, 'group_b')}",
             "measure": row["measure"].capitalize(),
-            "first": f"{percent(row['estimate_a'])}\n{counted(row['n_a'], 'knee')}",
-            "second": f"{percent(row['estimate_b'])}\n{counted(row['n_b'], 'knee')}",
+            "first": f"{percent(row['estimate_a'])}\n{counted(row['n_a'], '«noun»')}",
+            "second": f"{percent(row['estimate_b'])}\n{counted(row['n_b'], '«noun»')}",
             "difference": f"{points(row['difference'])}\n{points(row['ci_low'])} to {points(row['ci_high'])}",
         }
         for row in found.iter_rows(named=True)

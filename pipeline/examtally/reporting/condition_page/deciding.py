@@ -27,9 +27,9 @@ _LINES = {
 }
 _COLUMNS = (
     Column("threshold", "Imaging from"),
-    Column("saved", "images saved", "Per 100 knees"),
-    Column("missed", "with it, not imaged", "Per 100 knees"),
-    Column("net", "saved net", "Per 100 knees"),
+    Column("saved", "images saved", "Per 100 «nouns»"),
+    Column("missed", "with it, not imaged", "Per 100 «nouns»"),
+    Column("net", "saved net", "Per 100 «nouns»"),
     Column("benefit", "Net benefit, found per 100"),
 )
 _EXAMPLE = 0.2
@@ -62,13 +62,13 @@ def _in_words(rows: Mapping[tuple[str, float], Mapping[str, Any]], row: Mapping[
     """What imaging by history and exam saves and misses at one threshold, where it does better than not choosing."""
     everybody = rows.get(("all", row["threshold"]), {}).get("net_benefit") or 0.0
     suppose = f"Suppose one wanted an image from a probability of {percent(row['threshold'])} on."
-    knees = f"({counted(row['n'], 'knee')}, about {row['events']} with it)"
+    knees = f"({counted(row['n'], '«noun»')}, about {row['events']} with it)"
     if row["net_benefit"] <= max(everybody, 0.0) + _NO_BETTER:
         return f"{suppose} Choosing by history and exam is then no better than not choosing at all {knees}."
     return (
-        f"{suppose} Of 100 knees like these, imaging by history and exam saves "
+        f"{suppose} Of 100 «nouns» like these, imaging by history and exam saves "
         f"{_per_100(100 - row['imaged_per_100'])} images (MRI as a rule) and leaves {_per_100(row['missed_per_100'])} "
-        f"knees with the condition without one {knees}. Imaging everybody saves none and misses none."
+        f"«nouns» with the condition without one {knees}. Imaging everybody saves none and misses none."
     )
 
 
@@ -108,7 +108,9 @@ def _alt(condition: Condition, shown: pl.DataFrame) -> str:
             f"{name}, from {100 * rows['net_benefit'][0]:.0f} at {percent(rows['threshold'][0])} to "
             f"{100 * rows['net_benefit'][-1]:.0f} at {percent(rows['threshold'][-1])}"
         )
-    return f"Curves of net benefit per 100 knees for {condition.name}. Imaging {'; '.join(said)}; nobody, 0 throughout."
+    return (
+        f"Curves of net benefit per 100 «nouns» for {condition.name}. Imaging {'; '.join(said)}; nobody, 0 throughout."
+    )
 
 
 def _table(audit: Audit, condition: Condition, rows: Mapping[tuple[str, float], Mapping[str, Any]]) -> str:
@@ -126,7 +128,7 @@ def _table(audit: Audit, condition: Condition, rows: Mapping[tuple[str, float], 
         if which == strategy and strategy != "all"
     ]
     level = percent(audit.protocol.intervals.level)
-    caption = f"{condition.name}: images saved and knees missed, {level} interval of the net benefit beneath"
+    caption = f"{condition.name}: images saved and «nouns» missed, {level} interval of the net benefit beneath"
     return table(pl.DataFrame(cells), _COLUMNS, caption=caption, group="strategy")
 
 

@@ -21,7 +21,7 @@ _SCALES = {
     "pain": "pain",
     "sign": "sign",
     "measure": "measure",
-    "side_difference": "difference from a normal other knee",
+    "side_difference": "difference from a normal other «noun»",
 }
 _MARKERS = ("o", "s", "^", "D", "v", "P")
 _SHADES = (PRESENT, "#a34a00", INK, "#4b6b2a", "#7a3b69", GREY)
@@ -155,7 +155,7 @@ def _curve(audit: Audit, condition: Condition) -> str:
         figure.legend(loc="lower left", bbox_to_anchor=(0.05, 0.0), frameon=False, fontsize=9)
         caption = (
             f"{condition.name}, {_VERIFIED}: each point is a grade from which on a finding counts as positive, "
-            "the highest grade nearest to the corner at the lower left. Beside each name, how often a knee with the "
+            "the highest grade nearest to the corner at the lower left. Beside each name, how often «a noun» with the "
             "condition has the higher grade than one without (50% is chance)."
         )
         alt = f"Curves of sensitivity against false positives by grade. {'; '.join(said.values())}."
@@ -176,7 +176,7 @@ def _rules(audit: Audit, condition: Condition) -> str:
     rows = [
         {
             "maneuver": audit.catalogue.maneuvers[row["maneuver"]].name,
-            "rule": row["rule"] if row["scale"] != "side_difference" else f"{row['rule']}\nother knee normal",
+            "rule": row["rule"] if row["scale"] != "side_difference" else f"{row['rule']}\nother «noun» normal",
             "sensitivity": _share(row, "sensitivity", row["tp"], row["tp"] + row["fn"]),
             "specificity": _share(row, "specificity", row["tn"], row["tn"] + row["fp"]),
         }

@@ -74,7 +74,7 @@ def opening(audit: Audit, condition: Condition) -> str:
     main = [lead for lead in items if lead.maneuver.code in core] + [
         lead for lead in items if lead.maneuver.code not in core
     ]
-    said = sentences(main) or ["No knee of this condition has been examined and verified yet."]
+    said = sentences(main) or ["No «noun» of this condition has been examined and verified yet."]
     parts = (
         tag(audit),
         f"{condition.plain} *Counted as present:* {condition.present_means}",

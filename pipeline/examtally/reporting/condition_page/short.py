@@ -42,7 +42,7 @@ def _in_words(audit: Audit, best: Sequence[Mapping[str, Any]]) -> str:
         return f"Every shorter exam forecasts worse than all {every['size']} maneuvers together, beyond chance."
     return (
         f"**{counted(enough['size'], 'maneuver')}, {_names(audit, enough)}:** no worse than all {every['size']} "
-        f"together beyond chance, in {counted(enough['n'], 'verified knee')}. The interval says how much may be lost."
+        f"together beyond chance, in {counted(enough['n'], 'verified «noun»')}. The interval says how much may be lost."
     )
 
 

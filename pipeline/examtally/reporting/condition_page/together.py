@@ -34,7 +34,7 @@ _COUNTED_COLUMNS = (
     ),
 )  # fmt: skip
 _PAIR_COLUMNS = (
-    Column("given", "Knees"),
+    Column("given", "«Nouns»"),
     Column("observed", "Both positive"),
     Column("multiplied", "If multiplied"),
     Column("phi", "Going together"),
@@ -47,8 +47,8 @@ _PATTERN_COLUMNS = (
     Column("absent", "Without it"),
 )
 _FEW = (
-    "*Few* stands where a pattern was seen in fewer than 10 knees: there read the ratio by a model, which lends a rare "
-    "pattern the knees of similar ones.\n"
+    "*Few* stands where a pattern was seen in fewer than 10 «nouns»: there read the ratio by a model, which lends a "
+    "rare pattern the «nouns» of similar ones.\n"
 )
 _BEYOND = 0.05  # distance of a multiplied figure from the counted one that is worth a word
 
@@ -72,7 +72,7 @@ def together_block(audit: Audit, condition: Condition) -> str:
     inner = "\n\n".join(part.strip("\n") for part in beneath if part)
     parts = (
         _rules(audit, condition, list(dict.fromkeys([chosen[:2], chosen]))),
-        fold("What multiplying would give, and each pattern, on verified knees only", f"\n{inner}\n"),
+        fold("What multiplying would give, and each pattern, on verified «nouns» only", f"\n{inner}\n"),
     )
     return "\n\n".join(part.strip("\n") for part in parts if part)
 
@@ -81,7 +81,7 @@ def section(audit: Audit) -> str:
     """The part of the annex: for each core condition its main maneuvers as one test, or that it is too early."""
     blocks = [block for item in audit.settled if item.core and (block := _in_short(audit, item))]
     if not blocks:
-        return "Too few verified knees have findings of two maneuvers for one condition."
+        return "Too few verified «nouns» have findings of two maneuvers for one condition."
     return "\n\n".join(blocks)
 
 
@@ -127,7 +127,7 @@ def _in_words(audit: Audit, condition: Condition, chosen: Sequence[str]) -> str:
     )
     names = names_of(audit, chosen)
     return (
-        f"In verified knees with the condition, {names} were all positive in {count(row['events'])} of "
+        f"In verified «nouns» with the condition, {names} were all positive in {count(row['events'])} of "
         f"{count(row['n'])} ({percent(row['estimate'])}). Multiplying their single figures would have given "
         f"{percent(row['if_independent'])}. {so}"
     )
@@ -143,7 +143,7 @@ def _rules(audit: Audit, condition: Condition, sets: Sequence[Sequence[str]]) ->
                 rows.append({"set": _set(audit, some), "rule": words} | {one: _pair(row) for one, row in found.items()})
     kept = audit.table("combinations").filter(condition=condition.code, adjustment="bias_adjusted")
     if not rows:
-        return next(iter(kept["note"].drop_nulls()), "Too few knees to estimate.")
+        return next(iter(kept["note"].drop_nulls()), "Too few «nouns» to estimate.")
     caption = f"{condition.name}: several maneuvers as one test, 95% interval beneath"
     data = kept.select("rule", "maneuvers", "measure", "estimate", "ci_low", "ci_high", "participants", "note")
     return table(pl.DataFrame(rows), _RULE_COLUMNS, caption=caption, group="set") + download(
@@ -189,7 +189,7 @@ def _dependence(audit: Audit, condition: Condition, chosen: Sequence[str]) -> st
         {
             "pair": f"{audit.catalogue.maneuvers[row['maneuver_a']].name} and "
             f"{inside_sentence(audit.catalogue.maneuvers[row['maneuver_b']].name)}",
-            "given": f"{_GIVEN[row['given']]}\n{counted(row['n'], 'knee')}",
+            "given": f"{_GIVEN[row['given']]}\n{counted(row['n'], '«noun»')}",
             "observed": percent(row["observed"]),
             "multiplied": percent(row["if_independent"]),
             "phi": f"{coefficient(row['phi'])}\n{_between(row)}",
@@ -225,7 +225,7 @@ def _patterns(audit: Audit, condition: Condition, chosen: Sequence[str], rows: S
     ]
     caption = (
         f"{condition.name}: what each pattern of {names_of(audit, chosen)} is worth, in that "
-        f"order, in {counted(rows[0]['n'], 'knee')} with all of these findings, {AIMS['none'].name}"
+        f"order, in {counted(rows[0]['n'], '«noun»')} with all of these findings, {AIMS['none'].name}"
     )
     data = pl.DataFrame(rows, infer_schema_length=None).drop("condition", "status")
     few = _FEW if any(row["flag"] == "too_few" for row in rows) else ""

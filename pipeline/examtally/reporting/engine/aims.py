@@ -16,18 +16,18 @@ class Aim:
     sentence: str
 
 
-LEADING = "All examined knees count, imaged or not, and errors of the reference tests are allowed for."
+LEADING = "All examined «nouns» count, imaged or not, and errors of the reference tests are allowed for."
 """What stands beside the leading estimate."""
 
 AIMS = {
     "none": Aim(
-        "verified knees only",
-        "*Verified knees only* counts imaged or operated knees as they were read. It is right where every knee is "
-        "imaged and the tests make no errors; otherwise sensitivity or specificity is off.",
+        "verified «nouns» only",
+        "*Verified «nouns» only* counts imaged or operated «nouns» as they were read. It is right where every «noun» "
+        "is imaged and the tests make no errors; otherwise sensitivity or specificity is off.",
     ),
     "verification": Aim(
         "corrected for verification bias alone",
-        "*Corrected for verification bias alone* stands for all knees but takes every reading for the truth. It is "
+        "*Corrected for verification bias alone* stands for all «nouns» but takes every reading for the truth. It is "
         "right where the tests make no errors.",
     ),
     "reference_error": Aim(
@@ -37,8 +37,8 @@ AIMS = {
     ),
     "bounds": Aim(
         "bounds",
-        "*Bounds* are the least and the most that the knees without a result leave possible. They are right whatever "
-        "those knees have, if the tests make no errors.",
+        "*Bounds* are the least and the most that the «nouns» without a result leave possible. They are right whatever "
+        "those «nouns» have, if the tests make no errors.",
     ),
 }
 """Adjustments that may stand beneath the leading estimate, each with what it aims at."""

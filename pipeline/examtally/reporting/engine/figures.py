@@ -15,10 +15,12 @@ from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
 from matplotlib.text import Text
 
+from examtally.contracts.catalogue.clinical import Noun
 from examtally.errors import ReportError
 from examtally.fonts import embed_in_figure
 from examtally.plots.look import style
 from examtally.reporting.engine.tables import download
+from examtally.reporting.engine.wording import said
 from examtally.words import for_markdown
 
 FOLDER = "fig"  # of a report, and nothing else is shown in it
@@ -73,6 +75,7 @@ def _saved(figure: Figure, name: str) -> str:
     Path(FOLDER).mkdir(exist_ok=True)
     for text in figure.findobj(Text):
         text.set_parse_math(False)
+        text.set_text(said(text.get_text()))
     drawn = io.StringIO()
     with style():
         figure.savefig(drawn, format="svg", metadata={"Date": None, "Creator": None}, transparent=True)
@@ -80,5 +83,7 @@ def _saved(figure: Figure, name: str) -> str:
         path = Path(FOLDER) / f"{name}-{sha256(svg.encode()).hexdigest()[:8]}.svg"
         if _KIND.get() == "png":
             figure.savefig(path.with_suffix(".png"), format="png", dpi=_DOTS, metadata={"Software": None})
+    if Noun.is_marked(svg):
+        raise ReportError(f"figure {name} holds a mark of the joint's noun; give it words through `said`")
     path.write_text(svg, encoding="utf-8")
     return f"{FOLDER}/{path.stem}"

@@ -106,12 +106,13 @@ def count(number: int) -> str:
 
 
 def counted(number: int, one: str, many: str | None = None) -> str:
-    """A number with its noun.
+    """A number with its noun; a mark of the joint's noun has its own plural.
 
     >>> counted(1, "knee"), counted(0, "knee"), counted(2, "person", "people")
     ('1 knee', '0 knees', '2 people')
     """
-    return f"{count(number)} {one if number == 1 else many or one + 's'}"
+    plural = f"{one[:-1]}s»" if one.endswith("»") else f"{one}s"
+    return f"{count(number)} {one if number == 1 else many or plural}"
 
 
 def share_of(part: int, whole: int) -> str:

@@ -21,6 +21,7 @@ from typing import Any
 import pypandoc
 import yaml
 
+from examtally.contracts.catalogue.clinical import Noun
 from examtally.errors import ReportError
 from examtally.fonts import embed_in_page, font_folder
 from examtally.registry.scratch import private_files, scratch
@@ -29,7 +30,7 @@ from examtally.reporting.engine.document import finish
 from examtally.reporting.engine.executor import Report, execute, read_report
 from examtally.reporting.engine.policy import seal_page
 from examtally.reporting.engine.project import FORMATS, HOUSE, PROFILE, bibliography, pandoc_options
-from examtally.reporting.engine.wording import group_of
+from examtally.reporting.engine.wording import group_of, speak_of, titled
 from examtally.resources import reports_folder
 
 WRITERS = {"html": "html5", "docx": "docx", "pdf": "typst"}
@@ -67,7 +68,12 @@ def render(
         shutil.copytree(results, work / "results")
         report = _titled(read_report(work / f"{name}.qmd"), title)
         with contextlib.chdir(work), figures.saved_as("png" if "docx" in formats else "svg"):
+            speak_of(None)
             body = execute(report, params)
+        if Noun.is_marked(body):
+            raise ReportError(f"{report.name} holds a mark of the joint's noun; print it through `plain.show`")
+        if title is None:
+            report = _titled(report, titled(str(report.front["title"])))
         pages = [_page(report, body, work, form) for form in formats]
         written = [
             put_page(made, out_dir / f"{page or name}.{form}") for made, form in zip(pages, formats, strict=True)

@@ -4,17 +4,42 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
+from contextvars import ContextVar
 from dataclasses import dataclass
 from pathlib import Path
 
 import yaml
 
+from examtally.contracts.catalogue.clinical import Noun
 from examtally.errors import ReportError
 from examtally.words import MARKUP, for_markdown
 
 _LOCAL = ("group", "tag", "internal", "caution")
 _NAMED_AFTER = frozenset({"Lachman", "McMurray", "Noble", "Ober", "Thessaly"})
+_NOUN: ContextVar[Noun | None] = ContextVar("noun", default=None)
 _BAND = re.compile(r"(?:(\d+)_(\d+)|under_(\d+)|(\d+)_over)")
+
+
+def speak_of(noun: Noun | None) -> None:
+    """From now on the page under way speaks of this joint; of none before its results are opened."""
+    _NOUN.set(noun)
+
+
+def said(text: str) -> str:
+    """`text` with the words of the page's joint in place of its marks (see `Noun`).
+
+    Raises ReportError where a mark stands and the page has opened no results: a reader never sees one.
+    """
+    noun = _NOUN.get()
+    if noun is None and Noun.is_marked(text):
+        raise ReportError("the page speaks of a joint before its results are opened")
+    return text if noun is None else noun.said(text)
+
+
+def titled(title: str) -> str:
+    """The title of a page with its joint in front; of a page without results as it is."""
+    noun = _NOUN.get()
+    return title if noun is None else f"{noun.said('«Noun»')}: {title[0].lower()}{title[1:]}"
 
 
 @dataclass(frozen=True)
@@ -33,7 +58,7 @@ class Wording:
         Bands of numbers are read: `under_16` is under 16, `16_25` is 16–25, `60_over` is 60 and over.
         """
         known = self.words.get(kind, {}).get(code)
-        return known or _band(code) or code.replace("_", " ")
+        return said(known) if known else _band(code) or code.replace("_", " ")
 
 
 def read_wording(folder: Path) -> Wording:

@@ -23,16 +23,16 @@ _COLUMNS = (
     Column("measure", "Figure"),
     Column("pooled", "Yours, pooled"),
     Column("middle", "The others\nmedian, pooled"),
-    Column("raw", "Yours", "Verified knees only"),
-    Column("others", "The others", "Verified knees only"),
-    Column("chance", "By chance alone", "Verified knees only"),
+    Column("raw", "Yours", "Verified «nouns» only"),
+    Column("others", "The others", "Verified «nouns» only"),
+    Column("chance", "By chance alone", "Verified «nouns» only"),
 )
 
 
 def own_figures(sheet: Sheet) -> str:
     """The picture, and under a fold the numbers with what chance alone would do."""
     if not sheet.own:
-        return "No core finding of yours belongs to a verified knee yet."
+        return "No core finding of yours belongs to a verified «noun» yet."
     pairs = [list(items) for _, items in groupby(sheet.own, key=lambda own: (own.condition.code, own.maneuver.code))]
     return "\n\n".join([_figure(pairs), fold("The same in numbers, and what chance alone would do", _table(sheet))])
 
@@ -86,7 +86,7 @@ def _table(sheet: Sheet) -> str:
         for own in sheet.own
         if own.shrunk.raw.n
     ]
-    caption = "Your figures, and where chance alone would carry a figure of so few knees"
+    caption = "Your figures, and where chance alone would carry a figure of so few «nouns»"
     return f"{told(['none'])}\n{table(pl.DataFrame(rows), _COLUMNS, caption=caption, group='what')}"
 
 

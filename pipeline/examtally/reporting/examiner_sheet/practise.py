@@ -55,7 +55,7 @@ def _below(sheet: Sheet) -> list[Advice]:
         if is_own and probability is not None and probability >= PROBABLE:
             reason = (
                 f"With {percent(probability)} probability your {own.measure} for "
-                f"{inside_sentence(own.condition.name)} lies more than {margin} (of 100 knees) below the group's, "
+                f"{inside_sentence(own.condition.name)} lies more than {margin} (of 100 «nouns») below the group's, "
                 "chance, whom you image and errors of the reference allowed for."
             )
             found.append((probability, Advice(own.maneuver, reason)))
@@ -75,7 +75,7 @@ def _apart(sheet: Sheet) -> list[Advice]:
             sheet.audit.catalogue.maneuvers[row["maneuver"]],
             f"You and a supervisor wrote the same in {percent(row['estimate'])} of {row['pairs']} pairs of exams "
             f"(interval {percent_range(row['ci_low'], row['ci_high'])}, wholly under "
-            f"{percent(protocol.agreement.least)}). The supervisor is not the truth: look at the knee together.",
+            f"{percent(protocol.agreement.least)}). The supervisor is not the truth: look at the «noun» together.",
         )
         for row in rows.sort("ci_high", "maneuver").iter_rows(named=True)
     ]

@@ -43,8 +43,8 @@ def opening(sheet: Sheet) -> str:
         else f"all periods ({span})"
     )
     behind = (
-        f"At most {counted(sheet.verified, 'verified knee')} of yours stand behind a figure here: with so few a figure "
-        "moves far by chance."
+        f"At most {counted(sheet.verified, 'verified «noun»')} of yours stand behind a figure here: with so few a "
+        "figure moves far by chance."
     )
     return "\n\n".join([tag(audit), f"Examiner {sheet.examiner}. Exams of {when}. {behind}", FOR_YOU])
 
@@ -69,8 +69,8 @@ def calibration(sheet: Sheet) -> str:
             words = said.setdefault(verdict(measures, _AFTER), [])
             words.append(inside_sentence(condition.name) if words else condition.name)
     if not rows:
-        return "Too few probabilities stated after the exam, of knees with follow-up complete, to show."
-    caption = "Knees expected to have it, of those you gave each probability"
+        return "Too few probabilities stated after the exam, of «nouns» with follow-up complete, to show."
+    caption = "«Nouns» expected to have it, of those you gave each probability"
     told = [f"- {listed(names)}: {words}" for words, names in said.items()]
     return "\n\n".join([table(pl.DataFrame(rows), _STATED, caption=caption).strip("\n"), "\n".join(told)])
 
@@ -87,7 +87,7 @@ def agreement(sheet: Sheet) -> str:
     core = [row for code, row in found.items() if code in sheet.audit.protocol.core]
     others = [row for row in found.values() if row not in core]
     text = (
-        "Pairs of exams of one knee in which both wrote the same; *AC1* is chance-corrected: 1 is always, 0 no more "
+        "Pairs of exams of one «noun» in which both wrote the same; *AC1* is chance-corrected: 1 is always, 0 no more "
         "than chance. Neither says who was right."
     )
     rest = _agreement_table(others, "Other maneuvers, and how often a colleague wrote the same")

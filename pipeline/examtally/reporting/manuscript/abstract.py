@@ -69,7 +69,7 @@ def missing(paper: Paper) -> str:
         for line in paper.rows("verification")
         if line["maneuver"] in paper.used_tests()
     ]
-    return " ".join(lines) or "Knees without a reference were left out and counted in the flow."
+    return " ".join(lines) or "«Nouns» without a reference were left out and counted in the flow."
 
 
 def harms(paper: Paper) -> str:

@@ -48,7 +48,7 @@ def comparisons(paper: Paper) -> str:
         Column("p", "P"),
         _STATUS,
     )
-    return table(pl.DataFrame(rows), columns, caption="Two tests on the same knees", group="pair")
+    return table(pl.DataFrame(rows), columns, caption="Two tests on the same «nouns»", group="pair")
 
 
 def comparison_words(paper: Paper) -> str:
@@ -63,7 +63,7 @@ def comparison_words(paper: Paper) -> str:
             f"{capital(measure_name(line['measure']))} was {_value(line, 'a')} with "
             f"{paper.test_name(line['maneuver_a'])} and {_value(line, 'b')} with "
             f"{paper.test_name(line['maneuver_b'])}, {contrast} {_difference(line).replace(chr(10), ' ')}{unit} "
-            f"({_tested(line)}{how_made(line['adjustment'])}, {counted(line['n'], 'verified knee')}; "
+            f"({_tested(line)}{how_made(line['adjustment'])}, {counted(line['n'], 'verified «noun»')}; "
             f"{label(line['status'])})."
         )
     return " ".join(said)
@@ -121,7 +121,7 @@ def interaction_words(paper: Paper) -> str:
             f"{paper.group_name(line['group_a'])} against {paper.group_name(line['group_b'])} ({label(line['status'])})"
         )
         if line["difference"] is None or line["flag"] == TOO_FEW:
-            said.append(f"{start}: too few to estimate ({line['n_a']} and {line['n_b']} knees).")
+            said.append(f"{start}: too few to estimate ({line['n_a']} and {line['n_b']} «nouns»).")
             continue
         write = points if " minus " in line["maneuver"] else percent
         said.append(
@@ -171,7 +171,7 @@ def _difference(line: Row) -> str:
 def _of_group(line: Row, which: str) -> str:
     value = line[f"estimate_{which}"]
     shown = points(value) if " minus " in line["maneuver"] else percent(value)
-    return f"{shown if line['flag'] != 'too_few' else DASH}\n{counted(line[f'n_{which}'], 'knee')}"
+    return f"{shown if line['flag'] != 'too_few' else DASH}\n{counted(line[f'n_{which}'], '«noun»')}"
 
 
 def _tested(line: Row) -> str:

@@ -92,7 +92,7 @@ def _of_pairs(paper: Paper) -> str:
         return publish(
             figure,
             "flow-pairs",
-            caption=f"From the exams of the registry to pairs of exams of one knee ({pairs.status}).",
+            caption=f"From the exams of the registry to pairs of exams of one «noun» ({pairs.status}).",
             alt=f"Flow diagram. {pairs_words(pairs, paper)}",
             data=pl.DataFrame(rows, schema={"box": pl.String(), "number": pl.Int64()}, orient="row"),
         )

@@ -15,7 +15,7 @@ _STATUS = Column("status", "Status", words=True)
 _SAID_OF = {
     "bias_adjusted": ", corrected for verification bias and for an imperfect reference standard,",
     "verification": ", corrected for verification bias alone,",
-    "none": ", in verified knees only,",
+    "none": ", in verified «nouns» only,",
 }
 """What is said of a figure by how it was made, the leading one first."""
 
@@ -65,9 +65,9 @@ def estimates(paper: Paper) -> str:
     ]
     columns = (
         Column("what", "Measure"),
-        Column("how", "Knees", words=True),
+        Column("how", "«Nouns»", words=True),
         Column("value", f"Estimate ({percent(1 - paper.study.alpha)} interval)"),
-        Column("counts", "Events of knees"),
+        Column("counts", "Events of «nouns»"),
         _STATUS,
     )
     return table(pl.DataFrame(rows), columns, caption="Estimates of accuracy", group="test")
@@ -157,7 +157,7 @@ def scenarios(paper: Paper) -> str:
         Column("scenario", "Scenario"),
         Column("what", "Measure", words=True),
         Column("value", "Estimate"),
-        Column("counts", "Events of knees"),
+        Column("counts", "Events of «nouns»"),
         Column("change", "Change, points"),
         _STATUS,
     )
@@ -180,7 +180,7 @@ def bounds(paper: Paper) -> str:
     if not rows:
         return ""
     columns = (Column("what", "Measure"), Column("range", "Least to most"), _STATUS)
-    return table(pl.DataFrame(rows), columns, caption="What unverified knees allow, whatever they are", group="test")
+    return table(pl.DataFrame(rows), columns, caption="What unverified «nouns» allow, whatever they are", group="test")
 
 
 def _least(paper: Paper) -> int:

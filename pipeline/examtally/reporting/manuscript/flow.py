@@ -124,5 +124,5 @@ def flow_words(made: Flow, paper: Paper) -> str:
             f"It was {arm.result} in {arm.exams}: condition present in {arm.present}, absent in {arm.absent}, "
             f"no usable reference in {arm.no_reference + arm.inconclusive}."
         )
-    parts.append(f"The table of the test holds {made.analyzed} knees ({made.status}).")
+    parts.append(f"The table of the test holds {made.analyzed} «nouns» ({made.status}).")
     return " ".join(parts)

@@ -10,9 +10,9 @@ from examtally.reporting.manuscript.paper import TO_COMPLETE, Paper
 from examtally.words import for_markdown
 
 _BARS = (
-    ("exclude_comparison_knees", "comparison knees"),
+    ("exclude_comparison_knees", "comparison «nouns»"),
     ("exclude_settings", "exams in the operating room"),
-    ("exclude_prior_surgery", "knees operated on before"),
+    ("exclude_prior_surgery", "«nouns» operated on before"),
     ("exclude_reference_known", "exams by someone who knew a reference result"),
     ("exclude_after_surgery", "exams after surgery"),
     ("exclude_after_reference", "exams after the reference was read"),
@@ -43,9 +43,9 @@ def participants(paper: Paper) -> str:
     eligibility = paper.study.protocol.eligibility
     bars = [words for name, words in _BARS if getattr(eligibility, name)]
     first = (
-        "Of the rest, the first exam of each episode of a knee is its index exam, whatever it found"
+        "Of the rest, the first exam of each episode of «a noun» is its index exam, whatever it found"
         if paper.condition
-        else "Any two exams of one episode of a knee by different examiners make a pair"
+        else "Any two exams of one episode of «a noun» by different examiners make a pair"
     )
     return (
         f"{asked} Left out were {listed(bars)}. {first}. Exams form a consecutive series as far as every exam was "
@@ -171,9 +171,9 @@ def sample_size(paper: Paper) -> str:
         else ""
     )
     knees = (
-        f"{plan.knees} knees were planned for."
+        f"{plan.knees} «nouns» were planned for."
         if plan.knees is not None
-        else f"Number of knees planned for: {TO_COMPLETE}."
+        else f"Number of «nouns» planned for: {TO_COMPLETE}."
     )
     return f"{aim} {knees}".strip()
 

@@ -14,7 +14,7 @@ from examtally.contracts.catalogue.clinical import Catalogue, Condition
 from examtally.contracts.study.study import Study
 from examtally.reporting.engine.project import given
 from examtally.reporting.engine.renderer import render
-from examtally.reporting.engine.wording import Wording, inside_sentence, read_wording
+from examtally.reporting.engine.wording import Wording, inside_sentence, read_wording, speak_of
 from examtally.results import Results
 from examtally.studies import StudyResults, read_study
 
@@ -87,6 +87,7 @@ def open_paper(folder: Path | str = "results", reports_dir: Path = Path()) -> Pa
     """Read what the cells of the manuscript need; they run in the folder of the reports."""
     found = read_study(given(folder))
     contract = found.study.contract
+    speak_of(contract.catalogue.noun)
     return Paper(found, contract.catalogue, read_wording(reports_dir))
 
 

@@ -25,7 +25,7 @@ def participants(paper: Paper) -> str:
     cells = ("present", "absent", "unsettled") if paper.condition else ()
     rows = [
         {
-            "grouping": "Knees" if name == _ALWAYS else paper.wording.word("group_by", name),
+            "grouping": "«Nouns»" if name == _ALWAYS else paper.wording.word("group_by", name),
             "group": "All" if line["group"] == "all" else paper.group_name(line["group"]).capitalize(),
             "knees": share_of(line["knees"], whole["knees"]) if name != _ALWAYS else str(line["knees"]),
             "status": label(line["status"]),
@@ -38,15 +38,15 @@ def participants(paper: Paper) -> str:
     heads = {"present": "Condition present", "absent": "Condition absent", "unsettled": "Not settled"}
     columns = (
         Column("group", "Group"),
-        Column("knees", "All knees"),
+        Column("knees", "All «nouns»"),
         *(Column(cell, heads[cell]) for cell in cells),
         Column("status", "Status", words=True),
     )
-    caption = f"Knees examined with {paper.test_name(paper.study.analyses[0].tests[0])}, by target condition"
+    caption = f"«Nouns» examined with {paper.test_name(paper.study.analyses[0].tests[0])}, by target condition"
     return table(
         pl.DataFrame(rows),
         columns,
-        caption=caption if cells else "Knees at their first eligible exam",
+        caption=caption if cells else "«Nouns» at their first eligible exam",
         group="grouping",
     )
 

@@ -12,11 +12,11 @@ _SOURCES = {"wilson": " [@wilson1927]", "score": " [@koopman1984]"}
 _CORRECTIONS = {
     "begg_greenes": "corrected for verification by the test's own result [@begg1983]",
     "ipw": "weighted by the inverse of the chance of verification [@alonzo2005]",
-    "multiple_imputation": "with the condition of unverified knees imputed [@rubin1987]",
+    "multiple_imputation": "with the condition of unverified «nouns» imputed [@rubin1987]",
     "verification": "corrected for who was verified, not for errors of the reference, by a doubly robust estimator "
     "[@alonzo2005]",
-    "bias_adjusted": "for all eligible knees by a model of who has the condition, which allows for who was imaged and "
-    "for the errors of the reference together [@lu2010]",
+    "bias_adjusted": "for all eligible «nouns» by a model of who has the condition, which allows for who was imaged "
+    "and for the errors of the reference together [@lu2010]",
 }
 _AGREEMENT = {
     "cohen_kappa": "Cohen's kappa [@cohen1960]",
@@ -48,14 +48,14 @@ def _estimates(paper: Paper) -> Iterator[str]:
         told = [
             f"{result_codes()['interval'][code]}{_SOURCES.get(code.removesuffix('_clustered'), '')}" for code in ran
         ]
-        yield f"Figures on verified knees have {level} limits: {listed(told)}."
+        yield f"Figures on verified «nouns» have {level} limits: {listed(told)}."
     if any(code.endswith("_clustered") for code in ran):
-        yield "An effective number of knees allows for participants with several knees or episodes [@rao1992]."
+        yield "An effective number of «nouns» allows for participants with several «nouns» or episodes [@rao1992]."
     corrections = [_CORRECTIONS[one] for one in study.adjustments if one in _CORRECTIONS]
     if corrections and paper.condition is not None:
-        yield f"Accuracy is given for verified knees as they are and {listed(corrections)}."
+        yield f"Accuracy is given for verified «nouns» as they are and {listed(corrections)}."
     if study.missing_references == "corrected" and paper.condition is not None:
-        yield "Bounds without any assumption on the unverified knees stand beside [@kosinski2003]."
+        yield "Bounds without any assumption on the unverified «nouns» stand beside [@kosinski2003]."
     used = dict.fromkeys(one for analysis in study.analyses for one in analysis.statistics)
     if used:
         yield (
@@ -73,9 +73,9 @@ def _tests(paper: Paper) -> Iterator[str]:
     study = paper.study
     if any(one.kind == "paired" for one in study.analyses):
         yield (
-            "Two tests on the same knees were compared with McNemar's mid-p test [@mcnemar1947; @fagerland2013], the "
+            "Two tests on the same «nouns» were compared with McNemar's mid-p test [@mcnemar1947; @fagerland2013], the "
             "difference with Newcombe's interval for paired proportions [@newcombe1998paired]; where participants have "
-            "several knees, a robust test takes its place."
+            "several «nouns», a robust test takes its place."
         )
     if any(one.group_by for one in study.analyses):
         yield (

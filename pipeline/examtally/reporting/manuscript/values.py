@@ -23,7 +23,7 @@ _NAMES = {
     "pabak": "prevalence-adjusted kappa",
 }
 _ADJUSTED = {
-    "none": "verified knees only",
+    "none": "verified «nouns» only",
     "verification": "corrected for verification bias alone",
     "bias_adjusted": "all eligible, corrected for verification bias and for an imperfect reference standard",
     "begg_greenes": "corrected by the test's own result",

@@ -98,7 +98,7 @@ def _marked(month: Month) -> str:
 def missed_legend(month: Month) -> str:
     """How the chart of missed injuries is read."""
     return (
-        "Share of knees called unlikely and verified in which the injury was found. Cross: with the expected reading "
+        "Share of «nouns» called unlikely and verified in which the injury was found. Cross: with the expected reading "
         f"errors of the tests taken off. Disc: as read; hollow while follow-up of the {month.unit} is open."
         + _marked(month)
     )

@@ -58,8 +58,8 @@ def terms(month: Month) -> str:
     core = ", ".join(month.audit.catalogue.maneuvers[code].name for code in protocol.core)
     below, above = percent(protocol.monitoring.unlikely), percent(protocol.monitoring.likely)
     lines = [
-        f"**Exams seen**: exams of a knee with a complaint, outside the operating room. **Core exam complete**: every "
-        f'core maneuver has an entry, "not done" included ({core}).',
+        f"**Exams seen**: exams of «a noun» with a complaint, outside the operating room. **Core exam complete**: "
+        f'every core maneuver has an entry, "not done" included ({core}).',
         "**Verified, results still coming**: of first exams of a complaint; verified, once an accepted test has "
         "settled a core condition within its days; coming, while those days run.",
         f"**Follow-up complete**: records are judged once the next {month.unit} has begun, results once the days of "

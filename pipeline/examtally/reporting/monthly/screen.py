@@ -74,7 +74,7 @@ def missed(month: Month) -> str:
     own = f" This {month.unit} so far: {so_far}, too early to judge." if so_far else ""
     if not called:
         return f"{head}: no {month.unit} with follow-up complete yet.{own}"
-    share = f"{count(found)} of {count(called)} verified knees ({percent(found / called)})"
+    share = f"{count(found)} of {count(called)} verified «nouns» ({percent(found / called)})"
     when = f"in the last {counted(rows.height, month.unit)} with follow-up complete, {share}"
     return f"{head}: {when}. {_truly(rows, found)}{own}"
 
@@ -86,7 +86,7 @@ def _truly(rows: pl.DataFrame, found: int) -> str:
     kept, among = round(rows["expected"].sum()), round(rows["expected_all"].sum())
     return (
         f"Of these, about {count(found - kept)} are expected to be reading errors of the tests: "
-        f"**about {count(kept)} were truly missed**. Among all knees called unlikely, imaged or not, about "
+        f"**about {count(kept)} were truly missed**. Among all «nouns» called unlikely, imaged or not, about "
         f"{count(among)} have the injury."
     )
 
@@ -118,7 +118,7 @@ def not_yet(month: Month) -> str:
         return "**Cannot be said yet:** nothing; every core maneuver has enough verified patients."
     lines = [_missing(*one) for one in waiting]
     more = f", and {counted(len(lines) - _NAMED, 'other')}" if len(lines) > _NAMED else ""
-    return f"**Cannot be said yet,** for want of verified knees: {'; '.join(lines[:_NAMED])}{more}."
+    return f"**Cannot be said yet,** for want of verified «nouns»: {'; '.join(lines[:_NAMED])}{more}."
 
 
 def held_back(month: Month) -> str:

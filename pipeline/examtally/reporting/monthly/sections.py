@@ -27,7 +27,7 @@ def verification(month: Month) -> str:
         Column("negative", "negative finding", "Verified after a"),
     )
     text = (
-        "Positive knees tend to be imaged more often than negative ones; the leading figures allow for that. No exam "
+        "Positive «nouns» tend to be imaged more often than negative ones; the leading figures allow for that. No exam "
         "or scan is asked for the registry's sake."
     )
     caption = "Verified by result, whole registry, follow-up complete"

@@ -31,7 +31,7 @@ def graded_frame(work: Work) -> pl.DataFrame:
 def comparisons(work: Work) -> pl.DataFrame:
     """Every two maneuvers for one condition."""
     compared = work.once(knees)
-    work.say("Comparing maneuvers on the same knees")
+    work.say("Comparing maneuvers in the same people")
     seen = comparisons_table(compared, _orders(work), work.protocol)
     return with_bias_adjusted_comparisons(seen, work.once(leading.models), work.contract, work.protocol)
 

@@ -94,7 +94,7 @@ def test_pairs_of_examiners_stand_by_code_on_the_leads_page_alone(clinic: Audit)
 
 def test_nobody_examined_twice_is_said(clinic: Audit) -> None:
     text = section(changed(clinic, clinic.table("agreement").clear()))
-    assert text.startswith("No knee was examined by two people")
+    assert text.startswith("No «noun» was examined by two people")
 
 
 def test_unrecorded_knowledge_of_the_other_is_counted(clinic: Audit) -> None:

@@ -96,7 +96,7 @@ def test_figures_from_verified_knees_only_say_so(clinic: Audit) -> None:
     only = clinic.table("examiner_spread").filter(pl.col("adjustment") == "pooled")
     found = variations(changed(clinic, examiner_spread=only))
     assert found
-    assert all(item.sentence.endswith("From verified knees only.") for item in found)
+    assert all(item.sentence.endswith("From verified «nouns» only.") for item in found)
 
 
 def test_a_pooled_figure_under_three_people_is_not_shown_and_under_ten_is_called_the_groups() -> None:
@@ -171,7 +171,7 @@ def test_one_examiner_has_own_figures_and_no_pooled_ones(
     audit = changed(clinic, tallies=alone["tallies"], accuracy=unpooled, examiner_spread=variation)
     assert "it takes three" in section(audit)
     text = one_by_one(audit)
-    assert "verified knees only" in text
+    assert "verified «nouns» only" in text
     assert ">pooled<" not in text
     assert "new examiner" not in text
 

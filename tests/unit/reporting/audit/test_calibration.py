@@ -32,8 +32,8 @@ def test_a_sentence_quotes_counted_knees_and_never_the_smoothed_share() -> None:
     points = counts((0.0, 40, 0.6), (0.05, 20, 1.4), (0.1, 30, 4.0), (0.9, 10, 8.2), (1.0, 10, 9.9))
     assert shares(points, AFTER) == {0.0: (2, 60), 0.1: (4, 30), 0.9: (18, 20)}
     said = told(measures(ci_low=0.7, ci_high=1.2), points, AFTER)
-    assert "of 60 knees put below 10%, about 2 (3%) have it" in said
-    assert "of 20 knees put at 90% or more, about 18 (90%) have it" in said
+    assert "of 60 «nouns» put below 10%, about 2 (3%) have it" in said
+    assert "of 20 «nouns» put at 90% or more, about 18 (90%) have it" in said
     assert "99%" not in said
     assert band_cells(shares(points, AFTER)) == {
         **{"band_0.0": "3%\n2 / 60", "band_0.1": "13%\n4 / 30"},

@@ -71,7 +71,7 @@ def test_the_sentence_says_what_was_what_is_and_how_often_knees_were_verified(cl
     assert (
         f"Corrected, sensitivity falls from {before[0]} to 60% and specificity rises from {before[1]} to 90%." in block
     )
-    assert re.search(rf"{tally['tp'] + tally['fp']} of \d+ \(\d+%\) knees were verified after a positive", block)
+    assert re.search(rf"{tally['tp'] + tally['fp']} of \d+ \(\d+%\) «nouns» were verified after a positive", block)
     assert "nothing but what was written down decided who was imaged" in block
 
 

@@ -76,8 +76,8 @@ def acl(clinic: Audit, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Condi
 def test_the_figures_their_range_and_the_assumption_stand_together(clinic: Audit, acl: Condition) -> None:
     block = imperfect_reference_block(allowing(clinic), acl)
     assert "**Corrected for an imperfect reference standard as well.**" in block
-    assert "87% (77–94%) of knees with the condition present and 93% (91–96%) of those without it absent" in block
-    assert "Assumed: MRI misreads knees that are easy and hard to examine alike." in block
+    assert "87% (77–94%) of «nouns» with the condition present and 93% (91–96%) of those without it absent" in block
+    assert "Assumed: MRI misreads «nouns» that are easy and hard to examine alike." in block
     assert "**Lachman test**: sensitivity 71% (53–84%) and specificity 94% (88–97%)." in block
     assert "Over everything published: 65–71%" in block
 
@@ -85,7 +85,7 @@ def test_the_figures_their_range_and_the_assumption_stand_together(clinic: Audit
 def test_where_a_conclusion_turns_is_said(clinic: Audit, acl: Condition) -> None:
     block = imperfect_reference_block(allowing(clinic), acl)
     assert "A positive finding at least doubles the odds (each assumption was varied alone, and this held)" in block
-    wrong = "this would change if MRI and the exam tend to be wrong about the same knees"
+    wrong = "this would change if MRI and the exam tend to be wrong about the same «nouns»"
     assert f"a negative one at least halves them ({wrong}" in block
     weak = imperfect_reference_block(allowing(clinic, turns=None, estimate=0.6), acl)
     assert "it cannot be said that a negative one at least halves them" in weak
@@ -103,7 +103,7 @@ def test_what_the_data_rule_out_is_said(clinic: Audit, acl: Condition) -> None:
 
 def test_local_mri_comes_with_its_counts_or_with_a_refusal(clinic: Audit, acl: Condition) -> None:
     block = imperfect_reference_block(allowing(clinic), acl)
-    assert "74 of 300 knees with MRI also had open surgery or arthroscopy" in block
+    assert "74 of 300 «nouns» with MRI also had open surgery or arthroscopy" in block
     assert "MRI called 63 of 65 with the condition present and 5 of 9 without it absent" in block
     refused = imperfect_reference_block(allowing(clinic, here=None), acl)
     assert "Too few knees had both: 9 without it (20 asked)." in refused

@@ -96,8 +96,8 @@ def test_limits_bear_their_chances_and_the_caption_says_where_the_learner_stands
     assert "Target reached: false signal 5%, true 88%, in 60 cases" in drawing(text)
     assert "Target perhaps left: false signal 5%, true 90%, in 60 cases" in drawing(text)
     assert "target reached on both sides" in text
-    assert re.search(r"Knees with the condition: 0 of \d+ \(0%\) findings disagreed with the reference", text)
-    assert "Knees without it: 0 of" in text
+    assert re.search(r"«Nouns» with the condition: 0 of \d+ \(0%\) findings disagreed with the reference", text)
+    assert "«Nouns» without it: 0 of" in text
     assert "data:text/csv" in text
     assert "EX-01" not in drawing(text)
 

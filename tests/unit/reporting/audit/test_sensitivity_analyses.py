@@ -55,7 +55,7 @@ def test_every_choice_has_its_row_for_every_core_condition_and_its_meaning(clini
 def test_what_moves_by_the_margin_is_said_first_in_words(clinic: Audit, difference: float, is_said: bool) -> None:
     text = section(moved(clinic, "mri_only", difference, estimate=0.61))
     before = text.split("tabs")[0]
-    assert ("would be 61% with *MRI alone* (100 knees)" in before) is is_said
+    assert ("would be 61% with *MRI alone* (100 «nouns»)" in before) is is_said
     assert ("None of the" in before) is not is_said
 
 
@@ -63,7 +63,7 @@ def test_a_choice_that_leaves_too_few_moves_nothing_and_shows_no_figure(clinic: 
     text = section(moved(clinic, "mri_only", 0.3, estimate=0.0123, n=9))
     assert "<td>1%<" not in text
     assert "None of the" in text
-    assert "too few<br /><small>9 knees</small>" in text
+    assert "too few<br /><small>9 «nouns»</small>" in text
 
 
 def test_the_largest_move_is_named_first(clinic: Audit) -> None:
@@ -84,4 +84,4 @@ def test_changes_are_those_of_the_table_in_points(clinic: Audit) -> None:
 
 
 def test_without_the_table_the_part_says_so(clinic: Audit) -> None:
-    assert section(changed(clinic, still(clinic).clear())) == "Too few verified knees to try other choices."
+    assert section(changed(clinic, still(clinic).clear())) == "Too few verified «nouns» to try other choices."

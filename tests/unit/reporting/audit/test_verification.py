@@ -17,7 +17,7 @@ def tally(tp: int, fp: int, fn: int, tn: int, unverified: tuple[int, int]) -> di
 
 def test_positive_findings_imaged_more_often_flatter_sensitivity() -> None:
     said = Verified.of(tally(40, 10, 5, 45, (10, 150))).sentence(NAME)
-    assert "50 of 60 (83%) knees" in said
+    assert "50 of 60 (83%) «nouns»" in said
     assert "50 of 200 (25%)" in said
     assert "sensitivity here is likely too high and specificity too low" in said
 

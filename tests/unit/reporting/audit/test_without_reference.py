@@ -41,7 +41,7 @@ def with_rows(audit: Audit, *, display: str = "estimate", **nothing: Any) -> Aud
 
 def test_both_methods_come_with_their_assumption_and_their_table(clinic: Audit) -> None:
     text = without_reference(with_rows(clinic))
-    assert "In one population the result rests on the beliefs, however many knees there are" in text
+    assert "In one population the result rests on the beliefs, however many «nouns» there are" in text
     assert "of MRI what is published" in text
     assert "72%<br /><small>62–77%</small>" in text
     assert "an assumption which these data cannot test" in text

@@ -134,7 +134,7 @@ def test_images_saved_and_knees_missed_are_per_100_and_no_reason_to_refuse(whole
         .row(0, named=True)
     )
     assert f"saves {100 - row['imaged_per_100']:.0f} images" in text
-    assert f"{row['missed_per_100']:.1f} knees with the condition without one" in text
+    assert f"{row['missed_per_100']:.1f} «nouns» with the condition without one" in text
     assert not re.search(r"need not|should not be imaged|unnecessary|refuse imaging", text)
 
 

@@ -48,7 +48,7 @@ def test_the_document_has_its_title_its_author_and_rows_that_stay_whole(pages: d
     assert text.count("<w:cantSplit/>") == len(re.findall(r"<w:tr[ >]", text)) > 0
     with zipfile.ZipFile(pages["docx"]) as archive:
         about = archive.read("docProps/core.xml").decode()
-    assert "<dc:title>Annex to the audit of the physical examination</dc:title>" in about
+    assert "<dc:title>Knee: annex to the audit of the physical examination</dc:title>" in about
     assert "<dc:creator>Our sports-medicine group</dc:creator>" in about
 
 
