@@ -49,7 +49,7 @@ class Kind:
         raise NotImplementedError
 
     def json(self) -> dict[str, Any]:
-        """JSON Schema, with the codes of the knee where the catalogue holds them."""
+        """JSON Schema, with the codes of every joint of the package where a catalogue holds them."""
         raise NotImplementedError
 
     def __get_pydantic_core_schema__(self, _source: Any, _handler: Any) -> CoreSchema:
@@ -185,9 +185,13 @@ class Code(Kind):
         return check_code(value, self.what, self.codes(contract))
 
     def json(self) -> dict[str, Any]:
-        from examtally.contracts.contract import load_contract
+        """The codes of every joint that comes with the package: a schema does not know of which one a file speaks."""
+        from examtally.contracts.contract import registry_contract
 
-        codes = self.codes(load_contract())
+        shipped = registry_contract().joints.values()
+        codes: dict[str, str] = {}
+        for contract in shipped:
+            codes |= {code: codes.get(code, meaning) for code, meaning in self.codes(contract).items()}
         meanings = {"enumDescriptions": list(codes.values())} if any(codes.values()) else {}
         source = {"$comment": f"codes of {self.legal}"} if isinstance(self.legal, str) else {}
         return {"type": "string", "enum": list(codes), **meanings, **source}

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import FrozenInstanceError
 from pathlib import Path
 
@@ -154,9 +154,14 @@ def knee() -> Catalogue:
     return load_catalogue("knee")
 
 
+def _of_contract(found: Iterable[str], contract: Iterable[str]) -> tuple[str, ...]:
+    """Those found that the public contract names, in the order found: a catalogue may have more."""
+    return tuple(code for code in found if code in set(contract))
+
+
 class TestConditions:
     def test_all_are_there_in_order(self, knee: Catalogue) -> None:
-        assert tuple(knee.conditions) == tuple(CONDITIONS)
+        assert _of_contract(knee.conditions, CONDITIONS) == tuple(CONDITIONS)
 
     @pytest.mark.parametrize("code", CONDITIONS)
     def test_reference_standard(self, knee: Catalogue, code: str) -> None:
@@ -279,7 +284,7 @@ class TestConditions:
 
 class TestManeuvers:
     def test_all_are_there_in_order(self, knee: Catalogue) -> None:
-        assert tuple(knee.maneuvers) == tuple(MANEUVERS)
+        assert _of_contract(knee.maneuvers, MANEUVERS) == tuple(MANEUVERS)
 
     @pytest.mark.parametrize("code", MANEUVERS)
     def test_phase_purpose_and_conditions(self, knee: Catalogue, code: str) -> None:
@@ -288,8 +293,8 @@ class TestManeuvers:
         assert maneuver.core is (code in CORE_MANEUVERS)
         assert set(maneuver.signs) <= SIGNS
 
-    def test_only_one_is_a_variant(self, knee: Catalogue) -> None:
-        variants = {m.code: m.variant_of for m in knee.maneuvers.values() if m.variant_of}
+    def test_of_those_of_the_contract_only_one_is_a_variant(self, knee: Catalogue) -> None:
+        variants = {code: knee.maneuvers[code].variant_of for code in MANEUVERS if knee.maneuvers[code].variant_of}
         assert variants == {"drop_leg_lachman": "lachman"}
 
     @pytest.mark.parametrize(("code", "unit"), UNITS.items())
@@ -345,7 +350,7 @@ class TestManeuvers:
 
     def test_pairs_stand_in_catalogue_order(self, knee: Catalogue) -> None:
         expected = [(condition, code) for code, row in MANEUVERS.items() for condition in row[2] or ("none",)]
-        assert list(knee.pairs) == expected
+        assert [pair for pair in knee.pairs if pair[1] in MANEUVERS] == expected
 
     @pytest.mark.parametrize("code", MANEUVERS)
     def test_words_are_complete(self, knee: Catalogue, code: str) -> None:
@@ -356,11 +361,11 @@ class TestManeuvers:
 
 
 class TestPublished:
-    def test_each_figure_has_a_source_of_the_list_and_a_setting(self, knee: Catalogue) -> None:
+    def test_every_source_of_the_list_is_cited_and_each_figure_has_a_setting(self, knee: Catalogue) -> None:
         rows = [row for maneuver in knee.maneuvers.values() for row in maneuver.published]
-        assert {re.split(r",| (?=\d{4})", row.source)[0] for row in rows} == SOURCES
+        assert {re.split(r",| (?=\d{4})", row.source)[0] for row in rows} >= SOURCES
         assert all(row.setting for row in rows)
-        assert len(rows) == 83
+        assert len(rows) >= 83
         assert {row.bias for row in rows} == {"low", "unclear", "high"}
 
     def test_a_source_is_cited_in_short(self, knee: Catalogue) -> None:
@@ -421,12 +426,12 @@ class TestPublished:
 
 class TestOtherSections:
     def test_history_and_mechanisms(self, knee: Catalogue) -> None:
-        assert tuple(knee.history) == HISTORY
-        assert tuple(knee.mechanisms) == MECHANISMS
+        assert _of_contract(knee.history, HISTORY) == HISTORY
+        assert _of_contract(knee.mechanisms, MECHANISMS) == MECHANISMS
         assert all(item.question.endswith("?") for item in knee.history.values())
 
     def test_modalities_and_what_a_routine_reading_covers(self, knee: Catalogue) -> None:
-        assert tuple(knee.modalities) == MODALITIES
+        assert _of_contract(knee.modalities, MODALITIES) == MODALITIES
         covered = set(knee.modalities["mri"].always_covers)
         assert covered >= {"acl_tear", "pcl_tear", "mcl_injury", "lcl_injury", "knee_effusion", "popliteal_cyst"}
         assert covered >= {"medial_meniscus_tear", "lateral_meniscus_tear"}
