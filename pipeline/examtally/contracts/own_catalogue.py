@@ -125,6 +125,10 @@ maneuvers: {{}}
 #        source: Author, Journal 2020;1:2
 #        setting: Sports clinic, 120 people
 #    synonyms: [our test]           # how it is charted, small letters
+#
+#  Of a maneuver that is there only the keys that differ. Core is what every exam should have; now it is {core}:
+#  {maneuver}:
+#    core: true
 
 # --- A condition of our own.
 conditions: {{}}
@@ -134,10 +138,8 @@ conditions: {{}}
 #    present_means: What a reading or an operation has to show.
 #    settled_by: [{settled_by}]     # what settles it, most trusted first; [] where nothing does
 #    window_days: [0, 90]           # days after the exam within which that counts; leave out where nothing settles it
-
-# --- What we say otherwise of an entry that is there: only the keys that differ. For example, under maneuvers:
-#  {maneuver}:
-#    core: true                     # core: what every exam should have; now {core}
+#
+#  Of a condition that is there only the keys that differ, as with the maneuvers.
 """
 
 
