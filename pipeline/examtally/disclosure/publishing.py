@@ -6,12 +6,14 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from examtally.contracts.catalogue.local import Kept
 from examtally.disclosure.ledger import RELEASE, Shown, entered, sums
 from examtally.disclosure.release import AUDIT, Approval, Made, Scope, check, make
 from examtally.errors import DisclosureError
 from examtally.registry import open_registry
 from examtally.registry.audit_entry import note_use
 from examtally.registry.audit_log import entries
+from examtally.registry.joints import check_catalogue
 from examtally.registry.lock_wait import LockWait
 from examtally.results import Results
 
@@ -59,10 +61,13 @@ def prepare(
     """Make what may go out of `results` and check it against everything that the registry's ledger holds.
 
     `earlier` are releases that its ledger does not know, made from a copy of the registry. Raises DisclosureError where
-    the results are not of the registry, or where the release may not go out; see `make` and `check`.
+    the results are not of the registry, or where the release may not go out, RegistryError where the registry's
+    catalogue is another; see `make` and `check`.
     """
     with open_registry(registry, lock_wait=lock_wait) as opened:
         log, records = entries(opened.con), opened.fingerprint()
+        if results.provenance.catalogue:
+            check_catalogue(opened.con, Kept(**results.provenance.catalogue), "the results were")
     known = [*entered(log), *earlier]
     if results.provenance.registry not in {records, *(before.records for before in known)}:
         raise DisclosureError(

@@ -3,25 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
 
 import duckdb
 
+from examtally.contracts.catalogue.local import Kept, differences
 from examtally.contracts.contract import Contract
 from examtally.contracts.records.rules import in_list, quoted
 from examtally.contracts.records.tables import JOINT
 from examtally.errors import RegistryError
 
 _CODED = {"findings": "maneuver", "history": "item", "impressions": "condition"}
-
-
-@dataclass(frozen=True)
-class Taken:
-    """A catalogue under which a batch was taken in; `local` is the content of a group's own."""
-
-    joint: str
-    hash: str
-    local: str
 
 
 def joints_held(con: duckdb.DuckDBPyConnection) -> tuple[str, ...]:
@@ -47,12 +38,26 @@ def keep_catalogues(con: duckdb.DuckDBPyConnection, batch_no: int, contracts: It
             con.execute("insert into reg.catalogues values (?, ?, ?, ?)", values)
 
 
-def newest_catalogue(con: duckdb.DuckDBPyConnection, joint: str) -> Taken | None:
+def newest_catalogue(con: duckdb.DuckDBPyConnection, joint: str) -> Kept | None:
     """Return the catalogue under which the newest records of a joint were taken in, None where none is kept."""
     rows = con.execute(
         "select joint, hash, local from reg.catalogues where joint = ? order by batch_no desc limit 1", [joint]
     ).fetchall()
-    return Taken(*rows[0]) if rows else None
+    return Kept(*rows[0]) if rows else None
+
+
+def check_catalogue(con: duckdb.DuckDBPyConnection, made: Kept, what: str) -> None:
+    """Raise RegistryError, one line, where the newest records of the joint came under another catalogue than `what`.
+
+    It names what changed, with every code that is no longer declared.
+    """
+    taken = newest_catalogue(con, made.joint)
+    if taken is not None and taken.hash != made.hash:
+        raise RegistryError(
+            f"{what} made under another catalogue of the {made.joint} than the newest records of this registry "
+            f"(in the registry's: {differences(made, taken)}); make it again under the registry's catalogue, or take "
+            "the records in again under the other one: `examtally ingest --catalogue FILE`"
+        )
 
 
 def chosen_joint(con: duckdb.DuckDBPyConnection, named: str | None, default: str) -> str:

@@ -14,6 +14,7 @@ from typing import Any
 
 import duckdb
 
+from examtally.contracts.catalogue.local import Kept, differences
 from examtally.contracts.protocol.protocol import canonical_hash
 from examtally.contracts.study.parts import leaves
 from examtally.contracts.study.study import Study, load_study
@@ -114,6 +115,21 @@ def check_writable(path: Path) -> None:
         part.unlink()
     except OSError as fault:
         raise StudyError(f"{path.name}: cannot be written ({fault.strerror}); choose another folder") from None
+
+
+def check_locked_catalogue(con: duckdb.DuckDBPyConnection, locked: Sequence[LockEntry], study: Study) -> None:
+    """Raise StudyError where the newest lock or amendment was made under another catalogue than the study has now."""
+    numbers = {one.log_entry: one for one in locked[-1:]}
+    for entry in entries(con):
+        was = json.loads(entry.details).get("catalogue") if entry.entry in numbers else None
+        now = Kept.of(study.base.catalogue)
+        if was not in (None, now.hash):
+            before = Kept(now.joint, was, numbers[entry.entry].study.base.catalogue.local)
+            amend = ", record the change with `study amend`" if now.local else ""
+            raise StudyError(
+                f"the study was locked under another catalogue of the {now.joint} ({differences(before, now)}); run it "
+                f"under that one{amend}, or run it with --exploratory"
+            )
 
 
 def check_sealed(

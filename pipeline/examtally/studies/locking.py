@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from examtally.contracts.catalogue.local import Kept
 from examtally.contracts.study.study import Study, load_study
 from examtally.errors import StudyError
 from examtally.registry import open_registry
 from examtally.registry.audit_entry import note_use
+from examtally.registry.joints import check_catalogue
 from examtally.registry.lock_wait import LockWait
 from examtally.results.work import Progress
 from examtally.studies.checking import check_study
@@ -103,6 +105,7 @@ def _before(study: Study, path: Path, registry: Path, lock_wait: LockWait | None
     locked = read_lock(path)
     with open_registry(registry, lock_wait=lock_wait) as opened:
         check_sealed(opened.con, study.code, locked, path)
+        check_catalogue(opened.con, Kept.of(study.base.catalogue), "the lock would be")
         return locked, opened.fingerprint()
 
 
@@ -130,6 +133,7 @@ def _note(
         "place": place,
         "reason": reason_hash(reason),
         "asks": question_hash(study),
+        "catalogue": study.base.catalogue.hash,
     }
     entry = note_use(registry, kind, operator=operator, details=details, lock_wait=lock_wait)
     return LockEntry(

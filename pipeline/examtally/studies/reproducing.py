@@ -9,18 +9,20 @@ from pathlib import Path
 
 import polars as pl
 
+from examtally.contracts.catalogue.local import Kept
 from examtally.disclosure.folder import Release
 from examtally.disclosure.ledger import before
 from examtally.errors import StudyError
 from examtally.registry import Registry, open_registry
 from examtally.registry.audit_log import Entry, entries
+from examtally.registry.joints import check_catalogue
 from examtally.registry.lock_wait import LockWait
 from examtally.results.work import Progress
 from examtally.studies.bundle import Bundle, read_bundle
 from examtally.studies.bundling import released
 from examtally.studies.history import CHANGES
 from examtally.studies.lock_status import lock_status
-from examtally.studies.lockfile import LockEntry, check_sealed
+from examtally.studies.lockfile import LockEntry, check_locked_catalogue, check_sealed
 from examtally.studies.running import run_as
 
 _CHANGES = CHANGES | {
@@ -91,14 +93,18 @@ def reproduce(
 ) -> Reproduction:
     """Run the study of a bundle again on its registry, opened for reading, and compare what may be released.
 
-    Raises StudyError where the bundle is not whole or the registry's log does not know its lock. The differences are
+    Raises StudyError where the bundle is not whole or the registry's log does not know its lock, RegistryError where
+    its records came under another catalogue. The differences are
     for the group alone: a count that changed by one person says something of that person.
 
         print(et.reproduce("bundle", "registry.duckdb").text())
     """
     read = read_bundle(Path(bundle))
     with open_registry(registry, lock_wait=lock_wait) as opened:
+        check_catalogue(opened.con, Kept.of(read.study.base.catalogue), "the bundle was")
         log = entries(opened.con)
+        if read.prespecified:
+            check_locked_catalogue(opened.con, read.locked, read.study)
         stands = lock_status(
             read.study, _sealed(read, opened, log), exploratory=bool(read.locked) and not read.prespecified
         )

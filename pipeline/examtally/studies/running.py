@@ -16,11 +16,13 @@ from examtally.analytics.comparison.rows import holm
 from examtally.cohort.groupings import UNKNOWN, Grouping, groupings
 from examtally.cohort.selection import read_population
 from examtally.contracts.catalogue.clinical import Catalogue
+from examtally.contracts.catalogue.local import Kept
 from examtally.contracts.protocol.protocol import Protocol
 from examtally.contracts.results import conform
 from examtally.contracts.study.study import Study, load_study
 from examtally.registry import Registry, open_registry
 from examtally.registry.audit_log import entries
+from examtally.registry.joints import check_catalogue
 from examtally.results.analysis import make_tables, provenance
 from examtally.results.folder import write_folder
 from examtally.results.results import Results
@@ -39,7 +41,7 @@ from examtally.studies.declared import (
 )
 from examtally.studies.history import deviations
 from examtally.studies.lock_status import EXPLORATORY, PRESPECIFIED, LockStatus, lock_status
-from examtally.studies.lockfile import check_sealed, lock_path, read_lock
+from examtally.studies.lockfile import check_locked_catalogue, check_sealed, lock_path, read_lock
 
 if TYPE_CHECKING:
     from examtally.plots import Plots
@@ -179,6 +181,9 @@ def status_of(study: Study, registry: Registry, lock: Path | None, *, explorator
         return lock_status(study, ())
     locked = read_lock(lock)
     check_sealed(registry.con, study.code, locked, lock)
+    if locked and not exploratory:
+        check_locked_catalogue(registry.con, locked, study)
+        check_catalogue(registry.con, Kept.of(study.base.catalogue), "the lock was")
     stands = lock_status(study, locked, exploratory=exploratory)
     known = deviations(study, locked, entries(registry.con))
     return replace(stands, deviations=(*stands.deviations, *known))

@@ -13,8 +13,10 @@ from pathlib import Path
 
 import polars as pl
 
+from examtally.contracts.catalogue.local import Kept
 from examtally.errors import ReportError
 from examtally.registry import open_registry
+from examtally.registry.joints import check_catalogue
 from examtally.registry.scratch import scratch
 from examtally.reporting.audit.between_examiner_variation import CORRECTED
 from examtally.reporting.engine.renderer import render
@@ -82,6 +84,8 @@ def _cases(registry: Path, results: Results, examiner: str, operator: str | None
     """Contradicted exams of this examiner as JSON, missed conditions first; those in other records are refused."""
     with open_registry(registry) as opened:
         is_same = opened.fingerprint() == results.provenance.registry
+        if is_same and results.provenance.catalogue:
+            check_catalogue(opened.con, Kept(**results.provenance.catalogue), "the results were")
     if not is_same:
         raise ReportError("the results are not of the records in this registry; analyze it again")
     found = review(registry, results.protocol, examiner=examiner, operator=operator)
