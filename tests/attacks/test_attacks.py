@@ -15,6 +15,7 @@ from study_clinic import make_registry
 from examtally.disclosure.ledger import Shown
 from examtally.disclosure.publishing import prepare
 from examtally.disclosure.release import AUDIT, Made, Scope, check, make
+from examtally.disclosure.site_summary import SUMMARY
 from examtally.errors import DisclosureError
 from examtally.registry import open_registry
 from examtally.results import Results, analyze
@@ -53,7 +54,7 @@ class Outside:
 
 
 def all_that_goes_out(seed: int, folder: Path) -> Outside:
-    """A release, three bundles, the release again, and releases after one, five and fifteen people more."""
+    """A release, three bundles, a site summary, the release again, and releases after one, five and fifteen people."""
     outside, knees = Outside(folder), people(seed)
     outside.let_go(results_of(knees, "first"), AUDIT, 0, "everybody", {})
     for name, (groupings, tests, who) in STUDIES.items():
@@ -62,6 +63,7 @@ def all_that_goes_out(seed: int, folder: Path) -> Outside:
         renamed = of_study.with_columns(pl.col("maneuver").replace({of: test for test, of in tests.items()}))
         if renamed.height:
             outside.let_go(results_of(renamed, "first"), scope, 0, name, tests)
+    outside.let_go(results_of(knees, "first"), SUMMARY, 0, "everybody", {})
     assert outside.refused == 0  # of the same records nothing is refused: single tables are left out
     outside.let_go(results_of(knees, "first"), AUDIT, 0, "everybody", {})
     for time, added in enumerate(ADDED, 1):

@@ -37,11 +37,11 @@ KINDS = (
     "S555-66-{n:04d}-1",
     "{n:03d} Ferrowby Hill Road",
     "QZ {n:05d}-4471",
-    "2031{m:02d}{d:02d}",
-    "{d:02d}{m:02d}2031",
-    "2031-{m:02d}-{d:02d}",
-    "{d:02d}.{m:02d}.2031 07:{d:02d}",
-    "X-{d:02d}-MAR-2031-{n:03d}",
+    "{year}{m:02d}{d:02d}",
+    "{d:02d}{m:02d}{year}",
+    "{year}-{m:02d}-{d:02d}",
+    "{d:02d}.{m:02d}.{year} 07:{d:02d}",
+    "X-{d:02d}-MAR-{year}-{n:03d}",
     "MRN{n:07d}",
     "X-MRN-{n:07d}",
     "9{n:07d}",
@@ -62,7 +62,7 @@ KINDS = (
     "came in {n:03d} limping after the derby, says it gave way on the stairs",
 )
 _LETTERS = "BCDFGHJKLMNPQRSTVWZ"
-_NUMBERS = ("2031{m:02d}{d:02d}", "{d:02d}{m:02d}2031", "9{n:07d}")
+_NUMBERS = ("{year}{m:02d}{d:02d}", "{d:02d}{m:02d}{year}", "9{n:07d}")
 
 
 def _identifiers(in_all: int) -> list[tuple[str, str, str]]:
@@ -79,6 +79,7 @@ def _identifiers(in_all: int) -> list[tuple[str, str, str]]:
             m=month,
             d=13 + number // 12 % 16,
             y=number % 100,
+            year=2031 + number // 192,  # after all days of all months
             mon=calendar.month_abbr[month].upper(),
             two=letters[:2],
             three=letters,

@@ -35,7 +35,7 @@ def leaks(
     now, approved = release.shown, {Row(*key) for key in release.about.get("approved", [])}
     return [
         *_small(now, approved),
-        *_by_groups(now, approved),
+        *_by_groups(_joined(now, earlier), approved),
         *(sentence for before in earlier for sentence in _by_time(now, before)),
         *_by_conditions([now, *(before for before in earlier if before.records == now.records)], parts),
         *_by_pairs(release, approved),
@@ -64,15 +64,29 @@ def _by_groups(now: Shown, approved: Collection[Row]) -> Iterator[str]:
             yield f"{_place(whole)}: the people in no group by {group_by} can be worked out"
 
 
+def _joined(now: Shown, earlier: Sequence[Shown]) -> Shown:
+    """A release with the groups that went out before of the same records, where the table of everybody is the same."""
+    counts = dict(now.counts)
+    for before in (one for one in earlier if one.records == now.records):
+        same = {row for row in before.counts if now.counts.get(row.whole) == before.counts.get(row.whole)}
+        counts = {row: before.counts[row] for row in same} | counts
+    return Shown(now.records, counts, {})
+
+
+def _is_as_it_was(now: Shown, before: Shown, whole: Row, group_by: str) -> bool:
+    """Whether the table, and every group that both show, has the same counts."""
+    both = [row for row in _parts(now, whole, group_by) if row in before.counts]
+    return all(now.counts[row] == before.counts[row] for row in (whole, *both))
+
+
 def _by_time(now: Shown, before: Shown) -> Iterator[str]:
     """What changed in a table, in a group, and in the people in no group, between two releases."""
     for whole in (row for row in now.counts if row == row.whole and row in before.counts):
         groupings = {group_by for shown in (now, before) for row, group_by in _groupings(shown) if row == whole}
         for group_by in sorted(groupings) or ["overall"]:
-            changes = list(_changes(now, before, whole, group_by))
-            is_as_it_was = all(span == Range(0, 0) for spans in changes for span in spans)
-            if is_as_it_was and now.records == before.records:
+            if now.records == before.records and _is_as_it_was(now, before, whole, group_by):
                 continue
+            changes = _changes(now, before, whole, group_by)
             if any(span.tells for spans in changes for span in spans):
                 yield f"{_place(whole)}, {group_by}: what changed since an earlier release can be worked out"
 

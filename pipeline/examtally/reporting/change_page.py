@@ -82,8 +82,12 @@ def figures(audit: Audit) -> str:
     parts = []
     for one in audit.protocol.interventions:
         rows = _rows(audit, one)
+        parts.append(f"### {one.title[0].upper()}{one.title[1:]}")
+        if not rows:
+            parts.append("Nothing can be told: too few knees are examined, or imaged, to estimate any of it.")
+            continue
         shown = pl.DataFrame([_cells(audit, row) for row in rows])
-        parts += [f"### {one.title[0].upper()}{one.title[1:]}", _picture(audit, one)]
+        parts.append(_picture(audit, one))
         parts.append(table(shown, _TABLE, caption=f"Change after {one.period}, with 95% limits, at the same case mix"))
     return "\n\n".join(parts) or "No intervention was declared: `examtally guide teaching` says how."
 

@@ -24,7 +24,7 @@ from examtally.registry import open_registry
 from examtally.registry.audit_entry import note_use
 from examtally.registry.audit_log import entries
 from examtally.registry.lock_wait import LockWait
-from examtally.reporting.engine.wording import Wording, inside_sentence, read_wording
+from examtally.reporting.engine.wording import Wording, as_written, inside_sentence, read_wording
 from examtally.resources import reports_folder
 from examtally.results.settings import settings_for
 from examtally.results.teaching import TeachingSource, teaching_source
@@ -104,8 +104,7 @@ def teaching_content(
     sure = f"by imaging and all that is known of the case, at least {blueprint.confirmed:.0%} sure"
     return {
         "t": round(float(t_quantile(0.95, len(drawn.cases) - 1)), 4),
-        "group": wording.group,
-        "caution": wording.caution,
+        **{key: as_written(reports_folder(), key) for key in ("group", "caution")},
         "cases": [_case(one, source, sure, contract, wording) for one in drawn.cases],
     }
 

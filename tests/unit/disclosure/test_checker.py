@@ -186,3 +186,18 @@ def test_counts_that_contradict_each_other_are_a_fault() -> None:
     system.between({"a": 1}, 9, 12)
     with pytest.raises(ValueError, match="contradicts itself"):
         system.range({"b": 1})
+
+
+def test_everybody_alone_may_follow_a_release_with_groups_of_the_same_records() -> None:
+    """As a site summary follows a release: the reader knows that nobody was added."""
+    earlier = {LACHMAN: SAFE, of_sex("female"): (30, 15, 12, 45), of_sex("male"): (30, 15, 13, 45)}
+    assert said(careless({LACHMAN: SAFE}), before(earlier, "now")) == ""
+    assert "what changed since an earlier release" in said(careless({LACHMAN: SAFE}), before(earlier))
+    assert "what changed since an earlier release" in said(careless({LACHMAN: SAFE}), before({LACHMAN: SAFE}))
+
+
+def test_groups_of_two_releases_of_the_same_records_are_read_together() -> None:
+    earlier = before({LACHMAN: SAFE, of_sex("female"): (30, 15, 12, 45)}, "now")
+    now = careless({LACHMAN: SAFE, of_sex("male"): (27, 15, 13, 45)})
+    assert said(now) == ""
+    assert "the people in no group by sex" in said(now, earlier)

@@ -54,6 +54,7 @@ def test_the_page_holds_nothing_but_what_may_be_shown(tmp_path: Path) -> None:
     found = re.search(r'<script type="application/json" id="content">(.*?)</script>', text, re.S)
     assert found is not None
     content = json.loads(found.group(1))
+    assert content["group"] == "Our sports-medicine group"  # letter by letter
     assert content["cases"][0].keys() == {"condition", "context", "findings", "present", "by"}
     assert [one["ratio"] for one in content["cases"][0]["findings"]] == [7.2, None]
 

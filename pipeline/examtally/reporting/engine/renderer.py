@@ -30,7 +30,7 @@ from examtally.reporting.engine.document import finish
 from examtally.reporting.engine.executor import Report, execute, read_report
 from examtally.reporting.engine.policy import seal_page
 from examtally.reporting.engine.project import FORMATS, HOUSE, PROFILE, bibliography, pandoc_options
-from examtally.reporting.engine.wording import group_of, speak_of, titled
+from examtally.reporting.engine.wording import as_written, speak_of, titled
 from examtally.resources import reports_folder
 
 WRITERS = {"html": "html5", "docx": "docx", "pdf": "typst"}
@@ -115,7 +115,7 @@ def _page(report: Report, body: str, work: Path, form: str) -> Path:
     else:
         _quarto(quarto, text, target, form)
     if form == "docx" and target.is_file():
-        finish(target, work / figures.FOLDER, group_of(work))
+        finish(target, work / figures.FOLDER, as_written(work, "group"))
     if not target.is_file():
         raise ReportError(f"{report.name}: the renderer wrote no {form} page")
     if form == "html":

@@ -74,9 +74,9 @@ def read_wording(folder: Path) -> Wording:
     return Wording(**{key: for_markdown(str(local[key])) for key in _LOCAL}, words=words)
 
 
-def group_of(folder: Path) -> str:
-    """The name of the group as `local.yaml` has it, letter by letter, for the fields of a document."""
-    return str(_mapping(folder / "local.yaml").get("group", ""))
+def as_written(folder: Path, key: str) -> str:
+    """A text of `local.yaml` letter by letter, for what is not Markdown: fields of a document, a page of its own."""
+    return str(_mapping(folder / "local.yaml").get(key, ""))
 
 
 def inside_sentence(name: str) -> str:
