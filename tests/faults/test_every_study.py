@@ -125,10 +125,13 @@ def _from_check_to_paper(content: dict[str, Any], registry: Path, folder: Path) 
     return _paper(folder / "results")
 
 
-@pytest.mark.parametrize(("kind", "standard"), [("by role", ["mri"])])
-def test_a_sample_runs_on_few_records(kind: str, standard: list[str], tmp_path: Path) -> None:
-    content = _study("acl_tear", ["lachman", "lever_sign"], kind, standard, "knee")
-    assert content["title"] in _from_check_to_paper(content, make_registry(tmp_path), tmp_path)
+def test_roles_on_few_records_run_to_a_paper_that_calls_itself_descriptive(tmp_path: Path) -> None:
+    content = _study("acl_tear", ["lachman", "lever_sign"], "by role", ["mri"], "knee")
+    paper = _from_check_to_paper(content, make_registry(tmp_path), tmp_path)
+    assert content["title"] in paper
+    abstract = paper[paper.index("**Results.**") : paper.index("**Conclusions.**")]
+    assert "Descriptive only: 2 and 2 examiners stand behind it" in abstract
+    assert "examiners as clusters" in paper
 
 
 @pytest.mark.study

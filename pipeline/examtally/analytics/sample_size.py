@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 from scipy.stats import binom, norm
+from scipy.stats import t as student
 from statsmodels.stats.power import normal_sample_size_one_tail
 from statsmodels.stats.proportion import samplesize_confint_proportion, samplesize_proportions_2indep_onetail
 
@@ -190,6 +191,55 @@ def unpaired_power(knees: int, first: float, second: float, tail: float = 0.025)
     statistic = np.abs(a[:, None] - b[None, :]) / knees / spread * np.sqrt(1 - 1 / (2 * knees))
     is_found = statistic > quantile(tail)
     return float(binom.pmf(a, knees, first) @ is_found @ binom.pmf(b, knees, second))
+
+
+@dataclass(frozen=True)
+class Examiners:
+    """Two groups of examiners, as many as there are, whose skill varies: `spread` is its standard deviation, logit."""
+
+    first: int
+    second: int
+    spread: float
+
+    def correlation(self, typical: float) -> float:
+        """Correlation of two knees of one examiner at a typical proportion (delta method)."""
+        return self.spread**2 * typical * (1 - typical)
+
+    def needed(self, knees: int, typical: float, tail: float, power: float) -> float:
+        """Knees a group, from those of independent knees; infinite where no number of knees is enough.
+
+        The group variance p(1 - p)/n (1 + (n/k - 1) rho) does not fall below p(1 - p) rho/k with k examiners: k, the
+        harmonic mean of both groups, must exceed knees x rho. Quantiles of t on examiners - 2 take the place of normal
+        ones.
+
+        Source: Hemming K et al. BMC Med Res Methodol 2011;11:102, eq. 6 (fixed number of clusters).
+
+        >>> round(Examiners(12, 12, 0.3).needed(121, 0.775, 0.025, 0.8))
+        158
+        """
+        k, rho = self._behind(), self.correlation(typical)
+        wanted = knees * self._widened(tail, power)
+        left = 1 - wanted * rho / k
+        return wanted * (1 - rho) / left if left > 0 else math.inf
+
+    def effective(self, knees: float, typical: float, tail: float, power: float) -> float:
+        """Independent knees a group that `knees` of these examiners are worth; the inverse of `needed`."""
+        rho = self.correlation(typical)
+        deff = 1 + max(knees / self._behind() - 1, 0) * rho
+        return knees / deff / self._widened(tail, power)
+
+    def least(self, knees: int, typical: float) -> int:
+        """Examiners a group above which some number of knees is enough, t aside."""
+        return math.floor(knees * self.correlation(typical)) + 1
+
+    def _behind(self) -> float:
+        return 2 / (1 / self.first + 1 / self.second)
+
+    def _widened(self, tail: float, power: float) -> float:
+        df = self.first + self.second - 2
+        if df < 1:
+            return math.inf
+        return float(((student.isf(tail, df) + student.ppf(power, df)) / (norm.isf(tail) + norm.ppf(power))) ** 2)
 
 
 def _likely(knees: int, share: float) -> IntArray:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Iterable, Mapping
 
-from examtally.contracts.checks import CODE
+from examtally.contracts.checks import CODE, close
 from examtally.contracts.codes import codes_of
 from examtally.contracts.contract import Contract
 from examtally.contracts.study.study import study_keys
@@ -75,7 +75,10 @@ def _one_of(text: str, known: Mapping[str, Iterable[str]], what: str, mend: str)
     for code, names in known.items():
         if wanted in {_plain(code), *map(_plain, names)}:
             return code
-    raise StudyError(f"'{' '.join(text.split())[:40]}' is no {what}; {mend}")
+    spelled = {_plain(name): code for code, names in known.items() for name in (code, *names)}
+    near = close(wanted, spelled)
+    meant = f"did you mean '{spelled[near[0]]}'? " if near else ""
+    raise StudyError(f"'{' '.join(text.split())[:40]}' is no {what}; {meant}{mend}")
 
 
 def _plain(text: str) -> str:

@@ -42,6 +42,8 @@ _SOURCES = {
     "unpaired": "Fleiss JL. Statistical Methods for Rates and Proportions, 2nd ed. 1981",
     "kappa_half_width": "Bloch DA, Kraemer HC. Biometrics 1989;45:269-287",
 }
+_YEARS_FROM, _LONGEST = 18, 60
+"""Months from which years stand beside them, and above which a study is not feasible."""
 _WITH_POWER = ("lower_limit", "paired", "unpaired")
 _STYLE = {"svg.fonttype": "none", "svg.hashsalt": "examtally", "font.family": TEXT, "font.size": 10}
 FILES = ("plan.md", "plan.json", "assumptions.csv", "curve.csv", "curve.svg")
@@ -101,7 +103,14 @@ def paragraph(plan: Plan) -> str:
     power = f" with a power of {plan.reached:.0%}" if plan.aim in _WITH_POWER else ""
     size = f"This needs {plan.needed:,} {plan.needed_is} ({_SOURCES[plan.aim]})."
     text = " ".join(
-        [f"The study is planned {aim} ({level} intervals){power}.", size, *_on_the_way(plan), _time(plan), _NO_EXAM]
+        [
+            f"The study is planned {aim} ({level} intervals){power}.",
+            size,
+            *_on_the_way(plan),
+            _time(plan),
+            *_beside(plan),
+            _NO_EXAM,
+        ]
     )
     return plan.study.contract.catalogue.noun.said(text)
 
@@ -110,6 +119,11 @@ _NO_EXAM = (
     "No one is examined or imaged for the sake of this study; the figures for the plan were taken without looking at "
     "the accuracy of any test under study."
 )
+
+
+def _beside(plan: Plan) -> list[str]:
+    """What must be said beside a size that can be reached."""
+    return [plan.note] if plan.note and plan.periods is not None else []
 
 
 def _on_the_way(plan: Plan) -> list[str]:
@@ -137,7 +151,15 @@ def _time(plan: Plan) -> str:
     slower = ""
     if plan.periods_as_now is not None and plan.periods_as_now > plan.periods:
         slower = f" If the tests are recorded as rarely as until now, it takes {plan.periods_as_now:,}."
-    return f"At {pace:,.0f} eligible «nouns» a {unit} you need {plan.periods:,} {unit}s.{slower}"
+    years = f" ({plan.periods / 12:.1f} years)" if plan.rates.is_monthly and plan.periods > _YEARS_FROM else ""
+    said = f"At {pace:,.0f} eligible «nouns» a {unit} you need {plan.periods:,} {unit}s{years}.{slower}"
+    if plan.rates.is_monthly and plan.periods > _LONGEST:
+        times = math.ceil(plan.periods / _LONGEST * 10) / 10
+        said += (
+            f" Not feasible here within {_LONGEST // 12} years: {times:.1f} times the «nouns» a month (more groups "
+            "that pool their figures), or a larger difference or half-width, would make it so."
+        )
+    return said
 
 
 def write_plan(plan: Plan, out: Path) -> tuple[Path, ...]:

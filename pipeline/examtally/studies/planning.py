@@ -12,6 +12,7 @@ import numpy as np
 import polars as pl
 
 from examtally.analytics import sample_size as planning
+from examtally.analytics.comparison.examiner_clusters import ENOUGH_EXAMINERS
 from examtally.contracts.study.study import Study, load_study
 from examtally.errors import StudyError
 from examtally.registry import Registry, open_registry
@@ -21,6 +22,9 @@ from examtally.studies.rates import Rates, read_rates
 
 _KAPPA = "kappa_half_width"
 _SIZES = 25
+_CLUSTERS = "Hemming K. BMC Med Res Methodol 2011;11:102"
+SKILL = 0.3
+"""Assumed standard deviation of examiners' skill on the logit scale: it cannot be had blind to the results."""
 
 
 def plan(protocol: Study | Path | str | Mapping[str, Any], registry: Registry | Path | str) -> Plan:
@@ -72,9 +76,10 @@ class _Planner:
             *(self.study, self.aim, self.tests, self.rates, self._assumptions(), needed, said(needed_is)),
             *(None, None, None, self._reached(needed), self._curve(needed), ""),
         )
+        of_examiners, is_feasible = self._of_examiners()
         why = self._why_not()
-        if why:
-            return replace(empty, note=said(why))
+        if why or not is_feasible:
+            return replace(empty, note=said(why or of_examiners))
         knees = self._to_examine(needed)
         a_period = self.rates.pairs / self.rates.all_periods if self.aim == _KAPPA else self.rates.a_period
         if not a_period:
@@ -83,7 +88,7 @@ class _Planner:
             )
         as_now = 1.0 if self.aim == _KAPPA else self.rates.recorded / self.rates.mature
         periods, slower = (math.ceil(knees / (a_period * share)) for share in (1.0, as_now))
-        return replace(empty, knees=knees, periods=periods, periods_as_now=slower)
+        return replace(empty, knees=knees, periods=periods, periods_as_now=slower, note=of_examiners)
 
     def _needed(self) -> tuple[int, str]:
         given = self.numbers
@@ -101,13 +106,48 @@ class _Planner:
                 f"verified «nouns» {self._side()} the condition, both tests clear"
             )
         if self.aim == "unpaired":
-            first, second = self._two()
-            return 2 * planning.unpaired(first, second, self.tail, self.power), (
+            independent = planning.unpaired(*self._two(), self.tail, self.power)
+            return 2 * self._by_examiners(independent), (
                 f"verified «nouns» {self._side()} the condition, half in each group"
             )
         return planning.kappa_half_width(given["kappa"], given["positive_share"], given["half_width"], self.tail), (
             "pairs of exams"
         )
+
+    def _examiners(self) -> planning.Examiners | None:
+        """The two groups of examiners that are compared; None where knees are compared."""
+        counts = tuple(self.rates.examiners.values())
+        is_so = self.aim == "unpaired" and len(counts) > 1 and min(counts) > 0
+        return planning.Examiners(counts[0], counts[-1], SKILL) if is_so else None
+
+    def _by_examiners(self, independent: int) -> int:
+        """Knees a group with examiners as clusters; those of independent knees where no number is enough."""
+        examiners = self._examiners()
+        if examiners is None:
+            return independent
+        found = examiners.needed(independent, self._typical(), self.tail, self.power)
+        return math.ceil(found) if math.isfinite(found) else independent
+
+    def _typical(self) -> float:
+        return sum(self._two()) / 2
+
+    def _of_examiners(self) -> tuple[str, bool]:
+        """What must be said of the examiners behind the groups, and whether they are enough for any size."""
+        examiners = self._examiners()
+        if examiners is None:
+            return "", True
+        independent = planning.unpaired(*self._two(), self.tail, self.power)
+        there = " and ".join(f"{number} ({group})" for group, number in self.rates.examiners.items())
+        said = f"Examiners behind the groups, who count as clusters ({_CLUSTERS}): {there}."
+        if min(self.rates.examiners.values()) < ENOUGH_EXAMINERS:
+            said += f" Descriptive only: {ENOUGH_EXAMINERS} a group are needed for more."
+        if math.isfinite(examiners.needed(independent, self._typical(), self.tail, self.power)):
+            return said, True
+        least = max(ENOUGH_EXAMINERS, examiners.least(independent, self._typical()))
+        return (
+            f"{said} Not feasible here: so few examiners cannot show this difference with any number of «nouns». "
+            f"At least {least} examiners a group, or a larger difference, would make it so."
+        ), False
 
     def _side(self) -> str:
         return "with" if self.measure == "sensitivity" else "without"
@@ -137,7 +177,10 @@ class _Planner:
         if self.aim == "paired":
             return planning.paired_power(n, given["difference"], self._discordant(), tail)
         if self.aim == "unpaired":
-            return planning.unpaired_power(max(n // 2, 1), *self._two(), tail)
+            examiners, a_group = self._examiners(), max(n // 2, 1)
+            if examiners is not None:
+                a_group = max(int(examiners.effective(a_group, self._typical(), tail, self.power)), 1)
+            return planning.unpaired_power(a_group, *self._two(), tail)
         return planning.quantile(tail) * math.sqrt(planning.kappa_variance(given["kappa"], given["positive_share"]) / n)
 
     def _curve(self, needed: int) -> pl.DataFrame:
@@ -182,6 +225,8 @@ class _Planner:
             stated.append(Assumption("discordant", self._discordant(), "two tests that err independently"))
         if self.aim in ("lower_limit", "paired", "unpaired"):
             stated.append(Assumption("power", self.power, "protocol"))
+        if self._examiners() is not None:
+            stated.append(Assumption("standard deviation of skill among examiners, logit", SKILL, "assumed"))
         if self._why_not() or self.aim == _KAPPA:
             return tuple(stated)
         shares = self._shares()

@@ -6,12 +6,14 @@ whatever was found in them, and how often a test is recorded and clear is counte
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import duckdb
 
+from examtally.analytics.comparison.interactions import EXAMINER_GROUPS
 from examtally.cohort.cohort import build_cohort
+from examtally.cohort.groupings import UNKNOWN
 from examtally.cohort.pairs import read_pairs
 from examtally.contracts.study.study import Study
 from examtally.registry import Registry
@@ -28,7 +30,7 @@ class Rates:
     `present` the condition. `squares` and `in_clusters` are the sums of squared and plain numbers of verified knees of
     one participant. `a_period` is the median number of eligible knees of a period, over at most twelve closed periods;
     `periods` how many those are. `pairs` is the number of pairs of exams for agreement on the first test, over
-    `all_periods` of the registry.
+    `all_periods` of the registry. `examiners` counts, for groups made of examiners, those behind each group compared.
     """
 
     eligible: int
@@ -44,6 +46,7 @@ class Rates:
     is_monthly: bool
     pairs: int
     all_periods: int
+    examiners: Mapping[str, int]
 
     @property
     def mature(self) -> int:
@@ -77,7 +80,26 @@ def read_rates(registry: Registry, study: Study, tests: Sequence[str]) -> Rates:
             is_monthly=is_monthly,
             pairs=pairs.filter(maneuver=tests[0], group_by="overall").height,
             all_periods=con.execute("select count(distinct period) from used_exams").fetchall()[0][0],
+            examiners=_examiners(con, bit, study),
         )
+
+
+def _examiners(con: duckdb.DuckDBPyConnection, bit: int, study: Study) -> dict[str, int]:
+    """Examiners behind each group that the first primary analysis compares; empty where examiners make no group."""
+    group_by = study.primary[0].group_by
+    if study.primary[0].kind != "by_group" or group_by not in EXAMINER_GROUPS:
+        return {}
+    counted: dict[str, int] = dict(
+        con.execute(
+            "select label, count(distinct g_examiner) from cohort_exams ex join group_labels "
+            f"on group_by = '{group_by}' and code = g_{group_by} where (index_bits & $bit) <> 0 "
+            "group by label order by label",
+            {"bit": bit},
+        ).fetchall()
+    )
+    pairs = study.protocol.comparisons.groups.get(group_by, ())
+    named = dict.fromkeys(group for pair in pairs for group in pair) or counted
+    return {group: counted.get(group, 0) for group in named if group != UNKNOWN}
 
 
 def _accrual(con: duckdb.DuckDBPyConnection, bit: int) -> tuple[float, int, bool]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 import json
 import math
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -161,3 +162,29 @@ def test_a_plan_for_specificity_mirrors_that_for_sensitivity(aim: str, clinic: P
     assert other.knees * (1 - prevalence) == pytest.approx(one.knees * prevalence, abs=1)
     with pytest.raises(StudyError, match="planned_size: state the aim and the numbers"):
         _plan(clinic, aim, planned_size={"aim": aim, "measure": "specificity", **AIMS[aim]})
+
+
+def test_few_examiners_cannot_be_planned_for_however_many_knees(kept_clinic: Path) -> None:
+    primary = {"name": "main", "kind": "by_group", "tests": ["lever"], "group_by": "role"}
+    size = {"aim": "unpaired", "measure": "specificity", "specificity": 0.9}
+    pairs = {"comparisons": {"groups": {"role": [["resident", "attending"]]}}}
+    asked = {**STUDY, "primary": [primary], "analysis": pairs}
+    with open_registry(kept_clinic) as opened:
+        small, large = (
+            plan(load_study(asked | {"planned_size": size | {"difference": one}}), opened) for one in (0.05, 0.4)
+        )
+    assert dict(small.rates.examiners) == {"resident": 2, "attending": 2}
+    assert small.knees is None
+    assert "Not feasible here" in paragraph(small)
+    assert "Descriptive only: 5 a group" in paragraph(large)
+    assert large.knees is not None
+    assert large.needed > 2 * planning.unpaired(0.9, 0.5)
+
+
+def test_years_stand_beside_months_and_what_would_make_it_feasible(kept_clinic: Path) -> None:
+    with open_registry(kept_clinic) as opened:
+        made = plan(load_study({**STUDY, "planned_size": {"aim": "half_width", **AIMS["half_width"]}}), opened)
+    slow = replace(made, periods=120, periods_as_now=120, rates=replace(made.rates, is_monthly=True))
+    assert "you need 120 months (10.0 years)." in paragraph(slow)
+    assert "Not feasible here within 5 years: 2.0 times the knees a month" in paragraph(slow)
+    assert "years" not in paragraph(replace(slow, periods=12, periods_as_now=12))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import polars as pl
 
+from examtally.analytics.comparison.interactions import EXAMINER_GROUPS
 from examtally.reporting.engine.numbers import DASH, counted, listed, percent, points, ratio, ratio_range
 from examtally.reporting.engine.tables import Column, table
 from examtally.reporting.manuscript.paper import Paper, Row, label
@@ -19,8 +20,9 @@ from examtally.reporting.manuscript.values import (
 )
 
 _STATUS = Column("status", "Status", words=True)
-_OF_EXAMINERS = ("role", "setting", "site")
+_OF_EXAMINERS = (*EXAMINER_GROUPS, "setting")
 _FEW = 3
+_FEW_EXAMINERS = "few_examiners"
 
 
 def comparisons(paper: Paper) -> str:
@@ -127,6 +129,7 @@ def interaction_words(paper: Paper) -> str:
         said.append(
             f"{start}: {write(line['estimate_a'])} and {write(line['estimate_b'])}, difference "
             f"{_difference(line).replace(chr(10), ' ')} points ({_tested(line)}{how_made(line['adjustment'])})."
+            + (f" {line['note']}" if line["flag"] == _FEW_EXAMINERS else "")
         )
     return " ".join(said)
 
@@ -184,4 +187,5 @@ def _p(line: Row) -> str:
     if line["p_value"] is None or line["flag"] == TOO_FEW:
         return DASH
     adjusted = line["p_adjusted"]
-    return p_words(line["p_value"]) + (f"\nadjusted {p_words(adjusted)}" if adjusted is not None else "")
+    words = p_words(line["p_value"]) + (f"\nadjusted {p_words(adjusted)}" if adjusted is not None else "")
+    return f"{words}\ndescriptive only" if line["flag"] == _FEW_EXAMINERS else words

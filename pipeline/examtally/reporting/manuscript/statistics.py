@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from examtally.analytics.comparison.examiner_clusters import ENOUGH_EXAMINERS
+from examtally.analytics.comparison.interactions import EXAMINER_GROUPS
 from examtally.contracts.results import result_codes
 from examtally.reporting.engine.numbers import counted, listed, percent
 from examtally.reporting.manuscript.paper import Paper
@@ -82,6 +84,12 @@ def _tests(paper: Paper) -> Iterator[str]:
             "Groups were compared by interaction tests: the difference of two independent proportions with Newcombe's "
             "interval [@newcombe1998independent] and the chi-square test with N − 1 [@campbell2007]. No claim rests on "
             "a test within one group."
+        )
+    if any(one.group_by in EXAMINER_GROUPS for one in study.analyses):
+        yield (
+            "Groups that are made of examiners have examiners as clusters in interval and test (t distribution, at "
+            "most examiners minus two degrees of freedom) [@bell2002; @imbens2016]; with fewer than "
+            f"{ENOUGH_EXAMINERS} examiners in a group a comparison is descriptive only."
         )
     if not any(one.kind == "paired" or one.group_by for one in study.analyses):
         return
