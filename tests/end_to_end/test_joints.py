@@ -229,3 +229,14 @@ def test_another_joint_goes_through_every_command(tmp_path: Path) -> None:
     assert len(made) > 15
     assert {path.name for path in made if word.search(_words(path))} == set()
     assert not [path for path in tmp_path.rglob("*knee*") if "clinic" not in path.parts]
+
+
+def test_later_records_come_under_the_catalogue_that_the_registry_keeps(clinics: Path, tmp_path: Path) -> None:
+    """A month later nobody names the group's own catalogue: nothing is held back, and an analysis goes on."""
+    registry = Path(shutil.copy(clinics / "elbow.duckdb", tmp_path))
+    found = ingest([clinics / "elbow"], registry)
+    assert not found.held_back
+    assert {one.table: one.unchanged for one in found.tables if one.lines} == {
+        one.table: one.lines for one in found.tables if one.lines
+    }
+    assert _analyzed(registry).contract.catalogue.hash == load_contract(file=CATALOGUE).catalogue.hash

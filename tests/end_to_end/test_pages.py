@@ -26,6 +26,7 @@ from examtally.reporting.engine.aims import AIMS
 from examtally.reporting.engine.numbers import percent, ratio
 from examtally.workbook.exam_form import form_page
 
+SAID = load_contract().catalogue.noun.said
 CONDITIONS = ("acl_tear", "meniscal_tear", "lcl_injury")
 PAGES = {"audit": 12, "monthly-P018": 2, "examiner-E-04": 2, "examiner-E-12": 2}
 PAGES |= {f"condition-{code}": 4 for code in CONDITIONS} | {f"card-{code}": 1 for code in CONDITIONS}
@@ -97,7 +98,7 @@ def leading(demo: Run) -> dict[tuple[str, str], set[str]]:
 def strange(page: Page, leading: dict[tuple[str, str], set[str]]) -> list[Figure]:
     """Figures of one maneuver that are neither the leading ones nor named for what they aim at."""
     names = {maneuver.name: code for code, maneuver in load_contract().catalogue.maneuvers.items()}
-    told = (*(aim.name for aim in AIMS.values()), *OTHER)
+    told = (*(SAID(aim.name) for aim in AIMS.values()), *OTHER)
     return [
         one
         for one in figures(page, names)
@@ -117,8 +118,8 @@ def test_no_page_shows_a_second_figure_of_one_name_unless_it_says_what_it_aims_a
 def test_each_aim_that_is_named_has_its_sentence_on_the_page(pages: dict[str, Page]) -> None:
     for name, page in pages.items():
         for aim in AIMS.values():
-            if any(aim.name in f"{table.caption} {table.columns()}".lower() for table in page.tables):
-                sentence = aim.sentence.replace("*", "")
+            if any(SAID(aim.name) in f"{table.caption} {table.columns()}".lower() for table in page.tables):
+                sentence = SAID(aim.sentence).replace("*", "")
                 assert sentence in page.text or "right where every knee is imaged" in page.text, (name, aim.name)
 
 
@@ -145,7 +146,7 @@ def test_folds_hold_what_is_not_to_be_decided_by(folder: Path) -> None:
         for table in shown.tables:
             assert "bias alone" not in table.caption
             is_accuracy = any(word in " ".join(table.columns()) for word in ("Sensitivity", "Specificity"))
-            assert not (is_accuracy and AIMS["none"].name in table.caption), table.caption
+            assert not (is_accuracy and SAID(AIMS["none"].name) in table.caption), table.caption
 
 
 @pytest.mark.parametrize("pattern", [*LEFT, *BRITISH])

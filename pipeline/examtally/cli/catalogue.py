@@ -33,7 +33,7 @@ def check(
     file: Annotated[Path, typer.Argument(help="The group's own catalogue.", show_default=False)],
 ) -> None:
     """Say everything that is wrong with a catalogue at once, each with an example; else what it adds."""
-    from examtally.contracts.own_catalogue import added_codes, check_catalogue
+    from examtally.contracts.own_catalogue import added_codes, check_catalogue, unseen_conditions
 
     found = check_catalogue(file)
     for fault in found.faults:
@@ -47,4 +47,6 @@ def check(
     print(f"{file.name} is a catalogue of the {catalogue.noun.one} (sha256 {catalogue.hash[:16]}…).")
     for section, codes in added_codes(catalogue):
         print(f"New {section}: {', '.join(codes)}")
+    for code in unseen_conditions(catalogue):
+        print(f"No maneuver speaks of {code}, so no page will show it: name it under `conditions` of a maneuver.")
     print(f"Give it to commands as --catalogue {file}, and name it in the protocol: `catalogue: {file.name}`")

@@ -41,7 +41,8 @@ def workbook(
     tell(files_at(out))
     sheets = write_workbook(out, contract_for(joint, catalogue), as_tables=as_tables)
     print(f"{out}: fill in {', '.join(sheets)}; the first sheet says how.")
-    print(f"Then: examtally check {out}, and examtally ingest {out} --registry REGISTRY")
+    own = "" if catalogue is None else f" --catalogue {catalogue}"
+    print(f"Then: examtally check {out}{own}, and examtally ingest {out} --registry REGISTRY{own}")
 
 
 def sheet(
@@ -80,7 +81,8 @@ def form(
         print(write_questionnaire(out, contract).resolve())
         return
     print(f"{write_form(out, contract).resolve()}: open it in a browser; it saves exams.zip.")
-    print("Then unpack it, and say: examtally check FOLDER, and examtally ingest FOLDER --registry REGISTRY")
+    own = "" if catalogue is None else f" --catalogue {catalogue}"
+    print(f"Then unpack it, and say: examtally check FOLDER{own}, and examtally ingest FOLDER --registry REGISTRY{own}")
 
 
 def map_draft(

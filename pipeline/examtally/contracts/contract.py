@@ -80,14 +80,19 @@ def contract_of(catalogue: Catalogue) -> Contract:
     return Contract(load_tables(resource("schemas") / "tables", catalogue), catalogue)
 
 
-def registry_contract(joint: str | None = None, file: Path | str | None = None) -> Contract:
+def registry_contract(
+    joint: str | None = None, file: Path | str | None = None, kept: Mapping[str, str] = MappingProxyType({})
+) -> Contract:
     """Return the contract under which records of every known joint are taken in.
+
+    `kept` holds by joint the content of the group's own catalogue that a registry keeps; it stands for the shipped one.
 
     `file` is a group's own catalogue, which stands for its joint; `joint` is that of a line that names none: without
     it the joint of the file, or the default.
     """
     own = None if file is None else load_contract(file=Path(file))
-    known = {code: load_contract(code) for code in sorted(joints(), key=lambda code: (code != DEFAULT_JOINT, code))}
+    every = sorted({*joints(), *kept}, key=lambda code: (code != DEFAULT_JOINT, code))
+    known = {code: kept_contract(code, kept.get(code, "")) for code in every}
     if own is not None:
         known[own.catalogue.joint] = own
     chosen = joint or (own.catalogue.joint if own else DEFAULT_JOINT)

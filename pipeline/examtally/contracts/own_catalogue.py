@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+import textwrap
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any
 
 from examtally.contracts.catalogue.catalogue import FOLLOW_UP, joints, packaged
@@ -48,6 +50,13 @@ class CatalogueCheck:
 
     faults: tuple[CatalogueFault, ...]
     catalogue: Catalogue | None
+
+
+def unseen_conditions(catalogue: Catalogue) -> tuple[str, ...]:
+    """The conditions that the group added and no maneuver speaks of: no page will show them."""
+    spoken = {code for one in catalogue.maneuvers.values() for code in one.conditions}
+    added = {code for section, codes in added_codes(catalogue) if section == "conditions" for code in codes}
+    return tuple(code for code in catalogue.conditions if code in added - spoken)
 
 
 def check_catalogue(file: Path) -> CatalogueCheck:
@@ -95,10 +104,11 @@ def new_catalogue(joint: str) -> str:
         name=maneuver.name,
         condition=condition.code,
         settled_by=", ".join(condition.modalities),
-        core=", ".join(code for code, one in catalogue.maneuvers.items() if one.core),
+        core=textwrap.fill(", ".join(code for code, one in catalogue.maneuvers.items() if one.core), **_REMARK),
     )
 
 
+_REMARK: Mapping[str, Any] = MappingProxyType({"width": 110, "initial_indent": "#  ", "subsequent_indent": "#  "})
 _NEW = """\
 # Our own catalogue of the {noun}: what we add to the one that comes with examtally, and what we say otherwise.
 # Take the # away from what you need and write your own words after the colons. Then: examtally catalogue check FILE
@@ -107,7 +117,7 @@ _NEW = """\
 extends: {joint}
 
 # --- A maneuver of our own. Its code is small letters, digits and _; it stays for good, as records hold it.
-maneuvers: {{}}
+maneuvers: {{}}   # take the {{}} away where lines of yours follow
 #  our_test:
 #    name: Our test
 #    phase: special                 # look, feel, move or special
@@ -126,12 +136,13 @@ maneuvers: {{}}
 #        setting: Sports clinic, 120 people
 #    synonyms: [our test]           # how it is charted, small letters
 #
-#  Of a maneuver that is there only the keys that differ. Core is what every exam should have; now it is {core}:
+#  Of a maneuver that is there only the keys that differ. Core is what every exam should have; now it is
+{core}
 #  {maneuver}:
 #    core: true
 
 # --- A condition of our own.
-conditions: {{}}
+conditions: {{}}   # here too
 #  our_condition:
 #    name: Our condition
 #    plain: What it is, in one sentence for a patient.

@@ -219,7 +219,10 @@ def load_yaml(path: Path, error: type[ExamtallyError] = ContractError, found: li
         line = fault.problem_mark.line + 1 if fault.problem_mark else 1
         if "nesting depth" in str(fault.problem):
             raise error(f"{path.name}, line {line}: is nested too deeply; close the brackets") from None
-        raise error(f"{path.name}, line {line}: is not YAML ({fault.problem}); mend the line") from None
+        raise error(
+            f"{path.name}, line {line}: is not YAML ({fault.problem}); mend the line or the one above: "
+            "words with a colon stand in quotes, indents are spaces, and no {} stands before lines of its own"
+        ) from None
     except yaml.YAMLError:
         raise error(f"{path.name}: holds a character that YAML does not allow; remove control characters") from None
     if root is None:

@@ -48,7 +48,7 @@ from examtally.ingestion.storing.storing import Account, Stored, count_replacing
 from examtally.registry.audit_entry import coded
 from examtally.registry.bookkeeping import migrate
 from examtally.registry.faults import writing_fault
-from examtally.registry.joints import joints_held
+from examtally.registry.joints import joints_held, own_catalogues
 from examtally.registry.lock_wait import LockWait
 from examtally.registry.registry import check_place, reading, real_file, writing
 from examtally.registry.workspace import Workspace
@@ -96,8 +96,9 @@ def ingest(
     check_place(registry)
     with Workspace(registry.parent, lock_wait) as workspace, _plain_faults(registry):
         operator = coded(workspace.con, operator)
-        held_joints = _held_joints(workspace, registry)
-        contract = registry_contract(_first(joint or joint_of_workbooks(paths), catalogue, held_joints), catalogue)
+        held_joints, kept = _held_joints(workspace, registry)
+        first = _first(joint or joint_of_workbooks(paths), catalogue, held_joints)
+        contract = registry_contract(first, catalogue, kept)
         mapped, paths = _mapping(mapping, paths, contract)
         limit = checked_limit(allow_held, mapped)
         amendment = Amendment.read(amend, contract, with_blanks=blank_is_a_correction)
@@ -141,8 +142,9 @@ def check(
     registry = None if registry is None else real_file(registry)
     beside = None if registry is None else registry.parent
     with Workspace(beside, lock_wait) as workspace, _plain_faults(registry or "check"):
-        held_joints = () if registry is None else _held_joints(workspace, registry)
-        contract = registry_contract(_first(joint or joint_of_workbooks(paths), catalogue, held_joints), catalogue)
+        held_joints, kept = ((), {}) if registry is None else _held_joints(workspace, registry)
+        first = _first(joint or joint_of_workbooks(paths), catalogue, held_joints)
+        contract = registry_contract(first, catalogue, kept)
         amendment = Amendment.read(amend, contract, with_blanks=blank_is_a_correction)
         mapped, paths = _mapping(mapping, paths, contract)
         batch = _Batch(
@@ -267,12 +269,15 @@ def _mapping(
     return mapping_of_workbooks(paths, contract)
 
 
-def _held_joints(workspace: Workspace, registry: Path) -> tuple[str, ...]:
-    """The joints of the registry; one that is locked or damaged is told before the long work."""
+def _held_joints(workspace: Workspace, registry: Path) -> tuple[tuple[str, ...], dict[str, str]]:
+    """The joints of the registry and the group's own catalogues that it keeps, by joint.
+
+    A registry that is locked or damaged is told before the long work.
+    """
     if not registry.exists():
-        return ()
+        return (), {}
     with reading(workspace, registry, load_contract(), any_form=True):
-        return joints_held(workspace.con)
+        return joints_held(workspace.con), own_catalogues(workspace.con)
 
 
 def _first(joint: str | None, catalogue: Path | str | None, held_joints: tuple[str, ...]) -> str | None:

@@ -14,7 +14,7 @@ from examtally.contracts.records.screening import screen_rules
 from examtally.errors import RegistryError
 from examtally.registry.audit_log import Entry, entries, head
 from examtally.registry.bookkeeping import waiting_tables
-from examtally.registry.joints import joints_held
+from examtally.registry.joints import joints_held, own_catalogues
 from examtally.registry.lock_wait import LockWait
 from examtally.registry.registry import open_registry
 
@@ -148,7 +148,7 @@ def list_held(
     """
     with open_registry(registry, lock_wait=lock_wait) as opened:
         con = opened.con
-        contract = registry_contract()
+        contract = registry_contract(kept=own_catalogues(con))
         contract = contract.among(joints_held(con)) if joints_held(con) else load_contract()
         if (
             batch_no is not None

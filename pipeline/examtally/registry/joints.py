@@ -38,6 +38,21 @@ def keep_catalogues(con: duckdb.DuckDBPyConnection, batch_no: int, contracts: It
             con.execute("insert into reg.catalogues values (?, ?, ?, ?)", values)
 
 
+def own_catalogues(con: duckdb.DuckDBPyConnection) -> dict[str, str]:
+    """Return by joint the content of the group's own catalogue that its newest records came under, where they did.
+
+    A registry of a form without catalogues has none.
+    """
+    found = con.execute(
+        "select 1 from duckdb_tables() "
+        "where database_name = 'reg' and schema_name = 'main' and table_name = 'catalogues'"
+    ).fetchall()
+    if not found:
+        return {}
+    query = "select joint, arg_max(local, batch_no) from reg.catalogues group by joint order by joint"
+    return {joint: local for joint, local in con.execute(query).fetchall() if local}
+
+
 def newest_catalogue(con: duckdb.DuckDBPyConnection, joint: str) -> Kept | None:
     """Return the catalogue under which the newest records of a joint were taken in, None where none is kept."""
     rows = con.execute(

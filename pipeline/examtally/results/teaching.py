@@ -8,8 +8,6 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
-from examtally.analytics.bias_adjusted import ConditionModel
-from examtally.analytics.intervals import FloatArray
 from examtally.contracts.contract import Contract
 from examtally.contracts.protocol.protocol import Protocol
 from examtally.contracts.protocol.teaching import Blueprint
@@ -64,9 +62,3 @@ def teaching_source(
         return TeachingSource(looks, maneuvers, shown, work.once(accuracy.tallies).filter(group_by="overall"))
     finally:
         work.close()
-
-
-def _settled(model: ConditionModel, confirmed: float) -> FloatArray:
-    """1 and 0 where a reading and all that is known leave little doubt, NaN elsewhere, (n,)."""
-    chance = np.where(model.knees.is_read, model.draws.chance, np.nan)
-    return np.where(chance >= confirmed, 1.0, np.where(chance <= 1 - confirmed, 0.0, np.nan))
