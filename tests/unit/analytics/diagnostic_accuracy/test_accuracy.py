@@ -377,7 +377,7 @@ def test_a_role_with_few_examiners_says_why_it_is_wide(
 
 def test_an_empty_side_is_the_only_thing_said(table: Make, single: Make) -> None:
     got = row(table(single(1, 0, 0, 0)), "lr_positive")
-    assert got["note"] == "No verified knee without the condition."
+    assert got["note"] == "No verified «noun» without the condition."
 
 
 def test_a_role_without_examiner_sums_speaks_of_these_examiners(table: Make, tally: Make, paired: list[Any]) -> None:

@@ -81,7 +81,7 @@ def test_terms_name_missing_findings_as_levels_of_their_own() -> None:
 
 def test_every_row_says_that_only_verified_knees_are_in_it() -> None:
     for name in ("diagnostic_models", "model_terms", "added_value", "short_exam", "decision_curve"):
-        assert ordinary()[name]["note"].str.contains("verified knees").all(), name
+        assert ordinary()[name]["note"].str.contains("verified «nouns»").all(), name
 
 
 def test_forecasts_out_of_fold_are_held_against_the_truth() -> None:

@@ -145,7 +145,7 @@ def test_normal_likelihood_is_the_bivariate_normal_density() -> None:
         (([5], [3], [2], [9]), "complete", "One figure for all"),
         (([5, 4], [3, 2], [2, 1], [9, 8]), "univariate", "pooled apart"),
         (([5, 4, 6], [0, 0, 0], [2, 1, 1], [0, 0, 0]), "univariate", "without the condition"),
-        (([0, 0, 0], [0, 0, 0], [0, 0, 0], [0, 0, 0]), "complete", "No knee"),
+        (([0, 0, 0], [0, 0, 0], [0, 0, 0], [0, 0, 0]), "complete", "No «noun»"),
         (([15] * 6, [0] * 6, [0] * 6, [60] * 6), "bivariate", ""),
         (([0] * 6, [9] * 6, [9] * 6, [0] * 6), "bivariate", ""),
     ],

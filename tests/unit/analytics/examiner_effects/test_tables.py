@@ -117,7 +117,7 @@ def test_a_spread_is_given_for_examiners_and_for_sites_by_each_adjustment(made: 
 def test_no_signal_about_a_person_comes_without_a_model_of_who_has_the_condition(made: PoolingTables) -> None:
     assert made.probability.is_empty()
     bare = made.accuracy.filter(pl.col("adjustment") == "pooled")["note"].drop_nulls()
-    assert all("Verified knees only" in note for note in bare)
+    assert all("Verified «nouns» only" in note for note in bare)
 
 
 def thinned(frame: pl.DataFrame, examiner: int, people: int) -> pl.DataFrame:

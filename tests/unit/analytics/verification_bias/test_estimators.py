@@ -176,7 +176,7 @@ def test_perfect_separation_gives_no_figure_and_no_crash() -> None:
 def test_all_equivocal_is_nobody() -> None:
     found = aipw(np.full(20, np.nan), np.ones(20), np.ones(20))
     assert found.n == 0
-    assert found.note == "No knee with a positive or negative finding."
+    assert found.note == "No «noun» with a positive or negative finding."
 
 
 def test_separating_covariates_keep_the_figures_finite() -> None:
