@@ -90,12 +90,14 @@ def map_draft(
     out: Annotated[
         Path | None, typer.Option("--out", help="File to write; standard output where left out.", show_default=False)
     ] = None,
+    joint: Joint = None,
+    catalogue: Catalogue = None,
 ) -> None:
     """Look at an export and write a first mapping file, with `# unsure:` wherever a person must decide."""
     from examtally.ingestion.drafting.draft import draft
 
     with output.progress(files_at(out) if out is not None else None) as say:
-        made = draft(export, progress=say)
+        made = draft(export, joint=joint, catalogue=catalogue, progress=say)
     output.show_draft(made, out)
 
 

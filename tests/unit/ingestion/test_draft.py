@@ -180,3 +180,10 @@ def test_a_dropped_column_of_a_sheet_stands_with_its_letters(tmp_path: Path) -> 
         book.active.append(row)
     book.save(tmp_path / "visits.xlsx")
     assert "- Patient name   # column C" in draft([tmp_path / "visits.xlsx"]).text
+
+
+def test_an_export_of_another_joint_is_placed_by_its_catalogue(tmp_path: Path) -> None:
+    row = {"visit": "1", "patient": "P-1", "side": "R", "Belly press": "pos", "Jerk test": "neg"}
+    file = write_csv(tmp_path / "clinic.csv", [row, row | {"visit": "2", "patient": "P-2"}])
+    assert "Belly press: belly_press" in draft([file], joint="shoulder").text
+    assert "belly_press" not in draft([file]).text

@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from examtally.contracts.contract import load_contract
+from examtally.contracts.contract import contract_for
 from examtally.errors import FileFault
 from examtally.ingestion.drafting.assigning import assign
 from examtally.ingestion.drafting.column_inference import Guesser
@@ -44,12 +44,20 @@ class Draft:
     patterns: int = 0
 
 
-def draft(paths: Sequence[Path | str], *, progress: Callable[[str], None] | None = None) -> Draft:
+def draft(
+    paths: Sequence[Path | str],
+    *,
+    joint: str | None = None,
+    catalogue: Path | None = None,
+    progress: Callable[[str], None] | None = None,
+) -> Draft:
     """Look at an export, files or folders of them, and return a first mapping.
+
+    Names of maneuvers and conditions are those of the `joint`, or of the group's own `catalogue`.
 
     Raises FileFault where a file cannot be read; what lies in a folder and is of no readable form is passed over.
     """
-    contract = load_contract()
+    contract = contract_for(joint, catalogue)
     files, faults = expand(paths)
     single = {Path(path).resolve() for path in paths if not Path(path).is_dir()}
     files = [file for file in files if file.resolve() in single or ending_of(file, ENDINGS) is not None]
