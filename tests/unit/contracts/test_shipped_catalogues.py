@@ -56,10 +56,13 @@ def test_the_words_are_american_and_plain(catalogue: Catalogue) -> None:
         assert not re.search(r"[a-z]_[a-z]", text), text
 
 
-def test_its_clinic_does_every_maneuver_and_draws_every_core_condition(catalogue: Catalogue) -> None:
+def test_its_clinic_does_the_core_maneuvers_and_draws_the_core_conditions(catalogue: Catalogue) -> None:
+    """A maneuver that is new in a catalogue is not examined in the clinic until its truth is written down."""
     scenario = load_scenario(Path(catalogue.joint) if catalogue.joint != "knee" else None)
     assert scenario.joint == catalogue.joint
-    assert set(scenario.maneuvers) == set(catalogue.maneuvers)
+    assert set(scenario.maneuvers) <= set(catalogue.maneuvers)
+    assert {code for code, one in catalogue.maneuvers.items() if one.core} <= set(scenario.maneuvers)
+    assert len(scenario.maneuvers) > 0.9 * len(catalogue.maneuvers)
     assert {code for code, one in catalogue.conditions.items() if one.core} <= set(scenario.conditions)
 
 
