@@ -16,10 +16,17 @@ from shared import shared_folder
 from examtally.contracts.contract import load_contract
 from examtally.reporting import render_audit, render_monthly
 from examtally.reporting.audit.audit import Audit, open_audit
+from examtally.reporting.engine.wording import speak_of
 from examtally.resources import resource
 
 NEWEST = {"tiny": "P005"}
 SIZES = {"young": (40, 3), "tiny": (3, 1), "empty": (0, 1)}
+
+
+@pytest.fixture(autouse=True)
+def _page_of_a_knee() -> None:
+    """A test of one part of a page begins where its results were opened, whatever ran before it."""
+    speak_of(load_contract().catalogue.noun)
 
 
 @pytest.fixture(scope="session")

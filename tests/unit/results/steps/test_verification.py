@@ -119,7 +119,7 @@ def test_without_a_verified_negative_there_are_only_bounds(contract: Contract) -
             found = row(accuracy, adjustment=adjustment, measure=measure)
             assert found["estimate"] is found["ci_low"] is None
             assert found["flag"] == "bounds_only"
-            assert found["note"] == "No knee with a negative finding was verified: only bounds can be given."
+            assert found["note"] == "No «noun» with a negative finding was verified: only bounds can be given."
     assert row(tables.bounds, measure="sensitivity")["lower"] == 30 / 90
     assert tables.models.is_empty()
 
@@ -143,7 +143,7 @@ def test_where_only_bounds_are_possible_nothing_is_said_of_a_figure_that_is_not_
     accuracy, _ = analyzed(registry(of_counts(VerificationCounts(30, 15, 20, 0, 9, 60))), contract)
     found = row(accuracy, adjustment="verification", measure="sensitivity")
     assert found["estimate"] is None
-    assert found["note"] == "A cell of the verified knees is empty: only bounds can be given."
+    assert found["note"] == "A cell of the verified «nouns» is empty: only bounds can be given."
     other = row(accuracy, adjustment="verification", measure="specificity")
     assert other["estimate"] is not None
     assert "Begg and Greenes" in str(other["note"])
