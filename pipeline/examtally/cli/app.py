@@ -103,7 +103,7 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     context_settings={"help_option_names": ["-h", "--help"]},
     help=(
-        "How accurate is the physical examination of the knee in our own hands?\n"
+        "How accurate is the physical examination of a joint in our own hands?\n"
         "For teaching and quality improvement under local governance; not a device;\n"
         "not for deciding about one patient. Start with `examtally demo`."
     ),

@@ -38,7 +38,7 @@ Protocol = Annotated[
 ]
 Joint = Annotated[
     str | None,
-    typer.Option("--joint", help="The joint, where several are known: knee, …", show_default=False),
+    typer.Option("--joint", help="Knee (the default), shoulder, ankle or your own.", show_default=False),
 ]
 Catalogue = Annotated[
     Path | None,

@@ -29,7 +29,7 @@ from examtally.cli.stopping import entries_of, files_at, tell, whole_at
 def workbook(
     out: Annotated[Path, typer.Option("--out", help="Workbook to write, .xlsx.")] = Path("records.xlsx"),
     as_tables: Annotated[
-        bool, typer.Option("--tables", help="A sheet for each record table instead of one row a knee.")
+        bool, typer.Option("--tables", help="A sheet for each record table instead of one row a joint.")
     ] = False,
     joint: Joint = None,
     catalogue: Catalogue = None,

@@ -32,16 +32,16 @@ def plan(
     knees: Annotated[
         int | None,
         typer.Option(
-            "--knees", help="Knees an examiner before, and as many after; several without it.", show_default=False
+            "--knees", help="Joints an examiner before, and as many after; several without it.", show_default=False
         ),
     ] = None,
     spread: Annotated[
         float, typer.Option("--spread", help="How differently examiners change: SD of the true change.")
     ] = 0.05,
 ) -> None:
-    """Say with what power a change would be found, and how many knees an examiner it takes.
+    """Say with what power a change would be found, and how many exams an examiner it takes.
 
-    For sensitivity count verified knees with the condition, for specificity verified knees without it.
+    For sensitivity count verified joints with the condition, for specificity verified joints without it.
     """
     from examtally.analytics.change.within import change_power
 
@@ -50,9 +50,9 @@ def plan(
     except ValueError as fault:
         raise ExamtallyError(f"{fault}; see `examtally change plan --help`") from None
     for number, power in powers.items():
-        print(f"{number} knees an examiner before and after: power {power:.0%}")
+        print(f"{number} an examiner before and after: power {power:.0%}")
     if max(powers.values()) < _ENOUGH:
-        print("Not feasible like this: wait for more knees, reach more examiners, or look for a larger change.")
+        print("Not feasible like this: wait for more exams, reach more examiners, or look for a larger change.")
     print("Write the intervention down before it takes place: `examtally guide teaching`.")
 
 

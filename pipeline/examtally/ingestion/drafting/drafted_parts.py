@@ -45,7 +45,7 @@ class EntryParts:
         elif self.sides:
             letters = self._affected_codes({"left": "L", "right": "R"})
             parts.append(letters or "{value: R}")
-            doubt = doubt or ("" if letters else "which knee does it speak of?")
+            doubt = doubt or ("" if letters else "which side does it speak of?")
         text = parts[0] if len(parts) == 1 else f"{{join: [{', '.join(parts)}]}}"
         return Drafted(text, doubt)
 
