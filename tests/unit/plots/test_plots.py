@@ -94,6 +94,7 @@ def test_a_curve_of_too_few_people_is_not_drawn(results: et.Results) -> None:
 
 
 def test_without_axes_a_notebook_gets_a_figure_of_its_own(results: et.Results) -> None:
+    pyplot.close("all")  # a notebook of another test may have left one open
     axes = results.plot.forest("acl_tear")
     assert isinstance(axes, Axes)
     assert pyplot.get_fignums() == [axes.figure.number]  # type: ignore[union-attr]
