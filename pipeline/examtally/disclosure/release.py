@@ -114,7 +114,7 @@ def make(
     about = about_release(
         records,
         results.provenance.protocol_hash,
-        catalogue=dict(results.provenance.catalogue),
+        catalogue={name: what for name, what in results.provenance.catalogue.items() if name != "local"},
         analysis_status=results.protocol.analysis_status,
         approved=[[row.condition, row.maneuver, row.group_by, row.group] for row in sorted(chosen.approved)],
     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
@@ -14,6 +15,7 @@ from examtally.contracts.catalogue.clinical import Catalogue, Condition
 from examtally.contracts.contract import DEFAULT_JOINT, kept_contract
 from examtally.disclosure.folder import Release, read_release
 from examtally.disclosure.tables import Row
+from examtally.errors import ReportError
 from examtally.reporting.engine.aims import AIMS
 from examtally.reporting.engine.numbers import percent, percent_range, ratio, ratio_range
 from examtally.reporting.engine.project import given
@@ -21,6 +23,7 @@ from examtally.reporting.engine.tables import Column, table, tabs
 from examtally.reporting.engine.wording import Wording, read_wording, speak_of
 from examtally.reporting.plain import box
 
+_LENT = "catalogue.json"
 _RATIOS = ("lr_positive", "lr_negative")
 _SHARES = ("sensitivity", "specificity")
 _TOLD_BY = {"bias_adjusted": "all examined «nouns»"} | {one: AIMS[one].name for one in ("none", "verification")}
@@ -80,11 +83,22 @@ class ReleasePage:
         return sorted(found, key=lambda row: (order[row.maneuver], row.group == "unknown", row.group))
 
 
+def lend_catalogue(folder: Path, kept: Mapping[str, str]) -> Path:
+    """Lay beside a release, while its page is made, the words of its catalogue; a group's own never go out with it."""
+    (folder / _LENT).write_text(json.dumps(dict(kept)), encoding="utf-8")
+    return folder
+
+
 def open_release(folder: Path | str = "results", reports_dir: Path = Path()) -> ReleasePage:
-    """Read what the cells of the report need."""
-    release = read_release(given(folder))
+    """Read what the cells of the report need; raises ReportError where the words of its catalogue are not at hand."""
+    place = given(folder)
+    release = read_release(place)
     kept = release.about.get("catalogue", {})
+    if (place / _LENT).is_file():
+        kept = json.loads((place / _LENT).read_text(encoding="utf-8"))
     catalogue = kept_contract(kept.get("joint", DEFAULT_JOINT), kept.get("local", "")).catalogue
+    if kept.get("hash", catalogue.hash) != catalogue.hash:
+        raise ReportError("the release was made under another catalogue; make its page where it was made")
     speak_of(catalogue.noun)
     return ReleasePage(release, catalogue, read_wording(reports_dir))
 

@@ -15,6 +15,7 @@ from examtally.registry.scratch import private_files, scratch
 from examtally.reporting.engine.renderer import keep_apart, put_page, render
 from examtally.reporting.monthly.actions import named, read_actions
 from examtally.reporting.network import open_network
+from examtally.reporting.release import lend_catalogue
 from examtally.resources import reports_folder
 from examtally.results import read_results
 from examtally.results.manifest import is_results_folder
@@ -99,11 +100,13 @@ def render_release(
     keep_apart(results_dir, out_dir)
     say("choosing what may go out")
     known = [read_release(folder).shown for folder in earlier]
-    ready = prepare(read_results(results_dir), registry, earlier=known, approval=approval, lock_wait=lock_wait)
+    results = read_results(results_dir)
+    ready = prepare(results, registry, earlier=known, approval=approval, lock_wait=lock_wait)
     made = ready.made.release
     with scratch() as inner:
         say("rendering the release")
-        pages = render("release", made.write(inner), inner / "pages", formats=formats, page=made.name)
+        lent = lend_catalogue(made.write(inner), results.provenance.catalogue)
+        pages = render("release", lent, inner / "pages", formats=formats, page=made.name)
         say("entering it in the registry's log")
         ready.enter("release", operator=operator, lock_wait=lock_wait)
         folder = made.write(out_dir)

@@ -9,6 +9,7 @@ import polars as pl
 import pytest
 from released_tables import ALL, Knees, lachman, results_from, tallies_of
 
+from examtally.contracts.catalogue.local import Kept, load_local
 from examtally.contracts.results import conform
 from examtally.disclosure import selection
 from examtally.disclosure.folder import read_release
@@ -322,3 +323,15 @@ def test_a_release_of_changed_records_is_refused_whole(added: int) -> None:
 def test_a_release_after_eleven_in_every_count_goes_out() -> None:
     results = results_from(tallies_of(lachman({ALL: GROWN})), registry="b" * 64)
     check(make(results, earlier=[shown(FIRST, "a" * 64)]), results, [shown(FIRST, "a" * 64)])
+
+
+def test_of_a_groups_own_catalogue_only_the_hash_goes_out(tmp_path: Path) -> None:
+    (tmp_path / "ours.yaml").write_text("extends: knee\ntitle: Words of our own\n", encoding="utf-8")
+    own = Kept.of(load_local(tmp_path / "ours.yaml"))
+    results = results_from(tallies_of(lachman(SEXES)))
+    kept = {"joint": own.joint, "hash": own.hash, "local": own.local}
+    made = make(Results(results.tables, replace(results.provenance, catalogue=kept))).release
+    assert made.about["catalogue"] == {"joint": "knee", "hash": own.hash}
+    assert all(
+        "Words of our own" not in path.read_text(encoding="utf-8") for path in made.write(tmp_path / "out").iterdir()
+    )

@@ -12,6 +12,7 @@ import pytest
 from ledger_kept import make_ledger
 
 from examtally.cli.app import main
+from examtally.contracts.catalogue.local import Kept, load_local
 from examtally.disclosure import selection
 from examtally.disclosure.checker import leaks
 from examtally.disclosure.folder import read_release
@@ -20,6 +21,8 @@ from examtally.errors import DisclosureError, ReportError
 from examtally.registry import open_registry
 from examtally.registry.audit_log import Entry, entries
 from examtally.registry.verifying import verify
+from examtally.reporting.release import lend_catalogue, open_release
+from examtally.resources import resource
 
 
 def make(results: Path, out: Path, registry: Path, *more: str) -> int:
@@ -148,3 +151,31 @@ def test_a_small_registry_gives_an_honest_short_page(made: Path, registry: Path,
     assert make(made / size / "results", tmp_path / "out", registry) == 0
     (page,) = (tmp_path / "out").glob("*.html")
     assert "Too few" in page.read_text(encoding="utf-8")
+
+
+def test_the_words_of_a_groups_own_catalogue_serve_the_page_and_stay_inside(released: Path, tmp_path: Path) -> None:
+    (made,) = released.glob("release-*/")
+    about = json.loads((made / "release.json").read_text(encoding="utf-8"))
+    assert about["catalogue"].keys() <= {"joint", "hash"}
+    assert not (made / "catalogue.json").exists()
+    folder = Path(shutil.copytree(made, tmp_path / "release"))
+    own = Kept.of(load_local(_ours(tmp_path)))
+    lend_catalogue(folder, {"joint": own.joint, "hash": own.hash, "local": own.local})
+    lent = open_release(folder, resource("reports"))
+    assert "second_look" in lent.catalogue.maneuvers
+    (folder / "catalogue.json").unlink()
+    about["catalogue"] = {"joint": own.joint, "hash": own.hash}
+    (folder / "release.json").write_text(json.dumps(about), encoding="utf-8")
+    with pytest.raises(ReportError, match="made under another catalogue"):
+        open_release(folder, resource("reports"))
+
+
+def _ours(folder: Path) -> Path:
+    file = folder / "ours.yaml"
+    file.write_text(
+        "extends: knee\nmaneuvers:\n  second_look:\n    name: Second look\n    phase: look\n    purpose: contributor\n"
+        "    positive: Something is seen.\n    technique: Look again.\n    signs: [visible]\n"
+        "    synonyms: [second look]\n",
+        encoding="utf-8",
+    )
+    return file
