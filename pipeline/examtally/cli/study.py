@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from functools import partial
 from pathlib import Path
 from typing import Annotated
@@ -78,7 +79,7 @@ def new(
     contract = contract_for(joint, catalogue)
     ask = partial(_asked, contract)
     known = contract.catalogue
-    first = next(one for one in known.maneuvers.values() if one.core)
+    first = next(one for one in known.maneuvers.values() if one.core and one.conditions)
     groups = ", ".join(dict.fromkeys(("role", "sex", "acuity", *known.groupings)))
     kind = ask("kind", kind, "What is studied: accuracy, paired (two tests), by_group, agreement", "accuracy")
     answers = Answers(
@@ -91,7 +92,7 @@ def new(
         condition="" if kind == "agreement" else ask("condition", condition, "Target condition", first.conditions[0]),
         group_by=ask("group_by", group_by, f"Groups to compare ({groups}, …)", "role") if kind == "by_group" else "",
         contract=contract,
-        catalogue=catalogue,
+        catalogue=None if catalogue is None else Path(os.path.relpath(catalogue, out.parent)),
         purpose=ask("purpose", purpose, "Purpose: research, quality_improvement, teaching (blank for later)", ""),
     )
     tell(files_at(out))

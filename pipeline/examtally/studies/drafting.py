@@ -16,7 +16,7 @@ from examtally.studies.answers import KINDS
 class Answers:
     """What `study new` asks. `tests` are maneuvers of the catalogue; `group_by` is asked of by_group only.
 
-    `catalogue` is the group's own file behind the contract, if there is one.
+    `catalogue` is the group's own file behind the contract, if there is one, as seen from the protocol's folder.
     """
 
     code: str

@@ -145,3 +145,19 @@ LEAST: dict[str, Any] = {
 def test_what_a_reviewer_would_miss(change: Mapping[str, Any], key: str, must: bool) -> None:
     remarks = check_study(load_study({**LEAST, **change}))
     assert (key, must) in {(remark.key, remark.must) for remark in remarks}
+
+
+def test_a_draft_of_another_joint_or_of_the_groups_own_catalogue_names_it(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    answers = ["accuracy", "lag_alone", "Lag", "Is it?", "Yes.", "belly_press", "subscapularis_tear", "teaching"]
+    names = ("kind", "code", "title", "question", "hypothesis", "tests", "condition", "purpose")
+    options = [part for name, answer in zip(names, answers, strict=True) for part in (f"--{name}", answer)]
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "ours.yaml").write_text("extends: shoulder\ntitle: Our shoulder\n", encoding="utf-8")
+    (tmp_path / "studies").mkdir()
+    for which, title in ((["--joint", "shoulder"], "Shoulder"), (["--catalogue", "ours.yaml"], "Our shoulder")):
+        out = Path("studies") / f"{len(title)}.yaml"
+        made = CliRunner().invoke(app, ["study", "new", "--out", str(out), *which, *options])
+        assert made.exit_code == 0, made.output
+        assert load_study(out).base.catalogue.title == title
