@@ -21,7 +21,7 @@ from examtally.reporting.engine.wording import inside_sentence
 from examtally.results import Results, read_results
 
 FEWEST_LEARNERS = 3
-"""Learners behind the page, at least: fewer could be told apart."""
+"""Learners behind the page, at least: fewer could be recognized."""
 MOST = 3
 _GROUP = "learner_supervisor"
 _TABLES = ("agreement", "cohort_summary", "tallies")
@@ -83,8 +83,8 @@ def learners(audit: Audit) -> int:
     found = sum(audit.summed("examiners_by_role", role) for role in audit.protocol.agreement.learners)
     if found < FEWEST_LEARNERS:
         raise ReportError(
-            f"fewer than {FEWEST_LEARNERS} learners stand behind it, who could be told apart; wait for more, or give "
-            "each the own sheet with `examtally report examiner`"
+            f"fewer than {FEWEST_LEARNERS} learners stand behind it, and each could be recognized; wait for more, or "
+            "give each the own sheet with `examtally report examiner`"
         )
     return found
 

@@ -164,7 +164,7 @@ class People(Section):
     columns: Annotated[Mapping[Annotated[str, Key("a column of numbers", "own_numbers")], Level], Known("bmi")] = field(
         default_factory=nothing
     )
-    """What is measured of the joint alone and stays with the person, by column of exams."""
+    """What is measured of the joint alone and stays with the patient, by column of exams."""
 
     @property
     def age_shares(self) -> tuple[float, ...]:
@@ -265,7 +265,7 @@ class ExamSheet(Section):
     """What is noted of the exam as a whole."""
 
     guarding: Annotated[AnyRate, Known("visit")]
-    """How often the person guards."""
+    """How often the patient guards."""
     columns: Annotated[
         Mapping[Annotated[str, Key("a column of codes", "own_codes")], FreeWeights], Checked(_own_codes), Known("hands")
     ] = field(default_factory=nothing)

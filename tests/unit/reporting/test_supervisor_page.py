@@ -1,4 +1,4 @@
-"""The supervisors' page: what learners find hard, which way they err, and nobody who could be told apart."""
+"""The supervisors' page: what learners find hard, which way they err, and nobody who could be recognized."""
 
 from __future__ import annotations
 

@@ -12,7 +12,7 @@ from examtally.errors import ContractError
 from examtally.resources import resource
 from examtally.synthesis.faults import load_faults
 from examtally.synthesis.scenario import Scenario
-from examtally.synthesis.scenario_file import load_scenario
+from examtally.synthesis.scenario_file import clinic_of, load_scenario
 
 Based = Callable[..., Path]
 
@@ -151,3 +151,14 @@ def test_a_fault_that_breaks_no_rule_is_refused(tmp_path: Path, lines: str, word
     place.write_text(lines, encoding="utf-8")
     with pytest.raises(ContractError, match=words):
         load_faults(load_contract(), place)
+
+
+def test_a_joint_names_its_clinic_and_a_scenario_of_another_joint_is_refused() -> None:
+    assert clinic_of(None, None) is None
+    assert clinic_of("knee", None) == Path("clinic")
+    assert load_scenario(clinic_of("ankle", None)).joint == "ankle"
+    assert clinic_of("knee", Path("small")) == Path("small")
+    with pytest.raises(ContractError, match="not of the shoulder"):
+        clinic_of("shoulder", Path("small"))
+    with pytest.raises(ContractError, match="no clinic of the joint 'hip'; use one of ankle, knee, shoulder"):
+        clinic_of("hip", None)

@@ -1,4 +1,4 @@
-"""Verified knees counted by what two maneuvers found in them, or one maneuver in two groups."""
+"""Counts of verified knees by what two maneuvers found in them, or one maneuver in two groups."""
 
 from __future__ import annotations
 

@@ -52,7 +52,7 @@ class Calibration(Section):
 
 @dataclass(frozen=True)
 class Learning(Section):
-    """The charts of learning: shares of failures that are told apart, and what a failure is."""
+    """The charts of learning: the two shares of failures that a chart decides between, and what a failure is."""
 
     p_acceptable: Share = 0.2
     """Share of a learner's findings that may differ from the outcome once the target is reached, on either side (with

@@ -315,7 +315,7 @@ def _pseudonym(table: Table, field: Field, rule: PseudonymRule) -> Rule:
         "pseudonym",
         f"({quoted(field.name)} is null or {pseudonym_sql(field.name, rule)})",
         rule.words,
-        "give the person or record a code that says nothing, the same in every file",
+        "give the patient, examiner or record a code that says nothing, the same in every file",
         Expectation("expect_column_values_to_be_in_set", f"{field.name}__pseudonym", {"value_set": [1]}),
     )
 

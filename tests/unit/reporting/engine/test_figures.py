@@ -93,3 +93,19 @@ def test_what_is_not_shown_is_not_in_the_download_either() -> None:
     match = re.search(r"base64,([^)]+)\)", text)
     assert match
     assert "0.8123" not in base64.b64decode(match.group(1)).decode()
+
+
+def test_words_of_a_figure_are_those_of_the_joint_and_a_mark_left_is_refused() -> None:
+    for label, is_refused in (("«Nouns» verified", False), ("from a tick", True)):
+        with style():
+            figure = paper(1.0)
+            axes = figure.add_axes((0.1, 0.2, 0.8, 0.7))
+            axes.set_xlabel(label)
+            if is_refused:  # a formatter writes its text anew when the figure is drawn
+                axes.xaxis.set_major_formatter(lambda *_: "«nouns»")
+        if is_refused:
+            with pytest.raises(ReportError, match="holds a mark of the joint's noun"):
+                publish(figure, "ticks", data=DATA, caption="A line", alt="Words")
+        else:
+            publish(figure, "label", data=DATA, caption="A line", alt="Words")
+            assert "Knees verified" in drawn("label").read_text(encoding="utf-8")

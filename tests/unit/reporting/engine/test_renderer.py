@@ -255,3 +255,13 @@ def test_what_a_cell_labels_is_numbered_under_its_caption(house: Path, tmp_path:
     html = page.read_text(encoding="utf-8")
     assert "Table 1: Our <em>own</em> count</caption>" in html
     assert '<a href="#table-own">' in html
+
+
+@pytest.mark.parametrize(
+    "text", ["Some «nouns» were imaged.\n", "```{python}\n#| output: asis\nprint('«a noun»')\n```\n"]
+)
+def test_a_page_with_a_mark_of_the_joint_left_in_it_is_not_made(house: Path, tmp_path: Path, text: str) -> None:
+    (house / "small.qmd").write_text(FRONT + text, encoding="utf-8")
+    with pytest.raises(ReportError, match=r"small\.qmd holds a mark of the joint's noun"):
+        renderer.render("small", tmp_path / "results", tmp_path / "out")
+    assert not (tmp_path / "out").exists()
