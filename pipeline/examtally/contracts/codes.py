@@ -36,6 +36,7 @@ _GROUPINGS: Mapping[str, Mapping[str, str]] = {
         "guarding": "whether the participant guarded",
         "site": "site of the examiner",
         "period": "reporting period",
+        "severity": "severity of the condition, for sensitivity",
     },
 }
 """Sets of groupings that every joint has; those of the catalogue join them."""

@@ -17,6 +17,7 @@ from examtally.cohort.groupings import UNKNOWN, Grouping, groupings
 from examtally.cohort.selection import read_population
 from examtally.contracts.catalogue.clinical import Catalogue
 from examtally.contracts.catalogue.local import Kept
+from examtally.contracts.protocol.estimates import SEVERITY
 from examtally.contracts.protocol.protocol import Protocol
 from examtally.contracts.results import conform
 from examtally.contracts.study.study import Study, load_study
@@ -222,6 +223,8 @@ def _compared(study: Study, known: tuple[Grouping, ...]) -> Protocol:
     """
     protocol, target = study.protocol, study.selection.target
     orders = {grouping.name: grouping.order for grouping in known}
+    if target is not None:
+        orders[SEVERITY] = tuple(one.code for one in study.contract.catalogue.conditions[target.condition].severity)
     declared = protocol.comparisons.groups
     groups = {
         name: declared.get(name, ((orders[name][0], orders[name][1 if name in _WITHOUT_ORDER else -1]),))

@@ -302,3 +302,24 @@ def test_the_dictionary_lists_every_key_of_a_study(contract: Contract) -> None:
     rows = data_dictionary(contract, "study")
     named = [row["name"] for row in rows.to_dicts() if not row["choice"]]
     assert named == [f"{key.section}.{key.name}" for key in study_keys()]
+
+
+@pytest.mark.parametrize(
+    ("change", "said"),
+    [
+        ({"subgroups": ["severity"]}, "severity is not a subgroup"),
+        ({"target": {"condition": "acl_tear", "severity": ["complete"]}}, "the target counts some severities alone"),
+        ({"target": {"condition": "knee_effusion"}}, "knee_effusion has no severities of its own"),
+        ({"measures": ["sensitivity", "specificity"]}, "by severity there is sensitivity alone"),
+        ({"kind": "paired", "tests": ["classic", "other"]}, "severity is not for paired"),
+    ],
+)
+def test_severity_has_sensitivity_alone_of_a_condition_with_severities(
+    change: dict[str, Any], said: str, contract: Contract
+) -> None:
+    asked = {"name": "main", "kind": "accuracy", "tests": ["classic"], "measures": ["sensitivity"]}
+    asked |= {"group_by": "severity"} | {key: change.pop(key) for key in ("kind", "tests", "measures") if key in change}
+    tests = {"classic": {"rule": {"maneuver": "lachman"}}, "other": {"rule": {"maneuver": "pivot_shift"}}}
+    if "subgroups" in change:
+        asked.pop("group_by")
+    assert said in _refusal({"tests": tests, "primary": [asked], **change}, contract)

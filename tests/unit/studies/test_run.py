@@ -128,3 +128,33 @@ def test_the_family_is_that_of_the_protocol(made: StudyResults, kept_clinic: Pat
 def test_tests_named_in_either_order_are_the_same_comparison(made: StudyResults, kept_clinic: Path) -> None:
     turned = [{**PAIRED["primary"][0], "tests": ["classic", "drop"]}, PAIRED["primary"][1]]
     assert run({**PAIRED, "primary": turned}, kept_clinic).results.comparisons.equals(made.results.comparisons)
+
+
+def test_sensitivity_of_two_severities_is_that_of_graded_knees_and_of_the_same_draws(kept_clinic: Path) -> None:
+    asked = {"tests": ["classic"], "measures": ["sensitivity"], "group_by": "severity"}
+    primary = [{"name": "graded", "kind": "by_group", **asked}, {"name": "each", "kind": "accuracy", **asked}]
+    study = {**PAIRED, "primary": primary, "secondary": [], "subgroups": [], "adjustments": ["none", "bias_adjusted"]}
+    found = run(study, kept_clinic).results
+    with open_registry(kept_clinic) as opened:
+        counts = opened.con.sql(
+            """
+            select severity, count(*), count(*) filter (result = 'positive')
+            from reg.exams e join reg."references" r using (participant_id) join reg.findings f using (exam_id)
+            where examiner_order = 1 and period < 'P007' and condition = 'acl_tear' and status = 'present'
+                and maneuver = 'lachman' and result in ('positive', 'negative')
+            group by severity
+            """
+        ).fetchall()
+    n, positive = ({row[0]: row[place] for row in counts} for place in (1, 2))
+    rows = {row["adjustment"]: row for row in found.interactions.to_dicts()}
+    seen = rows["none"]
+    assert {row["measure"] for row in rows.values()} == {"sensitivity"}
+    assert (seen["group_a"], seen["group_b"], seen["n_a"], seen["n_b"]) == (
+        *("partial", "complete"),
+        *(n["partial"], n["complete"]),
+    )
+    shares = [positive[degree] / n[degree] for degree in ("partial", "complete")]
+    assert seen["difference"] == pytest.approx(shares[0] - shares[1])
+    assert (rows["bias_adjusted"]["difference"], rows["bias_adjusted"]["flag"]) == (None, "withheld")
+    single = {row["group"]: row for row in found.accuracy.filter(group_by="severity").to_dicts()}
+    assert rows["bias_adjusted"]["note"] in {row["note"] for row in single.values()}

@@ -2,20 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping, Sequence
 
 import numpy as np
 import polars as pl
 
-from examtally.analytics.bias_adjusted.figures import Summary, measures, summaries
+from examtally.analytics.bias_adjusted.figures import Summary, measures, summaries, summary
 from examtally.analytics.bias_adjusted.leading import held_back, standing, withheld_of
 from examtally.analytics.bias_adjusted.model import BiasModels, ConditionModel
+from examtally.analytics.bias_adjusted.severity import BySeverity
 from examtally.analytics.bias_adjusted.tabulate import Members, tabulate
 from examtally.analytics.comparison.contrast import SAME_KNEES
 from examtally.analytics.comparison.examiner_clusters import contrast_examiners
 from examtally.analytics.comparison.interactions import EXAMINER_GROUPS, examiner_remark
 from examtally.analytics.intervals import FloatArray
 from examtally.contracts.contract import Contract
+from examtally.contracts.protocol.estimates import SEVERITY
 from examtally.contracts.protocol.protocol import Protocol
 from examtally.contracts.results import conform
 
@@ -24,24 +26,50 @@ _VALUES = ("estimate_a", "estimate_b", "difference", "ci_low", "ci_high", "test"
 
 
 def with_bias_adjusted_interactions(
-    interactions: pl.DataFrame, frame: pl.DataFrame, models: BiasModels, contract: Contract, protocol: Protocol
+    interactions: pl.DataFrame,
+    frame: pl.DataFrame,
+    models: BiasModels,
+    degrees: Sequence[BySeverity],
+    contract: Contract,
+    protocol: Protocol,
 ) -> pl.DataFrame:
     """Return the table `interactions` with the rows `bias_adjusted`; they carry the counts of the verified knees.
 
     `frame` is the verification frame. Groups of participants: medians and percentiles of the draws of the difference,
     no test. Groups of examiners: knees weighted by their chance of the condition, examiners as clusters
-    (`contrast_examiners`), to whose variance that of the drawn statuses is added; its test goes with it.
+    (`contrast_examiners`), to whose variance that of the drawn statuses is added; its test goes with it. `degrees` are
+    the figures by severity, of which two are set against each other in the same draws.
     """
     asked = interactions.filter(adjustment="none").select(_PAIR).unique(maintain_order=True)
+    by_severity = pl.col("group_by") == SEVERITY
     rows = [
         row
         for code, model in models.fitted.items()
-        for row in _compared(model, frame, asked.filter(condition=code), contract, protocol)
+        for row in _compared(model, frame, asked.filter(~by_severity, condition=code), contract, protocol)
+    ]
+    found = {(one.condition, one.maneuver, one.degree): one for one in degrees}
+    rows += [
+        dict(zip(_PAIR, pair, strict=True)) | of_degrees(found, pair[:2], pair[3:5], protocol.intervals.level)
+        for pair in asked.filter(by_severity).rows()
     ]
     made = pl.DataFrame(rows, schema={name: interactions.schema[name] for name in (*_PAIR, *_VALUES)})
     kept = interactions.filter(adjustment="none").drop(*_VALUES, "p_adjusted", "adjustment")
     joined = made.join(kept, on=_PAIR, how="inner").with_columns(adjustment=pl.lit("bias_adjusted"))
     return conform("interactions", pl.concat([interactions, joined], how="diagonal"), status=protocol.analysis_status)
+
+
+def of_degrees(
+    found: Mapping[tuple[str, str, str], BySeverity], pair: tuple[str, str], degrees: tuple[str, str], level: float
+) -> dict[str, object]:
+    """Values of the row of a condition and maneuver at two degrees; withheld where one of the two figures is."""
+    sides = [found.get((*pair, degree)) for degree in degrees]
+    known = [side for side in sides if side is not None and side.reason is None]
+    if len(known) < len(sides):
+        why = next((side.reason for side in sides if side is not None and side.reason is not None), None)
+        return dict.fromkeys(_VALUES) | {"test": "none", "flag": "withheld", "note": why or "Nothing was graded so."}
+    difference = summary(known[0].drawn - known[1].drawn, level)
+    flag = "assumed_reference" if known[0].is_assumed else None
+    return _by_draws([side.figure for side in known], difference) | {"flag": flag}
 
 
 def _compared(

@@ -36,12 +36,14 @@ class BySeverity:
     """Sensitivity of one maneuver among knees with one degree of the condition; `reason` says why it is withheld.
 
     `graded` knees were called present and of that degree, `positive` of them had the finding, in `participants` people.
+    `drawn` (s,) are the draws behind the figure; those of all degrees of a maneuver belong together.
     """
 
     condition: str
     maneuver: str
     degree: str
     figure: Summary
+    drawn: FloatArray
     graded: int
     positive: int
     participants: int
@@ -131,13 +133,15 @@ def _of_maneuver(
         expected = float((inside & clear[knee]).sum() / draws)
         named = graded & (frame[f"severity_{condition}"] == code).fill_null(value=False).to_numpy()
         with np.errstate(invalid="ignore"):
-            figure = summary(found / whole, protocol.intervals.level)
+            drawn = found / whole
+        figure = summary(drawn, protocol.intervals.level)
         reason = _reason(figure, expected, int(named.sum()))
         yield BySeverity(
             condition=condition,
             maneuver=maneuver,
             degree=code,
             figure=figure if reason is None else Summary(None, None, None),
+            drawn=drawn,
             graded=int(named.sum()),
             positive=int((named & positive[maneuver]).sum()),
             participants=int(np.unique(model.knees.participants[named]).size),

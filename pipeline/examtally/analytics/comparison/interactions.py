@@ -22,6 +22,7 @@ from examtally.analytics.comparison.knees import Compared
 from examtally.analytics.comparison.rows import contrast_columns, frame_of, records, with_adjusted, with_remarks
 from examtally.analytics.diagnostic_accuracy.measures import PROPORTIONS
 from examtally.analytics.verification_bias.knees import ConditionKnees
+from examtally.contracts.protocol.estimates import SEVERITY
 from examtally.contracts.protocol.protocol import Protocol
 from examtally.contracts.results import conform, empty
 
@@ -48,7 +49,7 @@ def interactions_table(knees: Mapping[str, ConditionKnees], protocol: Protocol) 
         for maneuver in of.maneuvers
         for group_by, pairs in protocol.comparisons.groups.items()
         for pair in pairs
-        for row in _pair(of, maneuver, group_by, pair, protocol.intervals.level)
+        for row in _rows(of, maneuver, group_by, pair, protocol.intervals.level)
     ]
     if not rows:
         return empty("interactions")
@@ -74,6 +75,29 @@ def unpaired_test(joint: Joint, made: Contrast) -> Significance:
         np.where(independent, np.where(usable, statistic, np.nan), robust.statistic),
         np.where(independent, np.where(usable, chi2.sf(statistic, 1), np.nan), robust.p_value),
     )
+
+
+def _rows(
+    knees: ConditionKnees, maneuver: str, group_by: str, groups: tuple[str, str], level: float
+) -> Iterator[dict[str, object]]:
+    if group_by == SEVERITY:
+        return _degrees(knees, maneuver, groups, level)
+    return _pair(knees, maneuver, group_by, groups, level)
+
+
+def _degrees(
+    knees: ConditionKnees, maneuver: str, degrees: tuple[str, str], level: float
+) -> Iterator[dict[str, object]]:
+    """The row of two degrees of a condition: sensitivity in graded knees; none without both."""
+    column = f"severity_{knees.condition}"
+    if column not in knees.frame.columns or not {*degrees} <= {*knees.frame[column].cast(pl.String).unique()}:
+        return
+    joint = Compared.groups(knees, maneuver, column, degrees).verified_joint()
+    made = observed_difference(joint, "sensitivity", level, is_paired=False)
+    key = {"condition": knees.condition, "maneuver": maneuver, "group_by": SEVERITY, "measure": "sensitivity"}
+    key |= {"group_a": degrees[0], "group_b": degrees[1], "contrast": DIFFERENCE}
+    columns = _counted(joint, "sensitivity") | contrast_columns(made, unpaired_test(joint, made))
+    yield from records(columns, **key, differ=None, adjustment="none", flag=None, note=None)
 
 
 def _pair(

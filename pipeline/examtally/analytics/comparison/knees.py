@@ -80,7 +80,7 @@ class Compared:
     @classmethod
     def groups(cls, knees: ConditionKnees, maneuver: str, group_by: str, groups: tuple[str, str]) -> Compared:
         """One maneuver in two groups of exams."""
-        result, group = knees.frame[f"result_{maneuver}"], knees.frame[group_by].cast(pl.String)
+        result, group = knees.frame[f"result_{maneuver}"], knees.frame[group_by].cast(pl.String).fill_null("")
         taken = (result.is_in(CLEAR) & group.is_in(groups)).to_numpy()
         inside = [(group == name).to_numpy()[taken] for name in groups]
         positive = (result == "positive").to_numpy()[taken]

@@ -31,6 +31,8 @@ from examtally.contracts.kinds import (
     one_of,
 )
 
+SEVERITY = "severity"
+"""The grouping of knees with a condition by its own degrees, which has sensitivity alone."""
 RECORDED = {
     "role": "examiners.role",
     "setting": "exams.setting",
@@ -58,6 +60,10 @@ def _maneuver_pairs(family: Mapping[str, Pairs], contract: Contract) -> Iterator
 def _group_pairs(groups: Mapping[str, Pairs], contract: Contract) -> Iterator[Fault]:
     """Bands are looked at once their limits are known, see `_check_bands`."""
     for name, pairs in groups.items():
+        if name == SEVERITY:
+            degrees = [one.code for each in contract.catalogue.conditions.values() for one in each.severity]
+            yield from odd_pairs(pairs, "a severity of the catalogue", list(dict.fromkeys(degrees)), name)
+            continue
         own = contract.catalogue.groupings.get(name)
         column = RECORDED.get(name) or (f"exams.{own.column}" if own and not own.first else "")
         legal = codes_of(column, contract) if column else None

@@ -26,6 +26,7 @@ from examtally.contracts.protocol.analysis_set import (
 )
 from examtally.contracts.protocol.estimates import (
     RECORDED,
+    SEVERITY,
     Agreement,
     Comparisons,
     Display,
@@ -265,7 +266,7 @@ def _check_reference(
 def _check_bands(given: Protocol, catalogue: Catalogue, faults: Faults, within: Steps) -> None:
     """A pair of bands must be of bands that the protocol's own limits make."""
     for name, pairs in given.comparisons.groups.items():
-        if name in (*RECORDED, *catalogue.coded) or faults.about((*within, "groups", name)):
+        if name in (*RECORDED, *catalogue.coded, SEVERITY) or faults.about((*within, "groups", name)):
             continue
         own = catalogue.groupings.get(name)
         bands = Bands.between(own.first) if own and name not in given.groups.own else given.groups.bands(name)

@@ -22,6 +22,7 @@ from examtally.contracts.kinds import (
     Text,
     Whole,
 )
+from examtally.contracts.protocol.estimates import SEVERITY
 from examtally.contracts.protocol.protocol import Protocol
 from examtally.contracts.study.parts import Target
 from examtally.contracts.study.selection import (
@@ -255,6 +256,10 @@ class AnalysisEntry(Section):
             yield Fault(f"names {len(self.tests)} tests", mend, "tests")
         if self.kind == "by_group" and self.group_by is None:
             yield Fault("does not say which groups to compare", "add `group_by`")
+        if self.group_by == SEVERITY and self.kind == "paired":
+            yield Fault("severity is not for paired", "write kind: accuracy or by_group", "group_by")
+        if self.group_by == SEVERITY and self.kind != "agreement" and self.measures != ("sensitivity",):
+            yield Fault("by severity there is sensitivity alone", "write `measures: [sensitivity]`", "measures")
         useless = ("measures", "group_by") if self.kind == "agreement" else ("statistics", "pairs_of")
         for name in useless:
             if getattr(self, name) is not None:

@@ -12,6 +12,7 @@ from examtally.contracts.checks import nearest
 from examtally.contracts.contract import Contract, load_contract, named_contract
 from examtally.contracts.declaration import Faults, Steps, read_section
 from examtally.contracts.protocol.analysis_set import FOLLOW_UP
+from examtally.contracts.protocol.estimates import SEVERITY
 from examtally.contracts.protocol.protocol import Protocol, canonical_hash, settled
 from examtally.contracts.schema import DeclaredKey, declared_keys, json_schema
 from examtally.contracts.study.file import (
@@ -143,6 +144,7 @@ def _study(file: StudyFile, faults: Faults, contract: Contract) -> Study:
     missing = file.missing or MissingEntry()
     reference = file.reference or ReferenceEntry()
     _check_analyses(file, faults)
+    _check_severity(file, faults, contract)
     study = Study(
         code=file.study,
         title=file.title,
@@ -210,6 +212,23 @@ def _check_analyses(file: StudyFile, faults: Faults) -> None:
             if one.kind != "agreement" and file.target is None and not faults.about(("target",)):
                 problem = f"{one.kind} needs a target condition"
                 faults.add((part, index, "kind"), problem, "add `target` with its condition")
+
+
+def _check_severity(file: StudyFile, faults: Faults, contract: Contract) -> None:
+    """Analyses by severity need a condition with two degrees or more of its own, all of which count as present."""
+    if SEVERITY in file.subgroups:
+        mend = "declare an analysis with `group_by: severity` and `measures: [sensitivity]`"
+        faults.add(("subgroups",), "severity is not a subgroup, since it has no specificity", mend)
+    for part, analyses in (("primary", file.primary), ("secondary", file.secondary)):
+        for index, one in enumerate(analyses):
+            if one.group_by != SEVERITY or file.target is None:
+                continue
+            condition = contract.catalogue.conditions[file.target.condition]
+            at = (part, index, "group_by")
+            if condition.derived_from or len(condition.severity) < 2:
+                faults.add(at, f"{condition.code} has no severities of its own", "name another condition or group")
+            elif file.target.severity:
+                faults.add(at, "the target counts some severities alone", "remove `target.severity`")
 
 
 def _check_test(code: str, path: Steps, faults: Faults) -> None:

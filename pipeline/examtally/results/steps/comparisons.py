@@ -14,6 +14,7 @@ from examtally.analytics.intervals import FloatArray
 from examtally.analytics.roc.tables import GradedTables, graded_tables
 from examtally.analytics.verification_bias.knees import ConditionKnees
 from examtally.cohort.diagnostic_frame import read_graded_frame
+from examtally.contracts.protocol.estimates import SEVERITY
 from examtally.results.steps import leading
 from examtally.results.work import Work
 
@@ -41,8 +42,9 @@ def interactions(work: Work) -> pl.DataFrame:
     compared = work.once(knees)
     work.say("Comparing groups of exams")
     seen = interactions_table(compared, work.protocol)
+    degrees = work.once(leading.severity_estimates) if SEVERITY in work.protocol.comparisons.groups else ()
     return with_bias_adjusted_interactions(
-        seen, work.verification_frame, work.once(leading.models), work.contract, work.protocol
+        seen, work.verification_frame, work.once(leading.models), degrees, work.contract, work.protocol
     )
 
 
