@@ -88,7 +88,12 @@ def _compared(
         figures = {measure: values[2 * place : 2 * place + 2] for measure, values in single.items()}
         why: dict[str, str] = {}
         for side, each in enumerate(sides):
-            why |= withheld_of(each, {measure: values[side] for measure, values in figures.items()}, whole)
+            why |= withheld_of(
+                each,
+                {measure: values[side] for measure, values in figures.items()},
+                drawn["prevalence"][2 * place + side],
+                whole,
+            )
         for measure in SAME_KNEES:
             key = dict(zip(_PAIR, (model.knees.condition, *pair, measure), strict=True))
             flag = standing(model, protocol)

@@ -27,6 +27,7 @@ _SIDES: Mapping[str, tuple[str, ...]] = {
     "specificity": ("specificity",),
     "prevalence": ("sensitivity",),
 }
+_UNSURE = 0.25  # chance that fewer knees than are asked have the condition, above which it is too likely
 _NOTHING = Summary(None, None, None)
 _EDGE = 1e-3  # shares further out are taken as this far from 0 or 1 where their logit is asked for
 
@@ -171,7 +172,7 @@ def _fitted(
     for each in everyone:
         place = next(places) if each.is_enough else None
         figures = {} if place is None else {name: values[place] for name, values in summed.items()}
-        withheld = withheld_of(each, figures, whole)
+        withheld = withheld_of(each, figures, None if place is None else drawn["prevalence"][place], whole)
         shown = {name: _NOTHING if needs(name) & withheld.keys() else one for name, one in figures.items()}
         is_assumed, is_clinical = rests_on_assumptions(model), protocol.is_clinical(condition)
         other = {name: value for name, value in others(each, figures).items() if name.split("_")[0] not in withheld}
@@ -246,12 +247,19 @@ def held_back(model: ConditionModel, contract: Contract) -> dict[str, str]:
     return {}
 
 
-def withheld_of(each: Members, figures: Mapping[str, Summary], whole: Mapping[str, str]) -> dict[str, str]:
-    """Why sensitivity or specificity of one maneuver is withheld, `whole` being what holds back its condition."""
+def withheld_of(
+    each: Members, figures: Mapping[str, Summary], prevalence: FloatArray | None, whole: Mapping[str, str]
+) -> dict[str, str]:
+    """Why sensitivity or specificity of one maneuver is withheld, `whole` being what holds back its condition.
+
+    `prevalence` (draws,) is that among these knees, None where too few are expected for any figure. A rare condition is
+    held back while the data leave it likely that fewer have it than are asked, whatever the mean says.
+    """
     withheld = {}
     sides = {"sensitivity": (0, "with"), "specificity": (1, "without")}
     for measure, (side, word) in sides.items():
         expected = each.expected[side] if each.expected else 0.0
+        surely = 0.0 if prevalence is None else _surely(prevalence if side == 0 else 1 - prevalence, each)
         if measure in whole:
             withheld[measure] = whole[measure]
         elif each.verified < FEWEST_READINGS:
@@ -260,9 +268,19 @@ def withheld_of(each: Members, figures: Mapping[str, Summary], whole: Mapping[st
             withheld[measure] = (
                 f"About {expected:.0f} «nouns» {word} the condition are expected here; {FEWEST} are asked."
             )
+        elif surely < FEWEST:
+            withheld[measure] = (
+                f"About {expected:.0f} «nouns» {word} the condition are expected here, and it may well be fewer than "
+                f"{FEWEST}."
+            )
         elif (width := _width(figures[measure])) > _WIDEST:
             withheld[measure] = f"The interval of {measure} would be {100 * width:.0f} points wide."
     return withheld
+
+
+def _surely(share: FloatArray, each: Members) -> float:
+    """Knees on one side that there are at least, but for the chance of being wrong that is allowed."""
+    return float(np.quantile(share, _UNSURE)) * each.places.size
 
 
 def _width(figure: Summary) -> float:

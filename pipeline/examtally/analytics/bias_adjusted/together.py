@@ -105,7 +105,9 @@ def _compared(found: _Findings, contract: Contract, protocol: Protocol) -> Itera
         sides = (2 * place, 2 * place + 1)
         why: dict[str, str] = {}
         for side in sides:
-            why |= withheld_of(chosen[side], {name: one[side] for name, one in single.items()}, whole)
+            why |= withheld_of(
+                chosen[side], {name: one[side] for name, one in single.items()}, drawn["prevalence"][side], whole
+            )
         for (measure, contrast), values in contrasted.items():
             key = dict(zip(_PAIR, (found.model.knees.condition, a, b, OVERALL, ALL, measure, contrast), strict=True))
             reason = _reason(measure, why, values[place])
@@ -145,7 +147,7 @@ def _combined(found: _Findings, contract: Contract, protocol: Protocol) -> Itera
     summed = {measure: summaries(drawn[measure], protocol.intervals.level) for measure in COMBINED}
     for place, (rule, names, each) in enumerate(chosen):
         figures = {measure: values[place] for measure, values in summed.items()}
-        why = withheld_of(each, figures, whole)
+        why = withheld_of(each, figures, drawn["prevalence"][place], whole)
         for measure, value in figures.items():
             reason = _reason(measure, why, value)
             shown = _NOTHING if reason else value

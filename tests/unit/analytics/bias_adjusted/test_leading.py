@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
@@ -11,7 +12,7 @@ import pytest
 from known_clinic import KnownClinic, known_clinic
 
 from examtally.analytics.bias_adjusted.figures import Summary
-from examtally.analytics.bias_adjusted.leading import held_back, verdict
+from examtally.analytics.bias_adjusted.leading import held_back, verdict, withheld_of
 from examtally.analytics.bias_adjusted.model import chance_at
 from examtally.analytics.bias_adjusted.tabulate import Members
 from examtally.analytics.bias_adjusted.tipping import tipping_rows
@@ -156,3 +157,18 @@ def test_false_alarms_and_chains_hold_figures_of_a_condition_back(
         draws=SimpleNamespace(chance=np.full(10, prevalence)),
     )
     assert set(held_back(model, load_contract())) == withheld  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(
+    ("spread", "said"), [(0.004, None), (0.02, "may well be fewer than 20"), (None, "are expected here; 20")]
+)
+def test_a_rare_condition_waits_until_enough_surely_have_it(spread: float | None, said: str | None) -> None:
+    knees, mean = 1_000, 0.027 if spread else 0.015
+    shares = np.random.default_rng(7).normal(mean, spread or 0.001, 400)
+    each = Members("posterior_sag", "overall", "all", np.arange(knees), np.ones(knees, bool), 300, 900, (27.0, 973.0))
+    if spread is None:
+        each = replace(each, expected=(15.0, 985.0))
+    figures = dict.fromkeys(("sensitivity", "specificity"), Summary(0.7, 0.5, 0.9))
+    found = withheld_of(each, figures, shares, {})
+    assert set(found) == ({"sensitivity"} if said else set())
+    assert said is None or said in found["sensitivity"]
