@@ -62,6 +62,48 @@ def test_fleiss() -> None:
     assert corrected(plain - 1) < 827 <= corrected(plain)
 
 
+def test_fleiss_with_groups_of_unequal_size() -> None:
+    # Fleiss 1981, section 3.4: 0.25 against 0.40, half as many in the second group, alpha 0.01 two-sided, power 0.95:
+    # 530 and 265 with the correction (eq. 3.19, here, of Casagrande, Pike & Smith 1978) of the size without it
+    def corrected(n: float, ratio: float, apart: float) -> float:
+        return n / 4 * (1 + math.sqrt(1 + 2 * (ratio + 1) / (n * ratio * apart))) ** 2
+
+    first, second = planning.unpaired_groups(0.25, 0.40, tail=0.005, power=0.95, ratio=0.5)
+    assert round(corrected(first - 1, 0.5, 0.15)) <= 530 <= round(corrected(first, 0.5, 0.15))
+    assert second == math.ceil(first / 2)
+
+
+def test_woodward_one_sided_in_equal_groups() -> None:
+    # Woodward, Epidemiology (2014), chapter 8: risk 413 in 100,000 a year over five years, relative risk 1.4, one-sided
+    # alpha 0.05, power 0.90: 12,130 men in all
+    risk = 5 * 413 / 100_000
+    assert sum(planning.unpaired_groups(1.4 * risk, risk, tail=0.05, power=0.9)) == 12_130
+
+
+@pytest.mark.parametrize("ratio", [0.25, 0.5, 2.0, 4.0])
+def test_unequal_groups_have_the_power_and_cost_more(ratio: float) -> None:
+    first, second = planning.unpaired_groups(0.85, 0.70, ratio=ratio)
+    assert planning.unpaired_power(first, 0.85, 0.70, in_second=second) == pytest.approx(0.8, abs=0.03)
+    assert first + second > 2 * planning.unpaired(0.85, 0.70)
+    mirrored = planning.unpaired_groups(0.70, 0.85, ratio=1 / ratio)
+    assert sum(mirrored) == pytest.approx(first + second, abs=1)
+
+
+def test_clusters_of_both_kinds_add_up() -> None:
+    # by hand: 121 independent knees a group, 12 + 12 examiners, rho = 0.3^2 x 0.775 x 0.225 = 0.01569; persons 1.2
+    plan = planning.Examiners(12, 12, 0.3, people=1.2)
+    knees = plan.needed(121, 0.775, 0.025, 0.8)
+    effect = 1.2 + (knees / 12 - 1) * 0.3**2 * 0.775 * 0.225
+    assert plan.design_effect(knees, 0.775) == pytest.approx(effect)
+    assert plan.effective(knees, 0.775, 0.025, 0.8) == pytest.approx(121)
+    assert knees > planning.Examiners(12, 12, 0.3).needed(121, 0.775, 0.025, 0.8)
+    few = planning.Examiners(3, 3, 0.3)
+    assert few.most(0.775, 0.025, 0.8) < 121
+    least = few.least(121, 0.775, 0.025, 0.8)
+    a_group = [planning.Examiners(k, k, 0.3).needed(121, 0.775, 0.025, 0.8) for k in (least - 1, least)]
+    assert [math.isfinite(one) for one in a_group] == [False, True]
+
+
 def test_connor_by_hand() -> None:
     # (1.959964 sqrt(0.2) + 0.841621 sqrt(0.2 - 0.01))^2 / 0.01 = (0.876523 + 0.366852)^2 / 0.01 = 154.60
     assert planning.paired(0.1, 0.2) == 155

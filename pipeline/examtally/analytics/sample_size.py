@@ -7,7 +7,7 @@ last, after every division. `tail` is the chance of a false claim on one side: h
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -66,9 +66,16 @@ class Shares:
 
 
 def half_width(
-    sensitivity: float, specificity: float, width: float, prevalence: float, tail: float = 0.025
+    sensitivity: float,
+    specificity: float,
+    width: float,
+    prevalence: float,
+    tail: float = 0.025,
+    specificity_width: float | None = None,
 ) -> TwoSided:
     """Knees for intervals of sensitivity and of specificity with half-width `width` at a prevalence.
+
+    `specificity_width` is the half-width for specificity where it is another.
 
     Source: Buderer NMF. Acad Emerg Med 1996;3:895-900 (TP + FN = z^2 Se (1 - Se) / W^2, divided by the prevalence;
     likewise for specificity). Rounded up after the division.
@@ -76,8 +83,13 @@ def half_width(
     >>> half_width(0.9, 0.85, 0.1, 0.2).total
     173
     """
+    widths = (width, width if specificity_width is None else specificity_width)
     _shares(sensitivity=sensitivity, specificity=specificity, width=width, prevalence=prevalence)
-    diseased, sound = (samplesize_confint_proportion(one, width, 2 * tail) for one in (sensitivity, specificity))
+    _shares(specificity_width=widths[1])
+    diseased, sound = (
+        samplesize_confint_proportion(one, wide, 2 * tail)
+        for one, wide in zip((sensitivity, specificity), widths, strict=True)
+    )
     return TwoSided(_up(diseased), _up(sound), _up(diseased / prevalence), _up(sound / (1 - prevalence)))
 
 
@@ -171,69 +183,104 @@ def unpaired(first: float, second: float, tail: float = 0.025, power: float = 0.
     >>> unpaired(0.6, 0.7, tail=0.005, power=0.95)
     808
     """
+    return unpaired_groups(first, second, tail, power)[0]
+
+
+def unpaired_groups(
+    first: float, second: float, tail: float = 0.025, power: float = 0.8, ratio: float = 1.0
+) -> tuple[int, int]:
+    """Knees with the condition in each of two groups, `ratio` times as many in the second as in the first.
+
+    Source: Fleiss JL. Statistical Methods for Rates and Proportions, 2nd ed. 1981, eq. 3.18 (without continuity
+    correction, as the chi-squared test with N - 1 has none).
+
+    >>> unpaired_groups(0.25, 0.40, tail=0.005, power=0.95, ratio=0.5)
+    (511, 256)
+    """
     _shares(first=first, second=second, tail=tail, power=power)
     if first == second:
         raise ValueError("first and second must differ")
-    return _up(samplesize_proportions_2indep_onetail(first - second, second, power, alpha=2 * tail))
+    if not 0 < ratio < math.inf:
+        raise ValueError("ratio must lie above 0")
+    found = samplesize_proportions_2indep_onetail(first - second, second, power, ratio=ratio, alpha=2 * tail)
+    return _up(found), _up(ratio * found)
 
 
-def unpaired_power(knees: int, first: float, second: float, tail: float = 0.025) -> float:
+def unpaired_power(knees: int, first: float, second: float, tail: float = 0.025, in_second: int | None = None) -> float:
     """Power of the chi-squared test with N - 1 with this many knees a group, summed over every pair of counts.
+
+    `in_second` are the knees of the second group where they are others than those of the first.
 
     Source of the test: Campbell I. Stat Med 2007;26:3661-3675.
 
     >>> f"{unpaired_power(121, 0.85, 0.7):.3f}"
     '0.809'
     """
-    a, b = (_likely(knees, share) for share in (first, second))
-    mean = (a[:, None] + b[None, :]) / (2 * knees)
-    spread = np.sqrt(np.maximum(2 * mean * (1 - mean) / knees, np.finfo(float).tiny))
-    statistic = np.abs(a[:, None] - b[None, :]) / knees / spread * np.sqrt(1 - 1 / (2 * knees))
+    n, m = knees, knees if in_second is None else in_second
+    a, b = _likely(n, first), _likely(m, second)
+    mean = (a[:, None] + b[None, :]) / (n + m)
+    spread = np.sqrt(np.maximum(mean * (1 - mean) * (1 / n + 1 / m), np.finfo(float).tiny))
+    statistic = np.abs(a[:, None] / n - b[None, :] / m) / spread * np.sqrt(1 - 1 / (n + m))
     is_found = statistic > quantile(tail)
-    return float(binom.pmf(a, knees, first) @ is_found @ binom.pmf(b, knees, second))
+    return float(binom.pmf(a, n, first) @ is_found @ binom.pmf(b, m, second))
 
 
 @dataclass(frozen=True)
 class Examiners:
-    """Two groups of examiners, as many as there are, whose skill varies: `spread` is its standard deviation, logit."""
+    """Two groups of examiners, as many as there are, whose skill varies: `spread` is its standard deviation, logit.
+
+    `ratio` is how many knees the second group has for each of the first; `people` the design effect of several knees a
+    person. Both kinds of clusters add up: each group's variance is p(1 - p)/n (people + (n/k - 1) rho), k examiners.
+
+    Source: Hemming K et al. BMC Med Res Methodol 2011;11:102, eq. 6 (fixed number of clusters); Cameron AC, Gelbach JB,
+    Miller DL. J Bus Econ Stat 2011;29:238-249 (clusters of two kinds).
+    """
 
     first: int
     second: int
     spread: float
+    ratio: float = 1.0
+    people: float = 1.0
 
     def correlation(self, typical: float) -> float:
         """Correlation of two knees of one examiner at a typical proportion (delta method)."""
         return self.spread**2 * typical * (1 - typical)
 
     def needed(self, knees: int, typical: float, tail: float, power: float) -> float:
-        """Knees a group, from those of independent knees; infinite where no number of knees is enough.
+        """Knees in the first group, from those of independent knees; infinite where no number of knees is enough.
 
-        The group variance p(1 - p)/n (1 + (n/k - 1) rho) does not fall below p(1 - p) rho/k with k examiners: k, the
-        harmonic mean of both groups, must exceed knees x rho. Quantiles of t on examiners - 2 take the place of normal
-        ones.
-
-        Source: Hemming K et al. BMC Med Res Methodol 2011;11:102, eq. 6 (fixed number of clusters).
+        Quantiles of t on examiners - 2 take the place of normal ones.
 
         >>> round(Examiners(12, 12, 0.3).needed(121, 0.775, 0.025, 0.8))
         158
         """
-        k, rho = self._behind(), self.correlation(typical)
-        wanted = knees * self._widened(tail, power)
-        left = 1 - wanted * rho / k
-        return wanted * (1 - rho) / left if left > 0 else math.inf
+        rho, groups = self.correlation(typical), 1 + 1 / self.ratio
+        left = groups / (knees * self._widened(tail, power)) - rho * self._clusters()
+        return (self.people - rho) * groups / left if left > 0 else math.inf
 
     def effective(self, knees: float, typical: float, tail: float, power: float) -> float:
-        """Independent knees a group that `knees` of these examiners are worth; the inverse of `needed`."""
-        rho = self.correlation(typical)
-        deff = 1 + max(knees / self._behind() - 1, 0) * rho
-        return knees / deff / self._widened(tail, power)
+        """Independent knees in the first group that `knees` there are worth; the inverse of `needed`."""
+        return knees / self.design_effect(knees, typical) / self._widened(tail, power)
 
-    def least(self, knees: int, typical: float) -> int:
-        """Examiners a group above which some number of knees is enough, t aside."""
-        return math.floor(knees * self.correlation(typical)) + 1
+    def design_effect(self, knees: float, typical: float) -> float:
+        """By what the variance of the difference is raised, with this many knees in the first group."""
+        rho, groups = self.correlation(typical), 1 + 1 / self.ratio
+        return max(self.people - rho + knees * rho * self._clusters() / groups, 1.0)
 
-    def _behind(self) -> float:
-        return 2 / (1 / self.first + 1 / self.second)
+    def most(self, typical: float, tail: float, power: float) -> float:
+        """Independent knees in the first group that any number of knees is worth."""
+        rho, groups = self.correlation(typical), 1 + 1 / self.ratio
+        return groups / (rho * self._clusters()) / self._widened(tail, power)
+
+    def least(self, knees: int, typical: float, tail: float, power: float) -> int:
+        """Examiners a group from which on some number of knees is enough."""
+        a_group = math.floor(knees * self.correlation(typical)) + 1
+        while not math.isfinite(replace(self, first=a_group, second=a_group).needed(knees, typical, tail, power)):
+            a_group += 1
+        return a_group
+
+    def _clusters(self) -> float:
+        return 1 / self.first + 1 / self.second
 
     def _widened(self, tail: float, power: float) -> float:
         df = self.first + self.second - 2

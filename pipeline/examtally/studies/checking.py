@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
-from examtally.contracts.study.parts import PlannedSize
 from examtally.contracts.study.study import Study
+from examtally.studies.aims import contradiction, measures_of, needs, published_of
 
 _MOST_PRIMARY = 3
 _RESEARCH = "research"
@@ -104,6 +104,13 @@ def _size(study: Study) -> Iterator[Remark]:
         yield Remark("planned_size.aim", says, must=True)
     elif missing := [name for name in needs(plan) if name not in plan.numbers]:
         yield Remark("planned_size", f"For {plan.aim}, also state {', '.join(missing)}.", must=True)
+    elif fault := contradiction(plan, study.alpha / 2):
+        yield Remark("planned_size", f"No size has these numbers: {fault}.", must=True)
+    elif set(published_of(plan)) != set(measures_of(plan)):
+        says = (
+            "Say how many «nouns» stand behind the published figures; the plan then gives the chance that they leave."
+        )
+        yield Remark("planned_size.published", study.base.catalogue.noun.said(says), must=False)
     if plan.knees is None:
         yield Remark("planned_size.knees", "No size is planned; `study plan` computes one.", must=False)
 
@@ -133,23 +140,6 @@ def _governance(study: Study) -> Iterator[Remark]:
         elif value == "pending":
             says = "Pending: research cannot be locked before it is decided." if is_research else "Pending."
             yield Remark(f"governance.{name}", says, must=is_research)
-
-
-_NEEDS = {
-    "half_width": ("sensitivity", "specificity", "half_width"),
-    "lower_limit": ("lower_limit",),
-    "paired": ("difference",),
-    "unpaired": ("difference",),
-    "kappa_half_width": ("kappa", "positive_share", "half_width"),
-}
-
-
-def needs(planned: PlannedSize) -> tuple[str, ...]:
-    """Return the numbers that the aim of a planned size rests on; those of one measure need what is expected of it."""
-    if planned.aim is None:
-        return ()
-    asked = _NEEDS[planned.aim]
-    return asked if planned.aim in ("half_width", "kappa_half_width") else (planned.measure, *asked)
 
 
 _ASKED: tuple[Callable[[Study], Iterator[Remark]], ...] = (

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 
 import polars as pl
 
+from examtally.cohort.groupings import Grouping
+from examtally.contracts.protocol.estimates import SEVERITY
 from examtally.contracts.results import conform
 from examtally.contracts.study.parts import StudyAnalysis
 from examtally.contracts.study.study import Study
@@ -18,7 +20,25 @@ _SCENARIOS = (
     *("indeterminate_present", "indeterminate_absent"),
 )
 OVERALL = "overall"
+_WITHOUT_ORDER = ("role", "setting", "sex")
 _EVERY_TEST = "all"  # in tables about models that several tests share
+
+
+def compared_groups(study: Study, known: Iterable[Grouping]) -> dict[str, tuple[tuple[str, str], ...]]:
+    """Return the pairs of groups that are compared, by what makes the groups.
+
+    What the protocol sets, else the first against the last, or against the second where the groups have no order.
+    """
+    orders = {grouping.name: grouping.order for grouping in known}
+    target = study.selection.target
+    if target is not None:
+        orders[SEVERITY] = tuple(one.code for one in study.contract.catalogue.conditions[target.condition].severity)
+    declared = study.protocol.comparisons.groups
+    return {
+        name: declared.get(name, ((orders[name][0], orders[name][1 if name in _WITHOUT_ORDER else -1]),))
+        for name in dict.fromkeys(one.group_by for one in study.analyses if one.group_by)
+        if len(orders[name]) > 1
+    }
 
 
 def tables_of(analysis: StudyAnalysis) -> tuple[str, ...]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 import json
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import asdict, dataclass, field
 from io import StringIO
 from pathlib import Path
@@ -21,6 +21,7 @@ from examtally.fonts import TEXT, embed_in_figure
 from examtally.registry.scratch import scratch
 from examtally.results.summary import page
 from examtally.results.summary import paragraph as as_paragraph
+from examtally.studies.aims import BOTH, KAPPA, WITH_POWER, published_of
 from examtally.studies.rates import Rates
 from examtally.words import for_markdown
 
@@ -29,10 +30,10 @@ CORRELATION = 0.5
 
 _AIMS = {
     "half_width": "to estimate sensitivity ({sensitivity:.0%} expected) and specificity ({specificity:.0%} expected) "
-    "with intervals of half-width {half_width:.0%}",
+    "with intervals of half-width {half_width:.0%}{other_half_width}",
     "lower_limit": "to show by its lower limit that {measure} ({expected:.0%} expected) exceeds {lower_limit:.0%}",
     "paired": "to find a difference in {measure} of {difference:.0%} between two tests on the same «nouns»",
-    "unpaired": "to find a difference in {measure} of {difference:.0%} between two groups of equal size",
+    "unpaired": "to find a difference in {measure} of {difference:.0%} between two groups",
     "kappa_half_width": "to estimate kappa ({kappa:.2f} expected) with an interval of half-width {half_width:.2f}",
 }
 _SOURCES = {
@@ -40,11 +41,13 @@ _SOURCES = {
     "lower_limit": "Flahault A, Cadilhac M, Thomas G. J Clin Epidemiol 2005;58:859-862",
     "paired": "Connor RJ. Biometrics 1987;43:207-211",
     "unpaired": "Fleiss JL. Statistical Methods for Rates and Proportions, 2nd ed. 1981",
-    "kappa_half_width": "Bloch DA, Kraemer HC. Biometrics 1989;45:269-287",
+    KAPPA: "Bloch DA, Kraemer HC. Biometrics 1989;45:269-287",
 }
-_YEARS_FROM, _LONGEST = 18, 60
-"""Months from which years stand beside them, and above which a study is not feasible."""
-_WITH_POWER = ("lower_limit", "paired", "unpaired")
+_ASSURANCE = "O'Hagan A, Stevens JW, Campbell MJ. Pharm Stat 2005;4:187-201"
+_YEARS_FROM = 18
+"""Months from which years stand beside them."""
+LONGEST = 36
+"""Months above which a study is not feasible."""
 _STYLE = {"svg.fonttype": "none", "svg.hashsalt": "examtally", "font.family": TEXT, "font.size": 10}
 FILES = ("plan.md", "plan.json", "assumptions.csv", "curve.csv", "curve.svg")
 
@@ -62,9 +65,12 @@ class Assumption:
 class Plan:
     """`needed` are knees (pairs, for kappa) in the analysis, `knees` those to examine, `periods` how long that takes.
 
-    Both hold where every eligible knee gets the tests; `periods_as_now` is how long it takes where they are recorded as
-    rarely as until now. None where the registry cannot say: `note` then says why. `reached` is the power at the planned
-    size, or the half-width; `curve` holds in_analysis, value.
+    `needed` is None where no number is enough; `independent` is what the formula alone gives. `groups` splits the size
+    between two groups. `knees` and `periods` hold where every eligible knee gets the tests; `periods_as_now` is how
+    long it takes where they are recorded as rarely as until now. None where the registry cannot say: `note` says why.
+    `reached` is the power at the planned size (at most, where no number is enough), or the half-width; `assurance` that
+    chance over what the published figures leave open, None where their size is not stated. `could_show` says what the
+    longest feasible time is enough for. `curve` holds in_analysis, value.
     """
 
     study: Study
@@ -72,14 +78,28 @@ class Plan:
     tests: tuple[str, ...]
     rates: Rates
     assumptions: tuple[Assumption, ...]
-    needed: int
+    independent: int
+    needed: int | None
     needed_is: str
+    groups: Mapping[str, int]
     knees: int | None
     periods: int | None
     periods_as_now: int | None
     reached: float
+    assurance: float | None
     curve: pl.DataFrame = field(repr=False)
     note: str
+    could_show: str = ""
+
+    @property
+    def periods_in_all(self) -> int | None:
+        """Periods until the reference standard of the last knee has come too."""
+        return None if self.periods is None else self.periods + (0 if self.aim == KAPPA else self.rates.delay)
+
+    @property
+    def is_too_long(self) -> bool:
+        """Whether it takes longer than is feasible; never where the registry does not keep months."""
+        return self.rates.is_monthly and (self.periods_in_all or 0) > LONGEST
 
     def __str__(self) -> str:
         """The paragraph for an ethics application."""
@@ -96,16 +116,12 @@ class Plan:
 
 def paragraph(plan: Plan) -> str:
     """The paragraph for an ethics application."""
-    planned = plan.study.planned_size
-    words = {"measure": planned.measure, "expected": planned.numbers.get(planned.measure, math.nan)}
-    aim = _AIMS[plan.aim].format(**{**planned.numbers, **words})
     level = f"{1 - plan.study.alpha:.0%}"
-    power = f" with a power of {plan.reached:.0%}" if plan.aim in _WITH_POWER else ""
-    size = f"This needs {plan.needed:,} {plan.needed_is} ({_SOURCES[plan.aim]})."
+    power = f" with a power of {plan.reached:.0%}" if plan.aim in WITH_POWER and plan.needed is not None else ""
     text = " ".join(
         [
-            f"The study is planned {aim} ({level} intervals){power}.",
-            size,
+            f"The study is planned {_aim(plan)} ({level} intervals){power}.",
+            *_size(plan),
             *_on_the_way(plan),
             _time(plan),
             *_beside(plan),
@@ -121,45 +137,99 @@ _NO_EXAM = (
 )
 
 
+def _aim(plan: Plan) -> str:
+    """What the study is planned for; with both measures, one after the other."""
+    planned = plan.study.planned_size
+    measures = ("sensitivity", "specificity") if planned.measure == BOTH else (planned.measure,)
+    if plan.aim in ("half_width", KAPPA):
+        measures = measures[:1]
+    said = []
+    for place, measure in enumerate(measures):
+        own = {name.removeprefix("specificity_"): value for name, value in planned.numbers.items() if place}
+        other = planned.numbers.get("specificity_half_width")
+        words = {
+            "measure": measure,
+            "expected": planned.numbers.get(measure, math.nan),
+            "other_half_width": f" and {other:.0%}" if other is not None else "",
+        }
+        said.append(_AIMS[plan.aim].format(**{**planned.numbers, **own, **words}))
+    return ", and ".join(said) + (", both together" if len(said) > 1 else "")
+
+
+def _size(plan: Plan) -> list[str]:
+    if plan.needed is None:
+        return []
+    source = _SOURCES[plan.aim]
+    split = " and ".join(f"{number:,} ({group})" for group, number in plan.groups.items())
+    said = [f"This needs {plan.needed:,} {plan.needed_is}{f': {split}' if split else ''} ({source})."]
+    if plan.assurance is not None:
+        behind = " and ".join(f"{number:,}" for number in published_of(plan.study.planned_size).values())
+        said.append(
+            f"The expected figures are those of {behind} published «nouns»; over what these leave open the aim is "
+            f"reached with a chance of {plan.assurance:.0%} (assurance; {_ASSURANCE})."
+        )
+    return said
+
+
 def _beside(plan: Plan) -> list[str]:
     """What must be said beside a size that can be reached."""
     return [plan.note] if plan.note and plan.periods is not None else []
 
 
 def _on_the_way(plan: Plan) -> list[str]:
-    if plan.knees is None or plan.aim == "kappa_half_width":
+    if plan.knees is None or plan.aim == KAPPA:
         return []
     share = {one.name: one.value for one in plan.assumptions}
+    own = "share of index exams in the groups compared"
+    compared = f"{share[own]:.0%} of index exams are in the groups compared, " if own in share else ""
+    both = "design effect of examiners and persons"
+    people = share["design effect of several episodes a person"]
+    clusters = (
+        f"the size already counts clusters of both kinds, examiners and persons (design effect {share[both]:.2f})"
+        if both in share
+        else f"for several «nouns» of one person the number is raised by {people - 1:.1%} "
+        f"(correlation {CORRELATION} assumed)"
+    )
     return [
-        f"In this registry {share['share verified']:.0%} of eligible «nouns» have a reference, "
-        f"{share['prevalence among the verified']:.0%} of those have the condition, "
-        f"{share['share of findings that are clear']:.0%} of findings are clear and the window of "
-        f"{share['share whose window has closed']:.0%} has closed; for several «nouns» of one person "
-        f"the number is raised by {share['design effect of several episodes a person'] - 1:.1%} "
-        f"(correlation {CORRELATION} assumed). "
+        f"In this registry {compared}{share['share verified']:.0%} of eligible «nouns» have a reference, "
+        f"{share['prevalence among the verified']:.0%} of those have the condition and "
+        f"{share['share of findings that are clear']:.0%} of findings are clear; {clusters}. "
         f"Therefore {plan.knees:,} eligible «nouns» must be examined with the tests under study."
     ]
 
 
 def _time(plan: Plan) -> str:
-    if plan.periods is None:
+    if plan.periods is None or plan.periods_in_all is None:
         return plan.note
     unit = "month" if plan.rates.is_monthly else "period"
-    pace = plan.rates.a_period
-    if plan.aim == "kappa_half_width":
-        return f"At the pace until now this takes {plan.periods:,} {unit}s."
-    slower = ""
-    if plan.periods_as_now is not None and plan.periods_as_now > plan.periods:
-        slower = f" If the tests are recorded as rarely as until now, it takes {plan.periods_as_now:,}."
-    years = f" ({plan.periods / 12:.1f} years)" if plan.rates.is_monthly and plan.periods > _YEARS_FROM else ""
-    said = f"At {pace:,.0f} eligible «nouns» a {unit} you need {plan.periods:,} {unit}s{years}.{slower}"
-    if plan.rates.is_monthly and plan.periods > _LONGEST:
-        times = math.ceil(plan.periods / _LONGEST * 10) / 10
+    years = _years(plan, plan.periods_in_all)
+    if plan.aim == KAPPA:
+        said = f"At the pace until now this takes {plan.periods:,} {unit}s{years}."
+    else:
+        pace = plan.rates.a_period
+        slower = ""
+        if plan.periods_as_now is not None and plan.periods_as_now > plan.periods:
+            slower = f" If the tests are recorded as rarely as until now, it takes {plan.periods_as_now:,}."
+        said = f"At {pace:,.0f} eligible «nouns» a {unit} you need {plan.periods:,} {unit}s.{slower}"
+        if plan.rates.delay:
+            said += (
+                f" The reference standard of the last comes within {plan.rates.delay} more: results after "
+                f"{plan.periods_in_all:,} {unit}s{years}."
+            )
+        elif years:
+            said += f" That is{years.replace(' (', ' ').rstrip(')')}."
+    if plan.is_too_long:
+        times = math.ceil(plan.periods / max(LONGEST - plan.rates.delay, 1) * 10) / 10
+        weaker = f", or {plan.could_show}," if plan.could_show else ", or a weaker aim,"
         said += (
-            f" Not feasible here within {_LONGEST // 12} years: {times:.1f} times the «nouns» a month (more groups "
-            "that pool their figures), or a larger difference or half-width, would make it so."
+            f" Not feasible here within {LONGEST // 12} years: {times:.1f} times the «nouns» a month (more groups that "
+            f"pool their figures){weaker} would make it so."
         )
     return said
+
+
+def _years(plan: Plan, months: int) -> str:
+    return f" ({months / 12:.1f} years)" if plan.rates.is_monthly and months > _YEARS_FROM else ""
 
 
 def write_plan(plan: Plan, out: Path) -> tuple[Path, ...]:
@@ -194,14 +264,15 @@ def _page(plan: Plan) -> str:
 
 
 def _value(plan: Plan) -> str:
-    return "Power" if plan.aim in _WITH_POWER else "Half-width"
+    return "Power" if plan.aim in WITH_POWER else "Half-width"
 
 
 def _alt(plan: Plan) -> str:
     low, high = plan.curve["value"][0], plan.curve["value"][-1]
+    planned = "" if plan.needed is None else f"{plan.reached:.2f} at the planned {plan.needed:,}, "
     return (
         f"{_value(plan)} against the number of {plan.needed_is}: {low:.2f} at {plan.curve['in_analysis'][0]:,}, "
-        f"{plan.reached:.2f} at the planned {plan.needed:,}, {high:.2f} at {plan.curve['in_analysis'][-1]:,}."
+        f"{planned}{high:.2f} at {plan.curve['in_analysis'][-1]:,}."
     )
 
 
@@ -212,10 +283,14 @@ def _json(plan: Plan) -> str:
         "tests": list(plan.tests),
         "needed": plan.needed,
         "needed_is": plan.needed_is,
+        "needed_if_independent": plan.independent,
+        "groups": dict(plan.groups),
         "knees": plan.knees,
         "periods": plan.periods,
         "periods_as_now": plan.periods_as_now,
+        "periods_in_all": plan.periods_in_all,
         "reached": plan.reached,
+        "assurance": plan.assurance,
         "note": plan.note,
         "rates": asdict(plan.rates),
         "assumptions": [asdict(one) for one in plan.assumptions],
@@ -244,10 +319,10 @@ def _draw(plan: Plan, path: Path) -> None:
         FigureCanvasSVG(figure)
         axes = figure.add_subplot()
         axes.plot(plan.curve["in_analysis"], plan.curve["value"], color="#0b5d8a", linewidth=1.8)
-        axes.plot([plan.needed], [plan.reached], "o", color="#a34a00", markersize=7)
-        axes.annotate(
-            f"planned: {plan.needed:,}", (plan.needed, plan.reached), xytext=(10, -14), textcoords="offset points"
-        )
+        if plan.needed is not None:
+            axes.plot([plan.needed], [plan.reached], "o", color="#a34a00", markersize=7)
+            at = (plan.needed, plan.reached)
+            axes.annotate(f"planned: {plan.needed:,}", at, xytext=(10, -14), textcoords="offset points")
         axes.set(xlabel=plan.needed_is, ylabel=_value(plan).lower(), ylim=(0, None))
         axes.spines[["top", "right"]].set_visible(False)
         figure.savefig(path, metadata={"Date": None, "Title": _alt(plan)})

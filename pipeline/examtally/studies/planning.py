@@ -5,22 +5,23 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import replace
+from functools import cached_property
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import polars as pl
 
-from examtally.analytics import sample_size as planning
+from examtally.analytics import sample_size as sizes
 from examtally.analytics.comparison.examiner_clusters import ENOUGH_EXAMINERS
+from examtally.contracts.protocol.estimates import SEVERITY
 from examtally.contracts.study.study import Study, load_study
 from examtally.errors import StudyError
 from examtally.registry import Registry, open_registry
-from examtally.studies.checking import needs
-from examtally.studies.plan import CORRELATION, Assumption, Plan
+from examtally.studies.aims import KAPPA, Aim, Goal, aim_of, needs, published_of
+from examtally.studies.plan import CORRELATION, LONGEST, Assumption, Plan
 from examtally.studies.rates import Rates, read_rates
 
-_KAPPA = "kappa_half_width"
 _SIZES = 25
 _CLUSTERS = "Hemming K. BMC Med Res Methodol 2011;11:102"
 SKILL = 0.3
@@ -52,193 +53,251 @@ def plan(protocol: Study | Path | str | Mapping[str, Any], registry: Registry | 
     tests = primary.tests if aim == "paired" else (study.planned_size.test or primary.tests[0],)
     if aim == "paired" and len(tests) != 2:
         raise StudyError("planned_size.aim: paired needs a paired analysis as the first primary one")
-    return _Planner(study, aim, tests, read_rates(registry, study, tests)).plan()
+    try:
+        return _Planner(study, tests, read_rates(registry, study, tests)).plan()
+    except ValueError as fault:
+        raise StudyError(f"planned_size: {fault}; change the number") from None
+
+
+def planned_aim(study: Study, rates: Rates) -> Aim:
+    """What a study is planned for, with the groups and examiners that the registry has."""
+    planned = study.planned_size
+    ratio, people = planned.numbers.get("allocation", _ratio(rates)), _people(rates)
+    first, second = (tuple(rates.examiners.values()) or (0, 0))[:2]
+    are_clusters = planned.aim == "unpaired" and min(first, second) > 0
+    examiners = sizes.Examiners(first, second, SKILL, ratio, people) if are_clusters else None
+    return aim_of(planned, study.alpha / 2, _prevalence(rates), ratio=ratio, examiners=examiners)
+
+
+def _ratio(rates: Rates) -> float:
+    """How many index exams the second group has for each of the first; 1 where no groups are compared."""
+    counts = tuple(rates.groups.values())
+    return counts[1] / counts[0] if len(counts) > 1 and min(counts) > 0 else 1.0
+
+
+def _prevalence(rates: Rates) -> float:
+    return rates.present / rates.verified if 0 < rates.present < rates.verified else 0.5
+
+
+def _people(rates: Rates) -> float:
+    """Design effect of several knees a person."""
+    return sizes.design_effect(rates.squares, max(rates.in_clusters, 1), CORRELATION)
 
 
 class _Planner:
-    """One plan under way; every size is computed at the tail of a two-sided interval."""
+    """One plan under way."""
 
-    def __init__(self, study: Study, aim: str, tests: tuple[str, ...], rates: Rates) -> None:
-        self.study, self.aim, self.tests, self.rates = study, aim, tests, rates
-        self.numbers = study.planned_size.numbers
-        self.power = study.planned_size.power
-        self.measure = study.planned_size.measure
-        self.tail = study.alpha / 2
+    def __init__(self, study: Study, tests: tuple[str, ...], rates: Rates) -> None:
+        self.study, self.tests, self.rates = study, tests, rates
+        self.aim = planned_aim(study, rates)
 
     def plan(self) -> Plan:
         """The whole plan, in the words of its joint."""
         said = self.study.contract.catalogue.noun.said
-        try:
-            needed, needed_is = self._needed()
-        except ValueError as fault:
-            raise StudyError(f"planned_size: {fault}; change the number") from None
-        empty = Plan(
-            *(self.study, self.aim, self.tests, self.rates, self._assumptions(), needed, said(needed_is)),
-            *(None, None, None, self._reached(needed), self._curve(needed), ""),
+        needed = self.aim.verified()
+        independent = sum(self.first.independent())
+        shown = independent if needed is None else needed
+        made = Plan(
+            study=self.study,
+            aim=self.aim.name,
+            tests=self.tests,
+            rates=self.rates,
+            assumptions=self._assumptions(needed),
+            independent=independent,
+            needed=needed,
+            needed_is=said(self._needed_is()),
+            groups=self._groups() if needed is not None else {},
+            knees=None,
+            periods=None,
+            periods_as_now=None,
+            reached=self._most_power() if needed is None else self.aim.reached(needed),
+            assurance=None if needed is None else self.aim.assurance(needed, published_of(self.study.planned_size)),
+            curve=self._curve(shown),
+            note=said(self._of_examiners()),
         )
-        of_examiners, is_feasible = self._of_examiners()
         why = self._why_not()
-        if why or not is_feasible:
-            return replace(empty, note=said(why or of_examiners))
-        knees = self._to_examine(needed)
-        a_period = self.rates.pairs / self.rates.all_periods if self.aim == _KAPPA else self.rates.a_period
-        if not a_period:
-            return replace(
-                empty, knees=knees, note=said("No eligible «noun» came in a closed period: no time can be given.")
-            )
-        as_now = 1.0 if self.aim == _KAPPA else self.rates.recorded / self.rates.mature
-        periods, slower = (math.ceil(knees / (a_period * share)) for share in (1.0, as_now))
-        return replace(empty, knees=knees, periods=periods, periods_as_now=slower, note=of_examiners)
+        if why or needed is None:
+            return replace(made, note=said(why) or made.note)
+        knees = math.ceil(needed / self._a_knee() - 1e-9)
+        if not self._pace:
+            none = "No eligible «noun» came in a closed period: no time can be given."
+            return replace(made, knees=knees, note=said(none))
+        as_now = 1.0 if self.aim.name == KAPPA else self.rates.recorded / self.rates.mature
+        periods, slower = (math.ceil(knees / (self._pace * share)) for share in (1.0, as_now))
+        made = replace(made, knees=knees, periods=periods, periods_as_now=slower)
+        return replace(made, could_show=said(self._could_show(made))) if made.is_too_long else made
 
-    def _needed(self) -> tuple[int, str]:
-        given = self.numbers
-        if self.aim == "half_width":
-            size = planning.half_width(
-                *(given["sensitivity"], given["specificity"], given["half_width"]), self._prevalence(), self.tail
-            )
-            return size.total, "verified «nouns»"
-        if self.aim == "lower_limit":
-            return planning.lower_limit(given[self.measure], given["lower_limit"], self.tail, self.power).stable, (
-                f"verified «nouns» {self._side()} the condition"
-            )
-        if self.aim == "paired":
-            return planning.paired(given["difference"], self._discordant(), self.tail, self.power), (
-                f"verified «nouns» {self._side()} the condition, both tests clear"
-            )
-        if self.aim == "unpaired":
-            independent = planning.unpaired(*self._two(), self.tail, self.power)
-            return 2 * self._by_examiners(independent), (
-                f"verified «nouns» {self._side()} the condition, half in each group"
-            )
-        return planning.kappa_half_width(given["kappa"], given["positive_share"], given["half_width"], self.tail), (
-            "pairs of exams"
+    @property
+    def first(self) -> Goal:
+        """The goal that the size rests on where there is one alone."""
+        return self.aim.goals[0]
+
+    @property
+    def _pace(self) -> float:
+        return self.rates.pairs / self.rates.all_periods if self.aim.name == KAPPA else self.rates.a_period
+
+    def _needed_is(self) -> str:
+        if self.aim.name == KAPPA:
+            return "pairs of exams"
+        if len(self.aim.goals) > 1:
+            return "verified «nouns»"
+        side = "with" if self.first.measure == "sensitivity" else "without"
+        more = {"paired": ", both tests clear", "unpaired": ", both groups together"}.get(self.aim.name, "")
+        return f"verified «nouns» {side} the condition{more}"
+
+    def _groups(self) -> dict[str, int]:
+        """Knees in each of two groups; those of the goal's own side."""
+        if self.aim.name != "unpaired" or len(self.aim.goals) > 1:
+            return {}
+        names = tuple(self.rates.groups) or ("the first group", "the second group")
+        return dict(zip(names, self.first.needed() or (), strict=False))
+
+    def _most_power(self) -> float:
+        """The power that no number of knees exceeds."""
+        examiners = self.first.examiners
+        if examiners is None:
+            return self.aim.reached(sum(self.first.independent()))
+        most = examiners.most(self.first.typical(), self.first.tail, self.first.power)
+        return sizes.unpaired_power(
+            max(int(most), 1), *self.first.two(), self.first.tail, max(int(most * self.first.ratio), 1)
         )
 
-    def _examiners(self) -> planning.Examiners | None:
-        """The two groups of examiners that are compared; None where knees are compared."""
-        counts = tuple(self.rates.examiners.values())
-        is_so = self.aim == "unpaired" and len(counts) > 1 and min(counts) > 0
-        return planning.Examiners(counts[0], counts[-1], SKILL) if is_so else None
-
-    def _by_examiners(self, independent: int) -> int:
-        """Knees a group with examiners as clusters; those of independent knees where no number is enough."""
-        examiners = self._examiners()
+    def _of_examiners(self) -> str:
+        """What must be said of the examiners behind the groups."""
+        examiners = self.first.examiners
         if examiners is None:
-            return independent
-        found = examiners.needed(independent, self._typical(), self.tail, self.power)
-        return math.ceil(found) if math.isfinite(found) else independent
-
-    def _typical(self) -> float:
-        return sum(self._two()) / 2
-
-    def _of_examiners(self) -> tuple[str, bool]:
-        """What must be said of the examiners behind the groups, and whether they are enough for any size."""
-        examiners = self._examiners()
-        if examiners is None:
-            return "", True
-        independent = planning.unpaired(*self._two(), self.tail, self.power)
+            return ""
         there = " and ".join(f"{number} ({group})" for group, number in self.rates.examiners.items())
         said = f"Examiners behind the groups, who count as clusters ({_CLUSTERS}): {there}."
         if min(self.rates.examiners.values()) < ENOUGH_EXAMINERS:
             said += f" Descriptive only: {ENOUGH_EXAMINERS} a group are needed for more."
-        if math.isfinite(examiners.needed(independent, self._typical(), self.tail, self.power)):
-            return said, True
-        least = max(ENOUGH_EXAMINERS, examiners.least(independent, self._typical()))
+        short = [goal for goal in self.aim.goals if goal.needed() is None]
+        if not short:
+            return said
+        least = max(examiners.least(goal.independent()[0], goal.typical(), goal.tail, goal.power) for goal in short)
         return (
-            f"{said} Not feasible here: so few examiners cannot show this difference with any number of «nouns». "
-            f"At least {least} examiners a group, or a larger difference, would make it so."
-        ), False
-
-    def _side(self) -> str:
-        return "with" if self.measure == "sensitivity" else "without"
-
-    def _share_of_side(self) -> float:
-        """Share of the knees that the measure speaks of."""
-        return self._prevalence() if self.measure == "sensitivity" else 1 - self._prevalence()
-
-    def _two(self) -> tuple[float, float]:
-        first = self.numbers[self.measure]
-        return first, first - self.numbers["difference"]
-
-    def _discordant(self) -> float:
-        given = self.numbers
-        second = min(given[self.measure] + given["difference"], 0.999)
-        return given.get("discordant", planning.independent_discordance(given[self.measure], second))
-
-    def _reached(self, needed: float) -> float:
-        """Power or half-width with this many in the analysis."""
-        given, tail = self.numbers, self.tail
-        n = max(int(needed), 2)
-        if self.aim == "half_width":
-            spread = given["sensitivity"] * (1 - given["sensitivity"]) / (n * self._prevalence())
-            return planning.quantile(tail) * math.sqrt(spread)
-        if self.aim == "lower_limit":
-            return float(planning.limit_power(n, given[self.measure], given["lower_limit"], tail))
-        if self.aim == "paired":
-            return planning.paired_power(n, given["difference"], self._discordant(), tail)
-        if self.aim == "unpaired":
-            examiners, a_group = self._examiners(), max(n // 2, 1)
-            if examiners is not None:
-                a_group = max(int(examiners.effective(a_group, self._typical(), tail, self.power)), 1)
-            return planning.unpaired_power(a_group, *self._two(), tail)
-        return planning.quantile(tail) * math.sqrt(planning.kappa_variance(given["kappa"], given["positive_share"]) / n)
-
-    def _curve(self, needed: int) -> pl.DataFrame:
-        sizes = np.unique(np.linspace(max(needed / 4, 2), needed * 2, _SIZES).astype(int))
-        return pl.DataFrame({"in_analysis": sizes, "value": [self._reached(int(n)) for n in sizes]})
-
-    def _to_examine(self, needed: int) -> int:
-        if self.aim == _KAPPA:
-            return needed
-        knees = planning.inflate(needed, self._shares())
-        return knees if self.aim == "half_width" else math.ceil(knees / self._share_of_side())
-
-    def _shares(self) -> planning.Shares:
-        rates = self.rates
-        return planning.Shares(
-            verified=rates.verified / rates.mature,
-            interpretable=rates.clear / rates.recorded,
-            mature=rates.mature / rates.eligible,
-            deff=self._deff(),
+            f"{said} Not feasible here: so few examiners cannot show this difference with any number of «nouns»; the "
+            f"power stays at {self._most_power():.0%} or less. At least {max(ENOUGH_EXAMINERS, least)} examiners a "
+            "group, or a larger difference, would make it so."
         )
 
-    def _deff(self) -> float:
-        return planning.design_effect(self.rates.squares, max(self.rates.in_clusters, 1), CORRELATION)
+    def _curve(self, shown: int) -> pl.DataFrame:
+        at = np.unique(np.linspace(max(shown / 4, 2), shown * 2, _SIZES).astype(int))
+        return pl.DataFrame({"in_analysis": at, "value": [self.aim.reached(int(n)) for n in at]})
 
-    def _prevalence(self) -> float:
+    def _a_knee(self) -> float:
+        """What an eligible knee adds to the analysis; one whose window is open adds it later."""
+        if self.aim.name == KAPPA:
+            return 1.0
         rates = self.rates
-        return rates.present / rates.verified if 0 < rates.present < rates.verified else 0.5
+        side = self.aim.shares[0] if len(self.aim.goals) == 1 else 1.0
+        return side * self._compared / sizes.Shares(self._verified, rates.clear / rates.recorded, 1, self._deff).factor
+
+    @cached_property
+    def _verified(self) -> float:
+        return self.rates.verified / self.rates.mature
+
+    @property
+    def _deff(self) -> float:
+        """Design effect that is not in the size yet."""
+        return 1.0 if self.first.examiners is not None else _people(self.rates)
+
+    @property
+    def _compared(self) -> float:
+        """Share of index exams in the groups compared; by severity, of those with the condition."""
+        counts, rates = self.rates.groups.values(), self.rates
+        if self.aim.name != "unpaired" or not counts:
+            return 1.0
+        return sum(counts) / (rates.present if self.study.primary[0].group_by == SEVERITY else rates.eligible)
+
+    def _could_show(self, made: Plan) -> str:
+        """What the knees of the longest feasible time would be enough for; empty where that is nothing of use."""
+        knees = max(LONGEST - self.rates.delay, 1) * self._pace
+        there = knees * self._a_knee()
+        found = _weaker(self.aim, there)
+        what = {"half_width": "a half-width", KAPPA: "a half-width", "lower_limit": "a lower limit"}.get(
+            made.aim, "a difference"
+        )
+        if found is None:
+            return ""
+        value = f"{found:.2f}" if made.aim == KAPPA else f"{found:.0%}"
+        unit = "pairs of exams" if made.aim == KAPPA else "eligible «nouns»"
+        return f"{what} of {value}, for which the {knees:,.0f} {unit} of that time are enough"
 
     def _why_not(self) -> str:
         rates = self.rates
-        if self.aim == _KAPPA:
+        if self.aim.name == KAPPA:
             return "" if rates.pairs else "The registry holds no pair of exams of these tests yet."
         if not rates.clear or not rates.verified:
             return "The registry holds no clear finding or no reference of this population yet."
         if not 0 < rates.present < rates.verified:
             return "All or none of the verified have the condition: the prevalence cannot be had from the registry."
-        return ""
+        return "" if self._compared else "The registry holds no index exam of the groups compared yet."
 
-    def _assumptions(self) -> tuple[Assumption, ...]:
-        stated = [Assumption(name, value, "protocol") for name, value in self.numbers.items()]
-        if self.aim == "paired" and "discordant" not in self.numbers:
-            stated.append(Assumption("discordant", self._discordant(), "two tests that err independently"))
-        if self.aim in ("lower_limit", "paired", "unpaired"):
-            stated.append(Assumption("power", self.power, "protocol"))
-        if self._examiners() is not None:
-            stated.append(Assumption("standard deviation of skill among examiners, logit", SKILL, "assumed"))
-        if self._why_not() or self.aim == _KAPPA:
+    def _assumptions(self, needed: int | None) -> tuple[Assumption, ...]:
+        """What the size rests on."""
+        planned = self.study.planned_size
+        stated = [Assumption(name, value, "protocol") for name, value in planned.numbers.items()]
+        for goal in self.aim.goals:
+            if self.aim.name == "paired" and goal.discordant is None:
+                stated.append(Assumption("discordant", goal.differ(), "two tests that err independently"))
+        if self.aim.name in ("lower_limit", "paired", "unpaired"):
+            stated.append(Assumption("power", planned.power, "protocol"))
+        stated += self._assumed_of_groups(needed)
+        if self._why_not() or self.aim.name == KAPPA:
             return tuple(stated)
-        shares = self._shares()
+        rates = self.rates
+        people = f"registry; correlation {CORRELATION} assumed"
         return (
             *stated,
-            Assumption("prevalence among the verified", self._prevalence(), "registry"),
-            Assumption("share verified", shares.verified, "registry"),
-            Assumption("share of findings that are clear", shares.interpretable, "registry"),
-            Assumption("share whose window has closed", shares.mature, "registry"),
-            Assumption(
-                "design effect of several episodes a person",
-                shares.deff,
-                f"registry; correlation {CORRELATION} assumed",
-            ),
+            Assumption("prevalence among the verified", _prevalence(rates), "registry"),
+            Assumption("share verified", self._verified, "registry"),
+            Assumption("share of findings that are clear", rates.clear / rates.recorded, "registry"),
+            Assumption("design effect of several episodes a person", _people(rates), people),
+            Assumption("periods until the reference standard has come", rates.delay, "window of the protocol"),
         )
+
+    def _assumed_of_groups(self, needed: int | None) -> list[Assumption]:
+        if self.aim.name != "unpaired":
+            return []
+        stated = []
+        if "allocation" not in self.study.planned_size.numbers:
+            whence = "registry" if self.rates.groups else "equal groups"
+            stated.append(Assumption("allocation", self.first.ratio, whence))
+        if self.rates.groups:
+            stated.append(Assumption("share of index exams in the groups compared", self._compared, "registry"))
+        examiners = self.first.examiners
+        if examiners is not None:
+            stated.append(Assumption("standard deviation of skill among examiners, logit", SKILL, "assumed"))
+            if needed is not None:
+                in_first = (self.first.needed() or (0,))[0]
+                effect = examiners.design_effect(in_first, self.first.typical())
+                stated.append(Assumption("design effect of examiners and persons", effect, "at the planned size"))
+        return stated
+
+
+def _weaker(aim: Aim, knees: float) -> float | None:
+    """The half-width, lower limit or difference that so many knees are enough for; None where none is."""
+    goal = max(aim.goals, key=lambda one: sum(one.needed() or (0,)))
+    there = knees * (aim.shares[aim.goals.index(goal)] if len(aim.goals) > 1 else 1.0)
+    if there < 2:
+        return None
+    if aim.name in ("half_width", KAPPA):
+        return goal.reached(there)
+    low, high = (goal.wanted, _largest(goal)) if aim.name != "lower_limit" else (goal.wanted, 0.01)
+    if not _is_met(goal, high, there):
+        return None
+    for _ in range(12):
+        middle = (low + high) / 2
+        low, high = (low, middle) if _is_met(goal, middle, there) else (middle, high)
+    return high
+
+
+def _largest(goal: Goal) -> float:
+    """The largest difference that can be looked for."""
+    return goal.expected - 0.01 if goal.aim == "unpaired" else 0.99 - goal.expected
+
+
+def _is_met(goal: Goal, wanted: float, knees: float) -> bool:
+    differ = None if goal.discordant is None else max(goal.discordant, wanted)
+    return replace(goal, wanted=wanted, discordant=differ).reached(knees) >= goal.power

@@ -17,7 +17,6 @@ from examtally.cohort.groupings import UNKNOWN, Grouping, groupings
 from examtally.cohort.selection import read_population
 from examtally.contracts.catalogue.clinical import Catalogue
 from examtally.contracts.catalogue.local import Kept
-from examtally.contracts.protocol.estimates import SEVERITY
 from examtally.contracts.protocol.protocol import Protocol
 from examtally.contracts.results import conform
 from examtally.contracts.study.study import Study, load_study
@@ -35,6 +34,7 @@ from examtally.studies.declared import (
     OVERALL,
     analyses_table,
     beside,
+    compared_groups,
     in_order,
     population_table,
     rows_of,
@@ -43,6 +43,8 @@ from examtally.studies.declared import (
 from examtally.studies.history import deviations
 from examtally.studies.lock_status import EXPLORATORY, PRESPECIFIED, LockStatus, lock_status
 from examtally.studies.lockfile import check_locked_catalogue, check_sealed, lock_path, read_lock
+from examtally.studies.rates import rates_of
+from examtally.studies.size_reached import planned_tests, size_table
 
 if TYPE_CHECKING:
     from examtally.plots import Plots
@@ -82,7 +84,6 @@ def participants_table(study: Study, tallies: pl.DataFrame, status: str) -> pl.D
 STUDY_FILE = "study.json"
 FORMAT = "examtally study results"
 _TITLE, _ASKED = 200, 400  # characters in a summary
-_WITHOUT_ORDER = ("role", "setting", "sex")
 
 
 @dataclass(frozen=True)
@@ -205,6 +206,8 @@ def _tables(study: Study, stands: LockStatus, registry: Registry, progress: Prog
         made = make_tables(work, wanted_tables(study))
         _add_groups(made, study, work)
         counted = read_population(work.cohort.con)
+        planned = planned_tests(study)
+        rates = rates_of(work.cohort.con, study, planned) if planned else None
     finally:
         work.close()
     statuses = {one.name: stands.status(one.name) for one in study.analyses}
@@ -214,23 +217,14 @@ def _tables(study: Study, stands: LockStatus, registry: Registry, progress: Prog
         "study_analyses": analyses_table(study, statuses),
         "study_participants": participants_table(study, made["tallies"], of_study),
         "study_population": population_table(study, counted, of_study),
+        "study_size": size_table(study, rates, made, of_study),
     }
 
 
 def _compared(study: Study, known: tuple[Grouping, ...]) -> Protocol:
-    """The protocol with the study's own comparisons: its paired tests, and of groups what it sets, else the first
-    against the last, or against the second where the groups have no order.
-    """
+    """The protocol with the study's own comparisons: its paired tests, and of groups what `compared_groups` says."""
     protocol, target = study.protocol, study.selection.target
-    orders = {grouping.name: grouping.order for grouping in known}
-    if target is not None:
-        orders[SEVERITY] = tuple(one.code for one in study.contract.catalogue.conditions[target.condition].severity)
-    declared = protocol.comparisons.groups
-    groups = {
-        name: declared.get(name, ((orders[name][0], orders[name][1 if name in _WITHOUT_ORDER else -1]),))
-        for name in dict.fromkeys(one.group_by for one in study.analyses if one.group_by)
-        if len(orders[name]) > 1
-    }
+    groups = compared_groups(study, known)
     pairs = dict.fromkeys(in_order(one.tests, study) for one in study.analyses if one.kind == "paired")
     family = {target.condition: tuple(pairs)} if target is not None and pairs else {}
     comparisons = replace(protocol.comparisons, family=MappingProxyType(family), groups=MappingProxyType(groups))

@@ -106,6 +106,7 @@ PUBLIC = {
     "study_analyses": "place, analysis, role, kind, tests, measures, group_by, tables",
     "study_participants": "group_by, group, knees, present, absent, unsettled",
     "study_population": "place, filter, exams, participants",
+    "study_size": "quantity, measure, group, planned, reached",
 }
 REASONS = (
     "outside_population, comparison_knee, operating_room, prior_surgery, reference_known, after_surgery, "

@@ -124,6 +124,8 @@ LEAST: dict[str, Any] = {
         ({}, "hypotheses", True),
         ({}, "planned_size.aim", True),
         ({"planned_size": {"aim": "paired", "sensitivity": 0.8}}, "planned_size", True),
+        ({"planned_size": {"aim": "unpaired", "sensitivity": 0.1, "difference": 0.2}}, "planned_size", True),
+        ({"planned_size": {"aim": "unpaired", "sensitivity": 0.8, "difference": 0.2}}, "planned_size.published", False),
         ({"governance": {"purpose": "research", "determination": "pending"}}, "governance.determination", True),
         ({"governance": {"purpose": "teaching"}}, "governance.learners_covered", False),
         ({"target": {"condition": "patellofemoral_pain"}}, "target.condition", True),

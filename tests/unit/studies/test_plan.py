@@ -5,11 +5,14 @@ from __future__ import annotations
 import errno
 import json
 import math
+import re
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
+from scipy.stats import binom
 
 from examtally.analytics import sample_size as planning
 from examtally.contracts.study.study import load_study
@@ -17,7 +20,7 @@ from examtally.errors import StudyError
 from examtally.registry import open_registry
 from examtally.studies import plan as plan_module
 from examtally.studies.plan import Plan, paragraph, write_plan
-from examtally.studies.planning import plan
+from examtally.studies.planning import _Planner, plan
 from examtally.studies.rates import read_rates
 
 STUDY: dict[str, Any] = {
@@ -89,8 +92,8 @@ def test_the_plan_is_what_its_parts_say(clinic: Path) -> None:
     made = _plan(clinic, "lower_limit")
     rates = made.rates
     needed = planning.lower_limit(0.9, 0.75, 0.025, 0.8).stable
-    shares = rates.verified / rates.mature * rates.clear / rates.recorded * rates.mature / rates.eligible
-    knees = math.ceil(math.ceil(needed / shares) / (rates.present / rates.verified))
+    shares = rates.verified / rates.mature * rates.clear / rates.recorded * rates.present / rates.verified
+    knees = math.ceil(needed / shares)
     assert (made.needed, made.knees) == (needed, knees)
     assert made.periods == math.ceil(knees / rates.a_period)
     assert made.reached >= 0.8
@@ -174,8 +177,10 @@ def test_few_examiners_cannot_be_planned_for_however_many_knees(kept_clinic: Pat
             plan(load_study(asked | {"planned_size": size | {"difference": one}}), opened) for one in (0.05, 0.4)
         )
     assert dict(small.rates.examiners) == {"resident": 2, "attending": 2}
-    assert small.knees is None
+    assert (small.knees, small.needed) == (None, None)
     assert "Not feasible here" in paragraph(small)
+    assert f"{small.independent:,}" not in paragraph(small)
+    assert small.reached < 0.8
     assert "Descriptive only: 5 a group" in paragraph(large)
     assert large.knees is not None
     assert large.needed > 2 * planning.unpaired(0.9, 0.5)
@@ -184,7 +189,106 @@ def test_few_examiners_cannot_be_planned_for_however_many_knees(kept_clinic: Pat
 def test_years_stand_beside_months_and_what_would_make_it_feasible(kept_clinic: Path) -> None:
     with open_registry(kept_clinic) as opened:
         made = plan(load_study({**STUDY, "planned_size": {"aim": "half_width", **AIMS["half_width"]}}), opened)
-    slow = replace(made, periods=120, periods_as_now=120, rates=replace(made.rates, is_monthly=True))
-    assert "you need 120 months (10.0 years)." in paragraph(slow)
-    assert "Not feasible here within 5 years: 2.0 times the knees a month" in paragraph(slow)
+    months = replace(made.rates, is_monthly=True, delay=6)
+    slow = replace(made, periods=120, periods_as_now=120, rates=months, could_show="a half-width of 18%, so it is")
+    assert "you need 120 months." in paragraph(slow)
+    assert "within 6 more: results after 126 months (10.5 years)." in paragraph(slow)
+    assert "Not feasible here within 3 years: 4.0 times the knees a month" in paragraph(slow)
+    assert "or a half-width of 18%, so it is, would make it so." in paragraph(slow)
     assert "years" not in paragraph(replace(slow, periods=12, periods_as_now=12))
+    assert "(2.5 years)" in paragraph(replace(slow, periods=24, periods_as_now=24))
+
+
+def test_both_measures_are_planned_for_together(kept_clinic: Path) -> None:
+    size = {"aim": "lower_limit", "measure": "both", "sensitivity": 0.9, "lower_limit": 0.75}
+    size |= {"specificity": 0.9, "specificity_lower_limit": 0.8}
+    with open_registry(kept_clinic) as opened:
+        made = plan(load_study({**STUDY, "planned_size": size}), opened)
+    assert made.needed is not None
+    prevalence = made.rates.present / made.rates.verified
+    each = [
+        float(planning.limit_power(int(made.needed * share), 0.9, least, 0.025))
+        for share, least in ((prevalence, 0.75), (1 - prevalence, 0.8))
+    ]
+    assert made.reached == pytest.approx(math.prod(each))
+    assert made.reached >= 0.8
+    alone = math.ceil(planning.lower_limit(0.9, 0.75, 0.025, 0.8).stable / prevalence)
+    assert made.needed >= alone
+    assert "sensitivity (90% expected) exceeds 75%" in paragraph(made)
+    assert "specificity (90% expected) exceeds 80%, both together" in paragraph(made)
+
+
+def test_groups_are_planned_as_unequal_as_the_registry_or_the_protocol_has_them(kept_clinic: Path) -> None:
+    primary = {"name": "main", "kind": "by_group", "tests": ["lever"], "group_by": "sex"}
+    size = {"aim": "unpaired", **AIMS["unpaired"]}
+    with open_registry(kept_clinic) as opened:
+        own, set_to = (
+            plan(load_study({**STUDY, "primary": [primary], "planned_size": size | more}), opened)
+            for more in ({}, {"allocation": 2.0})
+        )
+    first, second = own.rates.groups.values()
+    assert tuple(own.groups.values()) == planning.unpaired_groups(0.85, 0.70, ratio=second / first)
+    assert tuple(set_to.groups.values()) == planning.unpaired_groups(0.85, 0.70, ratio=2.0)
+    assert own.needed == sum(own.groups.values())
+    assert f"{own.groups['female']:,} (female)" in paragraph(own)
+
+
+def test_degrees_of_the_condition_are_counted_among_those_who_have_it(kept_clinic: Path) -> None:
+    primary = {"name": "main", "kind": "by_group", "tests": ["lever"], "group_by": "severity"}
+    asked = {**STUDY, "primary": [primary | {"measures": ["sensitivity"]}]}
+    with open_registry(kept_clinic) as opened:
+        made = plan(load_study(asked | {"planned_size": {"aim": "unpaired", **AIMS["unpaired"]}}), opened)
+    assert sum(made.rates.groups.values()) == made.rates.present
+    assert made.needed is not None
+    shares = made.rates.present / made.rates.mature * made.rates.clear / made.rates.recorded
+    assert made.knees == math.ceil(made.needed / shares)
+
+
+def test_the_window_of_the_last_exam_is_a_delay_and_no_loss(kept_clinic: Path) -> None:
+    with open_registry(kept_clinic) as opened:
+        made = plan(load_study({**STUDY, "planned_size": {"aim": "lower_limit", **AIMS["lower_limit"]}}), opened)
+    assert made.rates.delay == 6  # 180 days
+    assert made.periods is not None
+    assert made.periods_in_all == made.periods + 6
+    assert "within 6 more: results after" in paragraph(made)
+
+
+def test_what_a_publication_leaves_open_lowers_the_chance(kept_clinic: Path) -> None:
+    """Against plain draws from the same beliefs, seed 20261129."""
+    size = {"aim": "lower_limit", **AIMS["lower_limit"]}
+    with open_registry(kept_clinic) as opened:
+        few, many = (
+            plan(load_study({**STUDY, "planned_size": size | {"published": number}}), opened) for number in (40, 10**6)
+        )
+    assert few.assurance is not None
+    assert many.assurance == pytest.approx(few.reached, abs=0.01)
+    drawn = np.random.default_rng(20261129).beta(1 + 36, 1 + 4, 20_000)
+    needed = binom.isf(0.025, few.needed, 0.75) + 1
+    assert few.assurance == pytest.approx(binom.sf(needed - 1, few.needed, drawn).mean(), abs=0.01)
+    assert f"with a chance of {few.assurance:.0%} (assurance" in paragraph(few)
+
+
+@pytest.mark.parametrize("aim", ["half_width", "paired", "unpaired", "kappa_half_width"])
+def test_every_aim_has_an_assurance(aim: str, kept_clinic: Path) -> None:
+    known = {"published": 60, "specificity_published": 60}
+    primary = {"name": "main", "kind": "paired", "tests": ["lever", "classic"]}
+    study = {**STUDY, "primary": [primary], "planned_size": {"aim": aim, **AIMS[aim], **known}}
+    with open_registry(kept_clinic) as opened:
+        made = plan(load_study(study), opened)
+    assert made.assurance is not None
+    assert 0.1 < made.assurance < 0.9
+
+
+def test_what_the_knees_of_three_years_are_enough_for(kept_clinic: Path) -> None:
+    size = {"aim": "lower_limit", "sensitivity": 0.9, "lower_limit": 0.89}
+    study = load_study({**STUDY, "planned_size": size})
+    with open_registry(kept_clinic) as opened:
+        rates = replace(read_rates(opened, study, ("lever",)), is_monthly=True)
+    made = _Planner(study, ("lever",), rates).plan()
+    assert made.is_too_long
+    said = re.search(r"a lower limit of (\d+)%", made.could_show)
+    assert said is not None
+    knees = (36 - 6) * rates.a_period * rates.verified / rates.mature * rates.clear / rates.recorded
+    there = int(knees * rates.present / rates.verified)
+    assert planning.limit_power(there, 0.9, int(said[1]) / 100 - 0.01, 0.025) >= 0.8
+    assert planning.limit_power(there, 0.9, int(said[1]) / 100 + 0.01, 0.025) < 0.8

@@ -8,6 +8,7 @@ from typing import Any
 import polars as pl
 import pytest
 
+from examtally.analytics import sample_size as planning
 from examtally.analytics.comparison.rows import holm
 from examtally.registry import open_registry
 from examtally.studies import StudyResults, run
@@ -29,6 +30,7 @@ PAIRED: dict[str, Any] = {
     "subgroups": ["thigh_band"],
     "missing": {"findings": "excluded", "references": "excluded"},
     "adjustments": ["none"],
+    "planned_size": {"aim": "paired", "knees": 400, "sensitivity": 0.8, "difference": 0.1, "discordant": 0.2},
 }
 
 
@@ -41,7 +43,7 @@ def test_only_what_is_declared_is_there(made: StudyResults) -> None:
     tables = made.results.tables
     assert set(tables) == {
         *("cohort_summary", "flow", "tallies", "accuracy", "comparisons", "interactions"),
-        *("study_analyses", "study_participants", "study_population"),
+        *("study_analyses", "study_participants", "study_population", "study_size"),
     }
     accuracy = made.results.accuracy
     assert set(accuracy["maneuver"]) == {"classic", "drop", "lever"}
@@ -51,6 +53,19 @@ def test_only_what_is_declared_is_there(made: StudyResults) -> None:
     pairs = set(made.results.comparisons.select("maneuver_a", "maneuver_b").iter_rows())
     assert pairs == {("classic", "drop"), ("classic", "lever")}
     assert not made.results.has_examiners
+
+
+def test_the_plan_is_held_against_what_was_there(made: StudyResults) -> None:
+    held = {row["quantity"]: row for row in made.results.study_size.iter_rows(named=True)}
+    (row,) = made.results.comparisons.filter(
+        maneuver_b="drop", measure="sensitivity", contrast="difference", group_by="overall", adjustment="none"
+    ).iter_rows(named=True)
+    assert held["examined"]["planned"] == 400
+    assert (held["in_analysis"]["planned"], held["in_analysis"]["reached"]) == (155, row["n"])
+    assert (held["difference"]["planned"], held["difference"]["reached"]) == (0.1, row["difference"])
+    assert (held["expected"]["planned"], held["expected"]["reached"]) == (0.8, row["estimate_a"])
+    assert held["power"]["planned"] == 0.8
+    assert held["power"]["reached"] == pytest.approx(planning.paired_power(row["n"], 0.1, 0.2))
 
 
 def test_rows_about_persons_only_where_the_protocol_asks(kept_clinic: Path) -> None:

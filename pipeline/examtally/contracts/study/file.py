@@ -18,13 +18,12 @@ from examtally.contracts.kinds import (
     Flag,
     Maybe,
     Name,
-    Share,
     Text,
-    Whole,
 )
 from examtally.contracts.protocol.estimates import SEVERITY
 from examtally.contracts.protocol.protocol import Protocol
 from examtally.contracts.study.parts import Target
+from examtally.contracts.study.planned import PlannedSizeEntry
 from examtally.contracts.study.selection import (
     BlindingEntry,
     FilterEntry,
@@ -34,10 +33,6 @@ from examtally.contracts.study.selection import (
 )
 
 T = TypeVar("T")
-SHARES = (
-    *("sensitivity", "specificity", "half_width", "lower_limit", "difference"),
-    *("discordant", "kappa", "positive_share"),
-)
 MEASURES = ("sensitivity", "specificity")
 STATISTICS = ("observed_agreement", "gwet_ac1", "cohen_kappa")
 _MOST_TEXTS, _MOST_FILTERS, _MOST_TESTS, _MOST_ANALYSES = 10, 50, 20, 20
@@ -144,26 +139,6 @@ MissingReferences: TypeAlias = Annotated[
             "excluded": "verified «nouns» only",
             "corrected": "corrected as `adjustments` says, and bounds without assumptions",
         },
-    ),
-]
-Aim: TypeAlias = Annotated[
-    str,
-    Code(
-        "an aim",
-        {
-            "half_width": "interval of sensitivity and specificity of a stated half-width",
-            "lower_limit": "lower limit of sensitivity, or specificity, above a stated value",
-            "paired": "a difference in sensitivity, or specificity, between two tests on the same «nouns»",
-            "unpaired": "a difference in sensitivity, or specificity, between two groups",
-            "kappa_half_width": "interval of kappa of a stated half-width",
-        },
-    ),
-]
-PlannedMeasure: TypeAlias = Annotated[
-    str,
-    Code(
-        "a measure",
-        {"sensitivity": "of «nouns» with the condition", "specificity": "of «nouns» without the condition"},
     ),
 ]
 Purpose: TypeAlias = Annotated[
@@ -275,40 +250,6 @@ class MissingEntry(Section):
     """Findings that are equivocal, not done or not recorded."""
     references: MissingReferences = "corrected"
     """«Nouns» without a reference."""
-
-
-@dataclass(frozen=True)
-class PlannedSizeEntry(Section):
-    """What the size is computed for."""
-
-    knees: Maybe[Annotated[int, Whole(1, 1_000_000)]] = None
-    """«Nouns» that are planned for, verified or not; `examtally study plan` computes it."""
-    aim: Maybe[Aim] = None
-    """What the size is computed for."""
-    test: Maybe[Annotated[str, Text()]] = None
-    """The index test it is computed for; the first of the first primary analysis where left out."""
-    measure: PlannedMeasure = "sensitivity"
-    """What is planned for, for lower_limit, paired and unpaired; half_width plans for both."""
-    sensitivity: Maybe[Share] = None
-    """Expected sensitivity, from the literature or a pilot: never from these results."""
-    specificity: Maybe[Share] = None
-    """Expected specificity, likewise."""
-    half_width: Maybe[Share] = None
-    """Wanted half-width of the interval, for half_width and kappa_half_width."""
-    lower_limit: Maybe[Share] = None
-    """Value that the lower limit shall exceed, for lower_limit."""
-    difference: Maybe[Share] = None
-    """Difference in the measure between the two tests or groups that shall be found, for paired and unpaired."""
-    discordant: Maybe[Share] = None
-    """Expected share of «nouns» with the condition (for specificity: without it) in which the two tests differ, for
-    paired; that of two tests that err independently where left out.
-    """
-    kappa: Maybe[Share] = None
-    """Expected kappa, for kappa_half_width."""
-    positive_share: Maybe[Share] = None
-    """Expected share of positive findings, for kappa_half_width."""
-    power: Share = 0.8
-    """Chance of reaching the aim, for lower_limit, paired and unpaired."""
 
 
 @dataclass(frozen=True)

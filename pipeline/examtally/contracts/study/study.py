@@ -17,15 +17,14 @@ from examtally.contracts.protocol.protocol import Protocol, canonical_hash, sett
 from examtally.contracts.schema import DeclaredKey, declared_keys, json_schema
 from examtally.contracts.study.file import (
     MEASURES,
-    SHARES,
     STATISTICS,
     AnalysisEntry,
     Governance,
     MissingEntry,
-    PlannedSizeEntry,
     StudyFile,
 )
 from examtally.contracts.study.parts import PlannedSize, Selection, StudyAnalysis
+from examtally.contracts.study.planned import NUMBERS, PlannedSizeEntry
 from examtally.contracts.study.rules import as_maneuver, resolved_tests
 from examtally.contracts.study.selection import BlindingEntry, ReferenceEntry
 from examtally.contracts.yamlfile import Found, Node, from_data, load_yaml
@@ -249,7 +248,7 @@ def _check_names(study: Study, faults: Faults) -> None:
 def _planned(entry: PlannedSizeEntry, faults: Faults) -> PlannedSize:
     if entry.test is not None:
         _check_test(entry.test, ("planned_size", "test"), faults)
-    numbers = {name: getattr(entry, name) for name in SHARES if getattr(entry, name) is not None}
+    numbers = {name: getattr(entry, name) for name in NUMBERS if getattr(entry, name) is not None}
     return PlannedSize(entry.knees, entry.aim, entry.test, entry.measure, entry.power, MappingProxyType(numbers))
 
 
