@@ -25,6 +25,7 @@ settings.register_profile("quick", deadline=None, max_examples=12)
 settings.load_profile("quick")
 
 
+SHARED = {"demo": "end_to_end", "made": "unit/reporting"}  # clinics of a folder: the first process makes one for all
 LONG = re.compile(r"test_types|end_to_end|test_browser|test_sheets|faults")
 
 
@@ -43,7 +44,8 @@ def pytest_report_header(config: pytest.Config) -> str | None:
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
     """Shuffle before pytest brings together what shares a fixture; alike in every process that has the seed.
 
-    Types, whole lines and browsers begin, so that no processor is left waiting for one of them at the end.
+    One file of each shared clinic begins, then types, whole lines and browsers, so that no processor is left waiting
+    for one of them at the end, nor at the beginning for a clinic that another one makes.
     """
     files: dict[str, list[pytest.Item]] = {}
     for item in items:
@@ -55,8 +57,24 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
         order.shuffle(chosen)
         for tests in chosen:
             order.shuffle(tests)
-    chosen.sort(key=lambda tests: not LONG.search(str(tests[0].path)))
+    makers = {name: next((tests for tests in chosen if name in _shared(tests)), None) for name in SHARED}
+    chosen.sort(key=lambda tests: _turn(tests, makers))
     items[:] = [item for tests in chosen for item in tests]
+
+
+def _shared(tests: Sequence[pytest.Item]) -> set[str]:
+    """Shared clinics that a file of tests needs."""
+    named = {name for item in tests for name in getattr(item, "fixturenames", ())}
+    return {name for name, folder in SHARED.items() if name in named and f"tests/{folder}" in str(tests[0].path)}
+
+
+def _turn(tests: list[pytest.Item], makers: dict[str, list[pytest.Item] | None]) -> int:
+    """0 for a file that makes a shared clinic, 1 for other long ones, 2 for long ones that need it, 3 for the rest."""
+    if any(tests is maker for maker in makers.values()):
+        return 0
+    if not LONG.search(str(tests[0].path)):
+        return 3
+    return 2 if _shared(tests) else 1
 
 
 CELLS = ("tp", "fp", "fn", "tn")

@@ -15,10 +15,15 @@ DISTRIBUTIONS = MappingProxyType({"sklearn": "scikit-learn"})
 
 
 @cache
+def _tree(path: Path) -> ast.Module:
+    return ast.parse(path.read_text(encoding="utf-8"))
+
+
+@cache
 def _imports(path: Path) -> dict[str, str]:
     """Name in this module -> dotted name of what it stands for, wherever in the module it is imported."""
     found = {}
-    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+    for node in ast.walk(_tree(path)):
         if isinstance(node, ast.Import):
             found |= {(alias.asname or alias.name.split(".")[0]): alias.name for alias in node.names}
         elif isinstance(node, ast.ImportFrom) and node.module and node.level == 0:
@@ -40,31 +45,42 @@ def _file(dotted: str) -> Path | None:
     return None
 
 
-def _used(path: Path, name: str) -> set[str]:
-    """Dotted names that the definition `name` of a module uses, and those that its own helpers use."""
-    tree = ast.parse(path.read_text(encoding="utf-8"))
+@cache
+def _definitions(path: Path) -> dict[str, tuple[set[str], set[tuple[str, str]]]]:
+    """What each definition of a module mentions: names, and attributes of names."""
     bodies: dict[str, ast.AST] = {}
-    for node in tree.body:
+    for node in _tree(path).body:
         if isinstance(node, ast.FunctionDef | ast.ClassDef):
             bodies[node.name] = node
         elif isinstance(node, ast.Assign | ast.AnnAssign):
             targets = node.targets if isinstance(node, ast.Assign) else [node.target]
             bodies |= {target.id: node for target in targets if isinstance(target, ast.Name)}
-    imports, seen, wanted, found = _imports(path), set(), {name}, set()
+    found = {}
+    for name, body in bodies.items():
+        inside = list(ast.walk(body))
+        names = {node.id for node in inside if isinstance(node, ast.Name)}
+        attributes = {
+            (node.value.id, node.attr)
+            for node in inside
+            if isinstance(node, ast.Attribute) and isinstance(node.value, ast.Name)
+        }
+        found[name] = names, attributes
+    return found
+
+
+@cache
+def _used(path: Path, name: str) -> set[str]:
+    """Dotted names that the definition `name` of a module uses, and those that its own helpers use."""
+    definitions, imports = _definitions(path), _imports(path)
+    seen: set[str] = set()
+    wanted, found = {name}, set()
     while wanted:
         one = wanted.pop()
         seen.add(one)
-        if one not in bodies:
-            continue
-        inside = list(ast.walk(bodies[one]))
-        names = {node.id for node in inside if isinstance(node, ast.Name)}
+        names, attributes = definitions.get(one, (set(), set()))
         found |= {imports[each] for each in names if each in imports}
-        found |= {
-            f"{imports[node.value.id]}.{node.attr}"
-            for node in inside
-            if isinstance(node, ast.Attribute) and isinstance(node.value, ast.Name) and node.value.id in imports
-        }
-        wanted |= (names & bodies.keys()) - seen
+        found |= {f"{imports[of]}.{attribute}" for of, attribute in attributes if of in imports}
+        wanted |= (names & definitions.keys()) - seen
     return found
 
 

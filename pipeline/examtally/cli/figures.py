@@ -24,6 +24,10 @@ def analyze(
     only: Annotated[
         str | None, typer.Option("--only", help="Comma-separated result tables, such as accuracy,flow.")
     ] = None,
+    adjustments: Annotated[
+        str | None,
+        typer.Option("--adjustments", help="Comma-separated corrections of accuracy, such as none,bias_adjusted."),
+    ] = None,
     last_periods: Annotated[
         int | None,
         typer.Option(
@@ -56,13 +60,16 @@ def analyze(
 
     check_replaceable(out)
     tables = listed(only) if only is not None else None
+    corrections = listed(adjustments) if adjustments is not None else None
     with output.progress(files_at(out)) as say, open_registry(registry, lock_wait=lock_wait(wait)) as opened:
         settings, contract = settings_for(opened.con, protocol, joint=joint, catalogue=catalogue)
         if last_periods is not None:
             settings = replace(settings, eligibility=replace(settings.eligibility, last_periods=last_periods))
         if interventions is not None:
             settings = replace(settings, interventions=load_interventions(interventions, contract))
-        results = estimate(opened, settings, with_examiners=with_examiners, only=tables, progress=say)
+        results = estimate(
+            opened, settings, with_examiners=with_examiners, only=tables, adjustments=corrections, progress=say
+        )
         results.write(out)
     output.show_results(results, out, as_json=as_json)
 

@@ -13,7 +13,7 @@ import polars as pl
 
 from examtally.contracts.contract import Contract
 from examtally.contracts.protocol.protocol import Protocol
-from examtally.contracts.results import conform
+from examtally.contracts.results import conform, result_codes
 from examtally.errors import ResultsError
 from examtally.registry import Registry
 from examtally.results.results import Provenance, Results
@@ -90,21 +90,23 @@ def analyze(
     *,
     with_examiners: bool = False,
     only: Collection[str] | None = None,
+    adjustments: Collection[str] | None = None,
     progress: Progress | None = None,
 ) -> Results:
     """Analyze the records of `registry` under `protocol` (a protocol, a file, plain data, or nothing for the defaults).
 
     A protocol that names no joint speaks of the only one of the registry.
-    `with_examiners` keeps rows about persons; `only` names the tables wanted, and what they do not need is not done;
-    `progress` is told each step as it begins. Raises ProtocolError for a protocol, ResultsError for a table that is
-    not declared.
+    `with_examiners` keeps rows about persons; `only` names the tables wanted and `adjustments` the corrections wanted
+    in accuracy and comparisons, and what they do not need is not done; `progress` is told each step as it begins.
+    Raises ProtocolError for a protocol, ResultsError for a table or a correction that is not declared.
 
         with et.open_registry("registry.duckdb") as registry:
             results = et.analyze(registry, {"calibration": {"seed": 7}}, only=["accuracy", "flow"])
     """
     protocol, contract = settings_for(registry.con, protocol)
-    wanted = _wanted(only)
-    work = Work(registry, contract, protocol, with_examiners=with_examiners, progress=progress)
+    wanted = _wanted("table", only, TABLES)
+    chosen = None if adjustments is None else _wanted("correction", adjustments, tuple(result_codes()["adjustment"]))
+    work = Work(registry, contract, protocol, with_examiners=with_examiners, progress=progress, adjustments=chosen)
     try:
         return Results(make_tables(work, wanted), provenance(registry, protocol, wanted, contract))
     finally:
@@ -124,16 +126,17 @@ def _said(work: Work, name: str, frame: pl.DataFrame) -> pl.DataFrame:
     return conform(name, spoken, own=catalogue.own_codes)
 
 
-def _wanted(only: Collection[str] | None) -> tuple[str, ...]:
-    """The tables that are asked for, in the order in which they are made."""
-    if only is None:
-        return TABLES
-    named = {only} if isinstance(only, str) else set(only)
-    unknown = sorted(named - set(TABLES))
+def _wanted(what: str, asked: Collection[str] | None, legal: tuple[str, ...]) -> tuple[str, ...]:
+    """What is asked for of what there is, in its order; all of it where nothing is said."""
+    if asked is None:
+        return legal
+    named = {asked} if isinstance(asked, str) else set(asked)
+    unknown = sorted(named - set(legal))
     if unknown or not named:
-        problem = f"there is no table {', '.join(map(repr, unknown))}" if unknown else "no table is named"
-        raise ResultsError(f"only: {problem}; use one or more of {', '.join(TABLES)}")
-    return tuple(name for name in TABLES if name in named)
+        problem = f"there is no {what} {', '.join(map(repr, unknown))}" if unknown else f"no {what} is named"
+        option = {"table": "only", "correction": "adjustments"}[what]
+        raise ResultsError(f"{option}: {problem}; use one or more of {', '.join(legal)}")
+    return tuple(name for name in legal if name in named)
 
 
 def provenance(registry: Registry, protocol: Protocol, tables: Collection[str], contract: Contract) -> Provenance:

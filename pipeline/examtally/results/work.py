@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from typing import Any, TypeVar
 
 import polars as pl
@@ -36,12 +36,14 @@ class Work:
         with_examiners: bool,
         progress: Progress | None,
         selection: Selection | None = None,
+        adjustments: Collection[str] | None = None,
     ) -> None:
         self.registry = registry
         self.contract = contract
         self.protocol = protocol
         self.with_examiners = with_examiners
         self.selection = selection
+        self._adjustments = adjustments
         self.say = progress or (lambda _step: None)
         self._made: dict[Callable[[Work], Any], Any] = {}
 
@@ -51,6 +53,10 @@ class Work:
             self._made[step] = step(self)
         made: T = self._made[step]
         return made
+
+    def wants(self, *adjustments: str) -> bool:
+        """Whether figures of accuracy under any of these corrections are asked for; all are where none is named."""
+        return self._adjustments is None or not set(adjustments).isdisjoint(self._adjustments)
 
     @property
     def cohort(self) -> Cohort:

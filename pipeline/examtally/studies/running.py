@@ -201,6 +201,7 @@ def _tables(study: Study, stands: LockStatus, registry: Registry, progress: Prog
         with_examiners=study.with_examiners,
         progress=progress,
         selection=study.selection,
+        adjustments=study.adjustments,
     )
     try:
         made = make_tables(work, wanted_tables(study))

@@ -97,6 +97,17 @@ def test_only_what_is_asked_for_is_done(registry: Registry) -> None:
         _ = made.figures
 
 
+def test_only_the_corrections_asked_for_are_made(registry: Registry, results: Results) -> None:
+    steps: list[str] = []
+    made = analyze(registry, results.protocol, only=["accuracy"], adjustments=["none"], progress=steps.append)
+    assert made.accuracy.equals(
+        results.accuracy.filter(pl.col("adjustment") == "none", pl.col("group_by") != "examiner")
+    )
+    assert steps[-1] == "Estimating accuracy"
+    with pytest.raises(ResultsError, match="adjustments: there is no correction 'naive'; use one or more of none, "):
+        analyze(registry, adjustments=["naive"])
+
+
 @pytest.mark.parametrize(
     ("only", "message"),
     [

@@ -21,6 +21,9 @@ from examtally.results.steps.imperfect_reference import pairs
 from examtally.results.steps.leading import leading_estimates, severity_estimates
 from examtally.results.work import Work
 
+CORRECTED = ("verification", "begg_greenes", "ipw", "multiple_imputation", "bounds")
+POOLED = ("pooled", "pooled_verification", "pooled_bias_adjusted", "pooled_case_mix")
+
 
 def cohort_summary(work: Work) -> pl.DataFrame:
     """Who was studied, and what still waits for its exam."""
@@ -63,12 +66,18 @@ def accuracy(work: Work) -> pl.DataFrame:
     """Every figure of accuracy under every adjustment."""
     counted = work.once(tallies)
     work.say("Estimating accuracy")
-    naive = accuracy_table(counted, work.cohort.role_clusters(), work.contract, work.protocol)
-    corrected = with_corrected(naive, work.once(verifications), work.protocol)
-    pooled = work.without_persons(work.once(poolings).accuracy)
-    together = with_reference_error(pl.concat([corrected, pooled]), work.once(pairs), work.protocol)
-    led = with_bias_adjusted(together, work.once(leading_estimates), work.protocol)
-    return work.conform("accuracy", with_severity(led, work.once(severity_estimates), work.protocol))
+    made = accuracy_table(counted, work.cohort.role_clusters(), work.contract, work.protocol)
+    if work.wants(*CORRECTED):
+        made = with_corrected(made, work.once(verifications), work.protocol)
+    if work.wants(*POOLED):
+        made = pl.concat([made, work.without_persons(work.once(poolings).accuracy)])
+    if work.wants("reference_error"):
+        made = with_reference_error(made, work.once(pairs), work.protocol)
+    if work.wants("bias_adjusted"):
+        led = with_bias_adjusted(made, work.once(leading_estimates), work.protocol)
+        made = with_severity(led, work.once(severity_estimates), work.protocol)
+    asked = [name for name in made["adjustment"].unique() if work.wants(name)]
+    return work.conform("accuracy", made.filter(pl.col("adjustment").is_in(asked)))
 
 
 def post_test(work: Work) -> pl.DataFrame:

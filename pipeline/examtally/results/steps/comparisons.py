@@ -34,6 +34,8 @@ def comparisons(work: Work) -> pl.DataFrame:
     compared = work.once(knees)
     work.say("Comparing maneuvers in the same people")
     seen = comparisons_table(compared, _orders(work), work.protocol)
+    if not work.wants("bias_adjusted"):
+        return seen
     return with_bias_adjusted_comparisons(seen, work.once(leading.models), work.contract, work.protocol)
 
 
@@ -42,6 +44,8 @@ def interactions(work: Work) -> pl.DataFrame:
     compared = work.once(knees)
     work.say("Comparing groups of exams")
     seen = interactions_table(compared, work.protocol)
+    if not work.wants("bias_adjusted"):
+        return seen
     degrees = work.once(leading.severity_estimates) if SEVERITY in work.protocol.comparisons.groups else ()
     return with_bias_adjusted_interactions(
         seen, work.verification_frame, work.once(leading.models), degrees, work.contract, work.protocol
