@@ -8,14 +8,15 @@ from pathlib import Path
 
 import polars as pl
 import pytest
-from attacker import Finding, Published, attack, read
+from attacker import Finding, Published, attack, read, read_summary
 from people import GROUPS, count_tables, people, results_of
 from study_clinic import make_registry
 
+from examtally.disclosure import site_summary
 from examtally.disclosure.ledger import Shown
-from examtally.disclosure.publishing import prepare
+from examtally.disclosure.publishing import Publication, prepare
 from examtally.disclosure.release import AUDIT, Made, Scope, check, make
-from examtally.disclosure.site_summary import SUMMARY
+from examtally.disclosure.site_summary import SUMMARY, summarize, write_summary
 from examtally.errors import DisclosureError
 from examtally.registry import open_registry
 from examtally.results import Results, analyze
@@ -38,6 +39,20 @@ class Outside:
         self.files: list[Published] = []
         self.ledger: list[Shown] = []
         self.refused = 0
+
+    def give(self, results: Results, time: int, population: str) -> None:
+        """Give the summary for pooling, where there is a pair to give; it is a release of everybody."""
+        made = make(results, SUMMARY, earlier=self.ledger)
+        ready = Publication(made, self.folder, 0, is_entered=False)
+        try:
+            check(made, results, self.ledger)
+            text, _ = summarize(results, ready, "S-01")
+        except DisclosureError:
+            self.refused += 1
+            return
+        self.ledger.append(made.shown)
+        path = write_summary(text, self.folder / f"S-{len(self.files)}.json")
+        self.files.append(read_summary(path, time, population))
 
     def let_go(self, results: Results, scope: Scope, time: int, population: str, tests: dict[str, str]) -> Made | None:
         """Let go what may go; None where it is refused."""
@@ -63,11 +78,15 @@ def all_that_goes_out(seed: int, folder: Path) -> Outside:
         renamed = of_study.with_columns(pl.col("maneuver").replace({of: test for test, of in tests.items()}))
         if renamed.height:
             outside.let_go(results_of(renamed, "first"), scope, 0, name, tests)
-    outside.let_go(results_of(knees, "first"), SUMMARY, 0, "everybody", {})
+    refused = outside.refused
+    outside.give(results_of(knees, "first"), 0, "everybody")
+    outside.refused = refused  # a group without a pair to give has no summary
     assert outside.refused == 0  # of the same records nothing is refused: single tables are left out
     outside.let_go(results_of(knees, "first"), AUDIT, 0, "everybody", {})
     for time, added in enumerate(ADDED, 1):
-        outside.let_go(results_of(people(seed, added), f"later {added}"), AUDIT, time, "everybody", {})
+        later = results_of(people(seed, added), f"later {added}")
+        outside.let_go(later, AUDIT, time, "everybody", {})
+        outside.give(later, time, "everybody")
     return outside
 
 
@@ -86,6 +105,7 @@ def assert_nothing_is_learned(seeds: Sequence[int], folder: Path) -> Counter[str
         assert found == [], f"clinic {seed}: {found[:3]}"
         counted["tables"] += sum(len(one.tables) for one in outside.files)
         counted["of groups"] += sum(key[2] in GROUPS for one in outside.files for key in one.tables)
+        counted["corrected"] += sum(len(one.unanswered) for one in outside.files)
         counted["differences"] += sum(one.differences.height for one in outside.files)
         counted["files"] += len(outside.files)
         counted["refused"] += outside.refused
@@ -117,6 +137,24 @@ def test_the_attacker_finds_what_a_careless_release_gives_away(tmp_path: Path) -
     assert min(found[way] for way in ("printed or by subtraction", "two groups crossed", "two conditions crossed")) > 10
     hidden = careless(people(3), tmp_path / "hidden", "unknown", "other")
     assert any("others" in one.of for one in hidden)
+
+
+def test_the_attacker_finds_what_a_summary_of_more_digits_gives_away(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    outside, knees = Outside(tmp_path), results_of(people(0), "first")
+    outside.give(knees, 0, "everybody")
+    assert list(learned(outside)) == []
+    monkeypatch.setattr(site_summary, "_rounded", list)
+    careless = Outside(tmp_path)
+    careless.give(knees, 0, "everybody")
+    found = [one for one in learned(careless) if one.way == "corrected figures"]
+    truth = count_tables(people(0)).filter(group_by="overall")
+    for one in found:
+        _, _, condition, maneuver, *_, finding = one.of
+        (count,) = truth.filter(condition=condition, maneuver=maneuver)[f"unverified_{finding}"]
+        assert one.low <= count <= one.high
+    assert found
 
 
 def test_the_attacker_profiles_the_one_person_added(tmp_path: Path) -> None:

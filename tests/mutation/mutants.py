@@ -191,6 +191,27 @@ MUTANTS: tuple[Mutant, ...] = (
         f"{_DISCLOSURE}/test_site_summary.py",
         ("    rows = rows.join(pairs", "    rows.join(pairs"),
         ('ready.made.release.counts.filter(group_by="overall")', 'results.tallies.filter(group_by="overall")'),
+        ('float(f"{error:.1e}")', 'float(f"{error:.3e}")'),
+        ("logit(row[one])), 2)", "logit(row[one])), 4)"),
+        ("round(spread[2] / (errors[0] * errors[1]), 1)", "spread[2] / (errors[0] * errors[1])"),
+    ),
+    *_of(
+        "disclosure/site_summary.py",
+        "tests/attacks/test_attacks.py::test_the_attacker_finds_what_a_summary_of_more_digits_gives_away",
+        ('float(f"{error:.1e}")', "error"),
+    ),
+    *_of(
+        "files.py",
+        "tests/unit/test_files.py",
+        ("            part.unlink(missing_ok=True)", "            pass"),
+        ("        if is_new and path.exists():", "        if False:"),
+        ("        if before.exists() and not target.exists():", "        if False:"),
+    ),
+    *_of(
+        "studies/lockfile.py",
+        "tests/faults/test_interrupts.py::test_a_lock_that_only_the_log_holds_is_written_by_the_next_lock",
+        ('{**said, **asked, "place": len(locked) + 1} == said', "entry.action == kind"),
+        ('{**said, **asked, "place": len(locked) + 1} == said', "False"),
     ),
     *_of(
         "disclosure/tables.py",

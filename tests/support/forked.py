@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import os
+import pkgutil
 import signal
 from collections.abc import Callable
 from multiprocessing import get_context
 from multiprocessing.connection import Connection
 from typing import Any
+
+import examtally
 
 _CONTEXT = get_context("forkserver")
 _CONTEXT.set_forkserver_preload(
@@ -62,3 +65,9 @@ def _run(out: Connection, errors: Connection, function: Callable[..., None], arg
     os.dup2(out.fileno(), 1)
     os.dup2(errors.fileno(), 2)
     function(*arguments)
+
+
+def preload_all() -> None:
+    """Let the server import the whole package, where it has not begun; else children do so, each for itself."""
+    found = pkgutil.walk_packages(examtally.__path__, "examtally.")
+    _CONTEXT.set_forkserver_preload([one.name for one in found if not one.name.endswith("__main__")])

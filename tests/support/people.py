@@ -7,12 +7,15 @@ person has one to three knees or episodes. The first people of a larger clinic a
 from __future__ import annotations
 
 import random
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from itertools import combinations
+from typing import Any
 
 import polars as pl
 
 from examtally.analytics.diagnostic_accuracy.accuracy import accuracy_table
+from examtally.analytics.verification_bias.begg_greenes import BeggGreenes, begg_greenes
+from examtally.analytics.verification_bias.counts import VerificationCounts
 from examtally.contracts.contract import load_contract
 from examtally.contracts.protocol.protocol import Protocol
 from examtally.contracts.results import conform, empty
@@ -34,6 +37,7 @@ GROUPS = {
 }
 CELLS = {("positive", "present"): "tp", ("positive", "absent"): "fp", ("negative", "present"): "fn"}
 CELLS |= {("negative", "absent"): "tn"}
+Corrected = Sequence[tuple[Mapping[str, Any], BeggGreenes]]
 _OWN = ("acl_tear", "medial_meniscus_tear", "lateral_meniscus_tear", "lcl_injury")
 
 
@@ -126,12 +130,60 @@ def compared(knees: pl.DataFrame) -> pl.DataFrame:
     return pl.DataFrame(lines).with_columns(status=pl.lit("exploratory")) if lines else empty("comparisons")
 
 
+def _corrected(line: Mapping[str, Any]) -> BeggGreenes:
+    """The figures that follow from one table and its knees without an answer, and from nothing else."""
+    names = ("tp", "fp", "unverified_positive", "fn", "tn", "unverified_negative")
+    return begg_greenes(VerificationCounts(*(line[name] for name in names)))
+
+
+def _verification_rows(corrected: Corrected, schema: pl.Schema) -> pl.DataFrame:
+    """Rows of accuracy corrected for verification, as the analysis has them where the finding alone drives imaging."""
+    rows = [
+        {**{name: line[name] for name in ("condition", "maneuver", "group_by", "group")},
+         "adjustment": "verification", "measure": measure, "estimate": value, "ci_low": limits[0],
+         "ci_high": limits[1], "level": 0.95, "interval": "logit", "display": "estimate", "status": "exploratory"}
+        for line, one in corrected
+        for measure, value, limits in (
+            ("sensitivity", one.sensitivity, one.sens_logit), ("specificity", one.specificity, one.spec_logit)
+        )
+        if value is not None and limits is not None
+    ]  # fmt: skip
+    known = pl.DataFrame(rows, schema={name: kind for name, kind in schema.items() if not rows or name in rows[0]})
+    return known.with_columns(
+        pl.lit(None, kind).alias(name) for name, kind in schema.items() if name not in known.columns
+    ).select(schema.names())
+
+
+def _leading_rows(corrected: Corrected) -> pl.DataFrame:
+    """Leading figures of everybody that are just these, so that an outsider who knows the formula can go back."""
+    rows = []
+    for line, one in corrected:
+        if line["group_by"] != "overall" or one.sensitivity is None or one.specificity is None:
+            continue
+        positive, negative = line["tp"] + line["fp"], line["fn"] + line["tn"]
+        all_positive, all_negative = positive + line["unverified_positive"], negative + line["unverified_negative"]
+        between = 1 / positive + 1 / negative - 1 / all_positive - 1 / all_negative
+        variances = (one.var_logit_sens, one.var_logit_spec, between)
+        row = {name: line[name] for name in ("condition", "maneuver", "group_by", "group")}
+        row |= {"basis": "bias_adjusted", "sensitivity": one.sensitivity, "specificity": one.specificity}
+        row |= dict(zip(("var_sensitivity", "var_specificity", "covariance"), variances, strict=True))
+        row |= dict.fromkeys(("shared_var_sensitivity", "shared_var_specificity", "shared_covariance"), 0.0)
+        rows.append(row)
+    schema = empty("leading").schema
+    known = pl.DataFrame(rows, schema={name: kind for name, kind in schema.items() if not rows or name in rows[0]})
+    blank = [pl.lit(None, kind).alias(name) for name, kind in schema.items() if name not in known.columns]
+    return known.with_columns(blank).select(schema.names())
+
+
 def results_of(knees: pl.DataFrame, records: str, examiners: Sequence[int] = (9, 9, 9, 9)) -> Results:
     """The results that a release is made from; `examiners` stand behind each role."""
     contract = load_contract()
     protocol = Protocol.defaults(contract)
     tallies = count_tables(knees)
+    corrected = [(line, _corrected(line)) for line in tallies.filter(pl.col("verified") > 0).iter_rows(named=True)]
+    accuracy = accuracy_table(tallies, None, contract, protocol)
     summary = pl.DataFrame({"item": "examiners_by_role", "group": GROUPS["role"], "value": list(examiners)})
-    tables = {"tallies": tallies, "accuracy": accuracy_table(tallies, None, contract, protocol)}
+    tables = {"tallies": tallies, "accuracy": pl.concat([accuracy, _verification_rows(corrected, accuracy.schema)])}
+    tables["leading"] = _leading_rows(corrected)
     tables |= {"cohort_summary": summary, "comparisons": compared(knees)}
     return Results(tables, Provenance(records, protocol.to_dict(), protocol.hash, 1, {}))

@@ -12,24 +12,25 @@ import pytest
 
 ROOT = Path(__file__).resolve().parents[2]
 PACKAGE = ROOT / "pipeline" / "examtally"
-SMALL = {"errors", "fonts", "resources", "words"}
+SMALL = {"errors", "files", "fonts", "resources", "words"}
 ALLOWED = {
     "errors": set(),
     "doctor": {"fonts"},
+    "files": set(),
     "fonts": set(),
     "resources": {"errors"},
     "words": set(),
     "contracts": {"errors", "resources", "words"},
-    "registry": {"contracts", "errors", "resources"},
+    "registry": {"contracts", "errors", "files", "resources"},
     "plots": {"contracts", *SMALL},
-    "workbook": {"contracts", "errors", "resources"},
+    "workbook": {"contracts", "errors", "files", "resources"},
     "ingestion": {"registry", "workbook", "contracts", "errors", "resources"},
-    "deidentification": {"ingestion", "registry", "contracts", "errors", "resources"},
+    "deidentification": {"ingestion", "registry", "contracts", "errors", "files", "resources"},
     "cohort": {"registry", "contracts", "errors", "resources"},
     "analytics": {"contracts", "errors", "resources"},
     "synthesis": {"cohort", "ingestion", "registry", "contracts", "errors", "resources"},
-    "results": {"plots", "analytics", "cohort", "registry", "contracts", "errors", "resources"},
-    "disclosure": {"results", "registry", "contracts", "errors", "words"},
+    "results": {"plots", "analytics", "cohort", "registry", "contracts", "errors", "files", "resources"},
+    "disclosure": {"results", "registry", "contracts", "errors", "files", "words"},
     "studies": {"plots", "disclosure", "results", "analytics", "cohort", "registry", "contracts", *SMALL},
     "reporting": {
         "plots",

@@ -11,7 +11,7 @@ import typer
 from examtally.cli import output
 from examtally.cli.options import Catalogue, Format, Joint, Protocol, listed
 from examtally.cli.report import formats
-from examtally.cli.stopping import files_at
+from examtally.cli.stopping import files_at, whole_at
 from examtally.errors import ExamtallyError
 
 app = typer.Typer(no_args_is_help=True, help="An agreement day: several examiners each examine the same participants.")
@@ -85,7 +85,7 @@ def pack(
     contract = contract_for(joint, catalogue)
     sides = ("left", "right") if side is Sides.both else (side.value,)
     day = plan_day(contract, listed(maneuvers), examiners=examiners, participants=participants, sides=sides, seed=seed)
-    with output.progress(files_at(out)):
+    with output.progress(whole_at(out)):
         made = write_pack(out, day, contract, paper=paper)
     output.show_files(made)
     print("Put the saved or typed files of readings in one folder, then: examtally agree report FOLDER --out PAGES")

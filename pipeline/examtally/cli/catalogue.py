@@ -11,6 +11,7 @@ from examtally.cli import output
 from examtally.cli.options import Joint
 from examtally.cli.stopping import files_at, tell
 from examtally.errors import ContractError
+from examtally.files import write_whole
 
 
 def new(
@@ -25,7 +26,7 @@ def new(
         raise ContractError(f"{out.name} exists already and may hold your own words; choose another name with --out")
     text = new_catalogue(joint or DEFAULT_JOINT)
     tell(files_at(out))
-    out.write_text(text, encoding="utf-8")
+    write_whole(out, text, is_new=True)
     print(f"{out}: take the # away from what you need. Then: examtally catalogue check {out}")
 
 

@@ -9,7 +9,7 @@ import typer
 from examtally.cli import output
 from examtally.cli.options import Amend, BlankCorrects, Operator, Registry, SecondEngine, Wait, lock_wait
 from examtally.cli.settings import needed_settings
-from examtally.cli.stopping import entries_of
+from examtally.cli.stopping import entries_and, entries_of, files_at
 
 
 def feed(
@@ -62,7 +62,8 @@ def month(
     from examtally.month import make_month
 
     settings = needed_settings()
-    truth = entries_of(settings.registry) if settings.registry is not None else None
+    written = files_at(*(path for path in (settings.results, settings.reports) if path is not None))
+    truth = written if settings.registry is None else entries_and(settings.registry, written)
     with output.progress(truth) as say:
         made = make_month(settings, period=period, lock_wait=lock_wait(wait), progress=say)
     for line in made.lines():

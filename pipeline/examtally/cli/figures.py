@@ -9,7 +9,7 @@ import typer
 
 from examtally.cli import output, output_registry
 from examtally.cli.options import Catalogue, Joint, Json, Operator, Protocol, Registry, Wait, listed, lock_wait
-from examtally.cli.stopping import files_at
+from examtally.cli.stopping import entries_of, files_at, tell
 
 
 def analyze(
@@ -93,6 +93,7 @@ def review(
     """
     from examtally.results.review import review as open_cases
 
+    tell(entries_of(registry))
     found = open_cases(
         registry,
         protocol,

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING
 
 from examtally.cli.stopping import Truth, tell
 from examtally.errors import ExamtallyError
+from examtally.files import write_whole
 from examtally.words import for_terminal
 
 if TYPE_CHECKING:
@@ -263,8 +264,7 @@ def show_draft(made: Draft, out: Path | None) -> None:
 def _write_new(out: Path, text: str) -> None:
     """Write a file that is not there yet: a mapping that somebody has worked on is not lost to a second draft."""
     try:
-        with out.open("x", encoding="utf-8") as stream:
-            stream.write(text)
+        write_whole(out, text, is_new=True)
     except FileExistsError:
         raise ExamtallyError(f"{out} is there already; name another file with --out") from None
     except OSError:

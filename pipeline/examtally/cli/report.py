@@ -29,7 +29,7 @@ from examtally.cli.options import (
     listed,
     lock_wait,
 )
-from examtally.cli.stopping import entries_and, files_at
+from examtally.cli.stopping import entries_and, files_at, tell, whole_at
 from examtally.errors import ReportError
 from examtally.resources import reports_from
 
@@ -244,7 +244,8 @@ def examiner(
     from examtally.reporting import render_sheets
 
     chosen = formats(form, "html", "pdf")
-    with reports_from(reports), output.progress(files_at(out)) as say:
+    truth = files_at(out) if registry is None else entries_and(registry, files_at(out))
+    with reports_from(reports), output.progress(truth) as say:
         made = render_sheets(
             results, out, examiner=code, registry=registry, operator=operator, formats=chosen, progress=say
         )
@@ -377,4 +378,5 @@ def project(
     """
     from examtally.reporting import copy_project
 
+    tell(whole_at(out))
     output.show_files([copy_project(out, results)])

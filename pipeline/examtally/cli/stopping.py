@@ -67,14 +67,16 @@ def tell(truth: Truth) -> None:
         keyboard.truth = truth
 
 
-def files_at(out: Path) -> Truth:
-    """The truth of a command that writes files to `out`, each put in place when it is whole."""
-    before = _seen(out)
+def files_at(*places: Path) -> Truth:
+    """The truth of a command that writes files to these places, each put in place when it is whole."""
+    before = {path: state for place in places for path, state in _seen(place).items()}
+    out, is_or_are = " and ".join(map(str, places)), "are as they were" if len(places) > 1 else "is as it was"
 
     def truth() -> str:
-        new = sorted(path for path, state in _seen(out).items() if before.get(path) != state)
+        now = {path: state for place in places for path, state in _seen(place).items()}
+        new = sorted(path for path, state in now.items() if before.get(path) != state)
         if not new:
-            return f"nothing was stored; {out} is as it was"
+            return f"nothing was stored; {out} {is_or_are}"
         named = ", ".join(path.name for path in new[:_NAMED]) + (" …" if len(new) > _NAMED else "")
         noun = "file was" if len(new) == 1 else "files were"
         return f"{len(new)} {noun} already written to {out}, each whole ({named}); run it again for all of them"

@@ -26,7 +26,7 @@ from examtally.cli.options import (
     lock_wait,
 )
 from examtally.cli.report import formats
-from examtally.cli.stopping import entries_and, entries_of, files_at, tell, whole_at
+from examtally.cli.stopping import entries_and, files_at, tell, whole_at
 from examtally.contracts.contract import Contract
 from examtally.errors import RegistryError, RegistryLocked, StudyError
 
@@ -151,7 +151,7 @@ def lock(protocol: Protocol, registry: Registry, operator: Operator = None, wait
     from examtally.studies.lockfile import lock_path
     from examtally.studies.locking import lock as make_lock
 
-    with output.progress(entries_of(registry)) as say:
+    with output.progress(entries_and(registry, files_at(lock_path(protocol)))) as say:
         made = make_lock(protocol, registry, operator=operator, lock_wait=lock_wait(wait), progress=say)
     output_study.show_lock(made, lock_path(protocol))
 
@@ -168,7 +168,7 @@ def amend(
     from examtally.studies.lockfile import lock_path
     from examtally.studies.locking import amend as make_amendment
 
-    with output.progress(entries_of(registry)) as say:
+    with output.progress(entries_and(registry, files_at(lock_path(protocol)))) as say:
         made = make_amendment(protocol, registry, reason, operator=operator, lock_wait=lock_wait(wait), progress=say)
     output_study.show_lock(made, lock_path(protocol))
 
@@ -192,13 +192,14 @@ def run(
     from examtally.studies.lockfile import lock_path
 
     study = load_study(protocol)
+    tell(entries_and(registry, files_at(out)))
     try:
         note_run(study, registry, lock_wait=lock_wait(wait))
     except RegistryLocked:
         raise
     except RegistryError as fault:
         output.complain(f"The run is not noted in the registry's log: {fault}")
-    with output.progress(files_at(out)) as say, open_registry(registry, lock_wait=lock_wait(wait)) as opened:
+    with output.progress() as say, open_registry(registry, lock_wait=lock_wait(wait)) as opened:
         made = run_study(study, opened, lock=lock_path(protocol), exploratory=exploratory, progress=say)
         written = made.write(out)
     output_study.show_run(made, written, as_json=as_json)

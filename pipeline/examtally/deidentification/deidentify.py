@@ -23,7 +23,7 @@ from examtally.ingestion.checking.days import disguised_days
 from examtally.ingestion.mapping.exports import find_exports
 from examtally.ingestion.mapping.mapped import stage_mapped
 from examtally.ingestion.reading.staging import make_line_shift
-from examtally.registry.scratch import scratch
+from examtally.registry.scratch import new_folder
 from examtally.registry.workspace import Workspace
 
 Progress = Callable[[str], None]
@@ -84,8 +84,7 @@ def deidentify(
         raise MappingError(f"{mapping.name}: has no section `deidentify`; {mend}")
     section = declared.deidentify
     exports, passed_over = find_exports(paths, declared)
-    out.parent.mkdir(parents=True, exist_ok=True)
-    with Workspace(out.parent) as workspace, scratch(out.parent) as folder:
+    with new_folder(out) as folder, Workspace(out.parent) as workspace:
         make_line_shift(workspace.con)
         cleaner = Cleaner(workspace.con, contract, declared, section, site_key, workspace.folder)
         cleaned = []
@@ -102,9 +101,6 @@ def deidentify(
         (folder / MAPPING).write_text(_mapping_of(top.plain()), encoding="utf-8")
         say("counting what could still point at a person")
         risks = _look_again(folder, site_key, contract)
-        if out.exists():
-            out.rmdir()
-        folder.replace(out)
     return Deidentified(out, files, passed_over, risks)
 
 

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import datetime
 import json
-import os
 import secrets
 import stat
 from dataclasses import dataclass, field
 from pathlib import Path
 
 from examtally.errors import KeyFileError
+from examtally.files import write_whole
 
 _WHAT = "examtally site key"
 _VERSION = 1
@@ -53,16 +53,11 @@ def make_key(path: Path, *, around: int | None = None) -> None:
         "month_zero": month_zero,
     }
     try:
-        handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
+        write_whole(path, json.dumps(content, indent=1) + "\n", is_new=True)
     except FileExistsError:
         raise KeyFileError("key: the file is there already; a site has one key, keep it") from None
     except OSError:
         raise KeyFileError("key: the file cannot be written; name a folder that exists and that is yours") from None
-    with os.fdopen(handle, "w", encoding="utf-8") as stream:
-        path.chmod(0o600)
-        stream.write(json.dumps(content, indent=1) + "\n")
-        stream.flush()
-        os.fsync(stream.fileno())
 
 
 def read_key(path: Path) -> SiteKey:

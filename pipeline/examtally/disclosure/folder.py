@@ -15,6 +15,7 @@ import polars as pl
 from examtally.disclosure.ledger import Shown
 from examtally.disclosure.tables import CELLS, KEY, Row
 from examtally.errors import DisclosureError
+from examtally.files import put_in_place
 from examtally.registry.scratch import scratch
 from examtally.words import for_csv
 
@@ -78,22 +79,10 @@ class Release:
                 for_csv(self.log).write_csv(log)
                 log.chmod(0o600)
                 log.replace(self.log_in(out))
-                _put_in_place(fresh, target, inner / "before")
+                put_in_place(fresh, target, inner / "before")
         except OSError as fault:
             raise DisclosureError(f"the release cannot be written: {fault.strerror}; name another --out") from None
         return target
-
-
-def _put_in_place(fresh: Path, target: Path, before: Path) -> None:
-    """Give a finished folder its name; one of that name stands again where that is stopped."""
-    try:
-        if target.exists():
-            target.rename(before)
-        fresh.rename(target)
-    except BaseException:
-        if before.exists() and not target.exists():
-            before.rename(target)
-        raise
 
 
 def release_name(registry: str, protocol: str) -> str:

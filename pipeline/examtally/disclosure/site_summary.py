@@ -6,6 +6,7 @@ import json
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from math import sqrt
 from pathlib import Path
 from typing import Any
 
@@ -18,7 +19,7 @@ from examtally.disclosure.publishing import Publication
 from examtally.disclosure.release import Scope
 from examtally.disclosure.tables import CELLS, tables_of
 from examtally.errors import DisclosureError
-from examtally.registry.scratch import private_files
+from examtally.files import write_whole
 from examtally.results import Results
 from examtally.results.pooled import pooled_results
 
@@ -27,9 +28,7 @@ SUMMARY = Scope((), ("accuracy",))
 
 _FORMAT, _VERSION = "examtally site summary", 1
 _SITE = re.compile(r"[A-Z][A-Z0-9-]{1,19}")
-_COVARIANCES = tuple(
-    part + name for part in ("", "shared_") for name in ("var_sensitivity", "var_specificity", "covariance")
-)
+_MOST_ALIKE = 0.9  # a covariance needs less than 1
 _ADDED = ("status", "flag", "note")
 _LARGEST = 5_000_000
 
@@ -71,8 +70,8 @@ def summarize(results: Results, ready: Publication, site: str) -> tuple[str, int
         {
             "condition": row["condition"],
             "maneuver": row["maneuver"],
-            **{f"logit_{one}": round(float(logit(row[one])), 4) for one in ("sensitivity", "specificity")},
-            **{name: round(row[name], 6) for name in _COVARIANCES},
+            **{f"logit_{one}": round(float(logit(row[one])), 2) for one in ("sensitivity", "specificity")},
+            **_spread(row),
             **{cell: row[cell] for cell in CELLS},
         }
         for row in rows.sort("condition", "maneuver").iter_rows(named=True)
@@ -88,16 +87,37 @@ def summarize(results: Results, ready: Publication, site: str) -> tuple[str, int
     return f"{text}\n", led.height - len(lines)
 
 
+def _spread(row: Mapping[str, float]) -> dict[str, float]:
+    """Variances and covariance, whole and shared, from standard errors of two digits and correlations of one.
+
+    More digits would tell how many joints of either finding have no answer, and subtract a group from everybody. What
+    is the group's own and what is shared are rounded apart, so that each stays a covariance.
+    """
+    names = ("var_sensitivity", "var_specificity", "covariance")
+    shared = _rounded([row[f"shared_{name}"] for name in names])
+    own = _rounded([row[name] - row[f"shared_{name}"] for name in names])
+    parts = {"": [one + other for one, other in zip(own, shared, strict=True)], "shared_": shared}
+    return {
+        f"{part}{name}": round(value, 10)
+        for part, values in parts.items()
+        for name, value in zip(names, values, strict=True)
+    }
+
+
+def _rounded(spread: Sequence[float]) -> list[float]:
+    errors = [sqrt(max(0.0, variance)) for variance in spread[:2]]
+    digits = [float(f"{error:.1e}") for error in errors]
+    alike = round(spread[2] / (errors[0] * errors[1]), 1) if min(errors) > 0 else 0.0
+    alike = min(_MOST_ALIKE, max(-_MOST_ALIKE, alike))
+    return [digits[0] ** 2, digits[1] ** 2, alike * digits[0] * digits[1]]
+
+
 def write_summary(text: str, out: Path) -> Path:
     """Write the file, all of it or nothing; raises DisclosureError where that is not possible."""
     try:
-        with private_files():
-            part = out.with_name(f".{out.name}.part")
-            part.write_text(text, encoding="utf-8")
-            part.replace(out)
+        return write_whole(out, text)
     except OSError as fault:
         raise DisclosureError(f"the summary cannot be written: {fault.strerror}; name another --out") from None
-    return out
 
 
 def read_summaries(paths: Sequence[Path]) -> list[SiteSummary]:

@@ -17,10 +17,10 @@ from examtally.contracts.records.ddl import BATCH_COLUMN
 from examtally.contracts.records.rules import literal, quoted
 from examtally.contracts.records.tables import JOINT, Table
 from examtally.errors import RegistryError
+from examtally.files import private_files
 from examtally.registry.bookkeeping import check_form, migrate, stored_version
 from examtally.registry.faults import opening_fault, unreadable, writing_fault
 from examtally.registry.lock_wait import LockWait
-from examtally.registry.scratch import private_files
 from examtally.registry.workspace import Workspace
 
 

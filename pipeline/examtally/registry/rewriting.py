@@ -16,9 +16,9 @@ import duckdb
 from examtally.contracts.contract import Contract
 from examtally.contracts.records.rules import literal
 from examtally.errors import RegistryError
+from examtally.files import private_files
 from examtally.registry.faults import writing_fault
 from examtally.registry.registry import attach, check_place, flush_folder
-from examtally.registry.scratch import private_files
 from examtally.registry.workspace import Workspace
 
 

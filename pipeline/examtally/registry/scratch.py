@@ -15,6 +15,8 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
+from examtally.files import private_files
+
 if sys.platform == "win32":
     import msvcrt
 
@@ -111,10 +113,12 @@ def scratch(parent: Path | None = None) -> Iterator[Path]:
 
 
 @contextmanager
-def private_files() -> Iterator[None]:
-    """New files of this process are readable by their owner only."""
-    before = os.umask(0o077)
-    try:
-        yield
-    finally:
-        os.umask(before)
+def new_folder(out: Path) -> Iterator[Path]:
+    """A folder to fill, which becomes `out`, not there yet or empty, when the block ends; nothing of it stays else."""
+    with private_files():
+        out.parent.mkdir(parents=True, exist_ok=True)
+        with scratch(out.parent) as inside:
+            yield inside
+            if out.exists():
+                out.rmdir()
+            inside.replace(out)

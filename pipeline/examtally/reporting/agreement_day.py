@@ -13,7 +13,7 @@ import polars as pl
 from examtally.contracts.catalogue.clinical import Maneuver
 from examtally.contracts.contract import Contract
 from examtally.errors import ReportError
-from examtally.registry.scratch import private_files, scratch
+from examtally.registry.scratch import new_folder, scratch
 from examtally.reporting.audit.agreement import agreed
 from examtally.reporting.audit.audit import Audit
 from examtally.reporting.engine.numbers import coefficient, counted, listed, percent, percent_range
@@ -50,9 +50,9 @@ _MEASURES = (
 
 
 def write_pack(out: Path, day: Day, contract: Contract, *, paper: str = "a4") -> list[Path]:
-    """Write form, paper sheets, orders and an empty file of readings into the new or empty folder `out`.
+    """Write form, paper sheets, orders and an empty file of readings as the new or empty folder `out`, all or none.
 
-    Raises ReportError for another folder, which is left as it is.
+    Raises ReportError for another folder, which is left as it is, and where it cannot be written.
     """
     if paper not in PAPERS:
         raise ReportError(f"there is no paper '{paper}'; choose from {', '.join(PAPERS)}")
@@ -65,10 +65,12 @@ def write_pack(out: Path, day: Day, contract: Contract, *, paper: str = "a4") ->
         _ORDERS: _lines(("examiner_id", "place", "participant_id", "side"), seen),
         _READINGS: _lines(readings_table(contract).names, []),
     }
-    with private_files():
-        out.mkdir(parents=True, exist_ok=True)
-        for name, content in files.items():
-            (out / name).write_bytes(content)
+    try:
+        with new_folder(out) as folder:
+            for name, content in files.items():
+                (folder / name).write_bytes(content)
+    except OSError as error:
+        raise ReportError(f"{out.name} cannot be written: {error.strerror}; choose another --out") from None
     return [out / name for name in files]
 
 

@@ -10,6 +10,7 @@ from examtally.contracts.catalogue.clinical import Maneuver
 from examtally.contracts.contract import Contract
 from examtally.contracts.records.tables import Field
 from examtally.errors import ReportError
+from examtally.files import whole_file
 from examtally.reporting.engine.typesetting import typeset
 from examtally.workbook.form import BandForm, in_words, workbook_form
 from examtally.workbook.layout import Column, end_points, pages
@@ -26,10 +27,9 @@ def write_sheet(out: Path, contract: Contract, *, paper: str = "a4") -> Path:
     if out.suffix.lower() != ".pdf":
         raise ReportError("the sheet's name must end in .pdf; change --out")
     page = typeset(_TEMPLATE, sheet_content(contract, paper))
-    fresh = out.with_name(f".{out.name}.part")
     try:
-        fresh.write_bytes(page)
-        fresh.replace(out)
+        with whole_file(out) as part:
+            part.write_bytes(page)
     except OSError as error:
         raise ReportError(f"{out.name} cannot be written: {error.strerror}; choose another --out") from None
     return out

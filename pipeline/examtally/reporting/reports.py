@@ -11,7 +11,7 @@ from examtally.disclosure.publishing import prepare
 from examtally.disclosure.release import Approval
 from examtally.errors import ReportError
 from examtally.registry.lock_wait import LockWait
-from examtally.registry.scratch import private_files, scratch
+from examtally.registry.scratch import new_folder, scratch
 from examtally.reporting.engine.renderer import keep_apart, put_page, render
 from examtally.reporting.monthly.actions import named, read_actions
 from examtally.reporting.network import open_network
@@ -51,10 +51,13 @@ def copy_project(folder: Path, results_dir: Path | None = None) -> Path:
         raise ReportError(f"{folder} exists already; name a folder that does not")
     if results_dir is not None:
         read_results(results_dir)
-    with private_files():
-        shutil.copytree(reports_folder(), folder)
-        if results_dir is not None:
-            shutil.copytree(results_dir, folder / "results")
+    try:
+        with new_folder(folder) as fresh:
+            shutil.copytree(reports_folder(), fresh, dirs_exist_ok=True)
+            if results_dir is not None:
+                shutil.copytree(results_dir, fresh / "results")
+    except OSError as error:
+        raise ReportError(f"{folder.name} cannot be written: {error.strerror}; choose another --out") from None
     return folder
 
 

@@ -17,7 +17,7 @@ import polars as pl
 
 from examtally.contracts.results import conform, result_tables
 from examtally.errors import ResultsError
-from examtally.registry.scratch import private_files
+from examtally.files import private_files, put_in_place
 from examtally.results.manifest import MANIFEST, Manifest, is_results_folder, read_manifest
 from examtally.results.results import Provenance, Results, split_persons
 from examtally.results.tablefile import FORMS, file_sha256, read_table, write_table
@@ -127,14 +127,7 @@ def _beside(out: Path) -> Iterator[Path]:
 
 def _put_in_place(fresh: Path, out: Path) -> None:
     before = _set_aside(out)
-    try:
-        if out.exists():
-            out.rename(before)
-        fresh.rename(out)
-    except BaseException:
-        if before.exists() and not out.exists():
-            before.rename(out)
-        raise
+    put_in_place(fresh, out, before)
     shutil.rmtree(before, ignore_errors=True)
 
 

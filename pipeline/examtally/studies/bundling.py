@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shutil
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -17,9 +16,10 @@ from examtally.disclosure.ledger import Shown
 from examtally.disclosure.publishing import prepare
 from examtally.disclosure.release import Approval, Scope, make
 from examtally.errors import StudyError
+from examtally.files import write_whole
 from examtally.registry import open_registry
 from examtally.registry.lock_wait import LockWait
-from examtally.registry.scratch import scratch
+from examtally.registry.scratch import new_folder
 from examtally.results import Results
 from examtally.studies.bundle import DATA, PACKAGE, Bundle
 from examtally.studies.declared import OVERALL, rows_of
@@ -84,15 +84,10 @@ def write_bundle(
     made = _bundle(found, ready.made.release)
     log = out.with_name(f"{out.name}-disclosure-log.csv")
     try:
-        out.parent.mkdir(parents=True, exist_ok=True)
-        with scratch(out.parent) as inner:
-            fresh = inner / "fresh"
-            fresh.mkdir()
+        with new_folder(out) as fresh:
             made.write(fresh)
             ready.enter("bundle", operator=operator, lock_wait=lock_wait)
-            log.touch(mode=0o600)
-            for_csv(made.release.log).write_csv(log)
-            shutil.move(fresh, out)
+            write_whole(log, for_csv(made.release.log).write_csv())
     except OSError as fault:
         raise StudyError(f"the bundle cannot be written ({fault.strerror}); name another --out") from None
     return Written(out, log, made.lacks)

@@ -9,6 +9,7 @@ from pathlib import Path
 from examtally.contracts.contract import DEFAULT_JOINT, Contract, load_contract
 from examtally.contracts.study.study import load_study, study_keys
 from examtally.errors import StudyError
+from examtally.files import write_whole
 from examtally.studies.answers import KINDS
 
 
@@ -60,7 +61,7 @@ def write_draft(answers: Answers, out: Path) -> Path:
     check_new(out)
     text = draft(answers)
     try:
-        out.write_text(text, encoding="utf-8")
+        write_whole(out, text, is_new=True)
     except OSError as fault:
         raise StudyError(f"{out.name}: cannot be written ({fault.strerror}); name another file with --out") from None
     try:

@@ -19,6 +19,7 @@ from examtally.contracts.protocol.protocol import canonical_hash
 from examtally.contracts.study.parts import leaves
 from examtally.contracts.study.study import Study, load_study
 from examtally.errors import StudyError
+from examtally.files import write_whole
 from examtally.registry.audit_log import entries
 
 LOCK, AMENDMENT = "study_lock", "study_amendment"
@@ -91,12 +92,9 @@ def read_lock(path: Path) -> tuple[LockEntry, ...]:
 
 def write_lock(path: Path, locked: Sequence[LockEntry]) -> None:
     """Write a lock file whole, or not at all."""
-    part = path.with_name(f".{path.name}.part")
     try:
-        part.write_text(_text(locked), encoding="utf-8")
-        part.replace(path)
+        write_whole(path, _text(locked))
     except OSError as fault:
-        part.unlink(missing_ok=True)
         raise StudyError(
             f"{path.name}: cannot be written ({fault.strerror}); free room or choose another folder"
         ) from None
@@ -130,6 +128,23 @@ def check_locked_catalogue(con: duckdb.DuckDBPyConnection, locked: Sequence[Lock
                 f"the study was locked under another catalogue of the {now.joint} ({differences(before, now)}); run it "
                 f"under that one{amend}, or run it with --exploratory"
             )
+
+
+def unwritten(
+    con: duckdb.DuckDBPyConnection, kind: str, study: Study, locked: Sequence[LockEntry], reason: str
+) -> tuple[LockEntry, ...]:
+    """The lock or amendment that the log holds of just this protocol and reason, and the file lacks as its next one.
+
+    So it is where the program was stopped between the two, or the file was lost; empty where they agree.
+    """
+    written = {one.log_entry for one in locked}
+    for entry in entries(con):
+        said = json.loads(entry.details) if entry.action == kind and entry.entry not in written else {}
+        asked = {"study": study.code, "protocol": written_hash(study), "reason": reason_hash(reason)}
+        if {**said, **asked, "place": len(locked) + 1} == said:
+            sealed = (said["records"], entry.entry, entry.hash)
+            return (LockEntry(kind, entry.at, entry.operator, reason, asked["protocol"], *sealed, dict(study.source)),)
+    return ()
 
 
 def check_sealed(

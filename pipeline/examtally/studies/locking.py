@@ -23,6 +23,7 @@ from examtally.studies.lockfile import (
     question_hash,
     read_lock,
     reason_hash,
+    unwritten,
     write_lock,
     written_hash,
 )
@@ -43,7 +44,8 @@ def lock(
 
     First the whole study is rehearsed with its answers dealt to other people, so that it cannot fail afterwards. Raises
     StudyError where something that must be decided is missing, the rehearsal fails or the study is locked already;
-    ProtocolError for the protocol; RegistryError where the registry cannot be written.
+    ProtocolError for the protocol; RegistryError where the registry cannot be written. A lock that stands in the log
+    and not in its file, since the program was stopped between them, is written there as the log has it.
 
         et.lock("study.yaml", "registry.duckdb", operator="OP-1").sha256
     """
@@ -52,7 +54,10 @@ def lock(
     _complete(study)
     path = lock_path(protocol)
     check_writable(path)
-    locked, records = _before(study, path, registry, lock_wait)
+    locked, left, records = _before(LOCK, study, path, registry, "", lock_wait)
+    if left:
+        write_lock(path, left)
+        return left[0]
     if locked:
         raise StudyError(f"{path.name}: the study {study.code} is locked since {locked[0].at} UTC; use `study amend`")
     _rehearse(study, registry, lock_wait, progress)
@@ -82,7 +87,10 @@ def amend(
         raise StudyError(f"an amendment needs a reason: write 1 to {_LONGEST_REASON} printable characters")
     path = lock_path(protocol)
     check_writable(path)
-    locked, records = _before(study, path, registry, lock_wait)
+    locked, left, records = _before(AMENDMENT, study, path, registry, said, lock_wait)
+    if left:
+        write_lock(path, [*locked, *left])
+        return left[0]
     if not locked:
         raise StudyError(f"the study {study.code} is not locked; use `study lock`")
     if written_hash(study) == locked[-1].sha256:
@@ -100,13 +108,16 @@ def _complete(study: Study) -> None:
         raise StudyError(f"not ready to be locked: {missing[0].key}: {missing[0].says}{more}")
 
 
-def _before(study: Study, path: Path, registry: Path, lock_wait: LockWait | None) -> tuple[tuple[LockEntry, ...], str]:
-    """The lock so far, held against the log, and the fingerprint of the records."""
+def _before(
+    kind: str, study: Study, path: Path, registry: Path, reason: str, lock_wait: LockWait | None
+) -> tuple[tuple[LockEntry, ...], tuple[LockEntry, ...], str]:
+    """The lock so far with what the log alone holds of it, held against the log, and the records' fingerprint."""
     locked = read_lock(path)
     with open_registry(registry, lock_wait=lock_wait) as opened:
-        check_sealed(opened.con, study.code, locked, path)
+        left = unwritten(opened.con, kind, study, locked, reason)
+        check_sealed(opened.con, study.code, [*locked, *left], path)
         check_catalogue(opened.con, Kept.of(study.base.catalogue), "the lock would be")
-        return locked, opened.fingerprint()
+        return locked, left, opened.fingerprint()
 
 
 def _rehearse(study: Study, registry: Path, lock_wait: LockWait | None, progress: Progress | None) -> None:

@@ -33,15 +33,18 @@ def fresh_folder(out: Path) -> Iterator[Path]:
     """
     if out.exists() and not out.is_dir():
         raise FileFault("the place to write to is a file; name a folder")
-    if out.is_dir() and any(out.iterdir()) and not (out / TRUTH).is_file():
+    inside = out / ".unfinished"
+    if out.is_dir() and any(path != inside for path in out.iterdir()) and not (out / TRUTH).is_file():
         raise FileFault("the folder to write to holds other things than a synthetic clinic; name a new or an empty one")
     out.mkdir(parents=True, exist_ok=True)
-    inside = out / ".unfinished"
     shutil.rmtree(inside, ignore_errors=True)
     inside.mkdir()
     try:
         yield inside
-        for made in sorted(inside.iterdir()):
+        in_order = sorted(
+            inside.iterdir(), key=lambda path: (path.name != TRUTH, path.name)
+        )  # first what marks it ours
+        for made in in_order:
             _replace(made, out / made.name)
     finally:
         shutil.rmtree(inside, ignore_errors=True)

@@ -17,6 +17,7 @@ from openpyxl.worksheet.worksheet import Worksheet
 
 from examtally.contracts.contract import Contract
 from examtally.errors import ExamtallyError
+from examtally.files import whole_file
 from examtally.workbook.layout import FONT, HAIR, INK, MUST, SHADES, WARN, Band, Column, Page, fill, pages, table_page
 from examtally.workbook.reading import write_catalogue, write_conditions, write_cover
 
@@ -76,12 +77,10 @@ def write_workbook(out: Path, contract: Contract, *, as_tables: bool = False) ->
 
 
 def _save(book: Workbook, out: Path) -> None:
-    fresh = out.with_name(f".{out.name}.part")
     try:
-        book.save(fresh)
-        fresh.replace(out)
+        with whole_file(out) as part:
+            book.save(part)
     except OSError as error:
-        fresh.unlink(missing_ok=True)
         raise ExamtallyError(f"{out.name} cannot be written: {error.strerror}; choose another --out") from None
 
 

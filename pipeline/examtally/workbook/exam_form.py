@@ -15,6 +15,7 @@ from examtally.contracts.contract import Contract
 from examtally.contracts.records.pseudonym import load_pseudonym_rule
 from examtally.contracts.records.tables import Field
 from examtally.errors import ExamtallyError
+from examtally.files import write_whole
 from examtally.resources import resource
 from examtally.workbook.form import BandForm, in_words, workbook_form
 from examtally.workbook.layout import LONGEST_CODE, end_points, pages
@@ -64,13 +65,10 @@ def offline_page(script: str, title: str, content: Mapping[str, Any], *, frame: 
 
 def write_page(out: Path, text: str) -> Path:
     """Write a page to `out`, which is replaced; raises ExamtallyError where it cannot be written."""
-    fresh = out.with_name(f".{out.name}.part")
     try:
-        fresh.write_text(text, encoding="utf-8")
-        fresh.replace(out)
+        return write_whole(out, text)
     except OSError as error:
         raise ExamtallyError(f"{out.name} cannot be written: {error.strerror}; choose another --out") from None
-    return out
 
 
 def form_content(contract: Contract) -> dict[str, Any]:

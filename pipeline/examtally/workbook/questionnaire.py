@@ -12,6 +12,7 @@ from typing import Any
 from examtally.contracts.contract import Contract
 from examtally.contracts.records.tables import Field, Table
 from examtally.errors import ExamtallyError
+from examtally.files import write_whole
 from examtally.workbook.exam_form import PERSON, TABLES
 
 _ONCE = ("participants", "exams")  # the other groups repeat: one for each history item, probability and maneuver
@@ -22,13 +23,10 @@ def write_questionnaire(out: Path, contract: Contract) -> Path:
     if out.suffix.lower() != ".json":
         raise ExamtallyError("the name of a Questionnaire must end in .json; change --out")
     text = json.dumps(questionnaire(contract), ensure_ascii=False, indent=1)
-    fresh = out.with_name(f".{out.name}.part")
     try:
-        fresh.write_text(f"{text}\n", encoding="utf-8")
-        fresh.replace(out)
+        return write_whole(out, f"{text}\n")
     except OSError as error:
         raise ExamtallyError(f"{out.name} cannot be written: {error.strerror}; choose another --out") from None
-    return out
 
 
 def questionnaire(contract: Contract) -> dict[str, Any]:

@@ -60,7 +60,11 @@ def test_a_summary_holds_released_counts_and_leading_figures_and_no_more(tmp_pat
     assert content.keys() == {"format", "version", "site", "protocol", "rows", "seal"}
     (row,) = content["rows"]
     assert [row[cell] for cell in ("tp", "fp", "fn", "tn")] == [60, 30, 25, 90]
-    assert row["logit_sensitivity"] == pytest.approx(1.3863, abs=1e-4)
+    assert row["logit_sensitivity"] == 1.39
+    own = [row[name] - row[f"shared_{name}"] for name in COVARIANCES]
+    assert [one**0.5 for one in own[:2]] == [pytest.approx(0.24), pytest.approx(0.17)]  # two digits of 0.2429, 0.1703
+    assert own[2] == pytest.approx(-0.1 * 0.24 * 0.17)  # and one of the correlation, -0.1209
+    assert row["shared_var_sensitivity"] == pytest.approx(0.032**2)
     assert (tmp_path / "S-01.json").stat().st_mode & 0o077 == 0
 
 

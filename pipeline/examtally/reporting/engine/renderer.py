@@ -23,8 +23,9 @@ import yaml
 
 from examtally.contracts.catalogue.clinical import Noun
 from examtally.errors import ReportError
+from examtally.files import private_files, whole_file
 from examtally.fonts import embed_in_page, font_folder
-from examtally.registry.scratch import private_files, scratch
+from examtally.registry.scratch import scratch
 from examtally.reporting.engine import figures, typesetting
 from examtally.reporting.engine.document import finish
 from examtally.reporting.engine.executor import Report, execute, read_report
@@ -195,15 +196,11 @@ def _run(command: list[str], folder: Path) -> subprocess.CompletedProcess[str]:
 
 def put_page(page: Path, target: Path) -> Path:
     """Move a finished page into place in one step; raises ReportError where it cannot be written."""
-    fresh = target.with_name(f".{target.name}.part")
     try:
         with private_files():
             target.parent.mkdir(parents=True, exist_ok=True)
-            shutil.copyfile(page, fresh)
-        fresh.replace(target)
+        with whole_file(target) as part:
+            shutil.copyfile(page, part)
     except OSError as error:
         raise ReportError(f"{target} cannot be written: {error.strerror}; choose another --out folder") from error
-    finally:
-        with contextlib.suppress(OSError):
-            fresh.unlink(missing_ok=True)
     return target
