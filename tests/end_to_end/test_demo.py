@@ -8,6 +8,7 @@ import stat
 from pathlib import Path
 
 import polars as pl
+import pytest
 from demo_run import Run
 from leaks import find_leaks
 
@@ -51,6 +52,7 @@ def test_the_report_reads_nothing_from_outside(demo: Run) -> None:
     assert re.findall(r"url\((?!data:|['\"]?data:|#)[^)]*\)", text) == []
 
 
+@pytest.mark.study
 def test_the_same_registry_gives_the_same_bytes(demo: Run, tmp_path: Path) -> None:
     """Of the tables that are soon made; those of a little registry are all made twice where folders are tested."""
     first, again = demo.out / "results", tmp_path / "again"

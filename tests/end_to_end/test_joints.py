@@ -66,7 +66,7 @@ def clinics(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return folder
 
 
-@pytest.mark.parametrize("joint", ["knee", "elbow"])
+@pytest.mark.parametrize("joint", [pytest.param("knee", marks=pytest.mark.study), "elbow"])
 def test_one_registry_of_two_joints_gives_for_each_what_two_registries_give(clinics: Path, joint: str) -> None:
     alone, together = _analyzed(clinics / f"{joint}.duckdb"), _analyzed(clinics / "both.duckdb", joint)
     for name in TABLES:

@@ -76,6 +76,7 @@ def grid_posterior(tp: np.ndarray, n: np.ndarray) -> tuple[float, float, np.ndar
     )
 
 
+@pytest.mark.study
 def test_a_thousand_knees_an_examiner_equal_brute_force_to_three_digits() -> None:
     rng = np.random.default_rng(20260603)
     tp = rng.binomial(500, expit(1.4 + 0.45 * rng.standard_normal(8)))
