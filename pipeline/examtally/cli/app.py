@@ -114,6 +114,7 @@ app = typer.Typer(
 )
 map_app = typer.Typer(no_args_is_help=True, help="Mapping files: how a clinic's own export becomes records.")
 map_app.command("draft")(records.map_draft)
+map_app.command("learn")(records.map_learn)
 catalogue_app = typer.Typer(no_args_is_help=True, help="A group's own catalogue of maneuvers and conditions.")
 catalogue_app.command("new")(catalogue.new)
 catalogue_app.command("check")(catalogue.check)

@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from examtally.doctor import Check
     from examtally.ingestion import BatchReport
     from examtally.ingestion.drafting.draft import Draft
+    from examtally.ingestion.drafting.learning import Learned
     from examtally.results import Results
     from examtally.synthesis import SynthesisReport
 
@@ -261,6 +262,19 @@ def show_draft(made: Draft, out: Path | None) -> None:
     print(said, file=sys.stderr)
 
 
+def show_learned(made: Learned, file: Path) -> None:
+    """Say what was learned, and what was not."""
+    print(
+        f"{file}: {made.columns} names of columns, {made.codes} words for codes and {made.ignored} columns to ignore "
+        "are new; look them over"
+    )
+    if made.changed:
+        print(f"{made.changed} words had another meaning in the file before")
+    if made.unclear:
+        print(f"{made.unclear} words are left out: the mappings read each of them in more than one way")
+    print(f'Then: examtally map draft EXPORT --synonyms {file}, or a line  synonyms = "..."  in examtally.toml')
+
+
 def _write_new(out: Path, text: str) -> None:
     """Write a file that is not there yet: a mapping that somebody has worked on is not lost to a second draft."""
     try:
@@ -287,6 +301,11 @@ def _exports(batch: BatchReport) -> None:
             (f"file {one.file_no} ({one.source})", *(getattr(one, place) for place in places)) for one in batch.exports
         ]
         print_table(("file", "lines", "mapped", "skipped", "made nothing"), rows)
+    if batch.withdrawn:
+        print(
+            f"{batch.withdrawn} withdrew with this batch: nothing more is taken of them; what was stored before stays "
+            "until examtally withdraw … --erase"
+        )
     for one in batch.assumptions:
         print(f"{one.table}: {_ASSUMED[one.assumption].format(code=one.code, lines=one.lines)}; the report says so.")
 

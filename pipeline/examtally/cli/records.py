@@ -90,6 +90,10 @@ def map_draft(
     out: Annotated[
         Path | None, typer.Option("--out", help="File to write; standard output where left out.", show_default=False)
     ] = None,
+    synonyms: Annotated[
+        Path | None,
+        typer.Option("--synonyms", help="Our own words, as `map learn` writes them.", show_default=False),
+    ] = None,
     joint: Joint = None,
     catalogue: Catalogue = None,
 ) -> None:
@@ -97,8 +101,26 @@ def map_draft(
     from examtally.ingestion.drafting.draft import draft
 
     with output.progress(files_at(out) if out is not None else None) as say:
-        made = draft(export, joint=joint, catalogue=catalogue, progress=say)
+        made = draft(export, joint=joint, catalogue=catalogue, synonyms=synonyms, progress=say)
     output.show_draft(made, out)
+
+
+def map_learn(
+    mapping: Annotated[list[Path], typer.Argument(help="Finished mapping files.", show_default=False)],
+    synonyms: Annotated[Path, typer.Option("--synonyms", help="File of our own words, to write or add to.")] = Path(
+        "synonyms.yaml"
+    ),
+    joint: Joint = None,
+    catalogue: Catalogue = None,
+) -> None:
+    """Write what finished mappings taught into a file of our own words, which the next `map draft` reads.
+
+    Names of columns, local test names and words for codes. Look it over: it may be mended by hand.
+    """
+    from examtally.ingestion.drafting.learning import learn
+
+    tell(whole_at(synonyms))
+    output.show_learned(learn(mapping, synonyms, joint=joint, catalogue=catalogue), synonyms)
 
 
 def key_make(

@@ -60,6 +60,9 @@ def _value(settings: Settings, path: tuple[str, ...], param: Any) -> Path | str 
     is_study = path[0] == "study"
     if param.name == "out":
         return settings.results if path == ("analyze",) else settings.reports if path[0] == "report" else None
+    if param.name == "synonyms":
+        own = settings.synonyms
+        return own if path == ("map", "learn") or (own is not None and own.exists()) else None
     if param.name in ("registry", "results"):
         found: Path | None = getattr(settings, param.name)
         is_there = found is not None and found.exists()

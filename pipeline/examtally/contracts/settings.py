@@ -17,7 +17,7 @@ from examtally.contracts.checks import nearest
 from examtally.errors import ContractError
 
 SETTINGS_FILE = "examtally.toml"
-_PATHS = ("registry", "protocol", "catalogue", "results", "reports")
+_PATHS = ("registry", "protocol", "catalogue", "synonyms", "results", "reports")
 _TEXTS = ("operator",)
 _OF_SOURCE = ("files", "mapping")
 
@@ -51,6 +51,7 @@ class Settings:
     registry: Path | None = None
     protocol: Path | None = None
     catalogue: Path | None = None
+    synonyms: Path | None = None
     results: Path | None = None
     reports: Path | None = None
     operator: str | None = None

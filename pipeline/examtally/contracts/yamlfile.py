@@ -211,8 +211,9 @@ def load_yaml(path: Path, error: type[ExamtallyError] = ContractError, found: li
     With `found`, keys that stand twice or are no words are put there instead of being raised.
     """
     text = _text(path, error)
+    faults: list[Found] = []
     try:
-        root = _Loader(text).get_single_node()
+        top = _Reader(text, path.name, error, faults).top()
     except _RefusedError as fault:
         raise error(f"{path.name}, line {fault.line}: {fault}") from None
     except yaml.MarkedYAMLError as fault:
@@ -225,10 +226,8 @@ def load_yaml(path: Path, error: type[ExamtallyError] = ContractError, found: li
         ) from None
     except yaml.YAMLError:
         raise error(f"{path.name}: holds a character that YAML does not allow; remove control characters") from None
-    if root is None:
+    if top is None:
         raise error(f"{path.name}: is empty; fill it in or remove it")
-    faults: list[Found] = []
-    top = _convert(root, Node(None, path.name, root.start_mark.line + 1, "", error), faults)
     if found is not None:
         found.extend(faults)
     elif faults:
@@ -265,63 +264,93 @@ class _RefusedError(Exception):
 
 
 _Fastest: type[yaml.SafeLoader] = getattr(yaml, "CSafeLoader", yaml.SafeLoader)
+"""Where PyYAML brings libyaml its parser reads the text, four times as fast."""
+_WORDS: Mapping[str, bool | None] = {"true": True, "false": False, "null": None, "~": None, "": None}
+_WHOLE = re.compile(r"[-+]?(0|[1-9][0-9]{0,17})")
+_DECIMAL = re.compile(r"[-+]?[0-9]+(\.[0-9]+([eE][-+]?[0-9]+)?|[eE][-+]?[0-9]+)")
 
 
-class _Loader(yaml.composer.Composer, _Fastest):  # type: ignore[valid-type, misc]  # the fastest there is here
-    """SafeLoader without anchors, aliases, tags, dates, yes/no booleans and odd numbers.
+class _Reader:
+    """Makes Nodes of the events of a parser: no anchors, aliases, tags, dates, yes/no booleans and odd numbers.
 
-    Where PyYAML brings libyaml its parser reads the text, four times as fast; what is composed of it is the same.
+    Keys that cannot be kept are put into `found`.
     """
 
-    yaml_implicit_resolvers: dict[str, list[tuple[str, re.Pattern[str]]]] = {}  # noqa: RUF012  (PyYAML's own class table)
-    _depth = 0
+    def __init__(self, text: str, file: str, error: type[ExamtallyError], found: list[Found]) -> None:
+        self._parser: Any = _Fastest(text)
+        self._file, self._error, self._found = file, error, found
+        self._depth = 0
 
-    def __init__(self, text: str) -> None:
-        super().__init__()
-        super(yaml.composer.Composer, self).__init__(text)
+    def top(self) -> Node | None:
+        """The only document, None where there is none."""
+        self._next(), self._next()
+        event = self._parser.peek_event()
+        if event is None or isinstance(event, yaml.StreamEndEvent):
+            return None
+        node = self._node(self._next(), "", event.start_mark.line + 1)
+        self._next()
+        after = self._parser.peek_event()
+        if not isinstance(after, yaml.StreamEndEvent):
+            raise yaml.composer.ComposerError(None, None, "but found another document", after.start_mark)
+        return node
 
-    def compose_node(self, parent: yaml.Node | None, index: int) -> yaml.Node | None:
-        event = self.peek_event()
+    def _next(self) -> Any:
+        event = self._parser.get_event()
         if isinstance(event, yaml.AliasEvent) or getattr(event, "anchor", None) is not None:
             raise _RefusedError("anchors and aliases are refused; write the value out", event.start_mark)
         if getattr(event, "tag", None) is not None:
             raise _RefusedError("tags are refused; remove the '!' and its name", event.start_mark)
+        return event
+
+    def _node(self, event: Any, path: str, line: int) -> Node:
+        if isinstance(event, yaml.ScalarEvent):
+            content: Any = _plain(event.value) if event.implicit[0] else event.value
+            return Node(content, self._file, line, path, self._error)
         if self._depth >= _DEEPEST:
             raise _RefusedError("is nested too deeply; close the brackets", event.start_mark)
         self._depth += 1
-        node = super().compose_node(parent, index)
+        is_mapping = isinstance(event, yaml.MappingStartEvent)
+        content = self._entries(path) if is_mapping else self._items(path)
         self._depth -= 1
-        return node
+        return Node(content, self._file, line, path, self._error)
 
-
-for _tag, _form, _first in (
-    ("bool", r"true|false", "tf"),
-    ("null", r"~|null|", ["~", "n", ""]),
-    ("int", r"[-+]?(0|[1-9][0-9]{0,17})", "-+0123456789"),
-    ("float", r"[-+]?[0-9]+(\.[0-9]+([eE][-+]?[0-9]+)?|[eE][-+]?[0-9]+)", "-+0123456789"),
-):
-    _Loader.add_implicit_resolver(f"tag:yaml.org,2002:{_tag}", re.compile(rf"^(?:{_form})$"), list(_first))
-
-
-def _convert(node: yaml.Node, place: Node, found: list[Found]) -> Node:
-    """A composed YAML node as a Node standing at `place`; keys that cannot be kept are put into `found`."""
-    if isinstance(node, yaml.MappingNode):
+    def _entries(self, path: str) -> dict[str, Node]:
         entries: dict[str, Node] = {}
-        for key_node, value_node in node.value:
-            line = key_node.start_mark.line + 1
-            if not isinstance(key_node, yaml.ScalarNode) or not key_node.value:
-                found.append((place.child("", line), Fault("a key is not a word", "write a name before the colon")))
-                continue
-            child = place.child(key_node.value, line)
-            if key_node.value in entries:
-                found.append((child, Fault(f"the key '{key_node.value}' stands twice", "keep one of them")))
-                continue
-            entries[key_node.value] = _convert(value_node, child, found)
-        return place.holding(entries)
-    if isinstance(node, yaml.SequenceNode):
-        places = [place.child(index, item.start_mark.line + 1) for index, item in enumerate(node.value)]
-        return place.holding(tuple(_convert(item, at, found) for item, at in zip(node.value, places, strict=True)))
-    return place.holding(_Loader("").construct_object(node))
+        while not isinstance(key := self._next(), yaml.MappingEndEvent):
+            line = key.start_mark.line + 1
+            name = key.value if isinstance(key, yaml.ScalarEvent) else ""
+            below = f"{path}.{name}" if path and name else name or path
+            if not name:
+                if not isinstance(key, yaml.ScalarEvent):
+                    self._node(key, path, line)
+                self._refuse(below, line, "a key is not a word", "write a name before the colon")
+            elif name in entries:
+                self._refuse(below, line, f"the key '{name}' stands twice", "keep one of them")
+            node = self._node(self._next(), below, line)
+            if name:
+                entries.setdefault(name, node)
+        return entries
+
+    def _refuse(self, path: str, line: int, problem: str, mend: str) -> None:
+        self._found.append((Node(None, self._file, line, path, self._error), Fault(problem, mend)))
+
+    def _items(self, path: str) -> tuple[Node, ...]:
+        items: list[Node] = []
+        while not isinstance(event := self._next(), yaml.SequenceEndEvent):
+            items.append(self._node(event, f"{path}[{len(items)}]", event.start_mark.line + 1))
+        return tuple(items)
+
+
+def _plain(text: str) -> Scalar:
+    """What an unquoted word says."""
+    if text in _WORDS:
+        return _WORDS[text]
+    if text[0] in "-+0123456789":
+        if _WHOLE.fullmatch(text):
+            return int(text)
+        if _DECIMAL.fullmatch(text):
+            return float(text)
+    return text
 
 
 def _wrap(data: object, place: Node) -> Node:

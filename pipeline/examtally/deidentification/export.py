@@ -15,6 +15,7 @@ from examtally.contracts.mapping.mapping import Constant, ExportMapping, FromCol
 from examtally.contracts.records.screening import shape_sql
 from examtally.deidentification.coding import coded, offsets, read_dates
 from examtally.deidentification.keyfile import SiteKey
+from examtally.deidentification.patterned import Patterned, patterned
 from examtally.deidentification.undeclared import REMOVED, Declared, Undeclared
 from examtally.errors import FileFault
 from examtally.ingestion.mapping.export_text import Opened, load, open_export
@@ -65,7 +66,8 @@ class Cleaner:
         raw = opened.header
         header = Header((*raw.names, *(name for name in self.section.made if raw.place(name) is None)))
         entries = tuple(rows for rows in self.mapping.rows if rows.source == export.source.name)
-        plan = plan_source(replace(export.source, ignore=("*",)), entries, header, export.where)
+        withdrawn = self.mapping.withdrawn_by(export.source.name)
+        plan = plan_source(replace(export.source, ignore=("*",)), entries, withdrawn, header, export.where)
         places = {place for place in plan.places if place <= len(raw.names)}
         self._check_identifiers_are_coded(opened, plan, header)
         declared = (*self.section.participant, *self.section.codes, *self.section.read_dates, *self._age_column())
@@ -76,9 +78,11 @@ class Cleaner:
         ).pl()
         kept = self._with_person(lines, raw)
         frame = self._transformed(kept, opened, raw)
-        self._refuse_shapes(frame, opened, places)
+        by_patterns = patterned(plan)
+        frame, lessened = self._reduced(frame, opened, by_patterns)
+        self._refuse_shapes(frame, opened, places - set(by_patterns))
         renewed = {raw.place(name) for name in declared}
-        frame, undeclared = self._without_undeclared(frame, opened, plan, sorted(places - renewed))
+        frame, undeclared = self._without_undeclared(frame, opened, plan, sorted(places - renewed - set(by_patterns)))
         self.con.execute(f"drop table {opened.table}")
         written = {f"c{place}": raw.names[place - 1] for place in sorted(places)}
         made = [name for name in self.section.made if name in frame.columns]
@@ -94,8 +98,22 @@ class Cleaner:
             skipped=opened.lines.records - lines.height,
             without_person=lines.height - kept.height,
             dropped=dropped,
-            undeclared=undeclared,
+            undeclared=(*lessened, *undeclared),
         )
+
+    def _reduced(
+        self, frame: pl.DataFrame, opened: Opened, columns: Mapping[int, Patterned]
+    ) -> tuple[pl.DataFrame, tuple[Undeclared, ...]]:
+        """Keep of cells that are read by patterns the words of the patterns; return the frame and where more stood."""
+        found = []
+        for place, one in columns.items():
+            name = f"c{place}"
+            kept = {cell: one.reduced(cell) for cell in _distinct(frame, name)}
+            is_less = pl.col(name).is_in([cell for cell, text in kept.items() if REMOVED in text])
+            lines = tuple(_line(opened, int(record)) for record in frame.filter(is_less)[_RECORD])
+            found += [Undeclared(place, lines)] if lines else []
+            frame = frame.with_columns(_replaced(name, kept, pl.String).alias(name))
+        return frame, tuple(found)
 
     def _without_undeclared(
         self, frame: pl.DataFrame, opened: Opened, plan: SourcePlan, places: list[int]
@@ -134,11 +152,18 @@ class Cleaner:
                         for place in sorted(places)
                         if fold(header.names[place - 1]) not in declared
                     ]
+        faults += [
+            f"{opened.export.where} column {told.participant} is read for who has withdrawn and is not declared; "
+            "name it under `participant` of `deidentify`"
+            for told in plan.withdrawn
+            if fold(header.names[told.participant - 1]) not in declared
+        ]
         read = {fold(header.names[place - 1]) for place in plan.places}
         faults += [
-            f"{opened.export.where} column {place} is read by patterns, which leave the rest of its cells as it is; "
-            "give each word under `codes` or `parts`, or let it be split into columns before"
-            for place in sorted(_patterned(plan))
+            f"{opened.export.where} column {place} is read by patterns with wildcards, which let more than their words "
+            "pass; write plain words, with | between them and \\b around them"
+            for place, one in sorted(patterned(plan).items())
+            if not one.is_plain
         ]
         if born is not None and fold(born) in read:
             faults.append(f"{opened.export.where}: the mapping reads the date of birth; read the age instead")
@@ -282,17 +307,6 @@ class Cleaner:
         """The name of a dropped column, unless it looks like a value."""
         ((shape,),) = self.con.execute(f"select {shape_sql('name')} from (select ? as name)", [name]).fetchall()
         return name if shape is None and name.isprintable() else f"column {place}"
-
-
-def _patterned(plan: SourcePlan) -> set[int]:
-    """The places of columns that are read by patterns."""
-    return {
-        binding.places[value.column]
-        for one in plan.plans
-        for value in one.rows.columns.values()
-        if isinstance(value, FromColumn) and value.matches
-        for binding in one.bindings
-    }
 
 
 _EPOCH = 719_163  # the proleptic ordinal of 1970-01-01

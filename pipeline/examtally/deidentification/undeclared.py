@@ -16,7 +16,7 @@ from examtally.contracts.mapping.mapping import BodyMass, FromColumn, Joined, fo
 from examtally.contracts.records.rules import in_list, quoted, rules_for
 from examtally.contracts.records.tables import Field
 from examtally.ingestion.mapping.plan import Plan, SourcePlan
-from examtally.ingestion.mapping.translate import dictionary
+from examtally.ingestion.mapping.translate import FOLDED, dictionary
 
 REMOVED = "(removed)"
 _JUDGED = ("enum", "type", "pattern", "range")
@@ -51,6 +51,9 @@ class Declared:
 
     def _readings(self, texts: str, place: int) -> Iterator[str]:
         """Queries of the texts that are legal, one a way of reading."""
+        for told in self.plan.withdrawn:
+            if told.when == place:
+                yield f"select s from ({texts}) where {FOLDED.format(text='s')} in {in_list(told.words)}"
         for one in self.plan.plans:
             wanted = [
                 (self.contract.tables[one.rows.table].field(name), replace(value, unreadable=False))

@@ -15,7 +15,7 @@ from examtally.contracts.mapping.file import load_mapping
 from examtally.contracts.mapping.mapping import ExportMapping
 from examtally.ingestion.checking.batchwide import check_against_registry, check_batch
 from examtally.ingestion.checking.forms import hold_unformed, read_forms
-from examtally.ingestion.checking.gate import checks_for, hold_failing
+from examtally.ingestion.checking.gate import Sound, checks_for, hold_failing
 from examtally.ingestion.checking.hold_back_limit import (
     checked_limit,
     in_conflict,
@@ -113,7 +113,7 @@ def ingest(
             batch.progress("before checkpoint")
         batch.progress("after checkpoint")
     report = batch.report(done.batch_no, operator, done.files, held, _further(done))
-    return replace(report, same_as=done.same_as, seal=done.seal)
+    return replace(report, same_as=done.same_as, seal=done.seal, withdrawn=done.withdrawn)
 
 
 def _further(done: Stored) -> dict[str, Mapping[str, int]]:
@@ -190,9 +190,10 @@ class _Batch:
         if len(contract.joints) > 1:
             show_joints(con, self.staged)
         self.checks = {name: checks_for(contract, name) for name in self.staged}
+        sound: Sound = {}
         for name, staged in self.staged.items():
             self.progress(f"checking {name}")
-            hold_failing(con, staged, self.checks[name])
+            hold_failing(con, staged, self.checks[name], sound)
             hold_differing(con, staged, self.checks[name], self.staged.get("exams"))
         check_batch(con, self.staged)
         self.intake = tuple(self._examined()) if second_engine else ()

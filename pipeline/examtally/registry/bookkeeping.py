@@ -102,21 +102,31 @@ def _align(con: duckdb.DuckDBPyConnection, contract: Contract, declared: dict[tu
     return rebuilt
 
 
-def _kept(con: duckdb.DuckDBPyConnection, table: Table, part: str) -> list[tuple[str, str]]:
+Columns = dict[tuple[str, str], list[tuple[str, str]]]
+"""The stored columns, by name and type, of each table by its part."""
+
+
+def _stored_columns(con: duckdb.DuckDBPyConnection) -> Columns:
+    rows = con.execute(
+        "select schema_name, table_name, column_name, data_type from duckdb_columns() where database_name = 'reg' "
+        "order by schema_name, table_name, column_index"
+    ).fetchall()
+    found: Columns = {}
+    for part, table, name, kind in rows:
+        found.setdefault((part, table), []).append((name, kind))
+    return found
+
+
+def _kept(stored: Columns, table: Table, part: str) -> list[tuple[str, str]]:
     """The columns, by name and type, that a catalogue of another time has added to a stored table."""
     known = {*table.names, BATCH_COLUMN, *_EXTRA.get(part, ())}
-    rows = con.execute(
-        "select column_name, data_type from duckdb_columns() where database_name = 'reg' and schema_name = ? "
-        "and table_name = ? order by column_index",
-        [part, table.name],
-    )
-    return [(name, kind) for name, kind in rows.fetchall() if name not in known]
+    return [(name, kind) for name, kind in stored.get((part, table.name), ()) if name not in known]
 
 
 def _rebuild(con: duckdb.DuckDBPyConnection, table: Table, part: str) -> None:
     schema, extra = _SCHEMAS[part], _EXTRA.get(part, ())
     name, old = f"{schema}.{quoted(table.name)}", quoted(f"{table.name}__before")
-    kept = _kept(con, table, part)
+    kept = _kept(_stored_columns(con), table, part)
     con.execute(f"alter table {name} rename to {old}")
     con.execute(create_statement(table, schema, extra, kept))
     try:
@@ -148,12 +158,13 @@ def _declared(con: duckdb.DuckDBPyConnection, contract: Contract) -> dict[tuple[
     try:
         con.execute("create schema declared.waiting")
         con.execute("create schema declared.superseded")
+        stored = _stored_columns(con)
         for table in contract.tables.values():
-            con.execute(create_statement(table, "declared", (), _kept(con, table, "main")))
-            replaced = _kept(con, table, "superseded")
+            con.execute(create_statement(table, "declared", (), _kept(stored, table, "main")))
+            replaced = _kept(stored, table, "superseded")
             con.execute(create_statement(table, "declared.superseded", (REPLACED_BY,), replaced))
         for table in waiting_tables(contract):
-            con.execute(create_statement(table, "declared.waiting", (), _kept(con, table, "waiting")))
+            con.execute(create_statement(table, "declared.waiting", (), _kept(stored, table, "waiting")))
         return _present(con, "declared")
     finally:
         con.execute("detach declared")

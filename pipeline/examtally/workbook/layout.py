@@ -7,13 +7,15 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
-
-from openpyxl.styles import PatternFill
+from typing import TYPE_CHECKING
 
 from examtally.contracts.catalogue.clinical import Catalogue, Condition, Maneuver
 from examtally.contracts.contract import Contract
 from examtally.contracts.records.tables import Field, Table
 from examtally.workbook.form import BandForm, PageForm, in_words, workbook_form
+
+if TYPE_CHECKING:
+    from openpyxl.styles import PatternFill
 
 LONGEST_CODE = 15  # typed identifiers are joined to codes of exams and readings, which may have 40 signs
 
@@ -247,4 +249,6 @@ SHADES = ("DCE6EC", "F3F5F6")
 
 def fill(color: str) -> PatternFill:
     """Return an even fill."""
+    from openpyxl.styles import PatternFill  # slow to import, and no record file needs it
+
     return PatternFill("solid", fgColor=color)

@@ -8,9 +8,11 @@ from pathlib import Path
 import pytest
 from clinic_export import write_export
 from leaks import find_leaks
+from records import write_csv
 
 from examtally.cli.app import main
 from examtally.deidentification import deidentify, make_key
+from examtally.deidentification.patterned import Patterned
 from examtally.deidentification.undeclared import REMOVED, Undeclared
 from examtally.errors import FileFault
 from examtally.ingestion import batch, check
@@ -95,15 +97,72 @@ def test_a_cell_in_parts_is_declared_where_all_of_its_parts_are(spoiled: Path, t
     assert (2, 5) in {cells.lines for cells in visits.undeclared}
 
 
-def test_a_cell_that_may_be_unreadable_is_replaced_and_patterns_are_refused(spoiled: Path, tmp_path: Path) -> None:
+def test_a_cell_that_may_be_unreadable_is_replaced_and_patterns_with_wildcards_are_refused(
+    spoiled: Path, tmp_path: Path
+) -> None:
     mapping = spoiled / "mapping.yaml"
     text = mapping.read_text()
     mapping.write_text(text.replace("codes: {F: female, M: male}", "codes: {F: female, M: male}, unreadable: blank"))
     deidentify([spoiled], mapping, tmp_path / "site.key", tmp_path / "out")
     assert find_leaks(("Tamsin",), tmp_path / "out") == []
     mapping.write_text(
-        text.replace("codes: {torn: present, intact: absent}", "matches: {torn: present, intact: absent}")
+        text.replace("codes: {torn: present, intact: absent}", "matches: {'t.*n': present, intact: absent}")
     )
-    with pytest.raises(FileFault, match="is read by patterns"):
+    with pytest.raises(FileFault, match="is read by patterns with wildcards"):
         deidentify([spoiled], mapping, tmp_path / "site.key", tmp_path / "again")
     assert not (tmp_path / "again").exists()
+
+
+REPORTS = """\
+title: readings in whole reports
+sources: {readings: {files: "mri.csv"}}
+tables:
+  references:
+    split: {column: Report}
+    columns:
+      reference_id: Scan
+      participant_id: Patient
+      side: {value: right}
+      modality: {value: mri}
+      reference_day: Date
+      condition: {matches: {"^fat pad": ~, '^acl\\b': acl_tear, "^mm|^medial meniscus": medial_meniscus_tear}}
+      status: {matches: {"no tear|intact": absent, "torn|tear": present}}
+deidentify: {participant: [Patient], codes: {Scan: reference}, dates: [Date]}
+"""
+
+
+def test_of_whole_reports_only_the_words_of_the_patterns_go_on(tmp_path: Path) -> None:
+    (tmp_path / "m.yaml").write_text(REPORTS, encoding="utf-8")
+    cells = (
+        "ACL: torn, told Jo Marrowgate; MM: no tear, see MRN 0012345; Fat pad: swollen",
+        "ACL intact; Medial meniscus: tear seen on 14.03.2031",
+        "Ottoline Stookwell; ACL intact",
+        "MM: large, says Dr. Quill",
+    )
+    rows = [
+        {"Patient": f"{n}", "Scan": f"{n}", "Date": "2031-03-14", "Report": cell}
+        for n, cell in enumerate(cells, start=1)
+    ]
+    (tmp_path / "in").mkdir()
+    write_csv(tmp_path / "in" / "mri.csv", rows)
+    make_key(tmp_path / "site.key", around=2031)
+    made = deidentify([tmp_path / "in"], tmp_path / "m.yaml", tmp_path / "site.key", tmp_path / "out")
+    text = (tmp_path / "out" / "readings.1.csv").read_text(encoding="utf-8")
+    assert [line.rsplit(",", 1)[1] for line in text.splitlines()[1:]] == [
+        "acl torn; mm no tear",
+        "acl intact; medial meniscus tear",
+        "(removed); acl intact",
+        "(removed)",
+    ]
+    assert [cells.lines for cells in made.files[0].undeclared] == [(4, 5)]
+    report = check([tmp_path / "out"], mapping=tmp_path / "out" / "mapping.yaml")
+    counts = {one.table: (one.stored, one.held_back) for one in report.tables}
+    assert counts["references"] == (5, 2)
+
+
+@pytest.mark.parametrize(
+    ("pattern", "is_plain"),
+    [("torn", True), (r"^acl\b|\btear\b", True), (r"10\.5", True), ("t.n", False), ("a+", False), (r"\w", False)],
+)
+def test_a_pattern_of_words_can_let_nothing_else_pass(pattern: str, is_plain: bool) -> None:
+    assert Patterned(None, (((pattern, "x"),),)).is_plain is is_plain

@@ -9,16 +9,18 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from records import places, rows_of, state
+import yaml
+from records import places, rows_of, state, write_csv
 
 from examtally.contracts.checks import Fault
 from examtally.contracts.contract import load_contract
-from examtally.contracts.mapping.fhir import read_path
+from examtally.contracts.mapping.fhir import fhir_shapes, read_path
 from examtally.deidentification import deidentify, make_key
-from examtally.errors import ExamtallyError, FileFault
+from examtally.errors import ExamtallyError, FileFault, MappingError
 from examtally.ingestion import check, ingest
 from examtally.ingestion.drafting.draft import draft
 from examtally.registry import open_registry
+from examtally.registry.verifying import verify
 from examtally.synthesis import synthesize
 from examtally.workbook.questionnaire import questionnaire
 
@@ -163,6 +165,139 @@ def test_the_questionnaire_asks_for_every_column_that_the_form_saves() -> None:
 def test_what_is_no_path_is_told(text: str) -> None:
     with pytest.raises(Fault):
         read_path(text)
+
+
+SHAPES = yaml.safe_load((Path(__file__).parents[2] / "worked" / "fhir_r4_shapes.yaml").read_text(encoding="utf-8"))
+
+
+@pytest.mark.parametrize("name", SHAPES)
+def test_the_shape_of_a_resource_is_that_of_the_published_models(name: str) -> None:
+    """The file of models says how it was made."""
+    shape, model = fhir_shapes().resources[name], SHAPES[name]
+    assert sorted(shape.required) == model["required"]
+    assert sorted(shape.repeating) == model["lists"]
+    assert set(model["status"]) <= set(shape.status)
+    assert {element for element, kind in shape.required.items() if kind == "ARRAY"} <= set(model["lists"])
+
+
+def test_an_element_that_does_not_repeat_in_this_resource_is_read(tmp_path: Path, mapping: Path) -> None:
+    category = "category.coding.code"
+    mapping.write_text(
+        MAPPING.replace("resource: Observation", "resource: Procedure")
+        .replace("code.coding.where(system='urn:a').code", category)
+        .replace("ignore: [note]", "ignore: [subject, code]")
+    )
+    procedure = observation(1) | {"resourceType": "Procedure", "status": "completed", "subject": {"reference": "P/1"}}
+    procedure["category"] = {"coding": [{"code": "L-1"}]}
+    ingest([_write(tmp_path, bundle(procedure))], tmp_path / "r.duckdb", mapping=mapping)
+    assert rows_of(tmp_path / "r.duckdb", "waiting.findings", "exam_id, maneuver") == [("EX-1", "lachman")]
+
+
+CONSENTS = """\
+title: findings, and who has withdrawn
+sources:
+  exams: {files: "exams*.csv"}
+  consents:
+    files: "*.json"
+    ignore: [scope, category]
+    fhir: {resource: Consent, columns: {patient: patient.reference, status: status}}
+tables:
+  exams:
+    from: exams
+    columns:
+      exam_id: exam
+      participant_id: patient
+      side: side
+      examiner_id: {value: EM-1}
+      period: {value: P001}
+      exam_day: day
+withdrawn: {from: consents, participant: patient, when: status, equals: [inactive, rejected]}
+"""
+
+
+def consent(number: int, status: str, patient: int, **more: Any) -> Resource:
+    """A consent with what FHIR requires."""
+    return {
+        "resourceType": "Consent",
+        "id": f"c{number}",
+        "status": status,
+        "scope": {"text": "research"},
+        "category": [{"text": "research"}],
+        "patient": {"reference": f"Patient/pt-{patient}"},
+        **more,
+    }
+
+
+def _exams(folder: Path, *people: int) -> Path:
+    rows = [{"exam": f"EX-{n}", "patient": f"PT-{n}", "side": "left", "day": 0} for n in people]
+    return write_csv(folder / f"exams{people[0]}.csv", rows)
+
+
+def test_who_withdraws_by_a_consent_is_taken_no_more_and_stays_so(tmp_path: Path) -> None:
+    mapping, registry = tmp_path / "m.yaml", tmp_path / "r.duckdb"
+    mapping.write_text(CONSENTS)
+    ingest([_exams(tmp_path, 1, 2, 3, 4, 5)], registry, mapping=mapping)
+    told = bundle(
+        consent(1, "active", 1),
+        consent(2, "inactive", 2),
+        consent(3, "inactive", 3),
+        consent(4, "active", 3),
+        consent(5, "entered-in-error", 4),
+        consent(6, "active", 5),
+        consent(6, "rejected", 5, meta={"lastUpdated": "2031-02-01T00:00:00Z"}),
+    )
+    planned = check([_exams(tmp_path, 12, 2, 5), _write(tmp_path, told)], registry, mapping=mapping)
+    report = ingest([_exams(tmp_path, 12, 2, 5), _write(tmp_path, told)], registry, mapping=mapping, allow_held=1)
+    assert [(one.rule, one.lines) for one in planned.held_back] == [(one.rule, one.lines) for one in report.held_back]
+    assert places(report, "exams") == {"stored": 1, "held_back": 2}
+    assert report.withdrawn == 2
+    assert [(one.source, one.mapped, one.empty) for one in report.exports if one.source == "consents"] == [
+        ("consents", 5, 0)
+    ]
+    later = [{"exam": f"EX-2{n}", "patient": f"PT-{n}", "side": "left", "day": 1} for n in range(1, 6)]
+    again = ingest([write_csv(tmp_path / "exams_later.csv", later)], registry, mapping=mapping, allow_held=1)
+    assert places(again, "exams") == {"stored": 3, "held_back": 2}
+    assert again.withdrawn == 0
+    assert verify(registry).faults == ()
+    assert len(rows_of(registry, "exams", "exam_id")) == 9
+
+
+def test_a_batch_of_consents_alone_is_a_batch(tmp_path: Path) -> None:
+    mapping, registry = tmp_path / "m.yaml", tmp_path / "r.duckdb"
+    mapping.write_text(CONSENTS)
+    assert ingest([_write(tmp_path, bundle(consent(1, "rejected", 1)))], registry, mapping=mapping).withdrawn == 1
+    report = ingest([_exams(tmp_path, 1, 2)], registry, mapping=mapping, allow_held=1)
+    assert places(report, "exams") == {"stored": 1, "held_back": 1}
+
+
+def test_withdrawals_pass_deidentification_and_stand_in_a_first_mapping(tmp_path: Path) -> None:
+    mapping = tmp_path / "m.yaml"
+    mapping.write_text(CONSENTS)
+    feed = _write(tmp_path, bundle(consent(1, "rejected", 1), consent(2, "active", 2)))
+    files = [_exams(tmp_path, 1, 2), feed]
+    (tmp_path / "keys").mkdir()
+    make_key(tmp_path / "keys" / "site.key")
+    with pytest.raises(MappingError, match="deidentify"):
+        deidentify(files, mapping, tmp_path / "keys" / "site.key", tmp_path / "out")
+    mapping.write_text(CONSENTS + "deidentify: {participant: [patient], codes: {exam: exam}}\n")
+    deidentify(files, mapping, tmp_path / "keys" / "site.key", tmp_path / "out")
+    report = check([tmp_path / "out"], mapping=tmp_path / "out" / "mapping.yaml")
+    assert places(report, "exams") == {"stored": 1, "held_back": 1}
+    text = draft([feed]).text
+    assert "  - {from: consent, participant: patient, when: status, equals: [inactive, rejected]}" in text
+
+
+@pytest.mark.parametrize(
+    ("wrong", "said"),
+    [("from: consent,", "is not a source"), ("when: state,", "lacks columns"), ("person: x,", "unknown key")],
+)
+def test_a_wrong_word_on_withdrawals_is_told(wrong: str, said: str, tmp_path: Path) -> None:
+    mapping = tmp_path / "m.yaml"
+    key = wrong.split(":")[0]
+    old = {"from": "from: consents,", "when": "when: status,", "person": "participant: patient,"}[key]
+    mapping.write_text(CONSENTS.replace("withdrawn: {", "withdrawn: { ").replace(f" {old}", f" {wrong}"))
+    with pytest.raises((MappingError, FileFault), match=said):
+        check([_exams(tmp_path, 1), _write(tmp_path, bundle(consent(1, "active", 1)))], mapping=mapping)
 
 
 def _without(name: str) -> Callable[[Resource], Any]:

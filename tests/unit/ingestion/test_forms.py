@@ -68,9 +68,11 @@ def test_codes_of_the_key_and_codes_made_of_a_participant_pass(tmp_path: Path) -
     make_key(tmp_path / "site.key")
     key = read_key(tmp_path / "site.key")
     (keyed,) = coded(key, "exam", ["0048291"]).values()
+    (other,) = coded(key, "exam", ["0048292"]).values()
+    sided = [exam(f"{other}-L"), exam(f"{other}-AB-CD-E"), exam(f"{other}-4711")]
     joined = [exam("PT-7-LE-EM-1-D12", participant_id="PT-7"), exam("JS-1984-LE-D12", participant_id="PT-7")]
-    report = send(tmp_path, tmp_path / "r.duckdb", exams=[*MANY, exam(keyed), *joined])
-    assert rules(report) == {("exams.exam_id.form", "exam_id"): [204]}
+    report = send(tmp_path, tmp_path / "r.duckdb", exams=[*MANY, exam(keyed), *joined, *sided])
+    assert rules(report) == {("exams.exam_id.form", "exam_id"): [204, 206, 207]}
 
 
 def test_where_the_site_declares_its_forms_nothing_else_passes(tmp_path: Path) -> None:

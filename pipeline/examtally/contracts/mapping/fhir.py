@@ -24,22 +24,28 @@ _WRITE = "write names with points, such as code.coding.where(system='urn:x').cod
 
 @dataclass(frozen=True)
 class ResourceShape:
-    """What a resource must have, with the JSON type of each; `repeating` are its elements that repeat."""
+    """What a resource must have, with the JSON type of each; `repeating` are its elements that repeat.
+
+    `nested` are the elements inside of others that do.
+    """
 
     required: Mapping[str, str]
     status: tuple[str, ...]
     repeating: frozenset[str]
+    nested: frozenset[str]
 
 
 @dataclass(frozen=True)
 class FhirShapes:
     """The declared resources; `void` takes a resource back, `quiet` elements say nothing of a person.
 
-    `drafts` are the columns, with their paths, that a first mapping takes of each.
+    `drafts` are the columns, with their paths, that a first mapping takes of each; `withdrawn` the statuses with which
+    a resource says that its participant has withdrawn.
     """
 
     resources: Mapping[str, ResourceShape]
     drafts: Mapping[str, Mapping[str, tuple[str, ...]]]
+    withdrawn: Mapping[str, tuple[str, ...]]
     void: tuple[str, ...]
     quiet: tuple[str, ...]
 
@@ -65,24 +71,27 @@ class FhirColumn:
 def fhir_shapes() -> FhirShapes:
     """Return what schemas/fhir.yaml declares."""
     top = load_yaml(resource("schemas") / "fhir.yaml").record(
-        required=("void", "quiet", "resources", "lists", "lists_of", "drafts")
+        required=("void", "quiet", "resources", "nested", "withdrawn", "drafts")
     )
-    lists = frozenset(top["lists"].texts())
+    nested = frozenset(top["nested"].texts())
     names = top["resources"].keys()
-    further = {name: frozenset(node.texts()) for name, node in top["lists_of"].record(optional=names).items()}
     shapes = {}
     for name, node in top["resources"].record(optional=names).items():
-        entries = node.record(required=("required", "status"))
-        repeating = lists | further.get(name, frozenset())
+        entries = node.record(required=("required", "status", "lists"))
         required = {element: kind.code("a type", _TYPES) for element, kind in entries["required"].table().items()}
         types = MappingProxyType({element: _TYPES[kind] for element, kind in required.items()})
-        shapes[name] = ResourceShape(types, entries["status"].texts(), repeating)
+        shapes[name] = ResourceShape(types, entries["status"].texts(), frozenset(entries["lists"].texts()), nested)
     drafts = {
         name: {column: _texts(paths) for column, paths in node.table("a column", ".+").items()}
         for name, node in top["drafts"].record(optional=names).items()
     }
+    withdrawn = {name: node.texts() for name, node in top["withdrawn"].record(optional=names).items()}
     return FhirShapes(
-        MappingProxyType(shapes), MappingProxyType(drafts), tuple(top["void"].texts()), tuple(top["quiet"].texts())
+        MappingProxyType(shapes),
+        MappingProxyType(drafts),
+        MappingProxyType(withdrawn),
+        tuple(top["void"].texts()),
+        tuple(top["quiet"].texts()),
     )
 
 

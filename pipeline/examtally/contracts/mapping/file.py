@@ -11,8 +11,18 @@ from examtally.contracts.checks import Fault, nearest
 from examtally.contracts.contract import Contract
 from examtally.contracts.declaration import Faults, Steps, read_section
 from examtally.contracts.mapping.fhir import FhirColumn
-from examtally.contracts.mapping.mapping import ExportMapping, ExportSource, FhirSource, Rows, Skip, Value, names_of
-from examtally.contracts.mapping.sections import FhirEntry, MappingFile, RowsEntry, SourceEntry
+from examtally.contracts.mapping.mapping import (
+    ExportMapping,
+    ExportSource,
+    FhirSource,
+    Rows,
+    Skip,
+    Value,
+    Withdrawn,
+    fold,
+    names_of,
+)
+from examtally.contracts.mapping.sections import FhirEntry, MappingFile, RowsEntry, SourceEntry, WithdrawnEntry
 from examtally.contracts.mapping.values import ValueReader
 from examtally.contracts.records.synonyms import vocabulary
 from examtally.contracts.records.tables import Table
@@ -51,11 +61,25 @@ def _mapping(file: MappingFile, faults: Faults, contract: Contract) -> ExportMap
         for index, entry in enumerate(file.tables.get(name, ())):
             reader = _RowsReader(entry, ("tables", name, index), contract, contract.tables[name], faults)
             rows.append(reader.read(tuple(file.sources)))
+    withdrawn = tuple(_withdrawn(entry, index, file, faults) for index, entry in enumerate(file.withdrawn))
+    read = {*(one.source for one in rows), *(one.source for one in withdrawn)}
     for name in file.sources:
-        if not any(one.source == name for one in rows) and not faults.about(("tables",)):
+        if name not in read and not faults.about(("tables",)):
             faults.add(("sources", name), "no table reads this source", "remove it, or name it as `from` of a table")
     sources = {name: _source(name, entry) for name, entry in file.sources.items()}
-    return ExportMapping(file.title, MappingProxyType(sources), tuple(rows), file.held_back_limit, file.deidentify)
+    return ExportMapping(
+        file.title, MappingProxyType(sources), tuple(rows), file.held_back_limit, file.deidentify, withdrawn
+    )
+
+
+def _withdrawn(entry: WithdrawnEntry, index: int, file: MappingFile, faults: Faults) -> Withdrawn:
+    sources = tuple(file.sources)
+    chosen = entry.from_ or sources[0]
+    if entry.from_ is None and len(sources) > 1:
+        faults.add(("withdrawn", index), "does not say which source it reads", f"add `from`: {', '.join(sources)}")
+    elif chosen not in sources:
+        faults.add(("withdrawn", index, "from"), f"'{chosen}' is not a source of this file", nearest(chosen, sources))
+    return Withdrawn(chosen, entry.participant, entry.when, tuple(map(fold, entry.equals)))
 
 
 def _source(name: str, entry: SourceEntry) -> ExportSource:

@@ -152,6 +152,16 @@ class Rows:
 
 
 @dataclass(frozen=True)
+class Withdrawn:
+    """Who has withdrawn: `participant` of lines of `source` whose column `when` holds one of the folded `words`."""
+
+    source: str
+    participant: str
+    when: str
+    words: tuple[str, ...]
+
+
+@dataclass(frozen=True)
 class ExportMapping:
     """A whole mapping file; `held_back_limit` is the share of lines that may be held back, None for the usual one.
 
@@ -163,6 +173,11 @@ class ExportMapping:
     rows: tuple[Rows, ...]
     held_back_limit: float | None = None
     deidentify: Deidentify | None = None
+    withdrawn: tuple[Withdrawn, ...] = ()
+
+    def withdrawn_by(self, source: str) -> tuple[Withdrawn, ...]:
+        """Return what the lines of `source` say of withdrawals."""
+        return tuple(one for one in self.withdrawn if one.source == source)
 
     def rows_of(self, table: str, source: str) -> tuple[Rows, ...]:
         """Return the entries that make rows of `table` from `source`, in the order of the file."""

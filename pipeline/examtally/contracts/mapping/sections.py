@@ -293,6 +293,20 @@ class RowsEntry(Section):
 
 
 @dataclass(frozen=True, kw_only=True)
+class WithdrawnEntry(Section):
+    """Who has withdrawn, told by the lines of one source, such as FHIR Consent resources or a list."""
+
+    from_: Maybe[Line] = None
+    """The source; may be left out where there is only one."""
+    participant: Line
+    """The column of the participant, coded as in the records."""
+    when: Line
+    """The column that tells of the withdrawal, such as a status."""
+    equals: Distinct[Line]
+    """List of words that mean withdrawn there. Who has another line with another word has not withdrawn."""
+
+
+@dataclass(frozen=True, kw_only=True)
 class MappingFile(Section):
     """A mapping file as it is written: how a clinic's own export becomes record tables."""
 
@@ -308,6 +322,8 @@ class MappingFile(Section):
         Annotated[tuple[RowsEntry, ...], Short(_as_list)],
     ]
     """For each record table, one entry of `rows` or a list of them; see rows."""
+    withdrawn: Annotated[tuple[WithdrawnEntry, ...], Short(_as_list)] = ()
+    """Who has withdrawn: nothing new is taken of them, in this batch and ever after. See withdrawn."""
     deidentify: Maybe[Deidentify] = None
     """For an export that still holds record numbers and dates; read by `examtally deidentify` only. See deidentify."""
 

@@ -38,7 +38,8 @@ class Shape:
 @dataclass(frozen=True)
 class ScreenRule:
     """One shape in one column. `fitting` and `misfit` are SQL, true where a cell has the shape and never NULL: the one
-    for cells that keep every other rule of the column, the other for those that break one.
+    for cells that keep every other rule of the column, the other for those that break one. `plain` is true where a cell
+    is a code that the catalogue lists, which identifies nobody.
     """
 
     id: str
@@ -48,6 +49,7 @@ class ScreenRule:
     misfit: str
     legal: str
     mend: str
+    plain: str = "false"
 
 
 @cache
@@ -85,6 +87,7 @@ def screen_rules(contract: Contract, table: str) -> tuple[ScreenRule, ...]:
             _any_of(quoted(field.name), shape, _places_of(field)),
             shape.words,
             shape.mend,
+            _plain(field),
         )
         for field in declared.fields
         for shape in load_shapes()
@@ -121,9 +124,16 @@ def _fitting(field: Field, shape: Shape) -> str:
         return f"coalesce(abs({number_sql(field)}) >= {shape.number_from}, false)"
     if field.enum is not None or field.pattern is not None:
         return "false"
-    legal = {code for codes in (field.depends.allowed.values() if field.depends else ()) for code in codes}
     hit = _any_of(quoted(field.name), shape, ("any", "misfit"))
-    return f"coalesce({quoted(field.name)} not in {in_list(legal)} and {hit}, false)" if legal else hit
+    plain = _plain(field)
+    return hit if plain == "false" else f"coalesce(not ({plain}) and {hit}, false)"
+
+
+def _plain(field: Field) -> str:
+    """Whether a cell of an open text is one that the catalogue lists for it; false where it lists none."""
+    legal = {code for codes in (field.depends.allowed.values() if field.depends else ()) for code in codes}
+    is_text = field.type == "string" and not field.is_pseudonym
+    return f"{quoted(field.name)} in {in_list(legal)}" if legal and is_text else "false"
 
 
 def _any_of(text: str, shape: Shape, places: Collection[str]) -> str:

@@ -25,6 +25,7 @@ _LISTS = (
     "weights",
     "heights",
     "probabilities",
+    "versions",
 )
 _YES_NO = {"yes", "no", "unknown"}
 
@@ -46,6 +47,7 @@ class Synonyms:
     weights: tuple[str, ...]
     heights: tuple[str, ...]
     probabilities: tuple[str, ...]
+    versions: tuple[str, ...]
 
 
 @cache

@@ -1,11 +1,12 @@
 """The form of coded identifiers: a new code has a form its site declares, or the look of the other codes of its kind.
 
-What is stored under a code already, and codes that `deidentify` made, pass in any case. A site declares its own forms
-once, by example, in `site.yaml` beside the registry; then nothing else passes. Without it a code passes where at least
-five codes of its kind (participants, exams, examiners and readers, references, sites) are written like it and they are
-at least a twentieth of the kind. Few codes show no form yet. Among examiners and sites, letters and a number of three
-digits or fewer pass too; where another kind has fewer than twenty codes, four digits or fewer that are no year. So does
-a code that begins with that of a participant, as mappings make them. Zeros that lead a number are no digits here.
+What is stored under a code already, and codes that `deidentify` made, also with a side joined to them, pass in any
+case. A site declares its own forms once, by example, in `site.yaml` beside the registry; then nothing else passes.
+Without it a code passes where at least five codes of its kind (participants, exams, examiners and readers, references,
+sites) are written like it and they are at least a twentieth of the kind. Few codes show no form yet. Among examiners
+and sites, letters and a number of three digits or fewer pass too; where another kind has fewer than twenty codes, four
+digits or fewer that are no year. So does a code that begins with that of a participant, as mappings make them. Zeros
+that lead a number are no digits here.
 """
 
 from __future__ import annotations
@@ -35,6 +36,7 @@ _STAFF = ("examiner", "site")
 _FEW_DIGITS, _MOST_DIGITS = 3, 7
 _JOINED = "(-+[A-Z]{0,4}[0-9]{0,5})+"  # what follows the participant: side, day, examiner, each short
 _KEYED = "-([B-DF-HJ-NP-TV-XZ][0-9]){8}"  # deidentification.coding
+_OF_SIDE = "(-[A-Z]{1,3}){0,2}"  # what a mapping joins to it: a side, the kind of a reading
 
 Forms = Mapping[str, tuple[str, ...]]
 """The declared forms of each kind, as patterns that match a whole code."""
@@ -72,10 +74,17 @@ def hold_unformed(
 ) -> None:
     """Hold back every line, not held back yet, with a new code that has no form of its kind."""
     con.execute("create or replace temp table persons (code varchar)")
+    found = con.execute(
+        "select schema_name, table_name, column_name from duckdb_columns() where database_name = 'reg' "
+        "and schema_name in ('main', 'waiting') and ends_with(column_name, '_id') and table_name <> 'held_by'"
+    ).fetchall()
+    stored = [
+        (_kind(name), f"select {quoted(name)}, true from reg.{part}.{quoted(table)}") for part, table, name in found
+    ]
     for kind, prefix in PREFIXES.items():  # participants first
         columns = [(one, name) for one in staged.values() for name in _columns_of(one, kind)]
-        _list_codes(con, kind, columns)
-        passes = f"regexp_full_match(code, {literal(prefix + _KEYED)})"
+        _list_codes(con, columns, [query for one, query in stored if one == kind])
+        passes = f"regexp_full_match(code, {literal(prefix + _KEYED + _OF_SIDE)})"
         known = _declared(forms.get(kind, ())) if forms is not None else _like_others(kind)
         con.execute(f"create or replace temp table unformed as {known} where not (is_stored or {passes} or is_formed)")
         if kind == "participant":
@@ -100,27 +109,19 @@ def _kind(column: str) -> str:
     return "examiner" if kind == "reader" else kind
 
 
-def _list_codes(con: duckdb.DuckDBPyConnection, kind: str, columns: list[tuple[Staged, str]]) -> None:
+def _list_codes(con: duckdb.DuckDBPyConnection, columns: list[tuple[Staged, str]], stored: list[str]) -> None:
     """Make `codes` (code, is_stored, skeleton, digits): those of the passing lines, and those the registry holds."""
     sent = "".join(
         f" union all select {quoted(name)} as code, false as is_stored from {one.view} "
         f"where rid not in (select rid from {held(one.table)})"
         for one, name in columns
     )
-    found = con.execute(
-        "select schema_name, table_name, column_name from duckdb_columns() where database_name = 'reg' "
-        "and schema_name in ('main', 'waiting') and ends_with(column_name, '_id') and table_name <> 'held_by'"
-    ).fetchall()
-    stored = "".join(
-        f" union all select {quoted(name)}, true from reg.{schema}.{quoted(table)}"
-        for schema, table, name in found
-        if _kind(name) == kind
-    )
+    kept = "".join(f" union all {query}" for query in stored)
     con.execute(
         "create or replace temp table codes as select code, bool_or(is_stored) as is_stored, "
         "regexp_replace(code, '[0-9]+', '#', 'g') as skeleton, "
         "length(regexp_replace(regexp_replace(code, '(^|[^0-9])0+', '\\1', 'g'), '[^0-9]', '', 'g')) as digits "
-        f"from (select null as code, false as is_stored{sent}{stored}) where code is not null group by code"
+        f"from (select null as code, false as is_stored{sent}{kept}) where code is not null group by code"
     )
 
 

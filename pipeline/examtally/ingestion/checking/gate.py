@@ -69,8 +69,15 @@ def held(table: Table) -> str:
     return quoted(f"held_{table.name}")
 
 
-def hold_failing(con: duckdb.DuckDBPyConnection, staged: Staged, checks: Checks) -> None:
-    """List the lines that fail a row rule or look like they identify somebody; a blank passes."""
+Sound = dict[frozenset[str], str]
+"""Conditions that all values of a column pass, and the query of these values."""
+
+
+def hold_failing(con: duckdb.DuckDBPyConnection, staged: Staged, checks: Checks, sound: Sound) -> None:
+    """List the lines that fail a row rule or look like they identify somebody; a blank passes.
+
+    What was found to be `sound` before, such as the exams of findings, is not judged again.
+    """
     con.execute(f"create temp table {held(staged.table)} (rid bigint, rule_no integer)")
     by_columns: dict[tuple[str, ...], list[Rule]] = {(name,): [] for name in staged.table.names}
     for rule in checks.rows:
@@ -78,7 +85,7 @@ def hold_failing(con: duckdb.DuckDBPyConnection, staged: Staged, checks: Checks)
     for columns, rules in by_columns.items():
         if columns[0] in staged.supplied:
             screens = [rule for rule in checks.screens if columns == (rule.column,)]
-            _hold_by_value(con, staged, columns, rules, screens, checks)
+            _hold_by_value(con, staged, columns, rules, screens, checks, sound)
 
 
 def _hold_by_value(
@@ -88,20 +95,35 @@ def _hold_by_value(
     rules: Sequence[Rule],
     screens: Sequence[ScreenRule],
     checks: Checks,
+    sound: Sound,
 ) -> None:
     names = ", ".join(map(quoted, columns))
-    broken = _numbers([(checks.number(rule), f"not ({rule.sql})") for rule in rules])
-    con.execute(f"create or replace temp table seen as select distinct {names} from {staged.view}")
-    con.execute(f"create or replace temp table judged as select {names}, {broken} as broken from seen")
-    con.execute(f"create or replace temp table failing as select {names}, unnest(broken) as rule_no from judged")
     fitting = [(checks.number(rule), rule.fitting) for rule in screens if rule.fitting != "false"]
-    _screen(con, names, fitting, "len(broken) = 0")
-    if con.execute("select 1 from failing limit 1").fetchall():
-        _screen(con, names, [(checks.number(rule), rule.misfit) for rule in screens], "len(broken) > 0")
-    if not con.execute("select 1 from failing limit 1").fetchall():
+    faults = [*(f"not ({rule.sql})" for rule in rules), *(condition for _, condition in fitting)]
+    seen = f"select distinct {names} from {staged.view}"
+    if screens and not rules:
+        seen += f" where not coalesce({' and '.join(sorted({rule.plain for rule in screens}))}, true)"
+    if not faults or _all_pass(con, seen, frozenset(faults), sound):
         return
+    broken = _numbers([(checks.number(rule), f"not ({rule.sql})") for rule in rules])
+    con.execute(f"create or replace temp table judged as select {names}, {broken} as broken from ({seen})")
+    con.execute(f"create or replace temp table failing as select {names}, unnest(broken) as rule_no from judged")
+    _screen(con, names, fitting, "len(broken) = 0")
+    _screen(con, names, [(checks.number(rule), rule.misfit) for rule in screens], "len(broken) > 0")
     same = " and ".join(f"s.{quoted(name)} is not distinct from f.{quoted(name)}" for name in columns)
     con.execute(f"insert into {held(staged.table)} select rid, rule_no from {staged.view} s join failing f on {same}")
+
+
+def _all_pass(con: duckdb.DuckDBPyConnection, seen: str, faults: frozenset[str], sound: Sound) -> bool:
+    """Whether no value of a column fails; the patterns, slow to make ready, are left where no value needs them."""
+    others = f"({seen}) except ({sound[faults]})" if faults in sound else seen
+    is_narrowed = faults in sound or " where " in seen
+    if is_narrowed and not con.execute(f"select 1 from ({others}) limit 1").fetchall():
+        return True
+    if con.execute(f"select 1 from ({seen}) where {' or '.join(sorted(faults))} limit 1").fetchall():
+        return False
+    sound.setdefault(faults, seen)
+    return True
 
 
 def _screen(con: duckdb.DuckDBPyConnection, names: str, shapes: Sequence[tuple[int, str]], where: str) -> None:

@@ -13,31 +13,47 @@ import duckdb
 from examtally.contracts.records.rules import CrossRule, quoted
 from examtally.ingestion.checking.gate import Checks, held
 from examtally.ingestion.reading.staging import Staged
-from examtally.registry.withdrawal import EXAM, PARTICIPANT, add_withdrawals, stored_key, withdrawn_sql
+from examtally.registry.withdrawal import EXAM, PARTICIPANT, add_withdrawals, make_key, stored_key, withdrawn_sql
 
 
 def hold_withdrawn(con: duckdb.DuckDBPyConnection, staged: Mapping[str, Staged], checks: Mapping[str, Checks]) -> None:
-    """Hold back every line of a participant, or of an exam of a participant, for whom the registry has a tombstone."""
+    """Hold back every line of a participant who has withdrawn, or of an exam of one.
+
+    They are those for whom the registry has a tombstone, and those of `withdrawing`, who withdraw with this batch.
+    """
     con.execute("create or replace temp table withdrawn_exams (exam_id varchar)")
+    con.execute("create temp table if not exists withdrawing (participant_id varchar)")
     key = stored_key(con)
-    if key is None:
+    if key is None and not withdrawing(con):
         return
     rules = {name: rule for name, one in checks.items() if (rule := one.withdrawn) is not None}
     for name, rule in rules.items():
         if rule.target == "participants":
-            gone = withdrawn_sql(key, PARTICIPANT, "participant_id", staged[name].view)
+            gone = _gone(key, staged[name].view)
             _hold(con, staged[name], checks[name], rule, gone)
     _list_exams(con, staged, key)
     for name, rule in rules.items():
         if rule.target == "exams":
-            gone = withdrawn_sql(key, EXAM, "exam_id", staged[name].view)
-            _hold(con, staged[name], checks[name], rule, f"from withdrawn_exams union all {gone}")
+            gone = "" if key is None else " union all " + withdrawn_sql(key, EXAM, "exam_id", staged[name].view)
+            _hold(con, staged[name], checks[name], rule, f"from withdrawn_exams{gone}")
 
 
-def _list_exams(con: duckdb.DuckDBPyConnection, staged: Mapping[str, Staged], key: str) -> None:
+def withdrawing(con: duckdb.DuckDBPyConnection) -> int:
+    """How many withdraw with this batch."""
+    ((people,),) = con.execute("select count(*) from withdrawing").fetchall()
+    return int(people)
+
+
+def _gone(key: str | None, source: str) -> str:
+    """SELECT of those who have withdrawn, before or with this batch."""
+    before = "" if key is None else " union all " + withdrawn_sql(key, PARTICIPANT, "participant_id", source)
+    return f"from withdrawing{before}"
+
+
+def _list_exams(con: duckdb.DuckDBPyConnection, staged: Mapping[str, Staged], key: str | None) -> None:
     sources = ["reg.exams", *([staged["exams"].view] if "exams" in staged else [])]
     for source in sources:
-        gone = withdrawn_sql(key, PARTICIPANT, "participant_id", source)
+        gone = _gone(key, source)
         con.execute(
             f"insert into withdrawn_exams select distinct exam_id from {source} "
             f"where exam_id is not null and participant_id in ({gone})"
@@ -51,8 +67,14 @@ def _hold(con: duckdb.DuckDBPyConnection, staged: Staged, checks: Checks, rule: 
     )
 
 
-def bury_exams(con: duckdb.DuckDBPyConnection) -> None:
-    """Keep tombstones of the exams held back, so that findings that come later do not wait for them."""
+def bury(con: duckdb.DuckDBPyConnection) -> int:
+    """Keep tombstones of those who withdraw with this batch and return how many were new.
+
+    And of the exams held back, so that findings that come later do not wait for them.
+    """
+    added = 0
+    if withdrawing(con):
+        added = add_withdrawals(con, make_key(con), PARTICIPANT, "select participant_id as id from withdrawing")
     key = stored_key(con)
     if key is not None:
         add_withdrawals(
@@ -61,6 +83,7 @@ def bury_exams(con: duckdb.DuckDBPyConnection) -> None:
             EXAM,
             "select exam_id as id from withdrawn_exams where exam_id not in (select exam_id from reg.exams)",
         )
+    return added
 
 
 def drop_waiting(con: duckdb.DuckDBPyConnection, table: str) -> int:

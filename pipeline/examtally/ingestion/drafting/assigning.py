@@ -14,6 +14,7 @@ from examtally.ingestion.drafting.profiling import Column
 _FEW_ALIKE = 3
 _BETWEEN = " _-.:/("
 _EACH = {"maneuver": "findings", "item": "history", "impression": "impressions", "reference": "references"}
+_ALONE = ("weight", "height", "compound", "version")
 
 
 @dataclass(frozen=True)
@@ -45,7 +46,7 @@ class Assignment:
 
     fields: Mapping[str, tuple[Placed, ...]]
     groups: Mapping[str, tuple[Placed, ...]]
-    body: Mapping[str, Placed]
+    alone: Mapping[str, Placed]
     ignored: tuple[Placed, ...]
     unknown: tuple[Column, ...]
 
@@ -60,7 +61,7 @@ class Assignment:
     @property
     def placed(self) -> int:
         """How many columns feed a table."""
-        return len(self._field_columns) + sum(map(len, self.groups.values())) + len(self.body)
+        return len(self._field_columns) + sum(map(len, self.groups.values())) + len(self.alone)
 
 
 def assign(guesser: Guesser, columns: Sequence[Column]) -> Assignment:
@@ -82,7 +83,7 @@ def assign(guesser: Guesser, columns: Sequence[Column]) -> Assignment:
     return Assignment(
         fields=_by(placed, lambda one: one.guess.target if one.guess.kind == "field" else None),
         groups=_by(placed, lambda one: one.table if one.guess.kind in _EACH else None),
-        body={one.guess.kind: one for one in placed if one.guess.kind in ("weight", "height")},
+        alone={one.guess.kind: one for one in placed if one.guess.kind in _ALONE},
         ignored=tuple(one for one in placed if one.guess.kind == "ignore"),
         unknown=tuple(column for column in columns if column.place not in done),
     )
@@ -90,16 +91,25 @@ def assign(guesser: Guesser, columns: Sequence[Column]) -> Assignment:
 
 def _widened(placed: list[Placed]) -> list[Placed]:
     """Names that few others are built like: all but the side is the name of the maneuver or item."""
-    alike = Counter(fold(one.template) for one in placed)
+    named = [one for one in placed if one.guess.kind in ("maneuver", "item")]
+    alike = Counter(fold(one.template) for one in named)
+    heads = Counter(_around(one)[0] for one in named if alike[fold(one.template)] >= _FEW_ALIKE)
+    tails = Counter(_around(one)[1] for one in named if alike[fold(one.template)] >= _FEW_ALIKE)
     return [
-        replace(one, guess=replace(one.guess, spans=_wide(one)))
-        if one.guess.kind in ("maneuver", "item") and alike[fold(one.template)] < _FEW_ALIKE
+        replace(one, guess=replace(one.guess, spans=_wide(one, _around(one)[0] in heads, _around(one)[1] in tails)))
+        if one in named and alike[fold(one.template)] < _FEW_ALIKE
         else one
         for one in placed
     ]
 
 
-def _wide(one: Placed) -> dict[str, tuple[int, int, str]]:
+def _around(one: Placed) -> tuple[str, str]:
+    """What stands before and after the name of the maneuver or item."""
+    head, _, tail = one.template.partition(f"{{{one.guess.kind}}}")
+    return fold(head), fold(tail)
+
+
+def _wide(one: Placed, keeps_start: bool, keeps_end: bool) -> dict[str, tuple[int, int, str]]:
     name, spans = one.column.name, dict(one.guess.spans)
     own = one.guess.kind
     start, end, code = spans[own]
@@ -109,7 +119,7 @@ def _wide(one: Placed) -> dict[str, tuple[int, int, str]]:
     text = name[low:high]
     low += len(text) - len(text.lstrip(_BETWEEN))
     high -= len(text) - len(text.rstrip(_BETWEEN)) if side is not None and high == side[0] else 0
-    return {**spans, own: (low, high, code)}
+    return {**spans, own: (start if keeps_start else low, end if keeps_end else high, code)}
 
 
 def by_template(placed: Sequence[Placed]) -> Iterator[tuple[str, list[Placed]]]:

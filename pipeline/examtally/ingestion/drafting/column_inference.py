@@ -9,8 +9,10 @@ from functools import cached_property
 
 from examtally.contracts.contract import Contract
 from examtally.contracts.mapping.mapping import fold
+from examtally.contracts.records.own_synonyms import OwnSynonyms
 from examtally.contracts.records.synonyms import synonyms
 from examtally.contracts.records.tables import Field
+from examtally.ingestion.drafting.compound import find_compound
 from examtally.ingestion.drafting.profiling import Column
 from examtally.ingestion.drafting.tokens import Match, Phrases, Word, words_of
 from examtally.ingestion.drafting.value_match import PERIOD, numbers, parts, share_of, told_by_values
@@ -34,8 +36,8 @@ Fit = Callable[[str, Column], float]
 class Guess:
     """One way to read a column: its kind, what it stands for, how likely, and where the names of `each` are in it.
 
-    `kind` is maneuver, item, impression, reference, field, weight, height or ignore; `spans` maps a name of `each` to
-    (start, end, code).
+    `kind` is maneuver, item, impression, reference, field, weight, height, compound (whole reports), version or ignore;
+    `spans` maps a name of `each` to (start, end, code).
     """
 
     kind: str
@@ -46,14 +48,20 @@ class Guess:
 
 
 class Guesser:
-    """Knows the words of the catalogue and the tables, and which long forms the export has."""
+    """Knows the words of the catalogue and the tables, and which long forms the export has.
 
-    def __init__(self, contract: Contract, columns: Sequence[Column]) -> None:
+    `modality` is the reference test that the name of the `file` speaks of, `compound` a column of whole reports.
+    """
+
+    def __init__(self, contract: Contract, columns: Sequence[Column], own: OwnSynonyms, file: str = "") -> None:
         self.contract = contract
         self.columns = columns
-        self._lexicon = Lexicon(contract)
+        self._lexicon = Lexicon(contract, own)
         self._paired = self._find_pairs()
         self.long_form = dict(self._find_long_forms())
+        said = [modality for modality, _ in _without(words_of(file), self._lexicon.modalities) if modality is not None]
+        self.modality = said[0].target if said else None
+        self.compound = find_compound(columns, self._lexicon)
 
     def guesses(self, column: Column) -> list[Guess]:
         """Return the ways to read a column that are likely enough, the likeliest first."""
@@ -66,6 +74,10 @@ class Guesser:
 
     def _all(self, column: Column) -> Iterator[Guess]:
         words = words_of(column.name)
+        taught = list(self._reports(column)) or list(self._taught(column, words))
+        if taught:
+            yield from taught
+            return
         lower = [word for word in words if word.start >= column.below]
         yield from self._ignored(column, lower)
         is_long = "findings" in self.long_form
@@ -76,6 +88,30 @@ class Guesser:
                 for guess in self._of(column, rest):
                     spans = {**guess.spans, **side}
                     yield Guess(guess.kind, guess.target, guess.score * factor, spans, guess.modality)
+
+    def _reports(self, column: Column) -> Iterator[Guess]:
+        """A column of whole reports, and in readings the one that tells versions of them apart."""
+        if self.compound is not None and self.compound.column is column:
+            yield Guess("compound", "references", 1.0)
+        if (self.compound or self.modality) and fold(column.name) in synonyms().versions:
+            yield Guess("version", "references", 1.0)
+
+    def _taught(self, column: Column, words: Sequence[Word]) -> Iterator[Guess]:
+        """What the group's own synonyms say of the whole name, or of all of it but the side."""
+        for side, rest in self._sides(column, words):
+            if not rest or any(rest[0].start < start < rest[-1].start for start, _, _ in side.values()):
+                continue
+            first, last = (rest[0].start, rest[-1].end) if side else (0, len(column.name))
+            name = column.name[first:last]
+            place = self._lexicon.taught(name)
+            if place == "":
+                yield Guess("ignore", "said before", 1.0)
+            elif place is not None:
+                yield Guess("field" if "." in place else place, place, 1.0, side)
+            for kind, own in (("maneuver", "findings.maneuver"), ("item", "history.item")):
+                code = self._lexicon.taught_code(own, name)
+                if code is not None:
+                    yield Guess(kind, code, 1.0, {**side, kind: (first, last, code)})
 
     def _of(self, column: Column, words: Sequence[Word]) -> Iterator[Guess]:
         if not words:
@@ -108,15 +144,16 @@ class Guesser:
             yield Guess("impression", condition.target, _score(condition.score, fit, column) + bonus, spans)
 
     def _references(self, column: Column, words: Sequence[Word]) -> Iterator[Guess]:
-        for modality, rest in _without(words, self._lexicon.modalities):
+        for found, rest in _without(words, self._lexicon.modalities):
+            modality = found.target if found is not None else self.modality
             if modality is None or not rest:
                 continue
             condition = self._lexicon.conditions.best(rest)
             fit = max(self._share(column, "references.status"), self._share(column, "references.severity"))
-            if condition is not None:
+            if condition is not None and (found is not None or fit >= LEAST):
                 spans = {"condition": (condition.start, condition.end, condition.target)}
                 score = _score(condition.score, fit, column) + 0.05
-                yield Guess("reference", condition.target, score, spans, modality.target)
+                yield Guess("reference", condition.target, score, spans, modality)
 
     def _fields(self, column: Column, words: Sequence[Word]) -> Iterator[Guess]:
         is_of_reading = any(
@@ -207,17 +244,23 @@ class Guesser:
         """The name without its side, where there is a column of the other side; and the name as it is."""
         yield {}, words
         for at, word in enumerate(words):
-            code = self._lexicon.side_words.get(word.text)
+            code = self._side(column.name, word)
             if code is not None and _around(column.name, word) in self._paired:
                 yield {"side": (word.start, word.end, code)}, [*words[:at], *words[at + 1 :]]
+
+    def _side(self, name: str, word: Word) -> str | None:
+        """The side that a word in a name is, as it stands for or as it is written."""
+        words = self._lexicon.side_words
+        return words.get(word.text) or words.get(name[word.start : word.end].lower())
 
     def _find_pairs(self) -> set[tuple[str, str]]:
         """Names around a side that occur with both sides."""
         sides: dict[tuple[str, str], set[str]] = {}
         for column in self.columns:
             for word in words_of(column.name):
-                if word.text in self._lexicon.side_words:
-                    sides.setdefault(_around(column.name, word), set()).add(self._lexicon.side_words[word.text])
+                code = self._side(column.name, word)
+                if code is not None:
+                    sides.setdefault(_around(column.name, word), set()).add(code)
         return {around for around, codes in sides.items() if len(codes) == 2}
 
     def _find_long_forms(self) -> Iterator[tuple[str, Column]]:

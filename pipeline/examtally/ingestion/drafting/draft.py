@@ -4,15 +4,18 @@ from __future__ import annotations
 
 import tempfile
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
-from examtally.contracts.contract import contract_for
+from examtally.contracts.contract import Contract, contract_for, registry_contract
+from examtally.contracts.records.own_synonyms import OwnSynonyms, load_own_synonyms
 from examtally.errors import FileFault
 from examtally.ingestion.drafting.assigning import assign
 from examtally.ingestion.drafting.column_inference import Guesser
+from examtally.ingestion.drafting.drafted_identifiers import deidentify_lines
+from examtally.ingestion.drafting.drafted_parts import Beside
 from examtally.ingestion.drafting.drafted_tables import TableDrafter
-from examtally.ingestion.drafting.fhir_sources import fhir_lines
+from examtally.ingestion.drafting.fhir_sources import fhir_lines, tells_of_withdrawal, withdrawn_lines
 from examtally.ingestion.drafting.profiling import Look, delimiter_name, is_harmless, look_at
 from examtally.ingestion.drafting.yaml_text import UNSURE, flow, quoted_text
 from examtally.ingestion.mapping.exports import ENDINGS, expand
@@ -49,15 +52,18 @@ def draft(
     *,
     joint: str | None = None,
     catalogue: Path | None = None,
+    synonyms: Path | None = None,
     progress: Callable[[str], None] | None = None,
 ) -> Draft:
     """Look at an export, files or folders of them, and return a first mapping.
 
-    Names of maneuvers and conditions are those of the `joint`, or of the group's own `catalogue`.
+    Names of maneuvers and conditions are those of the `joint`, or of the group's own `catalogue`; `synonyms` is the
+    file of the group's own words that `learn` writes.
 
     Raises FileFault where a file cannot be read; what lies in a folder and is of no readable form is passed over.
     """
     contract = contract_for(joint, catalogue)
+    own = OwnSynonyms() if synonyms is None else load_own_synonyms(synonyms, registry_contract(joint, catalogue))
     files, faults = expand(paths)
     single = {Path(path).resolve() for path in paths if not Path(path).is_dir()}
     files = [file for file in files if file.resolve() in single or ending_of(file, ENDINGS) is not None]
@@ -68,11 +74,10 @@ def draft(
     sources: list[str] = []
     tables: dict[str, list[list[str]]] = {}
     columns = placed = ignored = 0
-    for look in looks:
-        guesser = Guesser(contract, look.columns)
-        found = assign(guesser, look.columns)
-        drafter = TableDrafter(contract, guesser, found, look, needs_from=len(looks) > 1)
-        made = drafter.tables()
+    drafters = _drafters(contract, own, looks)
+    for drafter in drafters:
+        look, found, made = drafter.look, drafter.found, drafter.tables()
+        made = {} if tells_of_withdrawal(look.source) else made
         for name, entries in made.items():
             tables.setdefault(name, []).extend(entries)
         sources += _source(look, drafter.ignored, [one.name for one in found.unknown])
@@ -91,11 +96,34 @@ def draft(
     for name in contract.tables:
         if name in tables:
             lines += [f"  {name}:", *_entries(tables[name]), ""]
+    lines += withdrawn_lines([look.source for look in looks])
+    lines += deidentify_lines(drafters)
     text = "\n".join(lines).rstrip() + "\n"
     named = {look.path: look for look in looks}.values()
     renamed = sum(not look.is_named for look in named)
     patterns = sum(look.is_named and look.source.files != look.path.name for look in named)
     return Draft(text, columns, placed, ignored, text.count(UNSURE), renamed, patterns)
+
+
+def _drafters(contract: Contract, own: OwnSynonyms, looks: Sequence[Look]) -> list[TableDrafter]:
+    """One for each export, which knows what the others are."""
+    guessers = [Guesser(contract, look.columns, own, look.source.files) for look in looks]
+    alone = Beside(is_several=len(looks) > 1)
+    made = [
+        TableDrafter(contract, guesser, assign(guesser, look.columns), look, alone)
+        for guesser, look in zip(guessers, looks, strict=True)
+    ]
+    return [replace(one, beside=_beside(one, [other for other in made if other is not one])) for one in made]
+
+
+def _beside(own: TableDrafter, others: Sequence[TableDrafter]) -> Beside:
+    visits = [one for one in others if one.found.field("exams.exam_id") is not None and not one.is_reading]
+    is_of_visits = own.found.field("exams.exam_id") is not None
+    return Beside(
+        is_several=bool(others),
+        has_people=any(one.has_person for one in visits),
+        has_sides=is_of_visits and any(one.affected is not None and not one.has_person for one in visits),
+    )
 
 
 def _source(look: Look, ignored: list[str], unknown: list[str]) -> list[str]:

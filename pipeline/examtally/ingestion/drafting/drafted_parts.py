@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections import Counter
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -13,10 +14,22 @@ from examtally.ingestion.drafting.assigning import Assignment, Placed
 from examtally.ingestion.drafting.column_inference import SURE, Guesser
 from examtally.ingestion.drafting.drafted_values import Drafted, coded
 from examtally.ingestion.drafting.profiling import Column, Look
+from examtally.ingestion.drafting.tokens import words_of
 from examtally.ingestion.drafting.yaml_text import flow_map, quoted_text
+from examtally.ingestion.mapping.header import Header
 
+_OF_BIRTH = ("dob", "birth", "birthdate", "birthday", "born", "geburtsdatum")
 NOWHERE = '"???"'
-_MOST_WHEN = 6
+_MOST_LISTED = 6
+
+
+@dataclass(frozen=True)
+class Beside:
+    """What the other exports of a draft are: several at all, one with people and visits, one with a side a line."""
+
+    is_several: bool = False
+    has_people: bool = False
+    has_sides: bool = False
 
 
 @dataclass(frozen=True)
@@ -27,15 +40,14 @@ class EntryParts:
     guesser: Guesser
     found: Assignment
     look: Look
-    needs_from: bool
+    beside: Beside
 
     def exam_id(self, *, sided: bool) -> Drafted:
         """What tells an exam apart; `sided` where the entry reads each knee by itself."""
         exam = self.found.field("exams.exam_id")
-        names = [exam.column.name] if exam else []
+        names = self.visit()
         doubt = "" if exam is None or exam.guess.score >= SURE else "guessed from its name or values"
         if exam is None:
-            names = self._visit()
             doubt = "no code of the visit was found"
         if not names:
             return Drafted(NOWHERE, "no column was found")
@@ -46,11 +58,19 @@ class EntryParts:
             letters = self._affected_codes({"left": "L", "right": "R"})
             parts.append(letters or "{value: R}")
             doubt = doubt or ("" if letters else "which side does it speak of?")
+        elif self.is_split:
+            parts.append("{each: side}")
+            doubt = doubt or "an exam of each side in every visit?"
+        elif self.affected is not None and exam is not None and exam.column.distinct_by_side > exam.column.distinct:
+            parts.append(self._affected_codes({"left": "L", "right": "R"}))
         text = parts[0] if len(parts) == 1 else f"{{join: [{', '.join(parts)}]}}"
         return Drafted(text, doubt)
 
-    def _visit(self) -> list[str]:
-        """Columns that tell a visit apart where it has no code: the person and the day."""
+    def visit(self) -> list[str]:
+        """The column that tells a visit apart; where it has no code those of the person and the day."""
+        exam = self.found.field("exams.exam_id")
+        if exam is not None:
+            return [exam.column.name]
         day = self.found.field("exams.exam_day") or self.found.field("exams.period")
         left_out = {one.guess.target: one for one in reversed(self.found.ignored)}
         person = self.found.field("participants.participant_id") or left_out.get("record number")
@@ -58,7 +78,7 @@ class EntryParts:
 
     def side(self, *, sided: bool) -> str:
         """Which knee."""
-        if self.sides and sided:
+        if (self.sides and sided) or self.is_split:
             return "side: {each: side}"
         affected = self.affected
         if affected is None:
@@ -90,8 +110,10 @@ class EntryParts:
     def _affected_codes(self, letters: Mapping[str, str]) -> str:
         if self.affected is None:
             return ""
-        codes = flow_map(self._side_codes(self.affected.column, letters))
-        return f"{{column: {quoted_text(self.affected.column.name)}, codes: {codes}}}"
+        codes = self._side_codes(self.affected.column, letters)
+        name = quoted_text(self.affected.column.name)
+        is_as_written = all(word == letter for word, letter in codes.items())
+        return name if is_as_written else f"{{column: {name}, codes: {flow_map(codes)}}}"
 
     def _side_codes(self, column: Column, letters: Mapping[str, str]) -> dict[str, str | None]:
         words = self.guesser.words("exams.side")
@@ -108,15 +130,45 @@ class EntryParts:
         return {one.word("side"): one.guess.spans["side"][2] for one in columns if "side" in one.guess.spans}
 
     def when_any(self) -> list[str]:
-        """Columns, one side written as {side}, that show that a knee was examined."""
+        """Every column of a finding, its side written as {side}: what shows that this side was examined.
+
+        Many that are named alike are said by one pattern, where no other column has such a name.
+        """
         sided = [one for one in self.found.groups.get("findings", ()) if "side" in one.guess.spans]
         sided = sided or [one for group in self.found.fields.values() for one in group if "side" in one.guess.spans]
         names = []
         for one in sided:
             start, end, _ = one.guess.spans["side"]
             names.append(f"{one.column.name[:start]}{{side}}{one.column.name[end:]}")
-        counts = {name: names.count(name) for name in names}
-        return [name for name in dict.fromkeys(names) if counts[name] == len(self.sides)][:_MOST_WHEN] or ["*"]
+        both = [name for name, count in Counter(names).items() if count == len(self.sides)]
+        if len(both) <= _MOST_LISTED:
+            return both or ["*"]
+        read = {one.column.place for one in sided}
+        return next(([pattern] for pattern in _patterns(both) if self._found_by(pattern) == read), both)
+
+    def _found_by(self, pattern: str) -> set[int]:
+        """The places of the columns that a pattern finds, for any of the sides."""
+        said = [pattern.replace("{side}", word) for word in self.sides]
+        columns = self.look.columns
+        found = Header([one.name for one in columns]).like(said).values()
+        return {columns[at - 1].place for places in found for at in places}
+
+    @property
+    def has_person(self) -> bool:
+        """Whether a column tells who it was."""
+        targets = {one.guess.target for one in self.found.ignored}
+        return self.found.field("participants.participant_id") is not None or "record number" in targets
+
+    @property
+    def is_reading(self) -> bool:
+        """Whether the export is one of readings alone, by its name and by what it lacks."""
+        is_named = self.guesser.modality is not None or self.guesser.compound is not None
+        return is_named and "findings" not in {*self.found.groups, *self.guesser.long_form}
+
+    @property
+    def is_split(self) -> bool:
+        """Whether a visit stands here without a side, and in another export with one a line."""
+        return self.beside.has_sides and self.affected is None and not self.sides and not self.is_reading
 
     @property
     def is_long(self) -> bool:
@@ -143,17 +195,76 @@ class EntryParts:
 
         Of several the first whose name holds the word `of`, such as the date of the MRI.
         """
-        found = [one for one in self.found.ignored if one.guess.target == left_out]
-        one = next((one for one in found if of in fold(one.column.name)), found[0] if found else None)
+        one = self.left_out(left_out, of)
         if one is None:
             return Drafted(NOWHERE, "no column was found").line(name)
         return Drafted(
             quoted_text(one.column.name), f"holds {left_out}s, which must be replaced before it can enter"
         ).line(name)
 
+    def left_out(self, kind: str, of: str = "") -> Placed | None:
+        """The first column of a kind that is left out whose name holds the word `of`, else the first."""
+        found = [one for one in self.found.ignored if one.guess.target == kind]
+        return next((one for one in found if of in fold(one.column.name)), found[0] if found else None)
+
+    @property
+    def raw_person(self) -> Placed | None:
+        """The column of record numbers, where no code tells who it was."""
+        own = self.found.field("participants.participant_id")
+        return self.left_out("record number") if own is None else None
+
+    @property
+    def person_column(self) -> Placed | None:
+        """The column that tells who it was."""
+        return self.found.field("participants.participant_id") or self.raw_person
+
+    @property
+    def accession(self) -> Placed | None:
+        """A column of accession numbers that is left out."""
+        return next((one for one in self.found.ignored if "accession" in fold(one.column.name)), None)
+
+    @property
+    def raw_dates(self) -> list[Placed]:
+        """The columns of dates that stand for days here."""
+        days = [self.visit_date]
+        if self.is_reading or "references" in {*self.found.groups, *self.guesser.long_form}:
+            modality = self.guesser.modality or next(
+                (one.guess.modality for one in self.found.groups.get("references", ()) if one.guess.modality), ""
+            )
+            own = self.found.field("references.reference_day")
+            days.append(self.left_out("date", modality.replace("_", " ")) if own is None else None)
+        return [one for one in days if one is not None]
+
+    @property
+    def visit_date(self) -> Placed | None:
+        """The date of the visit, where no column holds its day."""
+        has_day = self.is_reading or self.found.field("exams.exam_day") is not None
+        return None if has_day else self.left_out("date")
+
+    @property
+    def born(self) -> Placed | None:
+        """The date of birth, where there is no age."""
+        known = self.found.field("participants.age_years") is not None or self.visit_date is None
+        return None if known else next(filter(is_birth, self.found.ignored), None)
+
+    @property
+    def made_month(self) -> str:
+        """A name for the column of months that de-identification makes."""
+        return self._free("month")
+
+    @property
+    def made_age(self) -> str:
+        """A name for the column of ages that de-identification makes."""
+        return self._free("age")
+
+    def _free(self, name: str) -> str:
+        return f"{name} made" if name in {fold(one.name) for one in self.look.columns} else name
+
     def needed(self, table: str, name: str, of: str = "") -> str:
         """A column that must be there; of several dates the one whose name holds the word `of`."""
-        dated = "date" if name in ("period", "exam_day", "reference_day") else ""
+        dated = "date" if name in ("exam_day", "reference_day") else ""
+        if name == "period" and self.visit_date is not None and not self.field(table, name):
+            return f"period: {self.made_month}"
         return self.field(table, name) or self._instead(name, dated, of)
 
     def field(self, table: str, name: str) -> str:
@@ -169,7 +280,7 @@ class EntryParts:
 
     def body_mass(self) -> str:
         """Body mass index from weight and height, their units told by their size."""
-        weight, height = self.found.body["weight"].column, self.found.body["height"].column
+        weight, height = self.found.alone["weight"].column, self.found.alone["height"].column
         units = []
         if any(word in fold(weight.name) for word in ("lb", "pound")) or _median(weight) > 130:
             units.append("weight_unit: lb")
@@ -184,6 +295,22 @@ class EntryParts:
     def declared(self, table: str, name: str) -> Field:
         """The declaration of a column."""
         return self.contract.tables[table].field(name)
+
+
+def is_birth(one: Placed) -> bool:
+    """Whether a column that is left out holds dates of birth."""
+    words = [word.text for word in words_of(one.column.name)]
+    return one.guess.target == "identifies a person" and any(word in _OF_BIRTH for word in words)
+
+
+def _patterns(names: list[str]) -> Iterator[str]:
+    """What all the names begin or end with, the side and the sign beside it, and `*` for the rest."""
+    heads, _, tails = zip(*(name.partition("{side}") for name in names), strict=True)
+    before, after = {head[-1:] for head in heads}, {tail[:1] for tail in tails}
+    if len(set(heads)) == 1 and len(after) == 1:
+        yield f"{heads[0]}{{side}}{after.pop()}*"
+    if len(set(tails)) == 1 and len(before) == 1:
+        yield f"*{before.pop()}{{side}}{tails[0]}"
 
 
 def _median(column: Column) -> float:

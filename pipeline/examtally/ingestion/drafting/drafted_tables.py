@@ -7,6 +7,7 @@ from collections.abc import Callable, Sequence
 from examtally.contracts.mapping.mapping import fold
 from examtally.ingestion.drafting.assigning import Placed, by_template
 from examtally.ingestion.drafting.column_inference import SURE
+from examtally.ingestion.drafting.compound import Compound
 from examtally.ingestion.drafting.drafted_parts import NOWHERE, EntryParts
 from examtally.ingestion.drafting.drafted_values import Drafted, coded, finding_values, listed_with_counts
 from examtally.ingestion.drafting.profiling import Column
@@ -18,7 +19,7 @@ _IDENTITY = {"exam_id", "participant_id", "examiner_id", "side", "complaint"}
 
 
 class TableDrafter(EntryParts):
-    """Drafts what one export feeds; `needs_from` where there are several."""
+    """Drafts what one export feeds."""
 
     def tables(self) -> dict[str, list[list[str]]]:
         """Return the entries of every table, each as lines."""
@@ -41,11 +42,11 @@ class TableDrafter(EntryParts):
         return [name for name in names if f": {quoted_text(name)} " not in made + " "]
 
     def _entry(self, head: Sequence[str], columns: Sequence[str]) -> list[str]:
-        source = [f"from: {self.look.source.name}"] if self.needs_from else []
+        source = [f"from: {self.look.source.name}"] if self.beside.is_several else []
         return [*source, *head, "columns:", *(f"  {line}" for line in columns)]
 
     def _examiners(self) -> list[list[str]]:
-        if self.found.field("examiners.examiner_id") is None:
+        if self.found.field("examiners.examiner_id") is None or self.is_reading:
             return []
         lines = [self.field("examiners", name) for name in self.contract.tables["examiners"].names]
         return [self._entry(["repeats: first"], [line for line in lines if line])]
@@ -54,15 +55,20 @@ class TableDrafter(EntryParts):
         """The people, also where a record number is all that tells them apart."""
         names = [name for name in self.contract.tables["participants"].names if name != "participant_id"]
         about = [line for name in names if (line := self.field("participants", name))]
-        if {"weight", "height"} <= set(self.found.body):
+        if {"weight", "height"} <= set(self.found.alone):
             about.append(self.body_mass())
-        if self.found.field("participants.participant_id") is None and not about:
+        if self.born is not None:
+            about.append(f"age_years: {self.made_age}")
+        is_known = self.found.field("participants.participant_id") is not None and not self.beside.has_people
+        if not (is_known or about):
             return []
         return [self._entry(["repeats: first"], [self.person(), *about])]
 
     def _exams(self) -> list[list[str]]:
         names = {name for name in self.found.fields if name.startswith("exams.")} - {"exams.side"}
         has_findings = "findings" in self.found.groups or "findings" in self.guesser.long_form
+        if self.is_reading or (self.beside.has_people and not self.has_person):
+            return []
         if not has_findings and self.found.field("examiners.examiner_id") is None and len(names) < _FEWEST_OF_EXAM:
             return []
         head = []
@@ -70,6 +76,8 @@ class TableDrafter(EntryParts):
             head += [f"each: {{side: {flow_map(dict(self.sides))}}}", f"when_any: {flow(self.when_any())}"]
         elif self.is_long:
             head += ["repeats: same"]
+        elif self.is_split:
+            head += ["each: {side: {R: right, L: left}}", f"when_any: {flow(self.visit()[:1])}"]
         lines = [self.exam_id(sided=True).line("exam_id"), self.person(), self.side(sided=True)]
         lines += [
             self.examiner(),
@@ -160,12 +168,14 @@ class TableDrafter(EntryParts):
         return entries
 
     def _references(self) -> list[list[str]]:
+        if self.guesser.compound is not None:
+            return [self._reports(self.guesser.compound)]
         if "references" in self.guesser.long_form:
             columns = [self._reading_id(None), self.person(), self.side(sided=False)]
-            columns += [self.needed("references", "modality"), self.needed("references", "reference_day")]
+            columns += [self._modality(), self._reading_day("")]
             columns.append(self._long_codes("references", "condition", self.guesser.condition_of))
             columns += [self.needed("references", "status"), *self._about_reading(("severity", "pattern"))]
-            return [self._entry([], columns)]
+            return [self._entry(self._versions(), columns)]
         entries = []
         for template, group in by_template(self.found.groups.get("references", ())):
             modality = group[0].guess.modality or ""
@@ -177,16 +187,51 @@ class TableDrafter(EntryParts):
                 self._reading_id(modality),
                 self.person(),
                 self.side(sided=sided),
-                f"modality: {{value: {modality}}}",
+                self._modality(modality),
             ]
             columns += [
-                self.needed("references", "reference_day", modality.replace("_", " ")),
+                self._reading_day(modality.replace("_", " ")),
                 "condition: {each: condition}",
                 status.line("status"),
             ]
             head = [*self._each(group, ("side", "condition"), template), *self._silence(group, modality)]
+            head += self._versions()
             entries.append(self._entry(head, [*columns, *self._about_reading(())]))
         return entries
+
+    def _reports(self, compound: Compound) -> list[str]:
+        """Whole reports, each taken in pieces that patterns read."""
+        head = [f"split: {{column: {quoted_text(compound.column.name)}, by: {quoted_text(compound.by)}}}"]
+        unknown = f"no condition yet for {listed_with_counts(compound.unknown)}; `~` passes over a piece"
+        condition = Drafted(f"{{matches: {flow_map(compound.conditions)}}}", unknown if compound.unknown else "")
+        said, unsaid = compound.said("references.status")
+        doubt = f"no status yet for {listed_with_counts(unsaid)}; " if unsaid else ""
+        status = Drafted(f"{{matches: {flow_map(said)}}}", f"{doubt}the first pattern that matches counts")
+        columns = [self._reading_id(None), self.person(), self.side(sided=False), self._modality()]
+        columns += [self._reading_day(""), condition.line("condition"), status.line("status")]
+        return self._entry([*head, *self._versions()], [*columns, *self._about_reading(())])
+
+    def _versions(self) -> list[str]:
+        """How several versions of one reading are settled."""
+        version = self.found.alone.get("version")
+        return [] if version is None else [f"repeats: {{latest: {quoted_text(version.column.name)}}}"]
+
+    def _modality(self, named: str = "") -> str:
+        """The reference test: said by the columns, or by the name of the file."""
+        if named and named != self.guesser.modality:
+            return f"modality: {{value: {named}}}"
+        own = "" if named else self.field("references", "modality")
+        if own or self.guesser.modality is None:
+            return own or self.needed("references", "modality")
+        return Drafted(f"{{value: {self.guesser.modality}}}", "told by the name of the file").line("modality")
+
+    def _reading_day(self, of: str) -> str:
+        """The day of the reading; in a file of readings any day is that."""
+        day = self.found.field("exams.exam_day") if self.is_reading else None
+        own = self.field("references", "reference_day")
+        if own or day is None:
+            return own or self.needed("references", "reference_day", of)
+        return f"reference_day: {quoted_text(day.column.name)}"
 
     def _silence(self, group: Sequence[Placed], modality: str) -> list[str]:
         """A word about blanks, where a reading names only what it found."""
@@ -200,12 +245,20 @@ class TableDrafter(EntryParts):
         return [f"{UNSURE} a blank makes no row; if it means absent, {said}"]
 
     def _about_reading(self, more: Sequence[str]) -> list[str]:
-        return [line for name in (*more, "reader_id", "exam_known") if (line := self.field("references", name))]
+        lines = [line for name in (*more, "reader_id", "exam_known") if (line := self.field("references", name))]
+        examiner = self.found.field("examiners.examiner_id")
+        if self.is_reading and examiner is not None and self.found.field("references.reader_id") is None:
+            lines.append(Drafted(quoted_text(examiner.column.name), "who read or operated?").line("reader_id"))
+        return lines
 
     def _reading_id(self, modality: str | None) -> str:
         own = self.found.field("references.reference_id")
         if own is not None:
             return f"reference_id: {quoted_text(own.column.name)}"
+        number = self.accession
+        if number is not None:
+            doubt = "holds accession numbers, which must be replaced before it can enter"
+            return Drafted(quoted_text(number.column.name), doubt).line("reference_id")
         exam = self.found.field("exams.exam_id") or self.found.field("participants.participant_id")
         if exam is None:
             return Drafted(NOWHERE, "no column was found").line("reference_id")

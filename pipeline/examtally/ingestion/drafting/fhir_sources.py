@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -55,6 +55,21 @@ def fhir_lines(source: FhirSource) -> list[str]:
         said = quoted_text(paths[0]) if len(paths) == 1 else flow(paths)
         lines.append(f"        {quoted_text(column.name)}: {said}")
     return lines
+
+
+def tells_of_withdrawal(source: ExportSource) -> bool:
+    """Whether the resources of a source are read for who has withdrawn, and for nothing else."""
+    return source.fhir is not None and source.fhir.resource in fhir_shapes().withdrawn
+
+
+def withdrawn_lines(sources: Sequence[ExportSource]) -> list[str]:
+    """Return the lines of a mapping file that say which resources tell of withdrawals."""
+    lines = []
+    for source in filter(tells_of_withdrawal, sources):
+        assert source.fhir is not None
+        words = flow(fhir_shapes().withdrawn[source.fhir.resource])
+        lines.append(f"  - {{from: {source.name}, participant: patient, when: status, equals: {words}}}")
+    return ["withdrawn:", *lines] if lines else []
 
 
 def _text(steps: tuple[Step, ...]) -> str:

@@ -72,7 +72,8 @@ _FOOT = 1 << 13
 class Column:
     """One column: `values` are its most frequent texts with their counts, `filled` the lines where it is not blank.
 
-    `below` is where the name of the lowest header row begins, `letters` how a sheet calls the column.
+    `below` is where the name of the lowest header row begins, `letters` how a sheet calls the column,
+    `distinct_by_side` how many values there are, each counted once a side where another column tells it.
     """
 
     name: str
@@ -82,6 +83,7 @@ class Column:
     distinct: int
     values: tuple[tuple[str, int], ...]
     letters: str = ""
+    distinct_by_side: int = 0
 
 
 @dataclass(frozen=True)
@@ -138,6 +140,7 @@ def _look(con: duckdb.DuckDBPyConnection, opened: Opened) -> Look:
         for place, (name, top) in enumerate(zip(names, tops, strict=True), start=1)
         if name.strip()
     )
+    columns = _by_side(con, opened, columns)
     source = opened.export.source
     skip = _summary(con, opened)
     is_comma = _uses_comma(columns) and source.delimiter != ","
@@ -155,6 +158,17 @@ def _column(con: duckdb.DuckDBPyConnection, opened: Opened, name: str, place: in
     ).fetchall()
     letters = opened.header.label(place) if opened.sheet is not None else ""
     return Column(name, place, below, filled, distinct, tuple(values), letters)
+
+
+def _by_side(con: duckdb.DuckDBPyConnection, opened: Opened, columns: tuple[Column, ...]) -> tuple[Column, ...]:
+    """The columns with their values counted once a side, where one column holds nothing but sides."""
+    words = {fold(word) for words in synonyms().codes["*.side"].values() for word in words}
+    sides = [one.place for one in columns if one.filled and all(fold(value) in words for value, _ in one.values)]
+    if not sides:
+        return columns
+    counts = ", ".join(f"count(distinct (c{one.place}, c{sides[0]}))" for one in columns)
+    (found,) = con.execute(f"select {counts} from {opened.table}").fetchall()
+    return tuple(replace(one, distinct_by_side=count) for one, count in zip(columns, found, strict=True))
 
 
 def _summary(con: duckdb.DuckDBPyConnection, opened: Opened) -> tuple[Skip, ...]:

@@ -8,6 +8,7 @@ from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
 from itertools import combinations
+from types import MappingProxyType
 
 from examtally.contracts.records.synonyms import synonyms
 
@@ -117,9 +118,10 @@ class Phrases:
                 continue
             texts = [word.text for word in words[first:last]]
             content = _content(texts)
+            begins = bool(content) and texts[0] == content[0]
             for known, size, penalty in (
                 (self._by_words.get(frozenset(texts)), len(content) or len(texts), 0.0),
-                (self._by_content.get(frozenset(content)) if content else None, len(content), 0.03),
+                (self._by_content.get(frozenset(content)) if begins else None, len(content), 0.03),
             ):
                 if known is not None:
                     share = min(1.0, size / whole)
@@ -149,10 +151,12 @@ def _content(words: Collection[str]) -> list[str]:
     return [word for word in words if word not in fillers]
 
 
-def phrases_of(codes: Mapping[str, Iterable[str]]) -> Phrases:
-    """Return the phrases of codes: the code itself and its words."""
-    return Phrases(
+def phrases_of(codes: Mapping[str, Iterable[str]], own: Mapping[str, Iterable[str]] = MappingProxyType({})) -> Phrases:
+    """Return the phrases of codes: the code itself and its words; a group's `own` words go before."""
+    written = [(word, code) for code, words in own.items() for word in words]
+    written += [
         pair
         for code, words in codes.items()
         for pair in ((code.replace("_", " "), code), *((word, code) for word in words))
-    )
+    ]
+    return Phrases(written)

@@ -2,25 +2,64 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from functools import cached_property
 
 from examtally.contracts.contract import Contract
+from examtally.contracts.mapping.mapping import fold
+from examtally.contracts.records.own_synonyms import BODY, OwnSynonyms, place_of
 from examtally.contracts.records.synonyms import synonyms, vocabulary
-from examtally.ingestion.drafting.tokens import Phrases, phrases_of
+from examtally.ingestion.drafting.tokens import Phrases, phrases_of, words_of
+
+SAID_WHOLE = 0.97
 
 
 class Lexicon:
-    """The phrases of one catalogue, each kind made when it is first asked for."""
+    """The phrases of one catalogue and of a group's own synonyms, each kind made when it is first asked for."""
 
-    def __init__(self, contract: Contract) -> None:
+    def __init__(self, contract: Contract, own: OwnSynonyms) -> None:
         self.contract = contract
+        self._own = own
+        self._words: dict[str, Mapping[str, str]] = {}
+        self._taught = {fold(name): place for name, place in own.columns.items()}
+        self._taught |= dict.fromkeys(map(fold, own.ignored), "")
 
     def words(self, name: str) -> Mapping[str, str]:
-        """Return the vocabulary of `table.column`."""
-        table, _, column = name.partition(".")
+        """Return the vocabulary of `table.column`; the group's own words go before."""
+        if name not in self._words:
+            table, _, column = name.partition(".")
+            declared = self.contract.tables[table]
+            shipped = vocabulary(self.contract, declared, declared.field(column))
+            self._words[name] = {**shipped, **self._taught_codes(name)}
+        return self._words[name]
+
+    def taught(self, name: str) -> str | None:
+        """The place that the group gave a column of that name, blank where it is not read, None where it said none."""
+        return self._taught.get(fold(name))
+
+    def taught_code(self, place: str, word: str) -> str | None:
+        """The code that the group gave a word."""
+        return self._taught_codes(place).get(fold(word))
+
+    def place_of(self, name: str) -> str | None:
+        """The place that a whole name stands for, None where it is not known."""
+        own = self.taught(name)
+        if own is not None:
+            return own
+        match = self.columns.best(words_of(name))
+        if match is None or match.score < SAID_WHOLE:
+            return None
+        return match.target.removesuffix(".") if match.target.removesuffix(".") in BODY else match.target
+
+    def is_left_out(self, name: str) -> bool:
+        """Whether a column of that name is known not to be read."""
+        matches = [phrases.best(words_of(name)) for phrases in self.left_out.values()]
+        return self.taught(name) == "" or any(match is not None and match.score >= SAID_WHOLE for match in matches)
+
+    def _taught_codes(self, place: str) -> dict[str, str]:
+        table, _, column = place.partition(".")
         declared = self.contract.tables[table]
-        return vocabulary(self.contract, declared, declared.field(column))
+        return self._own.codes_of(place_of(declared, column), declared.field(column).enum)
 
     @cached_property
     def side_words(self) -> Mapping[str, str]:
@@ -31,30 +70,40 @@ class Lexicon:
     def maneuvers(self) -> Phrases:
         """Maneuvers."""
         items = self.contract.catalogue.maneuvers
-        return phrases_of({code: (item.name, *item.synonyms, *item.shorts) for code, item in items.items()})
+        words = {code: (item.name, *item.synonyms, *item.shorts) for code, item in items.items()}
+        return self._phrases("findings.maneuver", words)
 
     @cached_property
     def items(self) -> Phrases:
         """History items."""
         items = self.contract.catalogue.history
-        return phrases_of({code: (item.label, *item.synonyms, *item.shorts) for code, item in items.items()})
+        words = {code: (item.label, *item.synonyms, *item.shorts) for code, item in items.items()}
+        return self._phrases("history.item", words)
 
     @cached_property
     def conditions(self) -> Phrases:
         """Conditions."""
         items = self.contract.catalogue.conditions
-        return phrases_of({code: (item.name, *item.synonyms) for code, item in items.items()})
+        words = {code: (item.name, *item.synonyms) for code, item in items.items()}
+        return self._phrases("references.condition", words)
 
     @cached_property
     def stages(self) -> Phrases:
         """Stages of an impression."""
-        return phrases_of(synonyms().codes["impressions.stage"])
+        return self._phrases("impressions.stage", synonyms().codes["impressions.stage"])
 
     @cached_property
     def modalities(self) -> Phrases:
         """Reference tests."""
         items = self.contract.catalogue.modalities
-        return phrases_of({code: item.synonyms for code, item in items.items()})
+        return self._phrases("references.modality", {code: item.synonyms for code, item in items.items()})
+
+    def _phrases(self, place: str, words: Mapping[str, Iterable[str]]) -> Phrases:
+        """The phrases of codes, those of the group first."""
+        own: dict[str, list[str]] = {}
+        for word, code in self._taught_codes(place).items():
+            own.setdefault(code, []).append(word)
+        return phrases_of(words, own)
 
     @cached_property
     def columns(self) -> Phrases:

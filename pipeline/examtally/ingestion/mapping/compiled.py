@@ -52,8 +52,20 @@ class Compiler:
         made = f"select {values}, rows.record, rows.binding, {self._assumed()} as assumed{latest} from rows {joins}"
         if rows.unlisted_absent:
             made = f"select * from ({made}) where condition is not null or status is not null"
+        passed_over = self._passed_over()
+        if passed_over:
+            made = f"select * from ({made}) where {' and '.join(f'{quoted(name)} is not null' for name in passed_over)}"
         query = f"with {with_tables} {self._finished(made)}"
         return self._once(query)
+
+    def _passed_over(self) -> list[str]:
+        """Required columns of which a pattern makes a blank: such a piece of a cell makes no row."""
+        return [
+            name
+            for name, value in self.plan.rows.columns.items()
+            if self.table.field(name).required and isinstance(value, FromColumn) and value.column == PIECE
+            if any(not code for _, code in value.matches)
+        ]
 
     def unread(self) -> str | None:
         """Return the query of how many cells of each column were no legal value and are left out."""

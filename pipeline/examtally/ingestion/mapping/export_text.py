@@ -7,7 +7,6 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 import duckdb
-import pyarrow as pa
 
 from examtally.contracts.mapping.mapping import ExportSource, fold
 from examtally.contracts.records.rules import literal, quoted
@@ -95,6 +94,8 @@ def load(con: duckdb.DuckDBPyConnection, opened: Opened, places: Collection[int]
     columns = ", ".join(f"nullif(trim({_text(opened, place)}), '') as c{place}" for place in sorted(places))
     if opened.sheet is not None:
         names = [f"c{place}" for place in range(1, len(opened.sheet.cells) + 1)]
+        import pyarrow as pa  # slow to import, and only cells of a sheet need it
+
         arrays = [pa.array(cells, pa.string()) for cells in opened.sheet.cells]
         con.register("sheet", pa.Table.from_arrays(arrays, names))
     try:

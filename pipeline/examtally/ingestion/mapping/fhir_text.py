@@ -171,9 +171,9 @@ class _Texts:
         return f"coalesce({', '.join(texts)})" if len(texts) > 1 else texts[0]
 
     def _path(self, steps: tuple[Step, ...]) -> str:
-        root = "json"
+        root, repeating = "json", self._shape.repeating
         if self._element is not None and steps[0].name == self._element:
-            root, steps = "element", steps[1:]
+            root, steps, repeating = "element", steps[1:], self._shape.nested
         plain: list[str] = []
         value = root
         for at, step in enumerate(steps):
@@ -184,8 +184,9 @@ class _Texts:
                 where = "$." + "".join(self._walked(step.where.split(".")))
                 value = f"list_filter({array}, lambda x: x->>'{where}' = {literal(step.text)})[1]"
                 plain = []
-            elif step.name in self._shape.repeating and not is_last:
+            elif step.name in repeating and not is_last:
                 plain[-1] += "[0]"
+            repeating = self._shape.nested
         text = f"json_extract_string({value}, '$.{'.'.join(plain)}')" if plain else f"cast({value} as varchar)"
         return f"regexp_replace({text}, '^.*[/:]', '')" if steps[-1].name == "reference" else text
 
@@ -199,5 +200,5 @@ class _Texts:
 
     def _walked(self, names: list[str]) -> Iterator[str]:
         for at, name in enumerate(names):
-            is_list = name in self._shape.repeating and at < len(names) - 1
+            is_list = name in self._shape.nested and at < len(names) - 1
             yield f"{name}{'[0]' if is_list else ''}{'.' if at < len(names) - 1 else ''}"

@@ -14,13 +14,14 @@ import duckdb
 
 from examtally.contracts.contract import Contract
 from examtally.contracts.mapping.mapping import ExportMapping, ExportSource, fold
-from examtally.contracts.records.rules import literal, quoted
+from examtally.contracts.records.rules import in_list, literal, quoted
 from examtally.contracts.records.tables import Table
 from examtally.errors import FileFault
 from examtally.ingestion.mapping.compiled import MADE, Compiler
 from examtally.ingestion.mapping.export_text import Opened, load, open_export
 from examtally.ingestion.mapping.exports import Export
-from examtally.ingestion.mapping.plan import Binding, Plan, SourcePlan, plan_source
+from examtally.ingestion.mapping.plan import Binding, Plan, SourcePlan, WithdrawnPlan, plan_source
+from examtally.ingestion.mapping.translate import FOLDED
 from examtally.ingestion.reading.staging import Staged, StagedFile, make_line_shift, make_view
 from examtally.ingestion.storing.report import Assumption, ExportCount
 
@@ -73,12 +74,28 @@ def stage_mapped(
         progress(f"reading {one.opened.export.where}")
         load(con, one.opened, one.source_plan.places)
         _show_lines(con, one)
+    list_withdrawing(con, [(one.lines, plan) for one in planned for plan in one.source_plan.withdrawn])
     staged = {}
     for table in contract.tables.values():
         if any(True for one in planned for _ in one.plans(table)):
             progress(f"mapping {table.name}")
             staged[table.name] = _make_table(con, contract, table, planned)
     return MappedTables(staged, tuple(_count(con, one, staged) for one in planned))
+
+
+def list_withdrawing(con: duckdb.DuckDBPyConnection, told: Sequence[tuple[str, WithdrawnPlan]]) -> None:
+    """Make `withdrawing`: participants of whom every line that speaks of it says that they have withdrawn."""
+    con.execute("create or replace temp table withdrawing (participant_id varchar)")
+    lines = [
+        f"select upper(c{plan.participant}) as who, coalesce({FOLDED.format(text=f'c{plan.when}')} in "
+        f"{in_list(plan.words)}, false) as is_so from {view} where c{plan.participant} is not null"
+        for view, plan in told
+    ]
+    if lines:
+        said = " union all ".join(lines)
+        con.execute(
+            f"insert into withdrawing select who from ({said}) group by who having bool_and(is_so) order by who"
+        )
 
 
 def count_assumptions(
@@ -121,7 +138,8 @@ def _plan_all(
         try:
             opened = open_export(con, export, folder)
             entries = tuple(rows for rows in mapping.rows if rows.source == export.source.name)
-            plan = plan_source(export.source, entries, opened.header, export.where)
+            withdrawn = mapping.withdrawn_by(export.source.name)
+            plan = plan_source(export.source, entries, withdrawn, opened.header, export.where)
         except FileFault as fault:
             faults += fault.lines
             continue
@@ -218,7 +236,8 @@ def _count(con: duckdb.DuckDBPyConnection, one: _Planned, staged: dict[str, Stag
     opened, part = one.opened, literal(one.opened.export.part)
     own = f"select binding from binding_parts where part = {part}"
     made = " union ".join(f"select record from {quoted(f'text_{name}')} where binding in ({own})" for name in staged)
-    mapped = _rows(con, f"({made})")
+    told = [f"select record from {one.lines} where c{plan.when} is not null" for plan in one.source_plan.withdrawn]
+    mapped = _rows(con, f"({' union '.join([*([made] if made else []), *told])})")
     kept = _rows(con, one.lines)
     lines = opened.lines.records
     return ExportCount(

@@ -10,7 +10,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from itertools import product
 
-from examtally.contracts.mapping.mapping import CELL, PIECE, ExportSource, Rows, fold
+from examtally.contracts.mapping.mapping import CELL, PIECE, ExportSource, Rows, Withdrawn, fold
 from examtally.errors import FileFault
 from examtally.ingestion.mapping.header import Header
 
@@ -40,19 +40,32 @@ class Plan:
 
 
 @dataclass(frozen=True)
+class WithdrawnPlan:
+    """The places of the participant and of what tells of the withdrawal, and the folded words that do."""
+
+    participant: int
+    when: int
+    words: tuple[str, ...]
+
+
+@dataclass(frozen=True)
 class SourcePlan:
     """All that is read from one export; `skipped_by` holds the place of the column of each rule for skipping."""
 
     plans: tuple[Plan, ...]
     skipped_by: tuple[int, ...]
+    withdrawn: tuple[WithdrawnPlan, ...] = ()
 
     @property
     def places(self) -> set[int]:
         """The columns that are read."""
-        return {*self.skipped_by, *(place for plan in self.plans for place in plan.places)}
+        withdrawn = {place for one in self.withdrawn for place in (one.participant, one.when)}
+        return {*withdrawn, *self.skipped_by, *(place for plan in self.plans for place in plan.places)}
 
 
-def plan_source(source: ExportSource, entries: tuple[Rows, ...], header: Header, where: str) -> SourcePlan:
+def plan_source(
+    source: ExportSource, entries: tuple[Rows, ...], withdrawn: tuple[Withdrawn, ...], header: Header, where: str
+) -> SourcePlan:
     """Find every column that the entries read; raises FileFault, one line a fault, also for columns nobody reads."""
     plans, lacking = [], []
     for rows in entries:
@@ -61,6 +74,9 @@ def plan_source(source: ExportSource, entries: tuple[Rows, ...], header: Header,
         lacking += missing
     skipped_by = [header.place(skip.column) for skip in source.skip]
     lacking += [skip.column for skip, place in zip(source.skip, skipped_by, strict=True) if place is None]
+    told_by = [(header.place(one.participant), header.place(one.when), one) for one in withdrawn]
+    lacking += [one.participant for who, _, one in told_by if who is None]
+    lacking += [one.when for _, when, one in told_by if when is None]
     if lacking:
         names = [f"'{name}'" for name in dict.fromkeys(lacking)]
         named = ", ".join(names[:_MOST_NAMED]) + (" …" if len(names) > _MOST_NAMED else "")
@@ -68,7 +84,11 @@ def plan_source(source: ExportSource, entries: tuple[Rows, ...], header: Header,
             f"{where} lacks columns that the mapping names ({named}); look at the names in its first line, "
             "at `delimiter` and at `header_rows`"
         )
-    plan = SourcePlan(tuple(plans), tuple(place for place in skipped_by if place is not None))
+    plan = SourcePlan(
+        tuple(plans),
+        tuple(place for place in skipped_by if place is not None),
+        tuple(WithdrawnPlan(who, when, one.words) for who, when, one in told_by if who and when),
+    )
     _check_undeclared(source, plan, header, where)
     return plan
 

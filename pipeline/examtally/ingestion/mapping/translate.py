@@ -15,7 +15,8 @@ from examtally.contracts.records.tables import Field
 
 Wanted = Sequence[tuple[Field, FromColumn]]
 
-_FOLDED = "trim(regexp_replace(replace(replace(lower(s), '_', ' '), chr(160), ' '), '\\s+', ' ', 'g'))"
+FOLDED = "trim(regexp_replace(replace(replace(lower({text}), '_', ' '), chr(160), ' '), '\\s+', ' ', 'g'))"
+"""SQL of `fold` for a text."""
 _NUMBER = r"-?[0-9]+(\.[0-9]+)? *(mm|cm|°|deg|degrees|grad)?"
 _MARK = "chr(1) || '{}' || chr(2)"
 
@@ -34,7 +35,7 @@ def is_translated(field: Field, value: FromColumn) -> bool:
 def dictionary(distinct: str, wanted: Wanted, *, decimal_comma: bool) -> str:
     """Return a query of one row a distinct text `s` of the query `distinct`, with a column for each wanted field."""
     in_parts = [(field, value) for field, value in wanted if value.in_parts]
-    inner = f"select s, {_FOLDED} as f, {_number(decimal_comma)} as n from ({distinct})"
+    inner = f"select s, {FOLDED.format(text='s')} as f, {_number(decimal_comma)} as n from ({distinct})"
     if in_parts:
         inner = f"select *, {_marked(in_parts, decimal_comma)} as m from ({inner})"
         inner = f"select *, {_is_unknown(in_parts)} as unknown from ({inner})"

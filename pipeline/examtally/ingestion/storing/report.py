@@ -152,7 +152,7 @@ class BatchReport:
 
     `passed_over` counts files of the given folders that hold no records. `same_as` is an earlier batch of files with
     the same bytes; `refused` says why ingest would refuse the batch as a whole. `seal` is the hash of
-    the batch in the registry's log, to be kept elsewhere.
+    the batch in the registry's log, to be kept elsewhere. `withdrawn` counts those whose withdrawal came with it.
     """
 
     batch_no: int | None
@@ -170,6 +170,7 @@ class BatchReport:
     same_as: int | None = None
     refused: str | None = None
     seal: str | None = None
+    withdrawn: int = 0
 
     @property
     def is_clean(self) -> bool:

@@ -14,7 +14,7 @@ from examtally.contracts.records.ddl import BATCH_COLUMN, REPLACED_BY, typed_col
 from examtally.contracts.records.rules import literal, quoted
 from examtally.contracts.records.tables import Table
 from examtally.ingestion.checking.joints import fits_joint
-from examtally.ingestion.checking.withdrawn import bury_exams, drop_waiting
+from examtally.ingestion.checking.withdrawn import bury, drop_waiting
 from examtally.ingestion.reading.staging import Staged
 from examtally.ingestion.storing.invariants import check_invariants, row_counts
 from examtally.ingestion.storing.ledger import BROKEN_LINES, count_files, lines_of
@@ -90,6 +90,7 @@ class Stored:
     """What a committed batch did: its number, the count of every file, and the waiting lines it released, by table.
 
     `amended` lines replace an earlier version, `filled` ones add to it. `seal` is the hash of its entry in the log.
+    `withdrawn` counts those who withdrew with it.
     """
 
     batch_no: int
@@ -99,6 +100,7 @@ class Stored:
     filled: dict[str, int]
     same_as: int | None
     seal: str
+    withdrawn: int
 
 
 def store(
@@ -137,7 +139,7 @@ def _write(
     stored: dict[tuple[str, int], int] = {}
     replaced: dict[str, int] = {}
     amended, filled = count_replacing(con, staged)
-    bury_exams(con)
+    withdrawn = bury(con)
     for one in staged.values():
         replaced[one.table.name] = _supersede(con, contract, one, batch_no)
         progress(f"before insert {one.table.name}")
@@ -157,9 +159,10 @@ def _write(
     seal(con, contract, touched)
     counts = {"lines": sum(file.lines for file in files), "amended": sum(amended.values())}
     counts |= {"filled": sum(filled.values())} if filled else {}
+    counts |= {"withdrawn": withdrawn} if withdrawn else {}
     action = "amend" if counts["amended"] else "ingest"
     entry = note(con, action, account.operator, batch_no=batch_no, details=counts)
-    return Stored(batch_no, files, released, amended, filled, _same_files(con, batch_no), entry.hash)
+    return Stored(batch_no, files, released, amended, filled, _same_files(con, batch_no), entry.hash, withdrawn)
 
 
 def _same_files(con: duckdb.DuckDBPyConnection, batch_no: int) -> int | None:
