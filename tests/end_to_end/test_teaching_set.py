@@ -14,12 +14,14 @@ from demo_run import Run
 
 from examtally.disclosure.release import Approval
 from examtally.errors import DisclosureError
+from examtally.ingestion import ingest
 from examtally.registry import open_registry
 from examtally.registry.audit_entry import note_use
 from examtally.registry.audit_log import entries
 from examtally.reporting import teaching as writing
 from examtally.reporting.teaching import write_teaching_set
 from examtally.results.teaching import TeachingSource
+from examtally.synthesis import synthesize
 
 
 @pytest.mark.study
@@ -59,3 +61,28 @@ def test_nobody_is_meant_and_the_log_keeps_the_approval(
             registry, tmp_path / "again", None, None, approval=Approval("audit committee", "autumn course")
         )
     assert not (tmp_path / "again").exists()
+
+
+CLINICS = {seed: (700, 1_000, 1_500, 3_000)[seed % 4] for seed in range(20281, 20301)}
+
+
+@pytest.mark.study
+@pytest.mark.parametrize("seed", CLINICS)
+def test_the_attacker_means_nobody_in_the_sets_of_twenty_clinics(
+    seed: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Clinics of 700 to 3,000 exams; a small one may have too few cases for a set, and then has none."""
+    registry = tmp_path / "registry.duckdb"
+    ingest([synthesize(tmp_path / "clinic", seed=seed, exams=CLINICS[seed]).out / "records"], registry)
+    sources: list[TeachingSource] = []
+    read = writing.teaching_source
+    monkeypatch.setattr(writing, "teaching_source", lambda *given: sources.append(read(*given)) or sources[-1])
+    approval = Approval("audit committee", "spring course")
+    try:
+        _, drawn = write_teaching_set(registry, tmp_path / "set", None, None, approval=approval)
+    except DisclosureError as refused:
+        print(f"clinic {seed}, {CLINICS[seed]} exams: no set ({refused})")
+        assert not (tmp_path / "set").exists()
+        return
+    print(f"clinic {seed}, {CLINICS[seed]} exams: {len(drawn.cases)} cases")
+    assert meant(drawn.cases, sources[0].looks) == []
