@@ -249,9 +249,11 @@ def show_draft(made: Draft, out: Path | None) -> None:
         print(made.text, end="")
     else:
         _write_new(out, made.text)
+    names_people = "\ndeidentify:" in made.text
+    then = "deidentify, since the export names people or holds dates" if names_people else "check --mapping"
     said = (
         f"{made.placed} of {made.columns} columns have a place, {made.ignored} are ignored, "
-        f"{made.unsure} lines are marked '# unsure:'; look them over, then say: examtally check --mapping"
+        f"{made.unsure} lines are marked '# unsure:'; look them over, then say: examtally {then}"
     )
     if made.patterns:
         said += "\nA file name can name a person, so `files` holds a pattern (*) for what is no plain word in it."
