@@ -7,6 +7,7 @@ import re
 import shutil
 import subprocess
 import sys
+import zipfile
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -20,14 +21,17 @@ from word_document import Document, read_document
 from examtally.cli.app import main
 from examtally.errors import ReportError, StudyError
 from examtally.registry.withdrawal import withdraw
-from examtally.reporting.manuscript.flow import Arm, Flow, flow_of
+from examtally.reporting.manuscript.contrasts import of_one_figure
+from examtally.reporting.manuscript.flow import flow_of, flow_words
+from examtally.reporting.manuscript.joint import joint_words, joints_of
 from examtally.reporting.manuscript.paper import Paper, open_paper
+from examtally.reporting.manuscript.values import difference_words, how_made, leading
 from examtally.resources import resource
 from examtally.studies import locking, reproduce, write_bundle
 
 EXAMPLES = Path(__file__).resolve().parents[2] / "docs" / "studies"
 NAMES = ("agreement", "paired_by_girth", "single_test", "training_level")
-AS_DOCX = ("paired_by_girth", "single_test")
+AS_DOCX = ("paired_by_girth", "single_test", "training_level")
 
 
 @pytest.fixture(scope="module", autouse=True)
@@ -57,10 +61,28 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
         results, paper = str(root / f"{name}-results"), str(root / f"{name}-paper")
         assert main(["study", "run", str(protocol), "--registry", registry, "--out", results]) == 0
         forms = "docx" if name in AS_DOCX else "html"
-        assert main(["study", "report", "--results", results, "--out", paper, "--format", forms]) == 0
+        layout = ["--for-review", "--csl", str(_style(root))] if name == "paired_by_girth" else []
+        assert main(["study", "report", "--results", results, "--out", paper, "--format", forms, *layout]) == 0
         bundle = ["study", "bundle", "--results", results, "--registry", registry]
         assert main([*bundle, "--out", str(root / f"{name}-bundle")]) == 0
     return root
+
+
+def _style(folder: Path) -> Path:
+    """A citation style of our own: the year in brackets."""
+    path = folder / "year.csl"
+    path.write_text(STYLE, encoding="utf-8")
+    return path
+
+
+STYLE = """<?xml version="1.0" encoding="utf-8"?>
+<style xmlns="http://purl.org/net/xbiblio/csl" class="in-text" version="1.0">
+  <info><title>Year</title><id>year</id><updated>2026-01-01T00:00:00+00:00</updated></info>
+  <citation><layout prefix="(year " suffix=")" delimiter="; ">
+    <date variable="issued"><date-part name="year"/></date></layout></citation>
+  <bibliography><layout suffix="."><text variable="title"/></layout></bibliography>
+</style>
+"""
 
 
 @pytest.fixture(scope="module")
@@ -79,72 +101,126 @@ def test_a_bundle_run_again_gives_the_same_figures(name: str, made: Path, capsys
     assert "all as they were" in capsys.readouterr().out
 
 
-@pytest.mark.parametrize("name", AS_DOCX)
+@pytest.mark.parametrize("name", ["single_test", "training_level"])
 def test_flow_text_figure_and_tables_of_the_document_agree(name: str, made: Path) -> None:
     paper, document = opened(made, name), read_document(made / f"{name}-paper" / "study.docx")
-    crossed = document.table("Index test")
-    flows = [flow_of(paper, test) for test in paper.used_tests()]
-    told = [line for line in document.paragraphs if line.startswith("Of ") and "exams of the registry" in line]
-    drawn = [words for words in document.pictures if words.startswith("Flow diagram.")]
-    assert len(told) == len(drawn) == len(flows)
-    for place, flow in enumerate(flows):
-        assert drawn[place] == f"Flow diagram. {told[place]}"
-        rows = crossed[3 * place : 3 * place + 3]
-        assert [row["Index test"].lower() for row in rows] == [arm.result for arm in _in_table_order(flow)]
-        for row, arm in zip(rows, _in_table_order(flow), strict=True):
-            counts = (arm.present, arm.absent, arm.no_reference + arm.inconclusive, arm.exams)
-            assert tuple(int(row[name]) for name in ("Present", "Absent", "Not settled", "All")) == counts
-            assert (
-                f"{arm.result} in {arm.exams}: condition present in {arm.present}, absent in {arm.absent}"
-                in told[place]
-            )
-        assert f"holds {flow.analyzed} knees" in told[place]
+    (test,) = paper.used_tests()
+    flow = flow_of(paper, test)
+    told = paper.catalogue.noun.said(flow_words(flow, paper))
+    assert told.rstrip(".") in document.text
+    assert f"Flow diagram. {told}" in document.pictures
+    rows = document.table("Index test")
+    assert [row["Index test"].lower() for row in rows] == ["positive", "equivocal", "negative"]
+    for row in rows:
+        arm = flow.arm(row["Index test"].lower())
+        counts = (arm.present, arm.absent, arm.no_reference + arm.inconclusive, arm.exams)
+        assert tuple(int(row[name]) for name in ("Present", "Absent", "Not verified", "All")) == counts
+        assert f"{arm.result} in {arm.exams}: condition present in {arm.present}" in told or not arm.exams
 
 
-def _in_table_order(flow: Flow) -> list[Arm]:
-    return [flow.arm(result) for result in ("positive", "equivocal", "negative")]
+def test_both_tests_stand_against_each_other_by_condition(made: Path) -> None:
+    paper, document = opened(made, "paired_by_girth"), read_document(made / "paired_by_girth-paper" / "study.docx")
+    (joint,) = joints_of(paper)
+    assert f"Flow diagram. {joint_words(joint)}" in document.pictures
+    assert joint_words(joint).rstrip(".") in document.text
+    rows = document.table("Positive")
+    cells = [(int(row["Positive"]), int(row["Negative"])) for row in rows]
+    assert cells[:2] == [
+        tuple(joint.cells["present"][a, b] for b in ("positive", "negative")) for a in ("positive", "negative")
+    ]
+    line = paper.rows(
+        "comparisons", group_by="overall", measure="sensitivity", adjustment="none", contrast="difference"
+    )[0]
+    assert (line["only_a"], line["only_b"]) == (cells[0][1], cells[1][0])
+    assert line["n"] == sum(sum(row) for row in cells[:2])
 
 
-def test_estimates_of_text_table_and_figure_come_from_the_cross_tabulation(single: Document) -> None:
+def test_the_primary_difference_is_one_in_abstract_results_figure_and_table(made: Path) -> None:
+    paper, document = opened(made, "paired_by_girth"), read_document(made / "paired_by_girth-paper" / "study.docx")
+    said = [line for line in document.paragraphs if "Sensitivity was" in line]
+    assert [line.startswith("Results. Sensitivity was") for line in said] == [True, False]
+    (same, *_) = of_one_figure(paper, "comparisons")
+    line = leading(paper, same, "difference")
+    assert line is not None
+    value = difference_words(line)
+    assert all(value.split(" (")[1].rstrip(")") in sentence for sentence in said)
+    drawn = next(words for words in document.pictures if words.startswith("Differences, classic Lachman test minus"))
+    assert f"Sensitivity, {how_made(line['adjustment'])}: {value}." in paper.catalogue.noun.said(drawn)
+    table = document.table("First test")
+    assert value in {cell for row in table for cell in row.values()}
+
+
+def test_groups_stand_side_by_side_with_examiners_flow_and_verification(made: Path) -> None:
+    document = read_document(made / "training_level-paper" / "study.docx")
+    rows = {row["Role"]: row for row in document.table("Role")}
+    assert set(rows) == {"Attending", "Resident"}
+    paper = opened(made, "training_level")
+    for name, row in rows.items():
+        (tally,) = paper.rows("tallies", group_by="role", group=name.lower(), maneuver="lachman_graded")
+        assert row["Eligible index exams"] == str(tally["exams"] + tally["not_recorded"])
+        assert row["Positive"].startswith(f"{tally['tp'] + tally['fp']} of {tally['positive']}")
+        assert row["Examiners"] == "2"
+    people = document.table("Characteristic")
+    assert people[0]["Resident"] == str(_done(paper, "resident"))
+    assert "Descriptive only" in next(line for line in document.paragraphs if line.startswith("Results."))
+    assert "descriptive only" in {row["P"] for row in document.table("First group")}
+
+
+def _done(paper: Paper, group: str) -> int:
+    return int(paper.rows("tallies", group_by="role", group=group)[0]["done"])
+
+
+def test_what_settled_the_condition_adds_up(made: Path, single: Document) -> None:
+    paper = opened(made, "single_test")
+    told = {item: paper.described(item) for item in ("settled_by", "severity", "reader_knew", "days", "participants")}
+    (people,) = told["participants"]
+    verified = people["present"] + people["absent"]
+    assert sum(line["knees"] for line in told["settled_by"]) == verified
+    assert sum(line["knees"] for line in told["reader_knew"]) == verified
+    assert sum(line["present"] for line in told["severity"]) == people["present"]
+    assert {line["value"] for line in told["days"]} == {10.0}  # MRI is read on day 10 throughout
+    assert f"settled by MRI in {verified} of {verified} (100%)" in single.text
+    assert "a median of 10 days" in single.text
+    assert "partial tear in" in single.text
+    assert "medial meniscus tear in" in single.text
+
+
+def test_estimates_of_text_table_and_figure_are_one(single: Document) -> None:
     crossed = {row["Index test"]: row for row in single.table("Index test")}
     right, wrong = int(crossed["Positive"]["Present"]), int(crossed["Negative"]["Present"])
-    whole = single.table("Events of knees")[0]
-    assert whole["Measure"] == "Sensitivity everybody"
-    assert whole["Events of knees"] == f"{right} of {right + wrong}"
-    value = next(cell for head, cell in whole.items() if head.startswith("Estimate"))
-    assert value.startswith(f"{round(100 * right / (right + wrong))}%")
-    assert (
-        f"Sensitivity of Lever sign, in verified knees only, was {value}, {right} of {right + wrong} (pre-specified)."
-        in single.text
-    )
-    led = [row for row in single.table("Events of knees") if row["Knees"].startswith("all eligible")]
-    assert led, "the figure shows the leading estimate, which stands in the table too"
-    drawn = next(cell for head, cell in led[0].items() if head.startswith("Estimate"))
-    assert led[0]["Measure"] == "Sensitivity everybody"
-    assert drawn != value
-    assert any(f"sensitivity; pre-specified: {drawn}." in words for words in single.pictures)
+    whole = single.table("n/N, verified")[0]
+    assert whole["Measure"] == "Sensitivity"
+    assert whole["n/N, verified"] == f"{right}/{right + wrong}"
+    plain = next(cell for head, cell in whole.items() if head.startswith("Verified knees only"))
+    led = next(cell for head, cell in whole.items() if head.startswith("Bias-adjusted"))
+    assert plain.startswith(f"{round(100 * right / (right + wrong))}%")
+    assert led != plain
+    said = f"Sensitivity of the lever sign was {led} (bias-adjusted); {plain} in verified knees only"
+    assert sum(said in line for line in single.paragraphs) == 2  # abstract and primary result
+    assert any(f"Sensitivity: {led}." in words for words in single.pictures)
 
 
-def test_a_subgroup_added_after_the_lock_is_exploratory_in_text_table_and_figure(single: Document) -> None:
-    by_sex = [row for row in single.table("Events of knees") if "sex:" in row["Measure"]]
-    assert {row["Status"] for row in by_sex} == {"exploratory"}
-    assert {row["Status"] for row in single.table("Events of knees") if "everybody" in row["Measure"]} == {
-        "pre-specified"
-    }
-    assert {row["Status"] for row in single.table("P of interaction")} == {"exploratory"}
-    assert "female against male (exploratory)" in single.text
-    assert any("sensitivity, female; exploratory" in words for words in single.pictures)
+def test_a_subgroup_added_after_the_lock_is_marked_wherever_it_stands(made: Path, single: Document) -> None:
+    rows = single.table("n/N, verified")
+    assert {"†" in row["Measure"] for row in rows if "male" in row["Measure"]} == {True}
+    assert {"†" in row["Measure"] for row in rows if "male" not in row["Measure"]} == {False}
+    assert {"†" in row["Measure"] for row in single.table("First group")} == {True}
+    assert any("Sensitivity, female †" in words for words in single.pictures)
+    assert single.text.count("† Exploratory: added or changed after the lock.") == 2  # under each table that marks
+    assert "All analyses are pre-specified but those marked †" in single.text
     (row,) = single.table("Deviation")
     assert row["Deviation"] == "added after the lock, without an amendment"
+    paired = read_document(made / "paired_by_girth-paper" / "study.docx")
+    assert "†" not in paired.text
+    assert paired.text.count("All analyses are pre-specified.") == 1
 
 
 def test_participants_add_up_to_the_exams_in_which_the_test_was_done(made: Path, single: Document) -> None:
     done = flow_of(opened(made, "single_test"), "lever").done
     rows = single.table("All knees")
     assert rows[0]["All knees"] == str(done)
-    men_and_women = [row for row in rows if row["Group"] in ("Female", "Male")]
+    men_and_women = [row for row in rows if row["Characteristic"] in ("Female", "Male")]
     assert sum(int(row["All knees"].split()[0]) for row in men_and_women) == done
-    assert {row["Status"] for row in rows} == {"pre-specified"}
 
 
 def test_counts_that_do_not_add_up_are_refused(made: Path) -> None:
@@ -157,8 +233,7 @@ def test_counts_that_do_not_add_up_are_refused(made: Path) -> None:
 
 
 def test_the_paper_has_page_one_checklist_domains_and_references(single: Document) -> None:
-    governance = {row["Governance"]: row["As stated in the protocol"] for row in single.table("Governance")}
-    assert governance["Determination"] == "exempt"
+    assert "Ethics: determined exempt." in single.text
     checklist = single.table("What it asks")
     assert {re.sub(r"[ab]", "", row["Item"]) for row in checklist} == {str(number) for number in range(1, 31)}
     assert all(row["Where"] for row in checklist)
@@ -168,6 +243,20 @@ def test_the_paper_has_page_one_checklist_domains_and_references(single: Documen
     assert "Wilson EB. Probable inference" in single.text
     assert "@" not in single.text
     assert "[author to complete]" in single.text
+
+
+def test_a_document_for_review_has_numbered_lines_double_spacing_and_the_style_asked_for(made: Path) -> None:
+    with zipfile.ZipFile(made / "paired_by_girth-paper" / "study.docx") as archive:
+        body, styles = (archive.read(f"word/{name}.xml").decode() for name in ("document", "styles"))
+        drawn = [name for name in archive.namelist() if name.endswith(".svg")]
+    assert 'w:lnNumType w:countBy="1" w:restart="continuous"' in body
+    text = re.search(r'w:styleId="BodyText".*?</w:style>', styles, re.S)
+    assert text is not None
+    assert 'w:line="480"' in text.group()
+    assert len(drawn) == body.count("svgBlip ") == 2
+    assert "(year 1987)" in read_document(made / "paired_by_girth-paper" / "study.docx").text
+    with zipfile.ZipFile(made / "single_test-paper" / "study.docx") as archive:
+        assert "lnNumType" not in archive.read("word/document.xml").decode()
 
 
 def test_what_is_not_stated_is_said_on_page_one(made: Path) -> None:

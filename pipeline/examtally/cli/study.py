@@ -230,6 +230,12 @@ def report(
     results: StudyResults,
     out: Annotated[Path, typer.Option("--out", help="Folder to write the manuscript to.", show_default=False)],
     form: Format = "html",
+    csl: Annotated[
+        Path | None, typer.Option("--csl", help="Citation style of the journal, a CSL file.", show_default=False)
+    ] = None,
+    for_review: Annotated[
+        bool, typer.Option("--for-review", help="Word document with numbered lines and double spacing.")
+    ] = False,
     source: Source = None,
 ) -> None:
     """Write the draft of the paper: methods, flow diagram, tables, figures, checklist; gaps are the author's."""
@@ -237,7 +243,7 @@ def report(
 
     chosen = formats(form, "html", "docx", "pdf")
     with output.progress(files_at(out)) as say:
-        made = render_study(results, out, formats=chosen, source=source, progress=say)
+        made = render_study(results, out, formats=chosen, source=source, style=csl, for_review=for_review, progress=say)
     output.show_files(made)
 
 

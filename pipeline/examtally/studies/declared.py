@@ -19,6 +19,7 @@ _SCENARIOS = (
     *("equivocal_positive", "equivocal_negative", "equivocal_worst"),
     *("indeterminate_present", "indeterminate_absent"),
 )
+_PERIODS, _LATE = ("first_period", "last_period"), ("entered_late", "amended_late")
 OVERALL = "overall"
 _WITHOUT_ORDER = ("role", "setting", "sex")
 _EVERY_TEST = "all"  # in tables about models that several tests share
@@ -80,7 +81,8 @@ def beside(name: str, frame: pl.DataFrame, study: Study) -> pl.DataFrame:
         "scenario": pl.col("scenario").is_in(_SCENARIOS),
     }
     if name == "cohort_summary":
-        return frame
+        behind = [f"examiners_by_{group}" for group in groups]
+        return frame.filter((pl.col("group") == "all") | pl.col("item").is_in([*_PERIODS, *_LATE, *behind]))
     return frame.filter(*(limit for column, limit in limits.items() if column in frame.columns))
 
 
@@ -148,7 +150,7 @@ def _comparisons(analysis: StudyAnalysis, study: Study) -> pl.Expr:
         pl.col("maneuver_a").is_in(analysis.tests)
         & pl.col("maneuver_b").is_in(analysis.tests)
         & pl.col("measure").is_in(analysis.measures)
-        & pl.col("group_by").is_in([OVERALL, "done_order", *([analysis.group_by] if analysis.group_by else [])])
+        & pl.col("group_by").is_in([OVERALL, *([analysis.group_by] if analysis.group_by else [])])
         & pl.col("adjustment").is_in(study.adjustments)
     )
 

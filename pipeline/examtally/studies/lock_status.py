@@ -15,7 +15,7 @@ from examtally.studies.lockfile import LockEntry
 PRESPECIFIED, EXPLORATORY = "prespecified", "exploratory"
 ASKED_BEFORE = "lock"
 """The key of a deviation that stands on page one: the question was locked or its results were seen before."""
-_WITHOUT_FIGURES = ("governance", "planned_size", "harms")
+_WITHOUT_FIGURES = ("governance", "planned_size", "harms", "background", "intended_use")
 _NOT_FRAME = ("primary", "secondary", "subgroups", *_WITHOUT_FIGURES)
 
 

@@ -15,7 +15,6 @@ from examtally.analytics.comparison.grouped import GroupedComparison, compare_in
 from examtally.analytics.comparison.rows import holm
 from examtally.cohort.groupings import UNKNOWN, Grouping, groupings
 from examtally.cohort.selection import read_population
-from examtally.contracts.catalogue.clinical import Catalogue
 from examtally.contracts.catalogue.local import Kept
 from examtally.contracts.protocol.protocol import Protocol
 from examtally.contracts.results import conform
@@ -40,6 +39,7 @@ from examtally.studies.declared import (
     rows_of,
     wanted_tables,
 )
+from examtally.studies.described import described_tables
 from examtally.studies.history import deviations
 from examtally.studies.lock_status import EXPLORATORY, PRESPECIFIED, LockStatus, lock_status
 from examtally.studies.lockfile import check_locked_catalogue, check_sealed, lock_path, read_lock
@@ -48,37 +48,6 @@ from examtally.studies.size_reached import planned_tests, size_table
 
 if TYPE_CHECKING:
     from examtally.plots import Plots
-
-
-def described_by(catalogue: Catalogue) -> tuple[str, ...]:
-    """Groupings of index exams that describe the person and the «noun», none the examiner."""
-    people = ("overall", "sex", "age_band", "bmi_band", *catalogue.banded)
-    return (*people, "acuity", *catalogue.coded, "guarding", "setting")
-
-
-def participants_table(study: Study, tallies: pl.DataFrame, status: str) -> pl.DataFrame:
-    """Return the table `study_participants`, from the tallies of every grouping.
-
-    It counts the first index test of the first analysis, equivocal findings included.
-    """
-    condition = study.selection.target.condition if study.selection.target else "none"
-    (first, *_) = study.analyses[0].tests
-    of_test = tallies.filter(
-        pl.col("condition") == condition,
-        pl.col("maneuver") == first,
-        pl.col("group_by").is_in(described_by(study.base.catalogue)),
-    )
-    present = pl.col("tp") + pl.col("fn") + pl.col("equivocal_present")
-    absent = pl.col("fp") + pl.col("tn") + pl.col("equivocal_absent")
-    counted = of_test.select(
-        "group_by",
-        "group",
-        knees=pl.col("done"),
-        present=present,
-        absent=absent,
-        unsettled=pl.col("done") - present - absent,
-    )
-    return conform("study_participants", counted, status=status)
 
 
 STUDY_FILE = "study.json"
@@ -194,6 +163,8 @@ def status_of(study: Study, registry: Registry, lock: Path | None, *, explorator
 def _tables(study: Study, stands: LockStatus, registry: Registry, progress: Progress | None) -> dict[str, pl.DataFrame]:
     """Every table of the study's results."""
     contract = study.contract
+    statuses = {one.name: stands.status(one.name) for one in study.analyses}
+    of_study = PRESPECIFIED if PRESPECIFIED in statuses.values() else EXPLORATORY
     work = Work(
         registry,
         contract,
@@ -206,20 +177,22 @@ def _tables(study: Study, stands: LockStatus, registry: Registry, progress: Prog
     try:
         made = make_tables(work, wanted_tables(study))
         _add_groups(made, study, work)
+        described = described_tables(study, work, made["tallies"], of_study)
         counted = read_population(work.cohort.con)
         planned = planned_tests(study)
         rates = rates_of(work.cohort.con, study, planned) if planned else None
     finally:
         work.close()
-    statuses = {one.name: stands.status(one.name) for one in study.analyses}
-    of_study = PRESPECIFIED if PRESPECIFIED in statuses.values() else EXPLORATORY
     kept = {name: _kept(name, frame, study, statuses, of_study) for name, frame in made.items()}
-    return _adjusted(kept, study) | {
-        "study_analyses": analyses_table(study, statuses),
-        "study_participants": participants_table(study, made["tallies"], of_study),
-        "study_population": population_table(study, counted, of_study),
-        "study_size": size_table(study, rates, made, of_study),
-    }
+    return (
+        _adjusted(kept, study)
+        | described
+        | {
+            "study_analyses": analyses_table(study, statuses),
+            "study_population": population_table(study, counted, of_study),
+            "study_size": size_table(study, rates, made, of_study),
+        }
+    )
 
 
 def _compared(study: Study, known: tuple[Grouping, ...]) -> Protocol:
@@ -293,10 +266,7 @@ def _adjusted(tables: dict[str, pl.DataFrame], study: Study) -> dict[str, pl.Dat
             asked = [rows for one in members if (rows := rows_of(name, one, study)) is not None]
             is_member = pl.any_horizontal(asked) if asked else pl.lit(False)
             is_test = pl.col("contrast") == "difference" if name == "comparisons" else pl.lit(True)
-            in_order_of_doing = pl.col("group_by") == "done_order"
-            parts.append(
-                frame.filter(is_member & is_test & ~in_order_of_doing).select("table", "row", "adjustment", "p_value")
-            )
+            parts.append(frame.filter(is_member & is_test).select("table", "row", "adjustment", "p_value"))
     values: dict[str, list[float | None]] = {
         name: [None] * tables[name].height for name in ("comparisons", "interactions") if name in tables
     }

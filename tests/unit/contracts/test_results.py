@@ -107,6 +107,9 @@ PUBLIC = {
     "study_participants": "group_by, group, knees, present, absent, unsettled",
     "study_population": "place, filter, exams, participants",
     "study_size": "quantity, measure, group, planned, reached",
+    "study_description": "item, group, knees, present, absent, value",
+    "study_arms": "group_by, group, described_by, description, knees, present, absent, unsettled",
+    "study_pairs": "test_a, test_b, condition_status, result_a, result_b, knees, participants",
 }
 REASONS = (
     "outside_population, comparison_knee, operating_room, prior_surgery, reference_known, after_surgery, "

@@ -43,7 +43,8 @@ def test_only_what_is_declared_is_there(made: StudyResults) -> None:
     tables = made.results.tables
     assert set(tables) == {
         *("cohort_summary", "flow", "tallies", "accuracy", "comparisons", "interactions"),
-        *("study_analyses", "study_participants", "study_population", "study_size"),
+        *("study_analyses", "study_arms", "study_description", "study_pairs", "study_participants"),
+        *("study_population", "study_size"),
     }
     accuracy = made.results.accuracy
     assert set(accuracy["maneuver"]) == {"classic", "drop", "lever"}

@@ -264,6 +264,10 @@ class Governance(Section):
     """Whether the determination covers learners as subjects of the study."""
     data_use_agreement: Maybe[DataUse] = None
     """Whether a data-use agreement is in force."""
+    registration: Maybe[Sentence] = None
+    """Register and number of the study, or that it is not registered."""
+    funding: Maybe[Sentence] = None
+    """Who paid or supported it, and what part they had; or that nobody did."""
 
 
 Analyses: TypeAlias = Annotated[tuple[AnalysisEntry, ...], Checked(_few_analyses)]
@@ -279,6 +283,12 @@ class StudyFile(Section):
     """The title of the paper, in one line."""
     question: Maybe[Sentence] = None
     """The question in one sentence: which test, in whom, for which condition, against which standard."""
+    background: Maybe[Sentence] = None
+    """What is known and what is not, in one or two sentences, for the introduction. May be filled in last."""
+    intended_use: Maybe[Sentence] = None
+    """What the index test is meant for in practice: before, beside or in place of which other test. May be filled in
+    last.
+    """
     hypotheses: Few[Sentence] = ()
     """List of the hypotheses, each in one sentence with its direction."""
     population: Annotated[tuple[FilterEntry, ...], Checked(_few_filters)] = ()
@@ -301,6 +311,10 @@ class StudyFile(Section):
     """Groups in which the primary analyses are repeated."""
     adjustments: Distinct[Adjustment] = ("none", "bias_adjusted")
     """Corrections under which accuracy is given."""
+    main: Maybe[Adjustment] = None
+    """The correction whose figures lead in the paper, one of `adjustments`; where left out bias_adjusted
+    if it is one of them, else the first. Verified «nouns» as they are stand beside it.
+    """
     alpha: Annotated[float, Between(0, 0.5)] = 0.05
     """Chance of a false claim that is accepted, above 0 and below 0.5; every interval has the level 1 - alpha."""
     family: Family = "primary"

@@ -51,6 +51,8 @@ class Study:
     code: str
     title: str
     question: str
+    background: str
+    intended_use: str
     hypotheses: tuple[str, ...]
     selection: Selection
     between_tests: str
@@ -59,6 +61,7 @@ class Study:
     secondary: tuple[StudyAnalysis, ...]
     subgroups: tuple[str, ...]
     adjustments: tuple[str, ...]
+    main: str
     alpha: float
     family: str
     missing_findings: str
@@ -148,6 +151,8 @@ def _study(file: StudyFile, faults: Faults, contract: Contract) -> Study:
         code=file.study,
         title=file.title,
         question=file.question or "",
+        background=file.background or "",
+        intended_use=file.intended_use or "",
         hypotheses=file.hypotheses,
         selection=Selection(
             population=tuple(one.resolved(contract) for one in file.population),
@@ -161,6 +166,7 @@ def _study(file: StudyFile, faults: Faults, contract: Contract) -> Study:
         secondary=tuple(_analysis(one) for one in file.secondary),
         subgroups=file.subgroups,
         adjustments=file.adjustments,
+        main=_main(file, faults),
         alpha=file.alpha,
         family=file.family,
         missing_findings=missing.findings,
@@ -175,6 +181,14 @@ def _study(file: StudyFile, faults: Faults, contract: Contract) -> Study:
     )
     _check_names(study, faults)
     return study
+
+
+def _main(file: StudyFile, faults: Faults) -> str:
+    """The correction that leads; a fault where it is none of the study's own."""
+    if file.main is not None and file.main not in file.adjustments:
+        faults.add(("main",), f"'{file.main}' is not one of the adjustments", nearest(file.main, file.adjustments))
+    leading = "bias_adjusted" if "bias_adjusted" in file.adjustments else (*file.adjustments, "none")[0]
+    return file.main or leading
 
 
 def _whole(source: dict[str, Any], contract: Contract) -> Mapping[str, Any]:

@@ -7,9 +7,12 @@ import zipfile
 from html import escape
 from pathlib import Path
 
+from examtally.reporting.engine.layout import number_lines, space_lines
+
 _LONG_AGO = (1980, 1, 1, 0, 0, 0)
-_BODY, _LINKS, _TYPES, _ABOUT = (
+_BODY, _STYLES, _LINKS, _TYPES, _ABOUT = (
     "word/document.xml",
+    "word/styles.xml",
     "word/_rels/document.xml.rels",
     "[Content_Types].xml",
     "docProps/core.xml",
@@ -23,15 +26,19 @@ _LINK = re.compile(r"<Relationship\b[^>]*>")
 _ROW = re.compile(r"<w:tr(?P<own>(?: [^>]*)?)>(?P<kept><w:trPr>)?")
 
 
-def finish(path: Path, figures: Path, author: str) -> None:
+def finish(path: Path, figures: Path, author: str, *, for_review: bool = False) -> None:
     """Rewrite the document at `path`: each figure also as the SVG of its name in `figures`, rows of tables that no page
-    break splits, `author` as who it is by, and the same bytes whenever it is made.
+    break splits, `author` as who it is by, and the same bytes whenever it is made. `for_review` numbers its lines and
+    sets the text in double spacing.
     """
     with zipfile.ZipFile(path) as archive:
         parts = {name: archive.read(name) for name in archive.namelist()}
     _draw(parts, figures)
     body = parts[_BODY].decode()
     parts[_BODY] = _ROW.sub(_whole, body).encode()
+    if for_review:
+        parts[_BODY] = number_lines(parts[_BODY].decode()).encode()
+        parts[_STYLES] = space_lines(parts[_STYLES].decode()).encode()
     by = f"<dc:creator>{escape(author)}</dc:creator>"
     parts[_ABOUT] = re.sub(
         r"<dc:creator ?/>|<dc:creator>.*?</dc:creator>", lambda _: by, parts[_ABOUT].decode()

@@ -29,6 +29,7 @@ from examtally.registry.scratch import scratch
 from examtally.reporting.engine import figures, typesetting
 from examtally.reporting.engine.document import finish
 from examtally.reporting.engine.executor import Report, execute, read_report
+from examtally.reporting.engine.layout import Layout
 from examtally.reporting.engine.policy import seal_page
 from examtally.reporting.engine.project import FORMATS, HOUSE, PROFILE, bibliography, pandoc_options
 from examtally.reporting.engine.wording import as_written, speak_of, titled
@@ -53,6 +54,7 @@ def render(
     page: str | None = None,
     title: str | None = None,
     params: Mapping[str, object] | None = None,
+    layout: Layout | None = None,
 ) -> list[Path]:
     """Render `reports/<name>.qmd` over a results folder and return the pages written, in the order of `formats`.
 
@@ -67,7 +69,11 @@ def render(
         work = folder / "report"
         shutil.copytree(reports_folder(), work, ignore=shutil.ignore_patterns("_site", ".quarto", "results", "fig"))
         shutil.copytree(results, work / "results")
+        layout = layout or Layout()
+        csl = layout.place_style(work)
         report = _titled(read_report(work / f"{name}.qmd"), title)
+        if csl:
+            report = replace(report, front={**report.front, "csl": csl})
         with contextlib.chdir(work), figures.saved_as("png" if "docx" in formats else "svg"):
             speak_of(None)
             body = execute(report, params)
@@ -75,7 +81,7 @@ def render(
             raise ReportError(f"{report.name} holds a mark of the joint's noun; print it through `plain.show`")
         if title is None:
             report = _titled(report, titled(str(report.front["title"])))
-        pages = [_page(report, body, work, form) for form in formats]
+        pages = [_page(report, body, work, form, layout) for form in formats]
         written = [
             put_page(made, out_dir / f"{page or name}.{form}") for made, form in zip(pages, formats, strict=True)
         ]
@@ -104,7 +110,7 @@ def _check(formats: Sequence[str], source: Path | None) -> None:
         raise ReportError(f"{source} exists already; name a folder that does not")
 
 
-def _page(report: Report, body: str, work: Path, form: str) -> Path:
+def _page(report: Report, body: str, work: Path, form: str, layout: Layout) -> Path:
     """Write the executed text beside the report and set it in one format."""
     text = work / f"{Path(report.name).stem}.executed.qmd"
     front = {key: value for key, value in report.front.items() if key != "jupyter"} | {"engine": "markdown"}
@@ -116,7 +122,7 @@ def _page(report: Report, body: str, work: Path, form: str) -> Path:
     else:
         _quarto(quarto, text, target, form)
     if form == "docx" and target.is_file():
-        finish(target, work / figures.FOLDER, as_written(work, "group"))
+        finish(target, work / figures.FOLDER, as_written(work, "group"), for_review=layout.for_review)
     if not target.is_file():
         raise ReportError(f"{report.name}: the renderer wrote no {form} page")
     if form == "html":

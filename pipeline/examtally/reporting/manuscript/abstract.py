@@ -1,138 +1,124 @@
-"""The parts between the tables: abstract, introduction, discussion, what is left to the author."""
+"""The structured abstract: the question, who and where, the tests, the primary result first, what limits it."""
 
 from __future__ import annotations
 
-from examtally.reporting.engine.numbers import listed
-from examtally.reporting.manuscript import contrasts, findings
-from examtally.reporting.manuscript.flow import flow_of, flow_words
-from examtally.reporting.manuscript.pairs import pairs_of, pairs_words
+from examtally.reporting.engine.numbers import count, counted, listed, percent, share_of
+from examtally.reporting.manuscript.arms import group_flows
+from examtally.reporting.manuscript.limits import whose
+from examtally.reporting.manuscript.methods import is_retrospective
+from examtally.reporting.manuscript.outcomes import primary_words
+from examtally.reporting.manuscript.pairs import pairs_of
 from examtally.reporting.manuscript.paper import TO_COMPLETE, Paper
-from examtally.studies.bundling import lacking, released
+from examtally.reporting.manuscript.statistics import analysis_words, fixed_words
+from examtally.reporting.manuscript.values import capital
+from examtally.studies.lock_status import PRESPECIFIED
 from examtally.words import for_markdown
+
+_MOST_PLACES = 3
 
 
 def abstract(paper: Paper) -> str:
-    """A structured abstract with the primary figures."""
-    tests = listed([paper.test_name(test) for test in paper.used_tests()])
-    against = f" against a reference standard for {paper.condition_name}" if paper.condition else ""
-    return "\n\n".join(
-        [
-            f"**Question.** {for_markdown(paper.study.question) or TO_COMPLETE}",
-            f"**Methods.** Registry of physical examinations; index tests: {tests}{against}.",
-            f"**Results.** {_main(paper) or TO_COMPLETE}",
-            f"**Conclusions.** {TO_COMPLETE}",
-        ]
-    )
-
-
-def introduction(paper: Paper) -> str:
-    """The question and the hypotheses; the rest is the author's."""
-    lines = [f"- {for_markdown(one)}" for one in paper.study.hypotheses]
-    heading = "Hypotheses:" if lines else f"Hypotheses: {TO_COMPLETE}"
-    return "\n".join(
-        [
-            f"Background and the place of the index tests: {TO_COMPLETE}",
-            "",
-            for_markdown(paper.study.question),
-            "",
-            heading,
-            "",
-            *lines,
-        ]
-    )
-
-
-def flow(paper: Paper) -> str:
-    """The flow in words, one paragraph a test."""
-    if paper.condition is None:
-        return pairs_words(pairs_of(paper), paper)
-    return "\n\n".join(flow_words(flow_of(paper, test), paper) for test in paper.used_tests())
-
-
-def estimates(paper: Paper) -> str:
-    """The figures of the primary analyses, then of the secondary ones."""
-    said = [
-        words(paper, role)
-        for role in ("primary", "secondary")
-        for words in (findings.estimate_words, findings.agreement_words)
+    """Objective to conclusions; only the conclusions are left to the author."""
+    parts = [
+        ("Objective", for_markdown(paper.study.question) or TO_COMPLETE),
+        ("Design, setting and participants", people(paper)),
+        ("Tests", _tests(paper)),
+        ("Main outcome", _outcome(paper)),
+        ("Results", " ".join(part for part in (primary_words(paper), prevalence(paper)) if part)),
+        ("Limitations", _limits(paper)),
+        ("Conclusions", TO_COMPLETE),
     ]
-    return "\n\n".join(part for part in said if part)
+    return "\n\n".join(f"**{head}.** {text}" for head, text in parts if text)
 
 
-def missing(paper: Paper) -> str:
-    """How many findings have no usable reference."""
+def people(paper: Paper) -> str:
+    """How many people, «nouns» and examiners, and where."""
+    start = f"{_design(paper)} of a registry of routine exams."
     if paper.condition is None:
-        return "Equivocal and missing findings make no pair."
-    lines = [
-        f"Of {line['exams']} {line['result']} findings of {paper.test_name(line['maneuver'])}, {line['verified']} have "
-        "a usable reference."
-        for line in paper.rows("verification")
-        if line["maneuver"] in paper.used_tests()
-    ]
-    return " ".join(lines) or "«Nouns» without a reference were left out and counted in the flow."
-
-
-def harms(paper: Paper) -> str:
-    """What the protocol says of harms."""
-    return for_markdown(paper.study.harms) or f"Harms of the index tests and of the reference: {TO_COMPLETE}"
-
-
-def discussion(paper: Paper) -> str:
-    """Prompts, and the limits that the records show by themselves."""
-    limits = (
-        ["The registry was filled in routine care; who is imaged is not left to chance."] if paper.condition else []
-    )
-    if not paper.found.lock_status.prespecified:
-        limits.append("No analysis was pre-specified; its figures raise questions and do not settle them.")
-    if paper.found.lock_status.deviations:
-        limits.append("The analysis departs from the locked protocol as listed above.")
-    if len(paper.used_tests()) > 1:
-        limits.append("Index tests done by the same hands are not blind to each other.")
-    return "\n\n".join(
-        [
-            f"Main findings: {TO_COMPLETE}",
-            "Limits that the records show: " + " ".join(limits or ["none of those that are looked for."]),
-            f"Other limits, comparison with the literature, meaning for practice: {TO_COMPLETE}",
+        first = paper.study.primary[0]
+        told = [one for one in pairs_of(paper).compared if one.test == first.tests[0]][:1]
+        said = [
+            f"{counted(one.pairs, 'pair')} of exams of {counted(one.participants, 'person', 'people')}" for one in told
         ]
+        return " ".join([start, *(f"{one}." for one in said)])
+    participants = next(iter(paper.described("participants")), None)
+    examiners = next(iter(paper.described("examiners")), None)
+    if participants is None or examiners is None:
+        return start
+    who = (
+        f"{counted(participants['knees'], '«noun»')} of {counted(int(participants['value']), 'person', 'people')}, "
+        f"examined by {counted(int(examiners['value']), 'examiner')}"
     )
+    return f"{start} {who}{_places(paper)}."
 
 
-def other(paper: Paper) -> str:
-    """Registration, protocol, data, funding."""
-    locked = paper.found.lock_status.locked
-    protocol = f"sha256 of the locked protocol {locked[0].sha256[:16]}…" if locked else "the protocol was not locked"
-    lacks = "".join(f"{sentence} " for sentence in lacking(paper.found, released(paper.found)))
-    return "\n".join(
-        [
-            f"- Registration: {TO_COMPLETE}",
-            f"- Protocol: {protocol}. Where it can be read: {TO_COMPLETE}",
-            "- Data and code: released aggregates, protocol, lock and a script that repeats the numbers stand in the "
-            f"bundle of this study. {lacks}Where it lies: {TO_COMPLETE}",
-            f"- Funding and the part of the funders; conflicts of interest; contributions: {TO_COMPLETE}",
-        ]
-    )
+def _design(paper: Paper) -> str:
+    """The design in two words: what is compared, and when it was planned."""
+    when = "Retrospective" if is_retrospective(paper) else "Partly prospective"
+    kind = paper.study.primary[0].kind
+    what = {
+        "paired": "paired comparison of diagnostic accuracy",
+        "by_group": "comparison of diagnostic accuracy between groups",
+        "agreement": "study of agreement between examiners",
+    }.get(kind, "study of diagnostic accuracy")
+    return f"{when} {what}; analysis"
 
 
-def about_checklist() -> str:
-    """What the checklist is."""
-    return (
-        "The items of STARD 2015 [@bossuyt2015], shortened in our own words: read the publication before you submit. "
-        "*Where* names the part of this manuscript; what is the author's is said so."
-    )
+def _places(paper: Paper) -> str:
+    known = paper.rows("study_participants", group_by="setting")
+    lines = [line for line in known if line["group"] != "unknown" and line["knees"]]
+    whole = sum(line["knees"] for line in lines)
+    if not whole:
+        return ""
+    lines.sort(key=lambda line: -line["knees"])
+    told = [f"{paper.group_name(line['group'])} {percent(line['knees'] / whole)}" for line in lines[:_MOST_PLACES]]
+    return f" ({', '.join(told)})"
 
 
-def about_domains() -> str:
-    """What the domains are."""
-    return (
-        "The domains of QUADAS-2 [@whiting2011] with what the records can say. The judgement is a reader's and cannot "
-        "be computed."
-    )
-
-
-def _main(paper: Paper) -> str:
-    parts = [findings.estimate_words(paper, "primary"), contrasts.comparison_words(paper)]
+def _tests(paper: Paper) -> str:
+    tests = listed([f"{paper.the_test(test)}" for test in paper.used_tests()])
     if paper.condition is None:
-        parts = [findings.agreement_words(paper, "primary")]
-    elif any(one.kind == "by_group" for one in paper.study.primary):
-        parts.append(contrasts.interaction_words(paper))
-    return " ".join(part for part in parts if part)
+        return f"{capital(tests)}."
+    settled = [f"{paper.modality_name(line['group'])} ({line['knees']})" for line in paper.described("settled_by")]
+    against = f", {listed(settled)}" if settled else ""
+    _, last = paper.study.protocol.windows[paper.condition.code]
+    return f"{capital(tests)}; reference standard for {paper.condition_name}{against}, within {last} days."
+
+
+def _outcome(paper: Paper) -> str:
+    words = "; ".join(capital(analysis_words(one, paper)) for one in paper.study.primary)
+    stands = paper.found.lock_status
+    fixed = all(stands.status(one.name) == PRESPECIFIED for one in paper.study.primary)
+    return f"{words}, {'pre-specified' if fixed else 'not pre-specified'}."
+
+
+def prevalence(paper: Paper) -> str:
+    """How common the condition was among the verified, and by the model among all."""
+    one = next(iter(paper.described("participants")), None)
+    if one is None or paper.condition is None:
+        return ""
+    verified = one["present"] + one["absent"]
+    said = f"The condition was present in {share_of(one['present'], verified)} verified «nouns»"
+    model = next(iter(paper.rows("bias_models", condition=paper.condition.code)), None)
+    if model is not None and model["prevalence"] is not None and paper.study.main == "bias_adjusted":
+        said += f"; the estimated prevalence among all eligible was {percent(model['prevalence'])}"
+    return f"{said}."
+
+
+def _limits(paper: Paper) -> str:
+    told = []
+    one = next(iter(paper.described("participants")), None)
+    if one is not None and one["knees"]:
+        told.append(f"{share_of(one['present'] + one['absent'], one['knees'])} «nouns» were verified.")
+    _, _, groups = group_flows(paper)
+    if any(group.examiners is not None and group.examiners < 5 for group in groups):
+        told.append("Few examiners stand behind the groups: the comparison is descriptive only.")
+    for line in paper.rows("study_size", quantity="in_analysis")[:1]:
+        if line["planned"] is not None and line["reached"] is not None and line["reached"] < line["planned"]:
+            told.append(
+                f"The primary analysis has {count(int(line['reached']))} of the {count(int(line['planned']))} "
+                f"{whose(paper, line)} that were planned."
+            )
+    if paper.is_mixed:
+        told.append(fixed_words(paper))
+    return " ".join(told)

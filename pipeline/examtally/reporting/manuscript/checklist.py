@@ -58,7 +58,7 @@ def _index_test(paper: Paper) -> str:
 
 def _reference(paper: Paper) -> str:
     assert paper.condition is not None
-    accepted = [one.replace("_", " ") for one in paper.study.protocol.reference.accepted[paper.condition.code]]
+    accepted = [paper.modality_name(one) for one in paper.study.protocol.reference.accepted[paper.condition.code]]
     blind = paper.study.protocol.reference.blinded_readers_only
     reader = "readers are recorded not to have known the exam" if blind else "readers may have known the exam"
     return f"Settled by {listed(accepted, 'or')}; {reader}."
@@ -87,31 +87,44 @@ _COMPLETE = TO_COMPLETE.strip("[]")
 
 def checklist(paper: Paper, folder: Path = Path()) -> str:
     """The items of STARD 2015 in words of our own, each with where it stands."""
-    items = yaml.safe_load((folder / ITEMS).read_text(encoding="utf-8"))["items"]
     rows = [
-        {
-            "part": item["part"],
-            "item": str(item["item"]),
-            "asks": item["asks"],
-            "place": place(item, paper),
-        }
-        for item in items
+        {"part": item["part"], "item": str(item["item"]), "asks": item["asks"], "place": place(item, paper)}
+        for item in items(folder)
     ]
     columns = (Column("item", "Item"), Column("asks", "What it asks", words=True), Column("place", "Where", words=True))
     caption = "STARD 2015 checklist, items in our own words"
     return table(pl.DataFrame(rows), columns, caption=caption, group="part")
 
 
+def items(folder: Path) -> list[dict[str, str]]:
+    """The items as the reports' folder has them."""
+    found: list[dict[str, str]] = yaml.safe_load((folder / ITEMS).read_text(encoding="utf-8"))["items"]
+    return found
+
+
 def place(item: dict[str, str], paper: Paper) -> str:
-    """Where an item stands in this manuscript."""
-    if item.get("needs") == "reference" and paper.condition is None:
+    """Where an item stands in this manuscript, and what of it is the author's."""
+    needs = item.get("needs", "")
+    if needs == "reference" and paper.condition is None:
         return "does not apply: no reference standard"
-    if item.get("needs") == "groups" and not any(one.group_by for one in paper.study.analyses):
+    if needs == "groups" and not any(one.group_by for one in paper.study.analyses):
         return "none declared"
-    if item.get("needs") == "harms" and paper.study.harms:
-        return "Results, Harms"
-    where = item.get("place")
-    also = item.get("author")
+    where, also = item.get("place", ""), item.get("author", "")
+    if item.get("stated"):  # by the protocol, once the author has written it there
+        return where if _is_stated(item["stated"], paper) else _COMPLETE
     if where and also:
         return f"{where}; {also}: {_COMPLETE}"
     return where or _COMPLETE
+
+
+def _is_stated(key: str, paper: Paper) -> bool:
+    """Whether the protocol says what one of its keys is for."""
+    study = paper.study
+    return bool(
+        {
+            "background": study.background and study.intended_use,
+            "harms": study.harms,
+            "registration": study.governance.registration,
+            "funding": study.governance.funding,
+        }[key]
+    )

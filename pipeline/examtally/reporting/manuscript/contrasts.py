@@ -1,148 +1,213 @@
-"""The Results on differences: two tests on the same knees, and one test in two groups."""
+"""The Results on differences: two tests on the same «nouns», and one test in two groups."""
 
 from __future__ import annotations
+
+from collections.abc import Sequence
 
 import polars as pl
 
 from examtally.analytics.comparison.interactions import EXAMINER_GROUPS
-from examtally.reporting.engine.numbers import DASH, counted, listed, percent, points, ratio, ratio_range
+from examtally.reporting.engine.numbers import DASH, count, listed, percent, points, ratio
 from examtally.reporting.engine.tables import Column, table
-from examtally.reporting.manuscript.paper import Paper, Row, label
+from examtally.reporting.manuscript.findings import least, withheld_words
+from examtally.reporting.manuscript.paper import Paper, Row
 from examtally.reporting.manuscript.values import (
     RATIOS,
     TOO_FEW,
     capital,
+    difference_words,
     how_made,
-    leading_rows,
+    is_shown,
+    leading,
+    main_first,
     measure_name,
     of_whom,
     p_words,
 )
 
-_STATUS = Column("status", "Status", words=True)
+LABEL_TESTS, LABEL_GROUPS = "tbl-tests", "tbl-groups"
+FEW_EXAMINERS = "few_examiners"
 _OF_EXAMINERS = (*EXAMINER_GROUPS, "setting")
 _FEW = 3
-_FEW_EXAMINERS = "few_examiners"
+_PAIR = ("maneuver_a", "maneuver_b", "group_by", "group", "measure")
+_GROUPS = ("maneuver", "group_by", "group_a", "group_b", "measure")
+
+
+def of_one_figure(paper: Paper, table_name: str) -> list[list[Row]]:
+    """The rows of a table of differences, those of one figure together, the main one first."""
+    key = _PAIR if table_name == "comparisons" else _GROUPS
+    groups: dict[tuple[str, ...], list[Row]] = {}
+    for line in _judged(paper, table_name):
+        if line.get("contrast", "difference") == ("ratio" if line["measure"] in RATIOS else "difference"):
+            groups.setdefault(tuple(line[name] for name in key), []).append(line)
+    found = [main_first(paper, lines) for lines in groups.values()]
+    return sorted(found, key=lambda lines: _place(paper, lines[0]))
+
+
+def _place(paper: Paper, line: Row) -> tuple[object, ...]:
+    """Everybody first, groups in their order."""
+    group = line.get("group", line.get("group_a"))
+    return (line["group_by"] != "overall", line["group_by"], *paper.place(line["group_by"], str(group)))
+
+
+def _judged(paper: Paper, name: str) -> list[Row]:
+    """Rows of a table, those with too few people flagged as such: «nouns» where people are not counted."""
+    few = least(paper)
+    return [
+        {**line, "flag": "too_few"}
+        if (line["participants"] if "participants" in line else min(line["n_a"], line["n_b"])) < few
+        else line
+        for line in paper.rows(name)
+    ]
 
 
 def comparisons(paper: Paper) -> str:
-    """Two tests on the same knees, differences and ratios."""
+    """Two tests on the same «nouns», differences and ratios."""
+    lines = [line for same in of_one_figure(paper, "comparisons") for line in same if line["n"]]
+    if not lines:
+        return ""
     rows = [
         {
-            "pair": f"{paper.test_name(line['maneuver_a'])} minus {paper.test_name(line['maneuver_b'])}",
-            "what": f"{capital(measure_name(line['measure']))}\n{of_whom(paper, line)}, {how_made(line['adjustment'])}",
-            "both": f"{_value(line, 'a')} and {_value(line, 'b')}",
-            "value": _difference(line),
-            "alone": f"{line['only_a']} and {line['only_b']} of {line['n']}",
-            "p": _p(line),
-            "status": label(line["status"]),
+            "pair": f"{paper.test_name(line['maneuver_a'])} minus {paper.test_inside(line['maneuver_b'])}",
+            "what": f"{capital(measure_name(line['measure']))}{paper.mark(line)}{_within(paper, line)}\n"
+            f"{how_made(line['adjustment'])}",
+            "a": _value(line, "estimate_a"),
+            "b": _value(line, "estimate_b"),
+            "value": difference_words(line),
+            "alone": f"{line['only_a']} / {line['only_b']} of {line['n']}",
+            "p": p_cell(line),
         }
-        for line in _compared(paper)
-        if line["n"]
+        for line in lines
     ]
-    if not rows:
-        return ""
     columns = (
         Column("what", "Measure"),
-        Column("both", "First and second"),
-        Column("value", "Difference or ratio"),
-        Column("alone", "First or second alone"),
+        Column("a", "First test"),
+        Column("b", "Second test"),
+        Column("value", f"Difference, points ({percent(1 - paper.study.alpha)} CI)"),
+        Column("alone", "Right with first / second alone"),
         Column("p", "P"),
-        _STATUS,
     )
-    return table(pl.DataFrame(rows), columns, caption="Two tests on the same «nouns»", group="pair")
+    caption = paper.noted("Two tests in the same «nouns»", lines)
+    return table(pl.DataFrame(rows), columns, caption=caption, group="pair", label=LABEL_TESTS)
 
 
-def comparison_words(paper: Paper) -> str:
-    """One sentence a declared comparison of everybody, by the leading estimate where there is one."""
+def _within(paper: Paper, line: Row) -> str:
+    return "" if line["group_by"] == "overall" else f", {of_whom(paper, line)}"
+
+
+def comparison_words(paper: Paper, measures: Sequence[str]) -> str:
+    """One sentence a declared comparison of everybody on these measures: the main figure, why where it is another."""
     said = []
-    for line in leading_rows(_compared(paper), "difference"):
-        if line["difference"] is None or line["group_by"] != "overall":
+    for same in of_one_figure(paper, "comparisons"):
+        first = same[0]
+        if first["group_by"] != "overall" or first["measure"] not in measures:
+            continue
+        name = capital(measure_name(first["measure"])) + paper.mark(first)
+        one, other = (paper.the_test(first[key]) for key in ("maneuver_a", "maneuver_b"))
+        line = leading(paper, same, "difference")
+        if line is None:
+            said.append(f"{name} of {one} and {other}: {TOO_FEW} ({first['n']} verified «nouns» have both).")
             continue
         contrast = "a ratio of" if line["measure"] in RATIOS else "a difference of"
-        unit = "" if line["measure"] in RATIOS else " points"
+        unit = "" if line["measure"] in RATIOS else " percentage points"
+        how = how_made(line["adjustment"])
+        why = withheld_words(paper, same) if line["adjustment"] != paper.study.main else ""
+        beside = _beside(line, same)
         said.append(
-            f"{capital(measure_name(line['measure']))} was {_value(line, 'a')} with "
-            f"{paper.test_name(line['maneuver_a'])} and {_value(line, 'b')} with "
-            f"{paper.test_name(line['maneuver_b'])}, {contrast} {_difference(line).replace(chr(10), ' ')}{unit} "
-            f"({_tested(line)}{how_made(line['adjustment'])}, {counted(line['n'], 'verified «noun»')}; "
-            f"{label(line['status'])})."
+            f"{name} was {_value(line, 'estimate_a')} with {one} and {_value(line, 'estimate_b')} with the "
+            f"{other}, "
+            f"{contrast} {with_level(paper, line)}{unit} ({how}, {count(line['n'])} "
+            f"«nouns»{_tested(line)}){beside}{why}."
         )
     return " ".join(said)
 
 
-def _compared(paper: Paper) -> list[Row]:
-    """Differences, and ratios of what is a ratio itself."""
-    return [
-        line
-        for line in _judged(paper, "comparisons")
-        if line["contrast"] == ("ratio" if line["measure"] in RATIOS else "difference")
-    ]
+def with_level(paper: Paper, line: Row) -> str:
+    """A difference with its interval named."""
+    return difference_words(line).replace(" (", f" ({percent(1 - paper.study.alpha)} CI ", 1)
 
 
-def _value(line: Row, which: str) -> str:
-    value = line[f"estimate_{which}"] if line["flag"] != TOO_FEW else None
+def _beside(line: Row, same: Sequence[Row]) -> str:
+    """The same figure of the verified «nouns» alone, where another one leads."""
+    plain = next((one for one in same if one["adjustment"] == "none"), None)
+    if plain is None or plain is line or not is_shown(plain, "difference"):
+        return ""
+    return f"; {difference_words(plain)} in verified «nouns» only"
+
+
+def _value(line: Row, key: str) -> str:
+    value = line[key] if line["flag"] not in ("too_few", "withheld") else None
     return ratio(value) if line["measure"] in RATIOS else percent(value)
 
 
 def interactions(paper: Paper) -> str:
     """Differences between groups, each with its test."""
+    lines = [line for same in of_one_figure(paper, "interactions") for line in same]
+    if not lines:
+        return ""
     rows = [
         {
-            "test": paper.test_name(line["maneuver"]),
-            "what": f"{capital(measure_name(line['measure']))}\n"
-            f"{paper.group_name(line['group_a'])} and {paper.group_name(line['group_b'])}, "
-            f"{how_made(line['adjustment'])}",
-            "a": _of_group(line, "a"),
-            "b": _of_group(line, "b"),
-            "value": _difference(line),
-            "p": _p(line),
-            "status": label(line["status"]),
+            "test": _test_name(paper, line),
+            "what": f"{capital(measure_name(line['measure']))}{paper.mark(line)}\n{how_made(line['adjustment'])}",
+            "a": _of_group(paper, line, "a"),
+            "b": _of_group(paper, line, "b"),
+            "value": difference_words(line),
+            "p": p_cell(line),
         }
-        for line in _judged(paper, "interactions")
+        for line in lines
     ]
-    if not rows:
-        return ""
     columns = (
-        Column("what", "Measure and groups"),
+        Column("what", "Measure"),
         Column("a", "First group"),
         Column("b", "Second group"),
-        Column("value", "Difference, points"),
-        Column("p", "P of interaction"),
-        _STATUS,
+        Column("value", f"Difference, points ({percent(1 - paper.study.alpha)} CI)"),
+        Column("p", "P"),
     )
-    return table(pl.DataFrame(rows), columns, caption="Groups, with tests of interaction", group="test")
+    caption = paper.noted("Differences between groups", lines)
+    return table(pl.DataFrame(rows), columns, caption=caption, group="test", label=LABEL_GROUPS)
 
 
-def interaction_words(paper: Paper) -> str:
-    """One sentence a pair of groups, by the leading estimate where there is one."""
-    said = []
-    for line in leading_rows(_judged(paper, "interactions"), "difference"):
-        start = (
-            f"{capital(measure_name(line['measure']))} of {paper.test_name(line['maneuver'])}, "
-            f"{paper.group_name(line['group_a'])} against {paper.group_name(line['group_b'])} ({label(line['status'])})"
-        )
-        if line["difference"] is None or line["flag"] == TOO_FEW:
-            said.append(f"{start}: too few to estimate ({line['n_a']} and {line['n_b']} «nouns»).")
+def _test_name(paper: Paper, line: Row) -> str:
+    """An index test, or what one has over another."""
+    return minus(paper, *line["maneuver"].split(" minus "))
+
+
+def minus(paper: Paper, first: str, *others: str) -> str:
+    """What one index test has over another."""
+    return " minus ".join([paper.test_name(first), *(paper.test_inside(one) for one in others)])
+
+
+def interaction_words(paper: Paper, measures: Sequence[str], group_bys: Sequence[str]) -> str:
+    """One sentence a pair of groups, on these measures and groupings."""
+    said: list[str] = []
+    notes: dict[str, None] = {}
+    for same in of_one_figure(paper, "interactions"):
+        first = same[0]
+        if first["measure"] not in measures or first["group_by"] not in group_bys:
+            continue
+        one, other = (paper.level_name(first["group_by"], first[key]) for key in ("group_a", "group_b"))
+        name = f"{capital(measure_name(first['measure']))} of {paper.the_test(first['maneuver'])}"
+        if " minus " in first["maneuver"]:
+            name = f"The difference in {measure_name(first['measure'])}, {paper.test_inside(first['maneuver'])},"
+        name += paper.mark(first)
+        line = leading(paper, same, "difference")
+        if line is None:
+            said.append(f"{name} ({one}; {other}): {TOO_FEW}, {_numbers(first)}.")
             continue
         write = points if " minus " in line["maneuver"] else percent
+        why = withheld_words(paper, same) if line["adjustment"] != paper.study.main else ""
+        notes |= {line["note"]: None} if line["flag"] == FEW_EXAMINERS and line["note"] else {}
         said.append(
-            f"{start}: {write(line['estimate_a'])} and {write(line['estimate_b'])}, difference "
-            f"{_difference(line).replace(chr(10), ' ')} points ({_tested(line)}{how_made(line['adjustment'])})."
-            + (f" {line['note']}" if line["flag"] == _FEW_EXAMINERS else "")
+            f"{name} was {write(line['estimate_a'])} ({one}) and {write(line['estimate_b'])} ({other}), a "
+            "difference of "
+            f"{with_level(paper, line)} percentage points ({how_made(line['adjustment'])}, {_numbers(line)}"
+            f"{_tested(line)}){_beside(line, same)}{why}."
         )
-    return " ".join(said)
+    return " ".join([*said, *notes])
 
 
-def _judged(paper: Paper, name: str) -> list[Row]:
-    """Rows of a table, those with too few people flagged as such: knees where people are not counted."""
-    least = paper.study.protocol.display.min_participants
-    return [
-        {**line, "flag": TOO_FEW}
-        if (line["participants"] if "participants" in line else min(line["n_a"], line["n_b"])) < least
-        else line
-        for line in paper.rows(name)
-    ]
+def _numbers(line: Row) -> str:
+    return f"{count(line['n_a'])} and {count(line['n_b'])} «nouns»"
 
 
 def behind_words(paper: Paper) -> str:
@@ -153,7 +218,8 @@ def behind_words(paper: Paper) -> str:
             line["group"]: int(line["value"] or 0) for line in paper.rows("cohort_summary", item=f"examiners_by_{name}")
         }
         if counts:
-            parts = [f"{number} ({paper.group_name(group)})" for group, number in counts.items()]
+            ordered = sorted(counts, key=lambda group: paper.place(str(name), group))
+            parts = [f"{counts[group]} ({paper.group_name(group)})" for group in ordered]
             told.append(f"Examiners behind the groups by {paper.grouping_name(str(name))}: {listed(parts)}.")
         if any(number < _FEW for number in counts.values()):
             told.append(
@@ -163,29 +229,29 @@ def behind_words(paper: Paper) -> str:
     return " ".join(told)
 
 
-def _difference(line: Row) -> str:
-    if line["difference"] is None or line["flag"] == TOO_FEW:
-        return "too few to estimate"
-    if line["measure"] in RATIOS:
-        return f"{ratio(line['difference'])}\n({ratio_range(line['ci_low'], line['ci_high'])})"
-    return f"{points(line['difference'])}\n({points(line['ci_low'])} to {points(line['ci_high'])})"
-
-
-def _of_group(line: Row, which: str) -> str:
+def _of_group(paper: Paper, line: Row, which: str) -> str:
     value = line[f"estimate_{which}"]
     shown = points(value) if " minus " in line["maneuver"] else percent(value)
-    return f"{shown if line['flag'] != 'too_few' else DASH}\n{counted(line[f'n_{which}'], '«noun»')}"
+    name = capital(paper.level_name(line["group_by"], line[f"group_{which}"]))
+    return f"{shown if is_shown(line, f'estimate_{which}') else DASH}\n{name}, n = {count(line[f'n_{which}'])}"
 
 
 def _tested(line: Row) -> str:
-    """The P value for a sentence; empty where nothing was tested."""
-    words = _p(line).replace("\n", ", ")
-    return "" if words == DASH else f"P {words}; "
+    """The P value to follow in brackets; empty where nothing was tested or the comparison only describes."""
+    if line["p_value"] is None or not is_shown(line, "difference") or line["flag"] == FEW_EXAMINERS:
+        return ""
+    value = line["p_value"] if line["p_adjusted"] is None else line["p_adjusted"]
+    adjusted = ", adjusted" if line["p_adjusted"] is not None and line["p_adjusted"] != line["p_value"] else ""
+    return f"; {p_words(value)}{adjusted}"
 
 
-def _p(line: Row) -> str:
-    if line["p_value"] is None or line["flag"] == TOO_FEW:
+def p_cell(line: Row) -> str:
+    """The P value in a table, its adjusted one beneath; *descriptive* where too few examiners stand behind it."""
+    if line["p_value"] is None or not is_shown(line, "difference"):
         return DASH
-    adjusted = line["p_adjusted"]
-    words = p_words(line["p_value"]) + (f"\nadjusted {p_words(adjusted)}" if adjusted is not None else "")
-    return f"{words}\ndescriptive only" if line["flag"] == _FEW_EXAMINERS else words
+    if line["flag"] == FEW_EXAMINERS:
+        return "descriptive only"
+    words = p_words(line["p_value"]).removeprefix("P ").removeprefix("= ")
+    if line["p_adjusted"] is None or line["p_adjusted"] == line["p_value"]:
+        return words
+    return f"{words}\nadjusted {p_words(line['p_adjusted']).removeprefix('P ').removeprefix('= ')}"

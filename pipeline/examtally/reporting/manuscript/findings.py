@@ -1,37 +1,49 @@
-"""The Results on accuracy and agreement: cross tabulations, estimates, scenarios, each row with its status."""
+"""The Results on accuracy and agreement: cross tabulations, estimates, other choices, bounds."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import polars as pl
 
-from examtally.reporting.engine.numbers import DASH, counted, percent, percent_range, points
+from examtally.reporting.engine.numbers import DASH, count, counted, percent, percent_range, points, share_of
 from examtally.reporting.engine.tables import Column, table
 from examtally.reporting.manuscript.flow import flow_of
+from examtally.reporting.manuscript.joint import joints_of
 from examtally.reporting.manuscript.pairs import WHO
-from examtally.reporting.manuscript.paper import Paper, label
-from examtally.reporting.manuscript.values import agreement_value, capital, how_made, measure_name, of_whom, value_words
+from examtally.reporting.manuscript.paper import Paper, Row
+from examtally.reporting.manuscript.values import (
+    TOO_FEW,
+    UNCORRECTED,
+    agreement_value,
+    capital,
+    how_made,
+    is_shown,
+    leading,
+    main_first,
+    measure_name,
+    of_whom,
+    value_words,
+)
 
-_STATUS = Column("status", "Status", words=True)
-_SAID_OF = {
-    "bias_adjusted": ", corrected for verification bias and for an imperfect reference standard,",
-    "verification": ", corrected for verification bias alone,",
-    "none": ", in verified «nouns» only,",
-}
-"""What is said of a figure by how it was made, the leading one first."""
+LABEL_CROSSED, LABEL_ESTIMATES, LABEL_AGREEMENT = "tbl-crossed", "tbl-estimates", "tbl-agreement"
+LABEL_SCENARIOS, LABEL_BOUNDS = "tbl-scenarios", "tbl-bounds"
+_KEY = ("maneuver", "group_by", "group", "measure")
 
 
 def cross_tabulations(paper: Paper) -> str:
-    """Index test by reference, one table for all tests."""
+    """Index test by reference, one table for all tests that are not shown in pairs."""
+    paired = {test for joint in joints_of(paper) for test in (joint.test_a, joint.test_b)} if paper.condition else set()
     rows = []
     for test in paper.used_tests() if paper.condition else ():
         flow = flow_of(paper, test)
-        for result in ("positive", "equivocal", "negative"):
+        for result in ("positive", "equivocal", "negative") if test not in paired else ():
             arm = flow.arm(result)
             cells = {"present": arm.present, "absent": arm.absent, "unknown": arm.no_reference + arm.inconclusive}
             rows.append(
-                {"test": paper.test_name(test), "result": result.capitalize(), "status": flow.status}
-                | {name: str(number) for name, number in cells.items()}
-                | {"all": str(arm.exams)}
+                {"test": paper.test_name(test), "result": result.capitalize()}
+                | {name: count(number) for name, number in cells.items()}
+                | {"all": count(arm.exams)}
             )
     if not rows:
         return ""
@@ -39,83 +51,122 @@ def cross_tabulations(paper: Paper) -> str:
         Column("result", "Index test"),
         Column("present", "Present", "Condition by the reference"),
         Column("absent", "Absent", "Condition by the reference"),
-        Column("unknown", "Not settled"),
+        Column("unknown", "Not verified"),
         Column("all", "All"),
-        _STATUS,
     )
     caption = f"Index test by reference standard: {paper.condition_name}"
-    return table(pl.DataFrame(rows), columns, caption=caption, group="test")
+    return table(pl.DataFrame(rows), columns, caption=caption, group="test", label=LABEL_CROSSED)
 
 
 def estimates(paper: Paper) -> str:
-    """Every estimate of accuracy that is declared."""
+    """Every estimate of accuracy that is declared: the main one, and beside it those made otherwise."""
     lines = [line for line in paper.rows("accuracy") if line["group_by"] != "examiner" and line["n"]]
     if not lines:
         return ""
-    rows = [
-        {
-            "test": paper.test_name(line["maneuver"]),
-            "what": f"{capital(measure_name(line['measure']))}\n{of_whom(paper, line)}",
-            "how": how_made(line["adjustment"]),
-            "value": value_words(line),
-            "counts": f"{line['events']} of {line['n']}",
-            "status": label(line["status"]),
-        }
-        for line in lines
-    ]
+    made = [one["adjustment"] for one in main_first(paper, [{"adjustment": a} for a in paper.study.adjustments])]
+    rows = []
+    for same in _alike(lines):
+        by_adjustment = {line["adjustment"]: line for line in same}
+        first = by_adjustment.get(UNCORRECTED, same[0])
+        what = f"{capital(measure_name(first['measure']))}{paper.mark(first)}"
+        rows.append(
+            {
+                "test": paper.test_name(first["maneuver"]),
+                "what": what if first["group_by"] == "overall" else f"{what}, {of_whom(paper, first)}",
+                "counts": f"{count(first['events'])}/{count(first['n'])}",
+                "place": _place(paper, first),
+            }
+            | {one: value_words(by_adjustment[one]) if one in by_adjustment else DASH for one in made}
+        )
+    rows.sort(key=lambda row: row.pop("place"))
+    level = percent(1 - paper.study.alpha)
     columns = (
         Column("what", "Measure"),
-        Column("how", "«Nouns»", words=True),
-        Column("value", f"Estimate ({percent(1 - paper.study.alpha)} interval)"),
-        Column("counts", "Events of «nouns»"),
-        _STATUS,
+        *(Column(one, f"{capital(how_made(one))} ({level} CI)") for one in made),
+        Column("counts", "n/N, verified"),
     )
-    return table(pl.DataFrame(rows), columns, caption="Estimates of accuracy", group="test")
+    caption = paper.noted("Estimates of accuracy", lines)
+    return table(pl.DataFrame(rows), columns, caption=caption, group="test", label=LABEL_ESTIMATES)
+
+
+def _place(paper: Paper, line: Row) -> tuple[object, ...]:
+    """By test, everybody first, groups in their order."""
+    test = paper.used_tests().index(line["maneuver"])
+    return (test, line["group_by"] != "overall", *paper.place(line["group_by"], line["group"]))
+
+
+def _alike(lines: Sequence[Row]) -> list[list[Row]]:
+    """Rows of one figure, made in several ways."""
+    groups: dict[tuple[str, ...], list[Row]] = {}
+    for line in lines:
+        groups.setdefault(tuple(line[name] for name in _KEY), []).append(line)
+    return list(groups.values())
 
 
 def estimate_words(paper: Paper, role: str) -> str:
-    """One sentence a figure of the analyses of this role, everybody; the leading estimates first."""
+    """One sentence a figure of everybody of the analyses of this role: main estimate and verified alone."""
     wanted = [one for one in paper.rows("study_analyses", role=role) if "accuracy" in one["tables"].split(", ")]
     said = []
-    order = list(_SAID_OF)
-    told = [line for line in paper.rows("accuracy", group_by="overall") if line["adjustment"] in _SAID_OF]
-    for line in sorted(told, key=lambda one: order.index(one["adjustment"])):
+    for same in _alike(paper.rows("accuracy", group_by="overall")):
+        first = same[0]
         asked = any(
-            line["maneuver"] in one["tests"].split(", ") and line["measure"] in one["measures"].split(", ")
+            first["maneuver"] in one["tests"].split(", ") and first["measure"] in one["measures"].split(", ")
             for one in wanted
         )
-        if asked and not (line["adjustment"] != "none" and line["estimate"] is None):
-            counts = f", {line['events']} of {line['n']}" if line["adjustment"] == "none" else ""
-            said.append(
-                f"{capital(measure_name(line['measure']))} of {paper.test_name(line['maneuver'])}"
-                f"{_SAID_OF[line['adjustment']]} was "
-                f"{value_words(line)}{counts} ({label(line['status'])})."
-            )
+        if asked:
+            said.append(_figure_words(paper, same))
     return " ".join(said)
+
+
+def _figure_words(paper: Paper, same: Sequence[Row]) -> str:
+    """The main estimate, and how it stands to the verified knees alone."""
+    main, first = leading(paper, same), same[0]
+    name = f"{capital(measure_name(first['measure']))} of {paper.the_test(first['maneuver'])}{paper.mark(first)}"
+    plain = next((line for line in same if line["adjustment"] == UNCORRECTED), first)
+    counts = f"{count(plain['events'])}/{count(plain['n'])}"
+    if main is None:
+        return f"{name}: {TOO_FEW} ({counts} verified)."
+    if main["adjustment"] == UNCORRECTED:
+        why = withheld_words(paper, same)
+        return f"{name} was {value_words(main)}, {counts} verified «nouns»{why}."
+    beside = f"; {value_words(plain)} in verified «nouns» only, {counts}" if is_shown(plain) else ""
+    return f"{name} was {value_words(main)} ({how_made(main['adjustment'])}){beside}."
+
+
+def withheld_words(paper: Paper, lines: Sequence[Row]) -> str:
+    """Why the main estimate is not given, where it is not, to follow a comma; nothing where it was not asked for."""
+    main = next((line for line in lines if line["adjustment"] == paper.study.main), None)
+    if main is None or paper.study.main == UNCORRECTED:
+        return ""
+    reason = (main["note"] or "").rstrip(".")
+    return f"; no {how_made(paper.study.main)} figure is given" + (
+        f" ({reason[:1].lower()}{reason[1:]})" if reason else ""
+    )
 
 
 def agreement(paper: Paper) -> str:
     """How often two examiners found the same, and beyond chance."""
+    lines = [line for line in paper.rows("agreement") if line["group_by"] in WHO]
     rows = [
         {
             "test": f"{paper.test_name(line['maneuver'])}, {WHO[line['group_by']]}",
-            "what": capital(measure_name(line["statistic"])),
-            "value": agreement_value(line, _least(paper)),
-            "pairs": f"{line['pairs']}\n{counted(line['participants'], 'participant')}",
-            "status": label(line["status"]),
+            "what": capital(measure_name(line["statistic"])) + paper.mark(line),
+            "value": agreement_value(line, least(paper)),
+            "pairs": count(line["pairs"]),
+            "people": count(line["participants"]),
         }
-        for line in paper.rows("agreement")
-        if line["group_by"] in WHO
+        for line in lines
     ]
     if not rows:
         return ""
     columns = (
         Column("what", "Statistic"),
-        Column("value", f"Estimate ({percent(1 - paper.study.alpha)} interval)"),
+        Column("value", f"Estimate ({percent(1 - paper.study.alpha)} CI)"),
         Column("pairs", "Pairs"),
-        _STATUS,
+        Column("people", "Participants"),
     )
-    return table(pl.DataFrame(rows), columns, caption="Agreement of two examiners", group="test")
+    caption = paper.noted("Agreement of two examiners", lines)
+    return table(pl.DataFrame(rows), columns, caption=caption, group="test", label=LABEL_AGREEMENT)
 
 
 def agreement_words(paper: Paper, role: str) -> str:
@@ -127,62 +178,85 @@ def agreement_words(paper: Paper, role: str) -> str:
         for statistic in one.statistics
     }
     return " ".join(
-        f"{capital(measure_name(line['statistic']))} on {paper.test_name(line['maneuver'])} "
-        f"({WHO[line['group_by']]}) was {agreement_value(line, _least(paper))}, {line['pairs']} pairs "
-        f"({label(line['status'])})."
+        f"{capital(measure_name(line['statistic']))} on {paper.the_test(line['maneuver'])} "
+        f"({WHO[line['group_by']]}){paper.mark(line)} was {agreement_value(line, least(paper))}, "
+        f"{counted(line['pairs'], 'pair')}."
         for line in paper.rows("agreement")
         if (line["maneuver"], line["group_by"], line["statistic"]) in asked
     )
 
 
+def missing(paper: Paper) -> str:
+    """How many clear findings have a reference, by what was found."""
+    if paper.condition is None:
+        return "Equivocal and missing findings make no pair."
+    told = []
+    for test in paper.used_tests():
+        flow = flow_of(paper, test)
+        by_result = [
+            f"{share_of(arm.present + arm.absent, arm.exams)} {arm.result} findings"
+            for arm in (flow.arm("positive"), flow.arm("negative"))
+            if arm.exams
+        ]
+        if by_result:
+            told.append(
+                f"With {paper.the_test(test)}, {' and '.join(by_result)} were verified; "
+                f"{counted(flow.arm('equivocal').exams, 'finding was', 'findings were')} equivocal."
+            )
+    return " ".join(told) or "«Nouns» without a reference were left out and counted in the flow."
+
+
 def scenarios(paper: Paper) -> str:
     """What other choices about equivocal findings and undecided references would give."""
-    used = paper.used_tests()
-    lines = [line for line in paper.rows("sensitivity_analyses", group_by="overall") if line["maneuver"] in used]
+    told = {one for analysis in paper.study.primary for one in analysis.measures}
+    lines = [
+        line
+        for line in paper.rows("sensitivity_analyses", group_by="overall")
+        if line["maneuver"] in paper.used_tests() and line["measure"] in told
+    ]
     if not lines:
         return ""
     rows = [
         {
             "test": paper.test_name(line["maneuver"]),
-            "scenario": paper.wording.word("scenario", line["scenario"]).capitalize(),
-            "what": measure_name(line["measure"]),
+            "scenario": capital(paper.wording.word("scenario", line["scenario"])),
+            "what": capital(measure_name(line["measure"])),
             "value": value_words(line),
-            "counts": f"{line['events']} of {line['n']}",
+            "counts": f"{count(line['events'])}/{count(line['n'])}",
             "change": points(line["difference"]),
-            "status": label(line["status"]),
         }
         for line in lines
     ]
     columns = (
-        Column("scenario", "Scenario"),
+        Column("scenario", "Other choice"),
         Column("what", "Measure", words=True),
         Column("value", "Estimate"),
-        Column("counts", "Events of «nouns»"),
+        Column("counts", "n/N"),
         Column("change", "Change, points"),
-        _STATUS,
     )
-    return table(pl.DataFrame(rows), columns, caption="What other choices would give", group="test")
+    caption = "Equivocal findings and undecided references counted otherwise, verified «nouns»"
+    return table(pl.DataFrame(rows), columns, caption=caption, group="test", label=LABEL_SCENARIOS)
 
 
 def bounds(paper: Paper) -> str:
-    """The least and the most that the unverified knees allow."""
-    told = {one for analysis in paper.study.analyses for one in analysis.measures}
+    """The least and the most that the unverified «nouns» allow."""
+    told = {one for analysis in paper.study.primary for one in analysis.measures}
     rows = [
         {
             "test": paper.test_name(line["maneuver"]),
             "what": capital(measure_name(line["measure"])),
             "range": percent_range(line["lower"], line["upper"]) or DASH,
-            "status": label(line["status"]),
         }
         for line in paper.rows("verification_bounds", group_by="overall")
         if line["measure"] in told and line["maneuver"] in paper.used_tests()
     ]
     if not rows:
         return ""
-    columns = (Column("what", "Measure"), Column("range", "Least to most"), _STATUS)
-    return table(pl.DataFrame(rows), columns, caption="What unverified «nouns» allow, whatever they are", group="test")
+    columns = (Column("what", "Measure"), Column("range", "Least to most"))
+    caption = "What the unverified «nouns» allow, whatever they are"
+    return table(pl.DataFrame(rows), columns, caption=caption, group="test", label=LABEL_BOUNDS)
 
 
-def _least(paper: Paper) -> int:
+def least(paper: Paper) -> int:
     """People below which there is no figure."""
     return paper.study.protocol.display.min_participants

@@ -6,7 +6,9 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from examtally.errors import ReportError
-from examtally.reporting.manuscript.paper import Paper, Row, label
+from examtally.reporting.engine.numbers import count, counted, percent, share_of
+from examtally.reporting.manuscript.paper import Paper, Row
+from examtally.reporting.manuscript.values import capital
 
 _NOT_INDEX = "not_index_exam"
 _OPEN = "window_open"
@@ -36,7 +38,6 @@ class Flow:
     not_done: int
     arms: tuple[Arm, ...]
     analyzed: int
-    status: str
 
     @property
     def done(self) -> int:
@@ -66,15 +67,15 @@ def flow_of(paper: Paper, test: str) -> Flow:
         eligible=exams - sum(number for _, number in left_out),
         not_recorded=by_reason["not_recorded"],
         not_done=by_reason["not_done"],
-        arms=tuple(_arms(tally)),
+        arms=tuple(arms_of(tally)),
         analyzed=by_reason["analysed"],
-        status=label(tally["status"]),
     )
     _check(made, paper, tally, by_reason["equivocal"])
     return made
 
 
-def _arms(tally: Row) -> Iterator[Arm]:
+def arms_of(tally: Row) -> Iterator[Arm]:
+    """The findings of a row of tallies, by result."""
     for result, right, wrong in (("positive", "tp", "fp"), ("negative", "fn", "tn")):
         yield Arm(
             result,
@@ -111,18 +112,19 @@ def _check(made: Flow, paper: Paper, tally: Row, equivocal: int) -> None:
 
 def flow_words(made: Flow, paper: Paper) -> str:
     """The flow as the sentences of the Results."""
-    name = paper.test_name(made.test)
-    lost = "; ".join(f"{paper.wording.word('reason', reason).lower()} {number}" for reason, number in made.left_out)
+    name = capital(paper.the_test(made.test))
+    clear = made.arm("positive").exams + made.arm("negative").exams
     parts = [
-        f"Of {made.exams} exams of the registry {made.exams - made.eligible} were left out"
-        + (f" ({lost})" if lost else "")
-        + f" and {made.eligible} were eligible index exams whose time for a reference is over.",
-        f"{name} was not recorded in {made.not_recorded}, not done in {made.not_done} and done in {made.done}.",
+        f"Of {counted(made.exams, 'exam')} in the registry, {count(made.eligible)} were eligible index exams whose "
+        f"time for a reference is over. {name} was done in {count(made.done)} "
+        f"({percent(made.done / max(made.eligible, 1))}).",
+        *(
+            f"It was {arm.result} in {count(arm.exams)}: condition present in {arm.present}, absent in "
+            f"{arm.absent}, no "
+            f"usable reference in {arm.no_reference + arm.inconclusive}."
+            for arm in made.arms
+            if arm.exams
+        ),
+        f"The table of the test holds {share_of(made.analyzed, clear)} clear findings.",
     ]
-    for arm in made.arms:
-        parts.append(
-            f"It was {arm.result} in {arm.exams}: condition present in {arm.present}, absent in {arm.absent}, "
-            f"no usable reference in {arm.no_reference + arm.inconclusive}."
-        )
-    parts.append(f"The table of the test holds {made.analyzed} «nouns» ({made.status}).")
     return " ".join(parts)

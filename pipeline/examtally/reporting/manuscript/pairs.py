@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from examtally.reporting.manuscript.paper import Paper, label
+from examtally.reporting.engine.numbers import count, counted
+from examtally.reporting.manuscript.paper import Paper
+from examtally.reporting.manuscript.values import capital
 
 WHO = {
     "overall": "any two examiners",
@@ -31,7 +33,6 @@ class Pairs:
     left_out: tuple[tuple[str, int], ...]
     eligible: int
     compared: tuple[IndexTestPairs, ...]
-    status: str
 
 
 def pairs_of(paper: Paper) -> Pairs:
@@ -53,20 +54,15 @@ def pairs_of(paper: Paper) -> Pairs:
         left_out,
         exams - sum(number for _, number in left_out),
         tuple(compared.values()),
-        label(lines[0]["status"]),
     )
 
 
 def pairs_words(pairs: Pairs, paper: Paper) -> str:
     """The same as sentences."""
-    lost = "; ".join(f"{paper.wording.word('reason', reason).lower()} {number}" for reason, number in pairs.left_out)
-    first = (
-        f"Of {pairs.exams} exams of the registry {pairs.exams - pairs.eligible} were left out"
-        + (f" ({lost})" if lost else "")
-        + f" and {pairs.eligible} were eligible."
-    )
     told = [
-        f"{paper.test_name(one.test)}, {one.who}: {one.pairs} pairs of {one.participants} participants."
+        f"{capital(paper.the_test(one.test))} has {counted(one.pairs, 'pair')} of {one.who}, from "
+        f"{counted(one.participants, 'participant')}."
         for one in pairs.compared
     ]
+    first = f"Of {counted(pairs.exams, 'exam')} in the registry, {count(pairs.eligible)} were eligible."
     return " ".join([first, *told])

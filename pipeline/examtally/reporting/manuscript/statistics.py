@@ -7,18 +7,24 @@ from collections.abc import Iterator
 from examtally.analytics.comparison.examiner_clusters import ENOUGH_EXAMINERS
 from examtally.analytics.comparison.interactions import EXAMINER_GROUPS
 from examtally.contracts.results import result_codes
-from examtally.reporting.engine.numbers import counted, listed, percent
+from examtally.contracts.study.parts import StudyAnalysis
+from examtally.reporting.engine.numbers import listed, percent
+from examtally.reporting.manuscript.pairs import WHO
 from examtally.reporting.manuscript.paper import Paper
+from examtally.reporting.manuscript.values import UNCORRECTED, measure_name
+from examtally.studies.lock_status import PRESPECIFIED
 
-_SOURCES = {"wilson": " [@wilson1927]", "score": " [@koopman1984]"}
+_SOURCES = {"wilson": " [@wilson1927]", "score": " [@koopman1984]", "two_way_clustered": " [@cameron2011]"}
 _CORRECTIONS = {
-    "begg_greenes": "corrected for verification by the test's own result [@begg1983]",
+    UNCORRECTED: "of verified «nouns» only, as they are",
+    "begg_greenes": "corrected for verification by the test's own result [@begg1983; @umemneku2019]",
     "ipw": "weighted by the inverse of the chance of verification [@alonzo2005]",
     "multiple_imputation": "with the condition of unverified «nouns» imputed [@rubin1987]",
-    "verification": "corrected for who was verified, not for errors of the reference, by a doubly robust estimator "
-    "[@alonzo2005]",
-    "bias_adjusted": "for all eligible «nouns» by a model of who has the condition, which allows for who was imaged "
-    "and for the errors of the reference together [@lu2010]",
+    "verification": "corrected for verification bias, not for errors of the reference, by a doubly robust estimator "
+    "[@alonzo2005; @umemneku2019]",
+    "bias_adjusted": "of all eligible «nouns», bias-adjusted: a Bayesian latent class model of who has the condition "
+    "allows for who was verified, by which reference, and for the errors of that reference together "
+    "[@lu2010; @degroot2011]",
 }
 _AGREEMENT = {
     "cohen_kappa": "Cohen's kappa [@cohen1960]",
@@ -34,30 +40,78 @@ _AGREEMENT = {
 
 
 def statistics(paper: Paper) -> str:
-    """Estimates, intervals, comparisons, errors, missing data, software."""
-    return "\n\n".join(
-        " ".join(part) for part in (list(_estimates(paper)), list(_tests(paper)), [software(paper)]) if part
+    """The declared analyses, estimates, intervals, comparisons, missing data."""
+    parts = (_declared(paper), " ".join(_estimates(paper)), " ".join(_tests(paper)))
+    return "\n\n".join(part for part in parts if part)
+
+
+def _declared(paper: Paper) -> str:
+    """What was declared, in a sentence a role, exceptions to pre-specification marked."""
+    roles = (
+        ("Primary analysis", paper.study.primary),
+        ("Secondary", paper.study.secondary),
     )
+    told = [f"{head}: {'; '.join(analysis_words(one, paper) for one in of)}." for head, of in roles if of]
+    if paper.study.subgroups:
+        groups = listed([paper.grouping_name(one) for one in paper.study.subgroups])
+        told.append(f"Subgroups: the primary analysis by {groups}{_mark_of_subgroups(paper)}.")
+    return " ".join(told)
+
+
+def _mark_of_subgroups(paper: Paper) -> str:
+    rows = paper.rows("study_analyses", role="subgroup")
+    return paper.mark(rows[0]) if rows and all(paper.mark(row) for row in rows) else ""
+
+
+def analysis_words(one: StudyAnalysis, paper: Paper) -> str:
+    """A declared analysis within a sentence."""
+    tests = [f"{paper.the_test(test)}" for test in one.tests]
+    status = next(row for row in paper.rows("study_analyses") if row["analysis"] == one.name)
+    if one.kind == "agreement":
+        return f"agreement on {listed(tests)} ({WHO[one.pairs_of]}){paper.mark(status)}"
+    measures = listed([measure_name(measure) for measure in one.measures])
+    if one.kind == "paired":
+        said = f"difference in {measures} between {listed(tests)} in the same «nouns»"
+    else:
+        said = f"{measures} of {listed(tests)}"
+    by = f" by {paper.grouping_name(one.group_by)}{_compared(one, paper)}" if one.group_by else ""
+    return f"{said}{by}{paper.mark(status)}"
+
+
+def _compared(one: StudyAnalysis, paper: Paper) -> str:
+    """Which groups are compared."""
+    rows = [line for line in paper.rows("interactions", group_by=one.group_by) if line["maneuver"] in one.tests]
+    pairs = dict.fromkeys((line["group_a"], line["group_b"]) for line in rows)
+    told = [" against ".join(paper.group_name(group) for group in pair) for pair in pairs]
+    return f" ({', '.join(told)})" if told else ""
 
 
 def _estimates(paper: Paper) -> Iterator[str]:
     study = paper.study
     level = percent(1 - study.alpha)
+    if paper.condition is not None and any(one.kind != "agreement" for one in study.analyses):
+        main, *others = dict.fromkeys((study.main, UNCORRECTED, *study.adjustments))
+        yield f"The main estimates are {_CORRECTIONS.get(main, main.replace('_', ' '))}."
+        beside = [_CORRECTIONS[one].split(",")[0] for one in others if one in study.adjustments]
+        if beside:
+            yield f"Beside them stand those {listed(beside)}."
     ran = dict.fromkeys(
         line["interval"] for line in paper.rows("accuracy", adjustment="none") if line["estimate"] is not None
     )
     if ran:
-        told = [
-            f"{result_codes()['interval'][code]}{_SOURCES.get(code.removesuffix('_clustered'), '')}" for code in ran
-        ]
-        yield f"Figures on verified «nouns» have {level} limits: {listed(told)}."
+        kinds = dict.fromkeys(code if code in _SOURCES else code.removesuffix("_clustered") for code in ran)
+        told = [f"{result_codes()['interval'][code]}{_SOURCES.get(code, '')}" for code in kinds if code != "none"]
+        yield f"Intervals ({level}) of verified «nouns»: {listed(told)}."
     if any(code.endswith("_clustered") for code in ran):
-        yield "An effective number of «nouns» allows for participants with several «nouns» or episodes [@rao1992]."
-    corrections = [_CORRECTIONS[one] for one in study.adjustments if one in _CORRECTIONS]
-    if corrections and paper.condition is not None:
-        yield f"Accuracy is given for verified «nouns» as they are and {listed(corrections)}."
+        yield (
+            "Several «nouns» or episodes of one person count as a cluster, by the effective number of «nouns» "
+            "[@rao1992; @genders2012]."
+        )
     if study.missing_references == "corrected" and paper.condition is not None:
-        yield "Bounds without any assumption on the unverified «nouns» stand beside [@kosinski2003]."
+        yield (
+            "References were missing where nobody imaged or operated; beside the corrected estimates stand bounds that "
+            "assume nothing of unverified «nouns» [@kosinski2003]."
+        )
     used = dict.fromkeys(one for analysis in study.analyses for one in analysis.statistics)
     if used:
         yield (
@@ -65,43 +119,58 @@ def _estimates(paper: Paper) -> Iterator[str]:
             "participants in turn."
         )
     if study.missing_findings == "scenarios" and paper.condition is not None:
-        yield (
-            "Equivocal findings and undecided references were also counted otherwise, in scenarios named with their "
-            "figures."
-        )
+        yield "Equivocal findings and undecided references were also counted otherwise."
 
 
 def _tests(paper: Paper) -> Iterator[str]:
     study = paper.study
-    if any(one.kind == "paired" for one in study.analyses):
+    used = {line["test"] for name in ("comparisons", "interactions") for line in paper.rows(name)}
+    if paper.has_kind("paired"):
         yield (
-            "Two tests on the same «nouns» were compared with McNemar's mid-p test [@mcnemar1947; @fagerland2013], the "
-            "difference with Newcombe's interval for paired proportions [@newcombe1998paired]; where participants have "
-            "several «nouns», a robust test takes its place."
+            "Two tests in the same «nouns» were compared with McNemar's mid-p test [@mcnemar1947; @fagerland2013] and "
+            "Newcombe's interval for paired proportions [@newcombe1998paired]"
+            + (
+                "; with several «nouns» of one person, with a test robust to clustering by person [@genders2012]"
+                if used & {"robust", "permutation"}
+                else ""
+            )
+            + "."
         )
-    if any(one.group_by for one in study.analyses):
+    if any(one.group_by for one in study.analyses) and "chi_square" in used:
         yield (
-            "Groups were compared by interaction tests: the difference of two independent proportions with Newcombe's "
-            "interval [@newcombe1998independent] and the chi-square test with N − 1 [@campbell2007]. No claim rests on "
-            "a test within one group."
+            "Groups were compared by the difference of two independent proportions with Newcombe's interval "
+            "[@newcombe1998independent] and the chi-square test with N − 1 [@campbell2007]."
         )
     if any(one.group_by in EXAMINER_GROUPS for one in study.analyses):
         yield (
-            "Groups that are made of examiners have examiners as clusters in interval and test (t distribution, at "
-            "most examiners minus two degrees of freedom) [@bell2002; @imbens2016]; with fewer than "
+            "Where groups are made of examiners, examiners are clusters in interval and test (t distribution, at most "
+            "examiners minus two degrees of freedom) [@bell2002; @imbens2016]; with fewer than "
             f"{ENOUGH_EXAMINERS} examiners in a group a comparison is descriptive only."
         )
     if not any(one.kind == "paired" or one.group_by for one in study.analyses):
         return
-    family = {
-        "primary": "the tests of the primary analyses",
-        "all": "the tests of all declared analyses",
-    }.get(study.family)
+    if study.subgroups:
+        yield "Subgroups were compared by tests of interaction, never by tests within one group."
+    family = {"primary": "the primary analyses", "all": "all declared analyses"}.get(study.family)
     yield (
-        f"Of {family} each p value was adjusted by Holm's method [@holm1979] at a family error rate of {study.alpha:g}."
+        f"P values of {family} were adjusted by Holm's method [@holm1979] at a family error rate of {study.alpha:g}."
         if family
-        else f"Every test stands alone at {study.alpha:g}; no p value was adjusted."
+        else f"No P value was adjusted; every test stands alone at {study.alpha:g}."
     )
+    if study.main != UNCORRECTED and paper.condition is not None:
+        yield "For bias-adjusted differences the interval is given without a P value." if used <= {"none"} else ""
+
+
+def fixed_words(paper: Paper) -> str:
+    """How many analyses are pre-specified, and which are not: it stands once."""
+    stands = paper.found.lock_status
+    others = [one for one in paper.study.analyses if stands.status(one.name) != PRESPECIFIED]
+    if not others:
+        return "All analyses are pre-specified."
+    if len(others) == len(paper.study.analyses):
+        return "No analysis is pre-specified; all are exploratory."
+    told = "; ".join(analysis_words(one, paper) for one in others)
+    return f"All analyses are pre-specified but those marked †, which are exploratory: {told}."
 
 
 def software(paper: Paper) -> str:
@@ -110,6 +179,5 @@ def software(paper: Paper) -> str:
     versions = [f"{name} {version}" for name, version in made.versions.items() if name != "examtally"]
     return (
         f"Computed with examtally {made.versions.get('examtally', '')} ({listed(versions)}), seed {made.seed}, on a "
-        f"registry with fingerprint {made.registry[:16]}…; "
-        f"{counted(len(paper.study.analyses), 'analysis was', 'analyses were')} declared."
+        f"registry with fingerprint {made.registry[:16]}…"
     )

@@ -2,28 +2,45 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict
-
 import polars as pl
 
 from examtally.reporting.engine.numbers import counted
 from examtally.reporting.engine.tables import Column, table
-from examtally.reporting.manuscript.paper import NOT_STATED, TO_COMPLETE, Paper, label
-from examtally.reporting.manuscript.values import capital, measure_name
+from examtally.reporting.manuscript.paper import NOT_STATED, TO_COMPLETE, Paper
+from examtally.reporting.manuscript.statistics import fixed_words
+from examtally.reporting.manuscript.values import capital
 from examtally.reporting.plain import box
-from examtally.studies.lock_status import ASKED_BEFORE, PRESPECIFIED
+from examtally.studies.lock_status import ASKED_BEFORE
 from examtally.words import for_markdown
 
-_GOVERNANCE = (Column("what", "Governance"), Column("says", "As stated in the protocol", words=True))
-_SAID = {None: NOT_STATED.strip("*")}
+LABEL = "tbl-deviations"
+_GOVERNANCE = (
+    (
+        "purpose",
+        "Purpose",
+        {"research": "research", "quality_improvement": "quality improvement", "teaching": "teaching"},
+    ),
+    (
+        "determination",
+        "Ethics",
+        {
+            "approved": "approved by an ethics board",
+            "exempt": "determined exempt",
+            "not_research": "determined not to be human-subjects research",
+            "pending": "submitted, not decided",
+        },
+    ),
+    ("learners_covered", "Determination covers learners", {"yes": "yes", "no": "no"}),
+    (
+        "data_use_agreement",
+        "Data-use agreement",
+        {"in_force": "in force", "not_needed": "not needed", "pending": "not yet signed"},
+    ),
+)
 
 
 def heading(paper: Paper) -> str:
-    """Title, authors to be named, the draft's marking and the governance."""
-    rows = [
-        {"what": name.replace("_", " ").capitalize(), "says": (value or _SAID[None]).replace("_", " ")}
-        for name, value in asdict(paper.study.governance).items()
-    ]
+    """Title, authors to be named, the draft's marking, the governance and the lock."""
     draft = (
         "**Draft made from the records.** Internal until your ethics board, your data-use agreement and your group "
         "allow otherwise; small counts stand in it. `examtally study bundle` makes what may leave the group. "
@@ -34,10 +51,20 @@ def heading(paper: Paper) -> str:
             f"**{for_markdown(paper.study.title)}**",
             f"Authors, affiliations, corresponding author: {TO_COMPLETE}",
             box(draft, "marking"),
-            table(pl.DataFrame(rows), _GOVERNANCE, caption="Governance of this study"),
+            governance_words(paper),
             lock_words(paper),
         ]
     )
+
+
+def governance_words(paper: Paper) -> str:
+    """Purpose and permissions in one line, *not stated* where one is not."""
+    given = paper.study.governance
+    told = []
+    for name, head, words in _GOVERNANCE:
+        value = getattr(given, name)
+        told.append(f"{head}: {NOT_STATED if value is None else words[value]}")
+    return f"{'. '.join(told)}."
 
 
 def lock_words(paper: Paper) -> str:
@@ -49,43 +76,19 @@ def lock_words(paper: Paper) -> str:
             "Nothing in it was fixed before its results could be seen."
         )
     first, amendments = stands.locked[0], len(stands.locked) - 1
-    fixed = [one.name for one in paper.study.analyses if stands.status(one.name) == PRESPECIFIED]
+    changed = f"amended since ({counted(amendments, 'amendment')})" if amendments else "not amended since"
     known = first.records == paper.results.provenance.registry
     data = (
-        "The records analyzed are those that the registry already held at the lock"
+        "The records analyzed were in the registry at the lock."
         if known
-        else "The records analyzed are not those that the registry held at the lock: it changed afterwards"
+        else "The records analyzed are not those that the registry held at the lock: it changed afterwards."
     )
     before = "".join(f" **{capital(one.says)}.**" for one in stands.deviations if one.key == ASKED_BEFORE)
     return (
         f"The protocol was locked on {first.at.replace('T', ' at ')} UTC (sha256 {first.sha256[:16]}…, entry "
-        f"{first.log_entry} of the registry's log), with {counted(amendments, 'amendment')} since. {data}. "
-        f"{len(fixed)} of {counted(len(paper.study.analyses), 'analysis', 'analyses')} "
-        f"{'is' if len(fixed) == 1 else 'are'} pre-specified; anything else is marked exploratory wherever it "
-        f"stands.{before}"
+        f"{first.log_entry} of the registry's log) and {changed}. {data} "
+        f"{fixed_words(paper)}{before}"
     )
-
-
-def analyses(paper: Paper) -> str:
-    """The declared analyses, each with its standing."""
-    rows = [
-        {
-            "analysis": line["analysis"].replace("_", " "),
-            "role": line["role"],
-            "tests": ", ".join(paper.test_name(test) for test in line["tests"].split(", ")),
-            "measures": ", ".join(measure_name(one) for one in line["measures"].split(", ")),
-            "status": label(line["status"]),
-        }
-        for line in paper.rows("study_analyses")
-    ]
-    columns = (
-        Column("analysis", "Analysis"),
-        Column("role", "Role", words=True),
-        Column("tests", "Index tests", words=True),
-        Column("measures", "Measures", words=True),
-        Column("status", "Status", words=True),
-    )
-    return table(pl.DataFrame(rows), columns, caption="Analyses of this study, pre-specified or exploratory")
 
 
 def deviations(paper: Paper) -> str:
@@ -104,4 +107,4 @@ def deviations(paper: Paper) -> str:
         Column("says", "Deviation", words=True),
         Column("reason", "Reason", words=True),
     )
-    return table(pl.DataFrame(rows), columns, caption="Deviations from the locked protocol")
+    return table(pl.DataFrame(rows), columns, caption="Deviations from the locked protocol", label=LABEL)

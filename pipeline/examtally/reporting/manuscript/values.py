@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
-from examtally.reporting.engine.numbers import coefficient, percent, percent_range, ratio, ratio_range
+from examtally.reporting.engine.numbers import coefficient, percent, percent_range, points, ratio, ratio_range
 from examtally.reporting.manuscript.paper import Paper, Row
 
-TOO_FEW = "too_few"
+TOO_FEW = "too few to estimate"
 RATIOS = ("lr_positive", "lr_negative", "diagnostic_odds_ratio")
-
+UNCORRECTED = "none"
 
 _NAMES = {
     "lr_positive": "positive likelihood ratio",
@@ -23,21 +23,13 @@ _NAMES = {
     "pabak": "prevalence-adjusted kappa",
 }
 _ADJUSTED = {
-    "none": "verified «nouns» only",
-    "verification": "corrected for verification bias alone",
-    "bias_adjusted": "all eligible, corrected for verification bias and for an imperfect reference standard",
+    UNCORRECTED: "verified «nouns» only",
+    "verification": "corrected for verification bias",
+    "bias_adjusted": "bias-adjusted",
     "begg_greenes": "corrected by the test's own result",
     "ipw": "weighted by the chance of verification",
     "multiple_imputation": "condition of the others imputed",
 }
-
-
-def leading_rows(lines: Sequence[Row], figure: str = "estimate") -> list[Row]:
-    """Rows by the leading estimate where any of them has its `figure`, else those on verified knees."""
-    led = [line for line in lines if line["adjustment"] == "bias_adjusted"]
-    if any(line[figure] is not None for line in led):
-        return led
-    return [line for line in lines if line["adjustment"] == "none"]
 
 
 def measure_name(code: str) -> str:
@@ -49,25 +41,59 @@ def measure_name(code: str) -> str:
     return _NAMES.get(code, code.replace("_", " "))
 
 
+def main_first(paper: Paper, lines: Iterable[Row]) -> list[Row]:
+    """Rows by correction: that of the main estimate, the verified alone, then the others."""
+    order = list(dict.fromkeys((paper.study.main, UNCORRECTED, *paper.study.adjustments)))
+    return sorted(lines, key=lambda line: order.index(line["adjustment"]))
+
+
+def leading(paper: Paper, lines: Sequence[Row], figure: str = "estimate") -> Row | None:
+    """Of the rows of one figure, the main one where it has its `figure`, else the first of the others that has."""
+    return next((line for line in main_first(paper, lines) if is_shown(line, figure)), None)
+
+
+def is_shown(line: Row, figure: str = "estimate") -> bool:
+    """Whether a row has a figure to show."""
+    return (
+        line[figure] is not None
+        and line["flag"] not in ("too_few", "withheld")
+        and line.get("display") != ("counts_only")
+    )
+
+
 def value_words(line: Row) -> str:
-    """An estimate with its interval, or why there is none.
+    """An estimate with its interval, or that there is none.
 
     >>> value_words({"measure": "sensitivity", "estimate": 0.8, "ci_low": 0.7, "ci_high": 0.9, "flag": None})
     '80% (70–90%)'
     """
-    if line["estimate"] is None or line["flag"] == TOO_FEW or line.get("display") == "counts_only":
-        return "too few to estimate"
+    if not is_shown(line):
+        return TOO_FEW
+    write, limits = (ratio, ratio_range) if line["measure"] in RATIOS else (percent, percent_range)
+    said = limits(line["ci_low"], line["ci_high"])
+    return f"{write(line['estimate'])} ({said})" if said else write(line["estimate"])
+
+
+def difference_words(line: Row) -> str:
+    """A difference in points, or a ratio of ratios, with its interval.
+
+    >>> row = {"measure": "sensitivity", "difference": -0.07, "ci_low": -0.3, "ci_high": 0.14, "flag": None}
+    >>> difference_words(row)
+    '−7 (−30 to +14)'
+    """
+    if not is_shown(line, "difference"):
+        return TOO_FEW
     if line["measure"] in RATIOS:
-        limits = ratio_range(line["ci_low"], line["ci_high"])
-        return f"{ratio(line['estimate'])} ({limits})" if limits else ratio(line["estimate"])
-    limits = percent_range(line["ci_low"], line["ci_high"])
-    return f"{percent(line['estimate'])} ({limits})" if limits else percent(line["estimate"])
+        return f"{ratio(line['difference'])} ({ratio_range(line['ci_low'], line['ci_high'])})"
+    if line["ci_low"] is None:
+        return points(line["difference"])
+    return f"{points(line['difference'])} ({points(line['ci_low'])} to {points(line['ci_high'])})"
 
 
 def agreement_value(line: Row, least: int) -> str:
     """A figure of agreement with its interval: shares as percentages, coefficients as such; from `least` people on."""
     if line["estimate"] is None or line["participants"] < least:
-        return "too few to estimate"
+        return TOO_FEW
     if line["statistic"].endswith("_agreement"):
         return f"{percent(line['estimate'])} ({percent_range(line['ci_low'], line['ci_high'])})"
     if line["ci_low"] is None:
@@ -76,13 +102,12 @@ def agreement_value(line: Row, least: int) -> str:
 
 
 def of_whom(paper: Paper, line: Row) -> str:
-    if line["group_by"] == "overall":
-        return "everybody"
-    return f"{paper.grouping_name(line['group_by'])}: {paper.group_name(line['group'])}"
+    """Whom a row speaks of."""
+    return "everybody" if line["group_by"] == "overall" else paper.level_name(line["group_by"], line["group"])
 
 
 def how_made(adjustment: str) -> str:
-    """What a figure was made of, as it stands in a table."""
+    """What a figure was made of, in a table and in brackets."""
     return _ADJUSTED.get(adjustment, adjustment.replace("_", " "))
 
 
@@ -96,9 +121,13 @@ def capital(name: str) -> str:
 
 
 def p_words(value: float) -> str:
-    """A p value, three decimals.
+    """A P value for a sentence: three decimals below 0.10, else two.
 
-    >>> p_words(0.0421), p_words(0.00002)
-    ('0.042', '<0.001')
+    >>> p_words(0.0421), p_words(0.5), p_words(0.00002), p_words(0.9999)
+    ('P = 0.042', 'P = 0.50', 'P < 0.001', 'P > 0.99')
     """
-    return "<0.001" if value < 0.001 else f"{value:.3f}"
+    if value < 0.001:
+        return "P < 0.001"
+    if value > 0.99:
+        return "P > 0.99"
+    return f"P = {value:.3f}" if value < 0.0995 else f"P = {value:.2f}"

@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Any
 
 import polars as pl
 import pytest
-import yaml
 
 from examtally.contracts.study.study import load_study
 from examtally.disclosure.folder import Release
+from examtally.errors import ProtocolError, ReportError
+from examtally.reporting.engine.layout import Layout
 from examtally.reporting.engine.wording import read_wording
-from examtally.reporting.manuscript.checklist import ITEMS, checklist
+from examtally.reporting.manuscript.checklist import items, place
 from examtally.reporting.manuscript.methods import rule_words
 from examtally.reporting.manuscript.paper import Paper
 from examtally.reporting.manuscript.values import agreement_value, value_words
@@ -51,14 +53,60 @@ def test_a_rule_is_told_in_words() -> None:
     assert told["either"] == f"{told['plain']} or {told['graded']}"
 
 
-def test_the_checklist_has_every_item_and_asks_the_author_for_the_rest() -> None:
-    items = yaml.safe_load((resource("reports") / ITEMS).read_text(encoding="utf-8"))["items"]
-    assert len(items) == 34  # 30 items, four of them in two parts
-    text = checklist(paper_of(STUDY), resource("reports"))
-    assert "author to complete" in text
-    assert "none declared" in text  # groups
-    assert "Results, Harms" not in text
-    assert "Results, Harms" in checklist(paper_of({**STUDY, "harms": "None were seen."}), resource("reports"))
+STATED = {
+    "background": "Little is known.",
+    "intended_use": "Before imaging.",
+    "harms": "None were seen.",
+    "governance": {"registration": "Not registered.", "funding": "None."},
+}
+
+
+def test_what_of_the_checklist_is_empty_is_the_authors() -> None:
+    paper = paper_of({**STUDY, **STATED})
+    listed = items(resource("reports"))
+    assert len(listed) == 34  # 30 items, four of them in two parts
+    places = {str(item["item"]): place(item, paper) for item in listed}
+    assert [name for name, where in places.items() if where == "author to complete"] == ["27"]
+    bare = {str(item["item"]): place(item, paper_of(STUDY)) for item in listed}
+    assert [name for name in bare if bare[name] != places[name]] == ["3", "25", "28", "30"]
+    assert bare["25"] == "author to complete"
+    assert bare["17"] == "none declared"  # groups
+
+
+def test_a_main_estimate_that_is_no_correction_of_the_study_is_refused() -> None:
+    assert load_study(STUDY).main == "bias_adjusted"
+    assert load_study({**STUDY, "adjustments": ["verification", "none"]}).main == "verification"
+    assert load_study({**STUDY, "main": "none"}).main == "none"
+    with pytest.raises(ProtocolError, match="'ipw' is not one of the adjustments"):
+        load_study({**STUDY, "main": "ipw"})
+
+
+def test_a_test_is_named_as_a_sentence_has_it() -> None:
+    tests = {
+        code: {"title": title, "rule": {"maneuver": "lachman"}}
+        for code, title in (("plain", "Lachman test, graded"), ("other", "McMurray's test"), ("third", "Tenderness"))
+    }
+    paper = paper_of({**STUDY, "tests": tests, "primary": [{"name": "a", "kind": "accuracy", "tests": [*tests]}]})
+    told = [paper.the_test(code) for code in tests]
+    assert told == ["the Lachman test, graded", "McMurray's test", "tenderness"]
+
+
+@pytest.mark.parametrize(
+    ("content", "said"),
+    [
+        ("<html/>", "is not a citation style"),
+        ("no xml", "is not a citation style"),
+        ('<!DOCTYPE a [<!ENTITY b "c">]><a/>', "is not a citation style"),
+        ('<style xmlns="http://purl.org/net/xbiblio/csl"><info/></style>', "depends on another style"),
+    ],
+)
+def test_what_is_no_citation_style_is_refused(content: str, said: str, tmp_path: Path) -> None:
+    path = tmp_path / "own.csl"
+    path.write_text(content, encoding="utf-8")
+    with pytest.raises(ReportError, match=f"own.csl: {said}"):
+        Layout(path).place_style(tmp_path)
+    with pytest.raises(ReportError, match="cannot be read"):
+        Layout(tmp_path / "none.csl").place_style(tmp_path)
 
 
 @pytest.mark.parametrize(("people", "said"), [(9, "too few to estimate"), (10, "80% (70–90%)")])

@@ -1,0 +1,181 @@
+"""What this study cannot show, computed; and what was planned, against what was reached."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import polars as pl
+
+from examtally.analytics.comparison.examiner_clusters import ENOUGH_EXAMINERS
+from examtally.reporting.engine.numbers import DASH, count, counted, listed, percent, share_of
+from examtally.reporting.engine.tables import Column, table
+from examtally.reporting.manuscript.arms import group_flows
+from examtally.reporting.manuscript.flow import flow_of
+from examtally.reporting.manuscript.joint import joints_of
+from examtally.reporting.manuscript.paper import Paper, Row
+from examtally.reporting.manuscript.values import UNCORRECTED, capital, measure_name
+
+LABEL = "tbl-size"
+_FEW_EXAMINERS, _FEW_PAIRED = 10, 20
+_ONE_PLACE = 0.7
+
+
+def cannot_show(paper: Paper) -> str:
+    """The paragraph *what this study cannot show*."""
+    return " ".join(
+        sentence for part in (_spectrum, _examiners, _reference, _precision, _lock) for sentence in part(paper)
+    )
+
+
+def _spectrum(paper: Paper) -> Iterator[str]:
+    """Case mix and spectrum of disease."""
+    lines = paper.rows("study_participants")
+    whole = next((line["knees"] for line in lines if line["group_by"] == "overall"), 0)
+    places = sorted((line for line in lines if line["group_by"] == "setting"), key=lambda line: -line["knees"])
+    if places and whole and places[0]["knees"] >= _ONE_PLACE * whole:
+        yield (
+            f"{percent(places[0]['knees'] / whole)} of «nouns» were examined in one kind of place "
+            f"({paper.group_name(places[0]['group'])}): how the test does elsewhere is not shown."
+        )
+    severity = {line["group"]: line["present"] for line in paper.described("severity")}
+    graded = sum(number for code, number in severity.items() if code != "unknown")
+    if graded and paper.condition is not None and len(severity) > 1:
+        names = {one.code: one.label for one in paper.condition.severity}
+        code, number = max(((c, n) for c, n in severity.items() if c != "unknown"), key=lambda one: one[1])
+        yield (
+            f"{percent(number / graded)} of verified, graded cases were one grade ({names[code]}); sensitivity "
+            "will differ "
+            "where milder or more severe cases are commoner."
+        )
+
+
+def _examiners(paper: Paper) -> Iterator[str]:
+    number = next((int(line["value"] or 0) for line in paper.described("examiners")), 0)
+    if 0 < number < _FEW_EXAMINERS:
+        yield f"Only {counted(number, 'examiner')} took part: the figures speak of their hands, hardly of others'."
+    elif number:
+        yield f"The figures speak of the {number} examiners of one registry."
+    _, _, groups = group_flows(paper)
+    few = [group for group in groups if group.examiners is not None and group.examiners < ENOUGH_EXAMINERS]
+    if few:
+        told = listed([f"{group.examiners} ({paper.group_name(group.group)})" for group in few])
+        yield (
+            f"With {told} examiners behind the groups, a difference between groups cannot be told from one between "
+            "persons; the comparison is descriptive."
+        )
+    if groups:
+        yield "Examiners were not assigned to patients: groups may have seen other patients, and verified others."
+    if paper.has_kind("paired"):
+        yield "Both tests were done by the same hands, so that the first may have swayed the second."
+
+
+def _reference(paper: Paper) -> Iterator[str]:
+    settled = paper.described("settled_by")
+    verified = sum(line["knees"] for line in settled)
+    if paper.condition is None:
+        return
+    test = paper.used_tests()[0]
+    flow = flow_of(paper, test)
+    if flow.done and flow.done > verified:
+        arms = [flow.arm("positive"), flow.arm("negative")]
+        shares = [percent((arm.present + arm.absent) / arm.exams) if arm.exams else "none" for arm in arms]
+        yield (
+            f"{percent(1 - flow.analyzed / max(sum(arm.exams for arm in arms), 1))} of clear findings were never "
+            "verified, "
+            f"and verification went by the finding ({shares[0]} of positive, {shares[1]} of negative): accuracy in "
+            "verified «nouns» alone is biased, and the correction assumes that what decided verification is on record."
+        )
+    imaging = [line for line in settled if line["group"] not in paper.condition.taken_as_true]
+    if imaging:
+        allowed = (
+            "the main estimate allows for its published errors"
+            if paper.study.main == "bias_adjusted"
+            else "its errors are not allowed for"
+        )
+        yield (
+            f"In {share_of(sum(line['knees'] for line in imaging), verified)} verified «nouns» the truth is a "
+            "reading of "
+            f"{listed(sorted({paper.modality_name(line['group']) for line in imaging}))}, which errs; {allowed}."
+        )
+    knew = next((line["knees"] for line in paper.described("reader_knew") if line["group"] == "yes"), 0)
+    if knew:
+        yield (
+            f"Readers knew the exam in {share_of(knew, verified)} readings: a reader who knows it tends to agree "
+            "with it, "
+            "which flatters the test."
+        )
+
+
+def _precision(paper: Paper) -> Iterator[str]:
+    short = [
+        line
+        for line in paper.rows("study_size", quantity="in_analysis")
+        if line["planned"] is not None and line["reached"] is not None and line["reached"] < line["planned"]
+    ]
+    for line in short[:1]:
+        yield (
+            f"The primary analysis has {count(int(line['reached']))} of the {count(int(line['planned']))} "
+            f"{whose(paper, line)} planned: where its interval is wide, the absence of a difference is "
+            "not shown."
+        )
+    if paper.condition is not None and any(joint.clear("present") < _FEW_PAIRED for joint in joints_of(paper)):
+        yield "Few «nouns» with the condition had both tests."
+
+
+def _lock(paper: Paper) -> Iterator[str]:
+    stands = paper.found.lock_status
+    if not stands.prespecified:
+        yield "No analysis was pre-specified: its figures raise questions and do not settle them."
+    if stands.deviations:
+        yield "The analysis departs from the locked protocol as listed above."
+    if paper.study.main == UNCORRECTED and paper.condition is not None:
+        yield "The main estimates are not corrected for verification bias."
+
+
+def whose(paper: Paper, line: Row) -> str:
+    """What a planned number counts."""
+    if paper.condition is None:
+        return "pairs of exams"
+    side = "with" if line["measure"] == "sensitivity" else "without"
+    group = "" if line["group"] == "all" else f" ({paper.group_name(line['group'])})"
+    return f"verified «nouns» {side} the condition{group}"
+
+
+def planned_and_reached(paper: Paper) -> str:
+    """The size that was planned beside the one that was reached, row by row."""
+    lines = paper.rows("study_size")
+    rows = [
+        {
+            "what": _quantity(paper, line),
+            "planned": _number(line, line["planned"]),
+            "reached": _number(line, line["reached"]),
+        }
+        for line in lines
+    ]
+    if not rows:
+        return ""
+    columns = (Column("what", "Quantity"), Column("planned", "Planned"), Column("reached", "Reached"))
+    caption = "Planned size against what was reached, verified «nouns»"
+    return table(pl.DataFrame(rows), columns, caption=caption, label=LABEL)
+
+
+def _quantity(paper: Paper, line: Row) -> str:
+    words = {
+        "examined": "Pairs of exams" if paper.condition is None else "«Nouns» examined with the tests",
+        "in_analysis": capital(whose(paper, line)),
+        "power": "Power for what was planned",
+        "difference": "Difference",
+        "lower_limit": "Lower limit",
+        "half_width": "Half-width of the interval",
+        "expected": "Value",
+    }[line["quantity"]]
+    is_of = line["measure"] not in ("all", "kappa") and line["quantity"] not in ("in_analysis", "examined")
+    return f"{words}, {measure_name(line['measure'])}" if is_of else words
+
+
+def _number(line: Row, value: float | None) -> str:
+    if value is None:
+        return DASH
+    if line["quantity"] in ("examined", "in_analysis"):
+        return count(int(value))
+    return f"{value:.2f}" if line["measure"] == "kappa" else percent(value)
