@@ -13,6 +13,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import polars as pl
+import polars.selectors as cs
 import pytest
 import yaml
 from study_clinic import make_registry
@@ -28,6 +29,7 @@ from examtally.reporting.manuscript.paper import Paper, open_paper
 from examtally.reporting.manuscript.values import difference_words, how_made, leading
 from examtally.resources import resource
 from examtally.studies import locking, reproduce, write_bundle
+from examtally.studies.bundle import read_bundle
 
 EXAMPLES = Path(__file__).resolve().parents[2] / "docs" / "studies"
 NAMES = ("agreement", "paired_by_girth", "single_test", "training_level")
@@ -98,7 +100,53 @@ def opened(made: Path, name: str) -> Paper:
 def test_a_bundle_run_again_gives_the_same_figures(name: str, made: Path, capsys: pytest.CaptureFixture[str]) -> None:
     bundle, registry = str(made / f"{name}-bundle"), str(made / "registry.duckdb")
     assert main(["study", "reproduce", bundle, "--registry", registry]) == 0
-    assert "all as they were" in capsys.readouterr().out
+    said = capsys.readouterr().out
+    assert "all as they were" in said
+    held = read_bundle(Path(bundle))
+    shown = sum(
+        frame.select(cs.numeric() - cs.by_name("level", require_all=False)).width * frame.height
+        for frame in (held.release.counts, *held.release.figures.values())
+    )
+    assert said.startswith(f"{shown} released figures compared (")
+    for sentence in held.lacks:
+        assert f"Not checked: {sentence}" in said
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_bundle_paper_and_readme_say_whether_the_primary_result_is_in_it(name: str, made: Path) -> None:
+    bundle = read_bundle(made / f"{name}-bundle")
+    readme = (made / f"{name}-bundle" / "README.md").read_text(encoding="utf-8")
+    assert bundle.carries in readme
+    assert bundle.carries.startswith("The bundle lacks a main result" if bundle.lacks else "The primary result is in")
+    page = made / f"{name}-paper" / ("study.docx" if name in AS_DOCX else "study.html")
+    text = read_document(page).text if name in AS_DOCX else page.read_text(encoding="utf-8")
+    assert ("The primary result is in it in released form." in text) is not bool(bundle.lacks)
+    assert all(sentence.split(":")[0] in text for sentence in bundle.lacks)
+
+
+def test_a_bundle_is_described_as_a_crate_and_sealed_with_it(made: Path, tmp_path: Path) -> None:
+    folder = made / "single_test-bundle"
+    content = json.loads((folder / "ro-crate-metadata.json").read_text(encoding="utf-8"))
+    assert content["@context"] == "https://w3id.org/ro/crate/1.1/context"
+    graph = {one["@id"]: one for one in content["@graph"]}
+    assert len(graph) == len(content["@graph"])
+    descriptor, root = graph["ro-crate-metadata.json"], graph["./"]
+    assert (descriptor["@type"], descriptor["about"]) == ("CreativeWork", {"@id": "./"})
+    assert descriptor["conformsTo"] == {"@id": "https://w3id.org/ro/crate/1.1"}
+    assert root["@type"] == "Dataset"
+    assert {"name", "description", "datePublished", "license"} <= set(root)
+    assert re.fullmatch(r"\d{4}-\d{2}-\d{2}", root["datePublished"])
+    there = {path.relative_to(folder).as_posix() for path in folder.rglob("*") if path.is_file()}
+    parts = {one["@id"] for one in root["hasPart"]}
+    assert parts == there - {"ro-crate-metadata.json", "datapackage.json"}
+    assert all(int(graph[path]["contentSize"]) == (folder / path).stat().st_size for path in parts)
+    linked = re.findall(r'"@id": "([^"]+)"', json.dumps(content))
+    assert {one for one in linked if not one.startswith("https:")} <= set(graph)
+    copied = Path(shutil.copytree(folder, tmp_path / "bundle"))
+    crate = copied / "ro-crate-metadata.json"
+    crate.write_text(crate.read_text(encoding="utf-8").replace("Dataset", "Thing"), encoding="utf-8")
+    with pytest.raises(StudyError, match=r"ro-crate-metadata\.json: was changed"):
+        read_bundle(copied)
 
 
 @pytest.mark.parametrize("name", ["single_test", "training_level"])

@@ -66,7 +66,7 @@ def test_in_every_place_of_a_study_they_stand_as_words(clinic: Path, tmp_path: P
             shown, title = opened.page.inner_text("body"), opened.page.title()
             browser.close()
     typeset = subprocess.run(["pdftotext", str(pdf), "-"], capture_output=True, text=True, check=True).stdout
-    assert title == "Manuscript of a study"
+    assert title == "Knee: manuscript of a study"
     assert [url for url in opened.asked if not url.startswith(("file:", "data:"))] == []
     assert (asked, opened.said) == ([], [])
     for page in (shown, read_document(docx).text, typeset):

@@ -277,8 +277,10 @@ def bundle(
             progress=say,
         )
     output.show_files([made.folder, made.log])
-    for sentence in made.lacks:
-        output.complain(sentence)
+    if made.lacks:
+        output.complain(made.carries)
+    else:
+        print(made.carries)
 
 
 @app.command()

@@ -23,6 +23,7 @@ from examtally.contracts.study.study import Study, load_study
 from examtally.disclosure.folder import Release, read_release
 from examtally.errors import ExamtallyError, StudyError
 from examtally.resources import resource
+from examtally.studies.crate import CRATE, crate
 from examtally.studies.lockfile import LockEntry, lock_path, read_lock, write_lock
 from examtally.words import for_markdown
 
@@ -51,15 +52,41 @@ _ABOUT = (
 )
 _READ_ME = (
     "`data/` holds the counts and figures, `study.yaml` the protocol as it was run, `study.lock.json` its lock where "
-    "it was locked, `requirements.txt` the versions of the packages. `python reproduce.py registry.duckdb` runs the "
-    "study again on the registry and says which figures differ. `datapackage.json` names every file with its sum."
+    "it was locked, `requirements.txt` the versions of the packages. `datapackage.json` names every file with its sum, "
+    f"`{CRATE}` says how they belong together (RO-Crate)."
 )
+_REPEAT = """## Run it again
+
+With Python {python} and examtally {examtally} (its wheel, as you got the program) beside this folder's files:
+
+```
+python -m venv env
+{install}
+env/bin/python -m pip install --no-deps examtally-{examtally}-py3-none-any.whl
+env/bin/python reproduce.py registry.duckdb
+```
+
+The registry is the group's own and is not in the bundle. The last command refuses a bundle that was changed, compares
+every figure of `data/` and says which differ, what in the registry's log explains it, and what it could not check."""
+_FROM_LOCK = "env/bin/python -m pip install --require-hashes -r requirements.lock"
+_FROM_VERSIONS = "env/bin/python -m pip install $(grep -v ^examtally requirements.txt)"
+_TOLD = {
+    README: "What the bundle holds and how to run it again",
+    PROTOCOL: "The protocol as it was run",
+    SCRIPT: "Runs the study again and compares every released figure",
+    REQUIREMENTS: "Versions of the packages",
+    LOCKED: "Every package with its version and sum",
+    "study.lock.json": "The lock of the protocol",
+    f"{DATA}/counts.csv": "Released counts",
+    f"{DATA}/release.json": "Where the released figures come from",
+}
 
 
 @dataclass(frozen=True)
 class Bundle:
     """What a bundle holds. `log_entry` is the newest entry of the log at the run, `versions` the packages, `lacks` what
-    of the main results it does not hold, in sentences."""
+    of the main results it does not hold, in sentences; `made` the day it was made (ISO 8601, UTC), empty if read back.
+    """
 
     study: Study
     locked: tuple[LockEntry, ...]
@@ -68,6 +95,7 @@ class Bundle:
     prespecified: frozenset[str]
     versions: Mapping[str, str]
     lacks: tuple[str, ...]
+    made: str = ""
 
     def write(self, folder: Path) -> None:
         """Write every file of the bundle into a folder that is there."""
@@ -78,19 +106,46 @@ class Bundle:
         (folder / PROTOCOL).write_text(text, encoding="utf-8")
         if self.locked:  # who locked it stays in the registry's log
             write_lock(lock_path(folder / PROTOCOL), [replace(one, operator=None) for one in self.locked])
-        (folder / README).write_text(self._readme(), encoding="utf-8")
         (folder / SCRIPT).write_text(_TEXT, encoding="utf-8")
         pins = "".join(f"{name}=={version}\n" for name, version in sorted(self.versions.items()) if name != "python")
         (folder / REQUIREMENTS).write_text(pins, encoding="utf-8")
         lock = resource("schemas").parent / LOCKED
-        if lock.is_file():  # in a checkout; a wheel does not carry it
+        if lock.is_file():
             shutil.copyfile(lock, folder / LOCKED)
+        (folder / README).write_text(self._readme(folder), encoding="utf-8")
+        (folder / CRATE).write_text(self._crate(folder), encoding="utf-8")
         package = self._package(folder)
         (folder / PACKAGE).write_text(_sealed(package, canonical_hash(package)), encoding="utf-8")
 
-    def _readme(self) -> str:
-        lacks = self.lacks or ("Every figure of the primary analyses is in it.",)
-        return "\n\n".join([f"# {for_markdown(self.study.title)}", _ABOUT, *lacks, _READ_ME]) + "\n"
+    def _readme(self, folder: Path) -> str:
+        repeat = _REPEAT.format(
+            python=self.versions.get("python", ""),
+            examtally=self.versions.get("examtally", ""),
+            install=_FROM_LOCK if (folder / LOCKED).is_file() else _FROM_VERSIONS,
+        )
+        title = f"# {for_markdown(self.study.title)}"
+        return "\n\n".join([title, _ABOUT, f"**{self.carries}**", _READ_ME, repeat]) + "\n"
+
+    @property
+    def carries(self) -> str:
+        """Whether every figure of the primary analyses is in it, or which are not and why."""
+        return " ".join(self.lacks) or "The primary result is in this bundle in released form."
+
+    def _crate(self, folder: Path) -> str:
+        data = sorted(path.relative_to(folder).as_posix() for path in (folder / DATA).glob("*.csv"))
+        told = {f"{DATA}/{name}.csv": result_tables()[name].title for name in self.release.figures}
+        said = self.study.contract.catalogue.noun.said
+        return crate(
+            folder,
+            title=self.study.title,
+            about=f"{_ABOUT} {self.carries}",
+            date=self.made,
+            told={**_TOLD, **{path: said(words) for path, words in told.items()}},
+            script=SCRIPT,
+            results=data,
+            protocol=PROTOCOL,
+            versions=self.versions,
+        )
 
     def _package(self, folder: Path) -> dict[str, Any]:
         files = sorted(path for path in folder.rglob("*") if path.is_file())
@@ -99,7 +154,7 @@ class Bundle:
             "$schema": _PROFILE,
             "name": self.study.code.replace("_", "-"),
             "title": self.study.title,
-            "description": " ".join([_ABOUT, *self.lacks, "Licence, contributors and sources are left to the author."]),
+            "description": " ".join([_ABOUT, *self.lacks, "License, contributors and sources are left to the author."]),
             "version": "1.0.0",
             "resources": [_resource(path, folder, self.release) for path in files],
             "examtally": {

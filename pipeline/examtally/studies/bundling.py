@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from datetime import UTC, datetime
 from pathlib import Path
 
 import polars as pl
@@ -40,11 +41,15 @@ _MAIN = {  # the table with the main result of each kind of analysis, and what t
 
 @dataclass(frozen=True)
 class Written:
-    """A bundle that was written, the log beside it, and in sentences what of the main result it lacks."""
+    """A bundle that was written, the log beside it, and in sentences what of the main result it lacks.
+
+    `carries` says in any case whether the primary result is in it.
+    """
 
     folder: Path
     log: Path
     lacks: tuple[str, ...]
+    carries: str
 
 
 def write_bundle(
@@ -90,7 +95,7 @@ def write_bundle(
             write_whole(log, for_csv(made.release.log).write_csv())
     except OSError as fault:
         raise StudyError(f"the bundle cannot be written ({fault.strerror}); name another --out") from None
-    return Written(out, log, made.lacks)
+    return Written(out, log, made.lacks, made.carries)
 
 
 def scope_of(study: Study) -> Scope:
@@ -110,7 +115,8 @@ def _bundle(found: StudyResults, release: Release) -> Bundle:
     stands, versions = found.lock_status, found.results.provenance.versions
     made = _marked(found, release)
     lacks = lacking(found, made)
-    return Bundle(found.study, stands.locked, made, found.log_entry, stands.prespecified, versions, lacks)
+    today = datetime.now(UTC).date().isoformat()
+    return Bundle(found.study, stands.locked, made, found.log_entry, stands.prespecified, versions, lacks, today)
 
 
 def _releasable(found: StudyResults) -> Results:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -29,12 +29,7 @@ _CHANGES = CHANGES | {
     "ingest": ("batch was ingested", "batches were ingested"),
     "migrate": ("migration of the registry's form", "migrations of the registry's form"),
 }
-_OF_FIGURES = frozenset(
-    (
-        *("tp", "fp", "fn", "tn", "estimate", "ci_low", "ci_high"),
-        *("estimate_a", "estimate_b", "difference", "p_value", "p_adjusted"),
-    )
-)
+_LEVEL = "level"
 
 
 @dataclass(frozen=True)
@@ -50,10 +45,15 @@ class Difference:
 
 @dataclass(frozen=True)
 class Reproduction:
-    """What came of running a bundle again. `since` counts what changed the records after it, by action of the log."""
+    """What came of running a bundle again.
 
-    compared: int
+    `compared` counts the figures of every table that the bundle promised, by table; `unchecked` says in sentences what
+    of it could not be held against anything. `since` counts what changed the records after it, by action of the log.
+    """
+
+    compared: Mapping[str, int]
     differences: tuple[Difference, ...]
+    unchecked: tuple[str, ...]
     same_records: bool
     since: Mapping[str, int]
     versions: tuple[str, ...]
@@ -76,16 +76,14 @@ class Reproduction:
 
     def text(self) -> str:
         """Everything as lines for a reader."""
-        head = (
-            f"{self.compared} released figures compared: all as they were."
-            if self.is_same
-            else f"{self.compared} released figures compared: {len(self.differences)} differ."
-        )
+        by_table = ", ".join(f"{table} {number}" for table, number in self.compared.items())
+        came = "all as they were" if self.is_same else f"{len(self.differences)} differ"
+        head = f"{sum(self.compared.values())} released figures compared ({by_table}): {came}."
         lines = [
             f"  {one.table}: {one.row}, {one.column}: {_said(one.was)} -> {_said(one.is_now)}"
             for one in self.differences
         ]
-        return "\n".join([head, *lines, self.explanation()])
+        return "\n".join([head, *lines, self.explanation(), *(f"Not checked: {one}" for one in self.unchecked)])
 
 
 def reproduce(
@@ -117,7 +115,26 @@ def reproduce(
     )
     since = Counter(entry.action for entry in log if entry.entry > read.log_entry and entry.action in _CHANGES)
     same = made.registry == read.release.about["registry"]
-    return Reproduction(compared, tuple(differences), same, dict(sorted(since.items())), tuple(changed))
+    return Reproduction(
+        compared, tuple(differences), tuple(_unchecked(read)), same, dict(sorted(since.items())), tuple(changed)
+    )
+
+
+def _unchecked(read: Bundle) -> Iterator[str]:
+    """What a bundle cannot be held to: what it does not hold, and what no run can say."""
+    hidden = sum(value is None for table in _promised(read.release) for value in table.values())
+    if hidden:
+        yield f"{hidden} figures are hidden in the bundle."
+    yield from read.lacks
+    if not read.locked:
+        yield "the protocol was not locked, so that nothing says when it was written."
+    yield "text, tables and figures of the paper are not in the bundle; only the released figures are."
+
+
+def _promised(release: Release) -> Iterator[dict[tuple[str, str], float | None]]:
+    """The figures of each table of a release."""
+    for frame in (release.counts, *release.figures.values()):
+        yield _cells(frame)
 
 
 def _sealed(read: Bundle, registry: Registry, log: Sequence[Entry]) -> tuple[LockEntry, ...]:
@@ -132,13 +149,14 @@ def _sealed(read: Bundle, registry: Registry, log: Sequence[Entry]) -> tuple[Loc
     return locked
 
 
-def compare(before: Release, now: Release) -> tuple[int, list[Difference]]:
-    """Compare two releases figure by figure; return how many figures there are and those that differ."""
-    compared, found = 0, []
+def compare(before: Release, now: Release) -> tuple[dict[str, int], list[Difference]]:
+    """Compare two releases figure by figure; return how many figures each table has and those that differ."""
+    compared: dict[str, int] = {}
+    found = []
     was, is_now = ({"counts": one.counts, **one.figures} for one in (before, now))
     for table in sorted({*was, *is_now}):
         first, second = _cells(was.get(table)), _cells(is_now.get(table))
-        compared += len({*first, *second})
+        compared[table] = len({*first, *second})
         for key in sorted({*first, *second}):
             if not _equal(first.get(key), second.get(key)):
                 found.append(Difference(table, *key, first.get(key), second.get(key)))
@@ -146,11 +164,11 @@ def compare(before: Release, now: Release) -> tuple[int, list[Difference]]:
 
 
 def _cells(frame: pl.DataFrame | None) -> dict[tuple[str, str], float | None]:
-    """Every figure of a table by its row, in words, and its column."""
+    """Every number of a table by its row, in words, and its column; the level is part of what the row is."""
     if frame is None:
         return {}
-    figures = [name for name in frame.columns if name in _OF_FIGURES]
-    words = [name for name in frame.columns if name not in _OF_FIGURES and name != "level"]
+    figures = [name for name, kind in frame.schema.items() if kind.is_numeric() and name != _LEVEL]
+    words = [name for name in frame.columns if name not in figures and name != _LEVEL]
     return {
         (", ".join(str(line[name]) for name in words), column): line[column]
         for line in frame.iter_rows(named=True)

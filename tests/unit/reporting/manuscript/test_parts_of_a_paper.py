@@ -127,16 +127,19 @@ def released(tp: int | None) -> Release:
 
 
 def test_only_what_differs_is_named() -> None:
-    assert compare(released(20), released(20)) == (4, [])
+    assert compare(released(20), released(20)) == ({"counts": 4}, [])
     compared, (one,) = compare(released(20), released(None))
-    assert (compared, one.column, one.was, one.is_now) == (4, "tp", 20, None)
+    assert (compared, one.column, one.was, one.is_now) == ({"counts": 4}, "tp", 20, None)
 
 
 def test_what_explains_a_difference_is_what_the_log_says() -> None:
     _, found = compare(released(20), released(31))
     since = {"erase": 2, "ingest": 1}
-    text = Reproduction(4, tuple(found), False, since, ()).text()
+    four = {"counts": 4}
+    text = Reproduction(four, tuple(found), ("the paper.",), False, since, ()).text()
+    assert "4 released figures compared (counts 4): 1 differ." in text
+    assert text.endswith("Not checked: the paper.")
     assert "counts: c, m, overall, all, tp: 20 -> 31" in text
     assert "2 people were erased after a withdrawal; 1 batch was ingested" in text
-    assert "run `examtally verify`" in Reproduction(4, tuple(found), False, {}, ()).text()
-    assert "versions differ: numpy" in Reproduction(4, tuple(found), True, {}, ("numpy",)).text()
+    assert "run `examtally verify`" in Reproduction(four, tuple(found), (), False, {}, ()).text()
+    assert "versions differ: numpy" in Reproduction(four, tuple(found), (), True, {}, ("numpy",)).text()
