@@ -1,4 +1,4 @@
-"""Forest and calibration plots of one condition from the declared tables; what is too few to show is not drawn."""
+"""Forest, calibration and difference plots from the declared tables; what is too few to show is not drawn."""
 
 from __future__ import annotations
 
@@ -14,6 +14,7 @@ from examtally.contracts.contract import Contract
 from examtally.errors import ResultsError
 from examtally.plots.look import ABSENT, BAND, GREY, PRESENT, RULE, bare, percent_axis, style
 
+_DIFFERENCES = ("comparisons", "interactions")
 _SIDES = (("sensitivity", PRESENT, "o", PRESENT, -0.14), ("specificity", ABSENT, "s", "white", 0.14))
 _ROW = 0.5  # inches a maneuver
 _WIDTH = 6.0
@@ -84,6 +85,44 @@ class Plots:
             axes.set_xlabel(f"stated: {forecast.replace('_', ' ')}", fontsize=9)
         return axes
 
+    def difference(self, measure: str = "sensitivity", *, axes: Axes | None = None) -> Axes:
+        """Differences of `measure` between two tests of everybody, and between groups, in percentage points.
+
+        A row of the tables `comparisons` and `interactions` each, with its interval: filled discs bias-adjusted, open
+        ones otherwise. Raises ResultsError where the tables hold no difference of that measure.
+
+            found.plot.difference("specificity")
+        """
+        rows = [row for name in _DIFFERENCES for row in self._differences(name, measure)]
+        if not rows:
+            raise ResultsError(f"measure: no difference of {measure} is in these results; name one that was compared")
+        with style():
+            axes = bare(axes if axes is not None else _new_axes(_WIDTH, 1.1 + _ROW * len(rows)))
+            axes.axvline(0, color=GREY, linewidth=1)
+            axes.set_ylim(len(rows) - 0.5, -0.5)
+            axes.set_yticks(range(len(rows)), [self._compared(row) for row in rows])
+            for place, row in enumerate(rows):
+                _mark_difference(axes, place, row, self.least)
+            axes.set_xlabel(f"difference in {measure.replace('_', ' ')}, percentage points", fontsize=9)
+        return axes
+
+    def _differences(self, table: str, measure: str) -> list[Row]:
+        frame = self.tables.get(table)
+        if frame is None:
+            return []
+        rows = frame.filter(measure=measure)
+        if table == "comparisons":
+            rows = rows.filter(contrast="difference", group_by="overall")
+        return list(rows.iter_rows(named=True))
+
+    def _compared(self, row: Row) -> str:
+        """What is taken from what, and how it was made."""
+        if "maneuver_a" in row:
+            what = f"{self._test(row['maneuver_a'])} − {self._test(row['maneuver_b'])}"
+        else:
+            what = f"{row['group_a'].replace('_', ' ')} − {row['group_b'].replace('_', ' ')}"
+        return f"{what}\n{row['adjustment'].replace('_', '-').replace('none', 'verified only')}"
+
     def _rows(self, table: str, condition: str, **equal: str) -> pl.DataFrame:
         """The rows of a table about a condition; ResultsError with the legal set where there are none."""
         if table not in self.tables:
@@ -137,6 +176,18 @@ def _mark(axes: Axes, height: float, row: Row | None, color: str, marker: str, f
         axes.plot([row["ci_low"], row["ci_high"]], [height, height], color=color, linewidth=1.8)
     axes.plot([row["estimate"]], [height], marker, color=color, markerfacecolor=face, markersize=6, clip_on=False)
     axes.text(1.05, height, f"{row['estimate']:.0%}", va="center", fontsize=9, color=color)
+
+
+def _mark_difference(axes: Axes, height: float, row: Row, least: int) -> None:
+    """One difference with its interval, or in words why there is none to see."""
+    behind = row["participants"] if "participants" in row else min(row["n_a"], row["n_b"])
+    if row["difference"] is None or row["flag"] in ("too_few", "withheld") or behind < least:
+        axes.text(0, height, "too few", va="center", ha="center", fontsize=8, color=GREY)
+        return
+    if row["ci_low"] is not None and row["ci_high"] is not None:
+        axes.plot([100 * row["ci_low"], 100 * row["ci_high"]], [height, height], color=PRESENT, linewidth=1.8)
+    face = PRESENT if row["adjustment"] == "bias_adjusted" else "white"
+    axes.plot([100 * row["difference"]], [height], "o", color=PRESENT, markerfacecolor=face, markersize=6)
 
 
 def _new_axes(width: float, height: float) -> Axes:

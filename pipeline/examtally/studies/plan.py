@@ -12,6 +12,7 @@ from pathlib import Path
 
 import matplotlib as mpl
 import polars as pl
+from matplotlib.axes import Axes
 from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
 
@@ -108,6 +109,22 @@ class Plan:
     def _repr_html_(self) -> str:
         """The same paragraph, as a notebook shows it."""
         return page(f"Plan: {self.study.title}", as_paragraph(paragraph(self)))
+
+    @property
+    def table(self) -> pl.DataFrame:
+        """What the size rests on: name, value, source."""
+        rows = [(one.name, one.value, one.source) for one in self.assumptions]
+        return pl.DataFrame(
+            rows, schema={"name": pl.String(), "value": pl.Float64(), "source": pl.String()}, orient="row"
+        )
+
+    def plot(self, axes: Axes | None = None) -> Axes:
+        """Draw power, or half-width, by size on `axes`, or on a new figure; the dot is the planned size."""
+        from matplotlib import pyplot
+
+        axes = axes if axes is not None else pyplot.subplots(figsize=(5.5, 3.6), layout="constrained")[1]
+        _draw_on(axes, self)
+        return axes
 
     def write(self, out: Path | str) -> tuple[Path, ...]:
         """Write the plan to the folder `out`; see `write_plan`."""
@@ -317,13 +334,16 @@ def _draw(plan: Plan, path: Path) -> None:
     with mpl.rc_context(_STYLE):  # type: ignore[arg-type]
         figure = Figure(figsize=(5.5, 3.2), layout="constrained")
         FigureCanvasSVG(figure)
-        axes = figure.add_subplot()
-        axes.plot(plan.curve["in_analysis"], plan.curve["value"], color="#0b5d8a", linewidth=1.8)
-        if plan.needed is not None:
-            axes.plot([plan.needed], [plan.reached], "o", color="#a34a00", markersize=7)
-            at = (plan.needed, plan.reached)
-            axes.annotate(f"planned: {plan.needed:,}", at, xytext=(10, -14), textcoords="offset points")
-        axes.set(xlabel=plan.needed_is, ylabel=_value(plan).lower(), ylim=(0, None))
-        axes.spines[["top", "right"]].set_visible(False)
+        _draw_on(figure.add_subplot(), plan)
         figure.savefig(path, metadata={"Date": None, "Title": _alt(plan)})
     path.write_text(embed_in_figure(path.read_text(encoding="utf-8")), encoding="utf-8")
+
+
+def _draw_on(axes: Axes, plan: Plan) -> None:
+    axes.plot(plan.curve["in_analysis"], plan.curve["value"], color="#0b5d8a", linewidth=1.8)
+    if plan.needed is not None:
+        axes.plot([plan.needed], [plan.reached], "o", color="#a34a00", markersize=7)
+        at = (plan.needed, plan.reached)
+        axes.annotate(f"planned: {plan.needed:,}", at, xytext=(10, -14), textcoords="offset points")
+    axes.set(xlabel=plan.needed_is, ylabel=_value(plan).lower(), ylim=(0, None))
+    axes.spines[["top", "right"]].set_visible(False)

@@ -30,6 +30,7 @@ _CHANGES = CHANGES | {
     "migrate": ("migration of the registry's form", "migrations of the registry's form"),
 }
 _LEVEL = "level"
+_NOTHING = "The bundle holds no figure that could be compared."
 
 
 @dataclass(frozen=True)
@@ -63,6 +64,16 @@ class Reproduction:
         """Whether every figure came out as it was."""
         return not self.differences
 
+    @property
+    def table(self) -> pl.DataFrame:
+        """The figures that differ: table, row, column, was, is_now; null where one side is hidden or missing."""
+        rows = [(one.table, one.row, one.column, one.was, one.is_now) for one in self.differences]
+        kinds = {name: pl.String() for name in ("table", "row", "column")} | {
+            "was": pl.Float64(),
+            "is_now": pl.Float64(),
+        }
+        return pl.DataFrame(rows, schema=kinds, orient="row")
+
     def explanation(self) -> str:
         """What explains the differences, or what to do where nothing does."""
         if self.same_records:
@@ -76,9 +87,10 @@ class Reproduction:
 
     def text(self) -> str:
         """Everything as lines for a reader."""
-        by_table = ", ".join(f"{table} {number}" for table, number in self.compared.items())
+        by_table = ", ".join(f"{table} {many}" for table, many in self.compared.items())
         came = "all as they were" if self.is_same else f"{len(self.differences)} differ"
-        head = f"{sum(self.compared.values())} released figures compared ({by_table}): {came}."
+        number = sum(self.compared.values())
+        head = f"{number} released figures compared ({by_table}): {came}." if number else _NOTHING
         lines = [
             f"  {one.table}: {one.row}, {one.column}: {_said(one.was)} -> {_said(one.is_now)}"
             for one in self.differences

@@ -43,6 +43,7 @@ from examtally.studies.described import described_tables
 from examtally.studies.history import deviations
 from examtally.studies.lock_status import EXPLORATORY, PRESPECIFIED, LockStatus, lock_status
 from examtally.studies.lockfile import check_locked_catalogue, check_sealed, lock_path, read_lock
+from examtally.studies.primary import primary_result
 from examtally.studies.rates import rates_of
 from examtally.studies.size_reached import planned_tests, size_table
 
@@ -72,8 +73,16 @@ class StudyResults:
         return write_folder(self.results, Path(out), {STUDY_FILE: self.to_json()})
 
     @property
+    def primary(self) -> pl.DataFrame:
+        """The primary result as one table, whatever the design; see `primary_result`."""
+        return primary_result(self.study, self.results.tables)
+
+    @property
     def plot(self) -> Plots:
-        """Figures on matplotlib axes, under the titles of the study's own tests; see `Results.plot`."""
+        """Figures on matplotlib axes, under the titles of the study's own tests; see `Results.plot`.
+
+        `found.plot.difference("sensitivity")` draws what a comparison is about.
+        """
         return replace(self.results.plot, contract=self.study.contract)
 
     def _repr_html_(self) -> str:

@@ -10,6 +10,7 @@ import pytest
 
 from examtally.analytics import sample_size as planning
 from examtally.analytics.comparison.rows import holm
+from examtally.errors import ResultsError
 from examtally.registry import open_registry
 from examtally.studies import StudyResults, run
 
@@ -174,3 +175,47 @@ def test_sensitivity_of_two_severities_is_that_of_graded_knees_and_of_the_same_d
     assert (rows["bias_adjusted"]["difference"], rows["bias_adjusted"]["flag"]) == (None, "withheld")
     single = {row["group"]: row for row in found.accuracy.filter(group_by="severity").to_dicts()}
     assert rows["bias_adjusted"]["note"] in {row["note"] for row in single.values()}
+
+
+def test_the_primary_result_is_one_table_whatever_the_design(made: StudyResults) -> None:
+    rows = made.primary
+    assert set(rows["adjustment"]) == {"none"}
+    assert rows["is_main"].all()  # the study declares no correction
+    compared = made.results.comparisons.filter(group_by="overall", contrast="difference")
+    wanted = {
+        (f"{a} minus {b}", measure)
+        for a, b, measure in compared.select("maneuver_a", "maneuver_b", "measure").iter_rows()
+    }
+    paired = rows.filter(~pl.col("of").str.contains(":"))
+    assert set(paired.select("of", "measure").iter_rows()) <= wanted
+    assert "classic: resident minus attending" in set(rows["of"])
+    first = paired.row(0, named=True)
+    test_a, test_b = first["of"].split(" minus ")
+    same = compared.filter(maneuver_a=test_a, maneuver_b=test_b, measure=first["measure"]).row(0, named=True)
+    assert (first["estimate"], first["ci_low"], first["n"]) == (same["difference"], same["ci_low"], same["n"])
+
+
+def test_a_difference_is_drawn_with_what_the_table_holds(made: StudyResults) -> None:
+    axes = made.plot.difference("specificity")
+    names = [name.get_text() for name in axes.get_yticklabels()]
+    shown = made.results.comparisons.filter(group_by="overall", contrast="difference", measure="specificity").height
+    assert len(names) == shown + made.results.interactions.filter(measure="specificity").height
+    drawn = {round(float(line.get_xdata()[0]), 6) for line in axes.lines if len(line.get_xdata()) == 1}
+    row = made.results.comparisons.filter(group_by="overall", contrast="difference", measure="specificity").row(
+        0, named=True
+    )
+    assert round(100 * row["difference"], 6) in drawn
+    with pytest.raises(ResultsError, match="no difference of ppv"):
+        made.plot.difference("ppv")
+
+
+def test_both_tests_together_count_every_index_exam_once(made: StudyResults) -> None:
+    pairs = made.results.study_pairs
+    flow = made.results.tallies.filter(maneuver="classic", group_by="overall").row(0, named=True)
+    by_pair = pairs.group_by("test_a", "test_b").agg(pl.col("knees").sum())
+    assert set(by_pair["knees"]) == {flow["exams"] + flow["not_recorded"]}
+    both = pairs.filter(test_b="drop", condition_status="present", result_a="positive", result_b="negative")
+    row = made.results.comparisons.filter(
+        maneuver_b="drop", group_by="overall", measure="sensitivity", contrast="difference"
+    ).row(0, named=True)
+    assert both["knees"].sum() == row["only_a"]
