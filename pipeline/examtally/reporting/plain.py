@@ -113,7 +113,7 @@ def methods(audit: Audit) -> str:
         "They speak of these examiners on people like these; figures by role speak of examiners like these.",
         f"Under {fewest} people in a denominator a report shows the counts and no estimate; a likelihood ratio needs "
         f"{fewest} with the condition and {fewest} without.",
-        "Published ranges come from other clinics, other people and other rules: what is usual, not what is right.",
+        "Published ranges come from other clinics, other rules and another spectrum of patients: usual, not right.",
         f"This analysis is {protocol.analysis_status}.",
     ]
     return "\n".join(f"- {line}" for line in lines)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 
 import pytest
@@ -29,9 +30,19 @@ def drawn(content: dict[str, object]) -> bytes | list[bytes]:
     )
 
 
+@pytest.mark.parametrize("joint", ["knee", "shoulder", "ankle"])
 @pytest.mark.parametrize("paper", PAPERS)
-def test_it_is_one_page(paper: str) -> None:
-    assert isinstance(drawn(sheet_content(CONTRACT, paper)), bytes)
+def test_it_is_one_page(paper: str, joint: str) -> None:
+    assert isinstance(drawn(sheet_content(load_contract(joint), paper)), bytes)
+
+
+@pytest.mark.parametrize("joint", ["knee", "shoulder", "ankle"])
+def test_every_blank_has_room_for_what_is_written_in_it(joint: str) -> None:
+    page = drawn(sheet_content(load_contract(joint), "a4"))
+    assert isinstance(page, bytes)
+    widths = [float(found) for found in re.findall(r'd="M 0 0m ([\d.]+) [\d.]+v 0\.6h -', page.decode())]
+    assert len(widths) > 20
+    assert min(widths) > 16  # points: the five millimeters of a measured value, never less
 
 
 def test_a_catalogue_that_no_longer_fits_would_be_seen() -> None:

@@ -166,7 +166,7 @@ def _forest(audit: Audit, condition: Condition) -> str:
     sources = sorted({row.source for maneuver in maneuvers for row in _published(maneuver, condition)})
     caption = f"{condition.name}: sensitivity (disc) and specificity (square) with their intervals."
     if sources:
-        caption += f" The faint band is what others have published: {'; '.join(sources)}."
+        caption += f" Faint band: published by others, of another spectrum of patients: {'; '.join(sources)}."
     said = "; ".join(f"{row.name} {row.sensitivity.spoken} and {row.specificity.spoken}" for row in rows)
     alt = f"Forest plot. Sensitivity and specificity for {condition.name}: {said}."
     return forest(rows, f"forest-{condition.code}", caption=caption, alt=alt)

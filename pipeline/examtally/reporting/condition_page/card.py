@@ -138,7 +138,7 @@ def _basis(audit: Audit, lines: Sequence[RatioLine]) -> str:
     sentences = [
         f"*Ours:* {LEADING}" if own else "",
         *(f"*Withheld:* {reason}" for reason in withheld),
-        f"*Published, not ours:* other clinics, other people, other rules; {span} {', '.join(sources)}."
+        f"*Published, not ours:* other clinics, other rules, another spectrum of patients; {span} {', '.join(sources)}."
         if sources
         else "",
         f"Figures are {audit.protocol.analysis_status.replace('_', '-')}. Registry {made.registry[:12]}, protocol "

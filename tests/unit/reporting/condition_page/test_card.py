@@ -25,10 +25,10 @@ from examtally.results import Results
 
 FIRST_RULE_OUT = (
     "First rule out: 55 or older after an injury, cannot bear weight or bony tenderness (fracture), a locked knee, no "
-    "pulse or numb foot, gross opening in full extension (possible dislocation: pulses, ankle-brachial index), "
-    "inability to raise the straight leg, fever with a hot knee, calf swelling, hip pain in a child. A negative test "
-    "does not clear a knee for play. Do not multiply the ratios of two tests for the same structure. Applies to knees "
-    "like ours; local protocol and clinical judgment come first."
+    "pulse or numb foot, gross opening in full extension (possible dislocation: pulses, ankle-brachial index, imaging "
+    "of the vessels by local protocol), inability to raise the straight leg, fever with a hot knee, calf swelling, hip "
+    "pain in a child. A negative test does not clear a knee for play. Do not multiply the ratios of two tests for the "
+    "same structure. Applies to knees like ours; local protocol and clinical judgment come first."
 )
 
 
