@@ -215,7 +215,7 @@ def test_another_joint_goes_through_every_command(tmp_path: Path) -> None:
                 "How well?",
             ),
             *("--hypothesis", "Well.", "--kind", "accuracy", "--tests", "swing", "--condition", "outer_tendon_tear"),
-            *("--purpose", "quality_improvement"),
+            *("--measure", "both", "--expected", "0.8,0.9", "--smallest", "0.1", "--purpose", "quality_improvement"),
         ),
         _run("study", "check", study, *kept),
         _run("study", "run", study, *kept, "--out", ran),

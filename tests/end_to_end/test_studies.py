@@ -27,12 +27,18 @@ def registry(kept_registry: Path, tmp_path: Path) -> Path:
     return Path(shutil.copy(kept_registry, tmp_path / "registry.duckdb"))
 
 
-def test_the_four_kinds_of_study_have_an_example() -> None:
+def test_every_kind_of_study_has_an_example() -> None:
     kinds = {load_study(path).primary[0].kind for path in EXAMPLES}
-    assert kinds == {"accuracy", "paired", "agreement", "by_group"}
+    assert kinds == {"accuracy", "paired", "agreement", "by_group", "change"}
 
 
-@pytest.mark.parametrize("example", EXAMPLES, ids=lambda path: path.stem)
+LONG = [pytest.mark.study]  # by severity a study is run in tests/unit/studies too
+
+
+@pytest.mark.parametrize(
+    "example",
+    [pytest.param(one, id=one.stem, marks=LONG if one.stem == "severity" else []) for one in EXAMPLES],
+)
 def test_an_example_checks_plans_locks_and_runs(
     example: Path, registry: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

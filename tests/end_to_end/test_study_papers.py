@@ -33,6 +33,7 @@ from examtally.studies.bundle import read_bundle
 
 EXAMPLES = Path(__file__).resolve().parents[2] / "docs" / "studies"
 NAMES = ("agreement", "paired_by_girth", "single_test", "training_level")
+DESIGNS = [*NAMES, *(pytest.param(one, marks=pytest.mark.study) for one in ("severity", "change"))]
 AS_DOCX = ("paired_by_girth", "single_test", "training_level")
 
 
@@ -401,7 +402,9 @@ def test_a_registry_of_one_person_gives_a_short_paper(tmp_path: Path) -> None:
     assert "too few to estimate" in page
 
 
-@pytest.mark.parametrize("name", NAMES)
+@pytest.mark.parametrize(
+    "name", [*NAMES, *(pytest.param(name, marks=pytest.mark.study) for name in ("severity", "change"))]
+)
 def test_a_draft_of_its_kind_goes_from_new_to_bundle(name: str, made: Path, tmp_path: Path) -> None:
     registry = Path(shutil.copy(made / "registry.duckdb", tmp_path))
     protocol, results, bundle = tmp_path / "draft.yaml", tmp_path / "results", tmp_path / "bundle"
@@ -416,12 +419,24 @@ def test_a_draft_of_its_kind_goes_from_new_to_bundle(name: str, made: Path, tmp_
 
 
 def _answers(name: str) -> list[str]:
-    kind = {"agreement": "agreement", "paired_by_girth": "paired", "training_level": "by_group"}.get(name, "accuracy")
+    kinds = {
+        "agreement": "agreement",
+        "paired_by_girth": "paired",
+        "training_level": "by_group",
+        "severity": "by_group",
+    }
+    kind = kinds.get(name, "accuracy")
     tests = "lachman,drop_leg_lachman" if kind == "paired" else "lachman"
     given = {"code": f"new_{kind}", "title": "A draft", "question": "Which is better?", "hypothesis": "The second."}
     given |= {"kind": kind, "tests": tests, "purpose": "teaching"}
     given |= {"condition": "acl_tear"} if kind != "agreement" else {}
-    given |= {"group-by": "role"} if kind == "by_group" else {}
+    given |= {"group-by": "role", "groups": ""} if kind == "by_group" else {}
+    given |= {"group-by": "severity", "groups": "complete,partial"} if name == "severity" else {}
+    given |= (
+        {"measure": "sensitivity" if name == "severity" else "both", "expected": "", "smallest": ""}
+        if kind != "agreement"
+        else {}
+    )
     return [part for key, value in given.items() for part in (f"--{key}", value)]
 
 

@@ -36,12 +36,15 @@ KINDS: dict[str, dict[str, Any]] = {
         f"by {group}": {"kind": "by_group", "group_by": group, "measures": MEASURES}
         for group in ("role", "site", "setting", "sex", "acuity")
     },
+    "by severity": {"kind": "by_group", "group_by": "severity", "measures": ["sensitivity"]},
+    "change": {"kind": "change", "measures": MEASURES, "since": "P006"},
 }
 SIZES: dict[str, dict[str, Any]] = {
     "accuracy": {"aim": "half_width", "sensitivity": 0.8, "specificity": 0.8, "half_width": 0.1},
     "paired": {"aim": "paired", "sensitivity": 0.7, "difference": 0.1},
     "agreement": {"aim": "kappa_half_width", "kappa": 0.5, "positive_share": 0.3, "half_width": 0.1},
     "by_group": {"aim": "unpaired", "sensitivity": 0.8, "difference": 0.15},
+    "change": {"aim": "unpaired", "sensitivity": 0.8, "difference": 0.15},
 }
 
 
@@ -76,7 +79,9 @@ def _studies(scenario: str) -> Iterator[Any]:
     for condition, told in catalogue.conditions.items():
         maneuvers = [code for code, one in catalogue.maneuvers.items() if condition in one.conditions]
         for kind, standard in itertools.product(KINDS, _standards(told.modalities)):
-            if len(maneuvers) >= (2 if kind == "paired" else 1) and standard:
+            has_degrees = len(told.severity) > 1 and not told.derived_from
+            is_possible = len(maneuvers) >= (2 if kind == "paired" else 1) and standard
+            if is_possible and (has_degrees or kind != "by severity"):
                 name = f"{scenario}-{condition}-{kind}-{'+'.join(standard)}"
                 yield pytest.param(scenario, _study(condition, maneuvers, kind, standard, JOINTS[scenario]), id=name)
 

@@ -65,6 +65,18 @@ def unpaired(first: float, second: float, number: int, rng: np.random.Generator)
     )
 
 
+def unequal(first: float, second: float, ratio: float, number: int, rng: np.random.Generator) -> Outcome:
+    """The same in groups of unequal size."""
+    n, m = planning.unpaired_groups(first, second, ratio=ratio)
+    a, b = rng.binomial(n, first, number), rng.binomial(m, second, number)
+    mean = (a + b) / (n + m)
+    spread = np.maximum(mean * (1 - mean) * (1 / n + 1 / m), 1e-12)
+    statistic = (a / n - b / m) ** 2 / spread * (n + m - 1) / (n + m)
+    found = chi2.sf(statistic, 1) <= 0.05
+    stated = planning.unpaired_power(n, first, second, in_second=m)
+    return _share(f"unpaired: {first:g} in {n:,} against {second:g} in {m:,}", n + m, stated, found)
+
+
 def lower_limit(expected: float, least: float, number: int, rng: np.random.Generator) -> Outcome:
     n = planning.lower_limit(expected, least, 0.025, 0.8).stable
     found = clopper_pearson(rng.binomial(n, expected, number), n).low > least
@@ -107,6 +119,8 @@ SETTINGS: dict[str, tuple[int, Setting]] = {
     "paired_5": (100_000, lambda number, rng: paired(0.05, 0.12, number, rng)),
     "unpaired_15": (100_000, lambda number, rng: unpaired(0.85, 0.7, number, rng)),
     "unpaired_10": (100_000, lambda number, rng: unpaired(0.9, 0.8, number, rng)),
+    "unpaired_ratio_05": (100_000, lambda number, rng: unequal(0.85, 0.7, 0.5, number, rng)),
+    "unpaired_ratio_3": (100_000, lambda number, rng: unequal(0.85, 0.7, 3.0, number, rng)),
     "limit_70": (100_000, lambda number, rng: lower_limit(0.8, 0.7, number, rng)),
     "limit_75": (100_000, lambda number, rng: lower_limit(0.9, 0.75, number, rng)),
     "half_85": (100_000, lambda number, rng: half_width(0.85, 0.1, number, rng)),
@@ -114,7 +128,16 @@ SETTINGS: dict[str, tuple[int, Setting]] = {
     "two_knees_0": (1_000, lambda number, rng: two_knees(0.0, number, rng)),
     "two_knees_5": (1_000, lambda number, rng: two_knees(0.5, number, rng)),
 }
-EXACT = ("unpaired_15", "unpaired_10", "paired_10", "paired_5", "limit_70", "limit_75")
+EXACT = (
+    "unpaired_15",
+    "unpaired_10",
+    "unpaired_ratio_05",
+    "unpaired_ratio_3",
+    "paired_10",
+    "paired_5",
+    "limit_70",
+    "limit_75",
+)
 
 
 def _run(name: str, number: int) -> Outcome:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-from functools import partial
 from pathlib import Path
 from typing import Annotated
 
@@ -27,8 +26,7 @@ from examtally.cli.options import (
 )
 from examtally.cli.report import formats
 from examtally.cli.stopping import entries_and, files_at, tell, whole_at
-from examtally.contracts.contract import Contract
-from examtally.errors import RegistryError, RegistryLocked, StudyError
+from examtally.errors import RegistryError, RegistryLocked
 
 app = typer.Typer(
     no_args_is_help=True,
@@ -53,7 +51,7 @@ def new(
         str | None, typer.Option("--hypothesis", help="What you expect, in which direction.", show_default=False)
     ] = None,
     kind: Annotated[
-        str | None, typer.Option("--kind", help="accuracy, paired, by_group or agreement.", show_default=False)
+        str | None, typer.Option("--kind", help="accuracy, paired, by_group, agreement, change.", show_default=False)
     ] = None,
     tests: Annotated[
         str | None, typer.Option("--tests", help="Maneuvers, parted by commas.", show_default=False)
@@ -64,6 +62,21 @@ def new(
     group_by: Annotated[
         str | None, typer.Option("--group-by", help="Groups to compare, for by_group.", show_default=False)
     ] = None,
+    groups: Annotated[
+        str | None, typer.Option("--groups", help="The two groups, parted by a comma.", show_default=False)
+    ] = None,
+    since: Annotated[
+        str | None, typer.Option("--since", help="First period after the intervention.", show_default=False)
+    ] = None,
+    measure: Annotated[
+        str | None, typer.Option("--measure", help="sensitivity, specificity or both.", show_default=False)
+    ] = None,
+    expected: Annotated[
+        str | None, typer.Option("--expected", help="Expected of it, as 0.85 or 0.85,0.9.", show_default=False)
+    ] = None,
+    smallest: Annotated[
+        str | None, typer.Option("--smallest", help="Smallest difference that matters.", show_default=False)
+    ] = None,
     purpose: Annotated[
         str | None,
         typer.Option("--purpose", help="research, quality_improvement or teaching.", show_default=False),
@@ -72,29 +85,18 @@ def new(
     catalogue: Catalogue = None,
 ) -> None:
     """Ask a few questions and write a commented draft; every question is also an option, for scripts."""
+    from examtally.cli.study_questions import asked
     from examtally.contracts.contract import contract_for
-    from examtally.studies.drafting import Answers, check_new, write_draft
+    from examtally.studies.drafting import check_new, write_draft
 
     check_new(out)
-    contract = contract_for(joint, catalogue)
-    ask = partial(_asked, contract)
-    known = contract.catalogue
-    first = next(one for one in known.maneuvers.values() if one.core and one.conditions)
-    groups = ", ".join(dict.fromkeys(("role", "sex", "acuity", *known.groupings)))
-    kind = ask("kind", kind, "What is studied: accuracy, paired (two tests), by_group, agreement", "accuracy")
-    answers = Answers(
-        code=ask("code", code, "Short code of the study (small letters and _)", "my_study"),
-        title=ask("title", title, "Title of the paper"),
-        question=ask("question", question, "The question in one sentence (blank for later)", ""),
-        hypothesis=ask("hypothesis", hypothesis, "What do you expect, in which direction (blank for later)", ""),
-        kind=kind,
-        tests=tuple(ask("tests", tests, "Maneuvers, parted by commas", first.code).split(", ")),
-        condition="" if kind == "agreement" else ask("condition", condition, "Target condition", first.conditions[0]),
-        group_by=ask("group_by", group_by, f"Groups to compare ({groups}, …)", "role") if kind == "by_group" else "",
-        contract=contract,
-        catalogue=None if catalogue is None else Path(os.path.relpath(catalogue, out.parent)),
-        purpose=ask("purpose", purpose, "Purpose: research, quality_improvement, teaching (blank for later)", ""),
-    )
+    given = {
+        **{"kind": kind, "code": code, "title": title, "question": question, "hypothesis": hypothesis, "tests": tests},
+        **{"condition": condition, "group_by": group_by, "groups": groups, "measure": measure, "expected": expected},
+        **{"smallest": smallest, "since": since, "purpose": purpose},
+    }
+    own = None if catalogue is None else Path(os.path.relpath(catalogue, out.parent))
+    answers = asked(contract_for(joint, catalogue), given, own)
     tell(files_at(out))
     output_study.show_draft(write_draft(answers, out))
 
@@ -203,26 +205,6 @@ def run(
         made = run_study(study, opened, lock=lock_path(protocol), exploratory=exploratory, progress=say)
         written = made.write(out)
     output_study.show_run(made, written, as_json=as_json)
-
-
-def _asked(contract: Contract, name: str, given: str | None, question: str, default: str | None = None) -> str:
-    """An option, or the answer to a question on the terminal, which is asked again until it can be read."""
-    from examtally.studies.answers import READERS
-
-    reader = READERS.get(name)
-
-    def read(text: str) -> str:
-        return reader(text, contract) if reader else text.strip()
-
-    def answer(text: str) -> str:
-        try:
-            return read(text)
-        except StudyError as fault:
-            raise typer.BadParameter(str(fault)) from None
-
-    if given is not None:
-        return read(given)
-    return str(typer.prompt(question, default=default, show_default=bool(default), value_proc=answer))
 
 
 @app.command()

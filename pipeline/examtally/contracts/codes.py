@@ -19,6 +19,16 @@ _GROUPINGS: Mapping[str, Mapping[str, str]] = {
         "age_band": "age of the participant",
         "bmi_band": "body mass index",
     },
+    "compared_groups": {
+        "role": "role of the examiner on that day",
+        "setting": "where the exam took place",
+        "sex": "sex of the participant",
+        "guarding": "whether the participant guarded",
+        "acuity": "days since onset",
+        "age_band": "age of the participant",
+        "bmi_band": "body mass index",
+        "severity": "how severe the condition is, sensitivity alone",
+    },
     "verification_terms": {
         "age_band": "age of the participant",
         "sex": "sex of the participant",

@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 
 from examtally.contracts.checks import CODE, close
 from examtally.contracts.codes import codes_of
 from examtally.contracts.contract import Contract
+from examtally.contracts.periods import PERIOD
 from examtally.contracts.study.study import study_keys
 from examtally.errors import StudyError
 
-KINDS = ("accuracy", "paired", "by_group", "agreement")
+_PAIR = 2
+KINDS = ("accuracy", "paired", "by_group", "agreement", "change")
 
 
 def read_kind(text: str, contract: Contract) -> str:  # noqa: ARG001  the signature of all readers
@@ -48,10 +50,60 @@ def read_group(text: str, contract: Contract) -> str:
     return _one_of(text, dict.fromkeys(legal, ()), "group", f"use one of {', '.join(legal)}")
 
 
+def read_since(text: str, contract: Contract) -> str:  # noqa: ARG001  the signature of all readers
+    """The first period after an intervention."""
+    if not re.fullmatch(PERIOD, text.strip()):
+        raise StudyError("the first period after the intervention is a month or an ordinal, as 2026-03 or P007")
+    return text.strip()
+
+
 def read_purpose(text: str, contract: Contract) -> str:  # noqa: ARG001  the signature of all readers
     """What the study is done for; blank where that is left for later."""
     legal = _codes("governance", "purpose")
     return _one_of(text, dict.fromkeys(legal, ()), "purpose", f"use one of {', '.join(legal)}") if text.strip() else ""
+
+
+def read_measure(text: str, contract: Contract) -> str:  # noqa: ARG001  the signature of all readers
+    """What is compared or estimated."""
+    legal = ("sensitivity", "specificity", "both")
+    return _one_of(text, dict.fromkeys(legal, ()), "measure", f"use one of {', '.join(legal)}")
+
+
+def read_groups(text: str, legal: tuple[str, ...]) -> str:
+    """The two groups to compare, parted by commas; blank for those that the command chooses. `legal` may be empty."""
+    named = [one.strip() for one in text.split(",") if one.strip()]
+    if not named:
+        return ""
+    mend = f"name two of {', '.join(legal)}" if legal else "name two, parted by a comma"
+    found = [_one_of(one, dict.fromkeys(legal, ()), "group", mend) if legal else one for one in named]
+    if len(found) != _PAIR or found[0] == found[1]:
+        raise StudyError(f"these are not two groups: {mend}")
+    return ", ".join(found)
+
+
+def read_share(text: str, contract: Contract) -> str:  # noqa: ARG001  the signature of all readers
+    """A share, or shares parted by commas; blank for later."""
+    for one in filter(None, map(str.strip, text.split(","))):
+        try:
+            share = float(one)
+        except ValueError:
+            share = 0.0
+        if not 0 < share < 1:
+            raise StudyError(f"'{one[:20]}' is no share: write a number above 0 and below 1, as 0.85")
+    return text.strip()
+
+
+def shares(text: str) -> tuple[float, ...]:
+    """The numbers of an answer that `read_share` took."""
+    return tuple(float(one) for one in text.split(",") if one.strip())
+
+
+def check_expected(expected: Sequence[float], measure: str) -> None:
+    """Raise StudyError where there is not one number for each measure."""
+    wanted = _PAIR if measure == "both" else 1
+    if len(expected) != wanted:
+        what = "sensitivity and specificity, parted by a comma" if wanted == _PAIR else measure
+        raise StudyError(f"{len(expected)} expected figures: write {wanted}, for {what}")
 
 
 READERS: Mapping[str, Callable[[str, Contract], str]] = {
@@ -61,6 +113,10 @@ READERS: Mapping[str, Callable[[str, Contract], str]] = {
     "condition": read_condition,
     "group_by": read_group,
     "purpose": read_purpose,
+    "measure": read_measure,
+    "since": read_since,
+    "expected": read_share,
+    "smallest": read_share,
 }
 """How an answer is read, by the name of what is asked; what is not here is free text."""
 

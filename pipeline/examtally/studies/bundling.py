@@ -30,12 +30,14 @@ from examtally.studies.reading import read_study
 from examtally.studies.running import STUDY_FILE, StudyResults
 from examtally.words import for_csv
 
+_FEW = "because too few people stand behind them or behind what they would give away."
 _FIGURES = ("accuracy", "comparisons", "interactions", "agreement")
 _MAIN = {  # the table with the main result of each kind of analysis, and what tells its rows apart
     "accuracy": ("accuracy", ("maneuver", "group_by", "group", "measure", "adjustment")),
     "paired": ("comparisons", ("maneuver_a", "maneuver_b", "group_by", "group", "measure", "adjustment")),
     "by_group": ("interactions", ("maneuver", "group_a", "group_b", "measure", "adjustment")),
     "agreement": ("agreement", ("maneuver", "group_by", "group")),
+    "change": ("changes", ("maneuver", "measure", "method")),
 }
 
 
@@ -146,10 +148,10 @@ def _lacking(analysis: StudyAnalysis, found: StudyResults, release: Release) -> 
     frames = (found.results.tables.get(table), release.figures.get(table))
     if rows is None or frames[0] is None:
         return ""
-    of_everybody = pl.col("group_by").is_in([OVERALL, analysis.group_by or analysis.pairs_of])
+    if "group_by" in frames[0].columns:
+        rows &= pl.col("group_by").is_in([OVERALL, analysis.group_by or analysis.pairs_of])
     whole, shown = (
-        set[tuple[str, ...]]() if one is None or one.is_empty() else set(_asked(one, rows & of_everybody, key))
-        for one in frames
+        set[tuple[str, ...]]() if one is None or one.is_empty() else set(_asked(one, rows, key)) for one in frames
     )
     missing = whole - shown
     if whole and not missing:
@@ -157,7 +159,7 @@ def _lacking(analysis: StudyAnalysis, found: StudyResults, release: Release) -> 
     how_many = "all" if not shown & whole else f"{len(missing)} of {len(whole)}"
     return (
         f"The bundle lacks a main result: {how_many} of the figures of {analysis.name.replace('_', ' ')} are left out, "
-        "because too few people stand behind them or behind what they would give away."
+        + ("because a change of examiners' accuracy stays inside." if table == "changes" else _FEW)
     )
 
 

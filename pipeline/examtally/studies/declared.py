@@ -6,6 +6,8 @@ from collections.abc import Iterable, Iterator, Mapping
 
 import polars as pl
 
+from examtally.analytics.comparison.group_methods import CASE_MIX, METHODS
+from examtally.analytics.comparison.interactions import EXAMINER_GROUPS
 from examtally.cohort.groupings import Grouping
 from examtally.contracts.protocol.estimates import SEVERITY
 from examtally.contracts.results import conform
@@ -44,11 +46,13 @@ def compared_groups(study: Study, known: Iterable[Grouping]) -> dict[str, tuple[
 
 def tables_of(analysis: StudyAnalysis) -> tuple[str, ...]:
     """Return the result tables with the figures of an analysis."""
+    several = (METHODS, CASE_MIX) if analysis.group_by in EXAMINER_GROUPS else ()
     return {
         "accuracy": ("accuracy", "interactions") if analysis.group_by else ("accuracy",),
         "paired": ("accuracy", "comparisons", "interactions") if analysis.group_by else ("accuracy", "comparisons"),
-        "by_group": ("accuracy", "interactions"),
+        "by_group": ("accuracy", "interactions", *several),
         "agreement": ("agreement",),
+        "change": ("accuracy", "changes", "change_context"),
     }[analysis.kind]
 
 
@@ -165,6 +169,18 @@ def _interactions(analysis: StudyAnalysis, study: Study) -> pl.Expr:
     )
 
 
+def _group_methods(analysis: StudyAnalysis, _study: Study) -> pl.Expr:
+    return (
+        pl.col("maneuver").is_in(analysis.tests)
+        & pl.col("measure").is_in(analysis.measures)
+        & (pl.col("group_by") == analysis.group_by)
+    )
+
+
+def _changes(analysis: StudyAnalysis, _study: Study) -> pl.Expr:
+    return pl.col("intervention") == analysis.name
+
+
 def _agreement(analysis: StudyAnalysis, study: Study) -> pl.Expr:
     pairs = [analysis.pairs_of, *(["examiner_pair"] if study.with_examiners else [])]
     return (
@@ -191,4 +207,8 @@ _ROWS = {
     "comparisons": _comparisons,
     "interactions": _interactions,
     "agreement": _agreement,
+    "changes": _changes,
+    "change_context": _changes,
+    METHODS: _group_methods,
+    CASE_MIX: _group_methods,
 }

@@ -6,17 +6,25 @@ import json
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from examtally.cohort.groupings import groupings
 from examtally.contracts.contract import DEFAULT_JOINT, Contract, load_contract
+from examtally.contracts.protocol.estimates import SEVERITY
+from examtally.contracts.protocol.protocol import load_protocol
+from examtally.contracts.study.file import MEASURES
 from examtally.contracts.study.study import load_study, study_keys
 from examtally.errors import StudyError
 from examtally.files import write_whole
-from examtally.studies.answers import KINDS
+from examtally.studies.aims import BOTH
+from examtally.studies.answers import KINDS, check_expected
 
 
 @dataclass(frozen=True)
 class Answers:
-    """What `study new` asks. `tests` are maneuvers of the catalogue; `group_by` is asked of by_group only.
+    """What `study new` asks. `tests` are maneuvers of the catalogue; by_group alone has `group_by` and `groups`.
 
+    `measure` is sensitivity, specificity or both. What is `expected` of it (of both: one number each) and `smallest`,
+    the smallest difference that matters, the half-width or the lower limit, plan the size where both are given.
+    `since`, the first period after an intervention, is asked of change only.
     `catalogue` is the group's own file behind the contract, if there is one, as seen from the protocol's folder.
     """
 
@@ -31,6 +39,16 @@ class Answers:
     purpose: str
     contract: Contract = field(default_factory=load_contract)
     catalogue: Path | None = None
+    groups: tuple[str, ...] = ()
+    measure: str = BOTH
+    expected: tuple[float, ...] = ()
+    smallest: float | None = None
+    since: str = ""
+
+    @property
+    def measures(self) -> tuple[str, ...]:
+        """The measures that are asked for."""
+        return MEASURES if self.measure == BOTH else (self.measure,)
 
 
 def draft(answers: Answers) -> str:
@@ -47,7 +65,16 @@ def draft(answers: Answers) -> str:
         raise StudyError(
             f"{named}: name maneuvers of the catalogue; `examtally dictionary --table maneuvers` lists them"
         )
+    if answers.expected:
+        check_expected(answers.expected, answers.measure)
     return "\n".join([*_head(answers), *_tests(answers), *_analysis(answers), *_rest(answers)]) + "\n"
+
+
+def legal_groups(contract: Contract, group_by: str, condition: str) -> tuple[str, ...]:
+    """The groups of a grouping in their order; empty where the records name them."""
+    if group_by == SEVERITY:
+        return tuple(one.code for one in contract.catalogue.conditions[condition].severity)
+    return {one.name: one.order for one in groupings(contract, load_protocol({}, contract))}[group_by]
 
 
 def check_new(out: Path) -> None:
@@ -150,22 +177,25 @@ def _analysis(answers: Answers) -> list[str]:
     if answers.kind == "by_group":
         lines.append(f"    group_by: {_quoted(answers.group_by)}")
     if answers.kind != "agreement":
-        lines.append("    measures: [sensitivity, specificity]")
+        lines.append(f"    measures: [{', '.join(answers.measures)}]")
+    if answers.kind == "change":
+        lines += [
+            f"    since: {_quoted(answers.since)}",
+            "    # reached_roles: [resident]   # everybody where left out",
+        ]
     return [*lines, "# secondary: []", "# subgroups: [sex, age_band]", ""]
 
 
 def _rest(answers: Answers) -> list[str]:
-    aims = {
-        "accuracy": ["aim: half_width", "sensitivity: 0.85", "specificity: 0.9", "half_width: 0.1"],
-        "paired": ["aim: paired", "sensitivity: 0.8", "difference: 0.1"],
-        "by_group": ["aim: unpaired", "sensitivity: 0.85", "difference: 0.15"],
-        "agreement": ["aim: kappa_half_width", "kappa: 0.6", "positive_share: 0.3", "half_width: 0.1"],
-    }[answers.kind]
+    lines = _planned(answers)
+    is_given = bool(answers.expected) and answers.smallest is not None and answers.kind != "agreement"
+    head = [] if is_given else ["# Take the numbers from the literature or a pilot, then take the # away."]
+    mark = "" if is_given else "# "
     return [
         _says(answers, "study", "planned_size"),
-        "# Take the numbers from the literature or a pilot, then take the # away.",
-        "# planned_size:",
-        *(f"#   {line}" for line in aims),
+        *head,
+        f"{mark}planned_size:",
+        *(f"{mark}  {line}" for line in lines),
         "",
         _says(answers, "study", "governance"),
         *(
@@ -174,8 +204,39 @@ def _rest(answers: Answers) -> list[str]:
             else ["# governance:", "#   purpose: research"]
         ),
         *(f"{'  # ' if answers.purpose else '#   '}{line}" for line in _PERMISSION),
-        *_joint(answers),
+        *_settings(answers),
     ]
+
+
+_EXAMPLES = {"accuracy": 0.1, "paired": 0.1, "by_group": 0.15, "change": 0.15}
+_LEAST_BELOW = 0.1  # of a lower limit that stands as an example
+
+
+def _planned(answers: Answers) -> list[str]:
+    """The keys of the planned size, with the numbers given or examples in their place."""
+    if answers.kind == "agreement":
+        return ["aim: kappa_half_width", "kappa: 0.6", "positive_share: 0.3", "half_width: 0.1"]
+    expected = answers.expected or tuple(0.85 if one == "sensitivity" else 0.9 for one in answers.measures)
+    numbers = [f"{name}: {value:g}" for name, value in zip(answers.measures, expected, strict=True)]
+    smallest = _EXAMPLES[answers.kind] if answers.smallest is None else answers.smallest
+    measure = [] if answers.measure == "sensitivity" else [f"measure: {answers.measure}"]
+    if answers.kind != "accuracy":
+        aim = "paired" if answers.kind == "paired" else "unpaired"
+        return [f"aim: {aim}", *measure, *numbers, f"difference: {smallest:g}"]
+    if answers.measure == BOTH:
+        return ["aim: half_width", *numbers, f"half_width: {smallest:g}"]
+    least = expected[0] - _LEAST_BELOW if answers.smallest is None else answers.smallest
+    return ["aim: lower_limit", *measure, *numbers, f"lower_limit: {least:g}"]
+
+
+def _settings(answers: Answers) -> list[str]:
+    """Keys of the analysis protocol: the joint, or the group's own catalogue, and which groups are compared."""
+    lines = _joint(answers)
+    if answers.groups and answers.kind == "by_group":
+        pair = ", ".join(_quoted(group) for group in answers.groups)
+        lines += [] if lines else ["", "analysis:"]
+        lines += ["  comparisons:", f"    groups: {{{answers.group_by}: [[{pair}]]}}"]
+    return lines
 
 
 def _joint(answers: Answers) -> list[str]:

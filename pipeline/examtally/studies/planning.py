@@ -208,7 +208,8 @@ class _Planner:
         counts, rates = self.rates.groups.values(), self.rates
         if self.aim.name != "unpaired" or not counts:
             return 1.0
-        return sum(counts) / (rates.present if self.study.primary[0].group_by == SEVERITY else rates.eligible)
+        whole = rates.present if self.study.primary[0].group_by == SEVERITY else rates.eligible
+        return sum(counts) / max(whole, 1)
 
     def _could_show(self, made: Plan) -> str:
         """What the knees of the longest feasible time would be enough for; empty where that is nothing of use."""

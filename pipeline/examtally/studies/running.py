@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from types import MappingProxyType
@@ -11,11 +11,14 @@ from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
+from examtally.analytics.comparison.group_methods import group_methods
 from examtally.analytics.comparison.grouped import GroupedComparison, compare_in_groups
+from examtally.analytics.comparison.interactions import EXAMINER_GROUPS
 from examtally.analytics.comparison.rows import holm
 from examtally.cohort.groupings import UNKNOWN, Grouping, groupings
 from examtally.cohort.selection import read_population
 from examtally.contracts.catalogue.local import Kept
+from examtally.contracts.protocol.interventions import Aimed, Intervention, Reached
 from examtally.contracts.protocol.protocol import Protocol
 from examtally.contracts.results import conform
 from examtally.contracts.study.study import Study, load_study
@@ -188,6 +191,7 @@ def _tables(study: Study, stands: LockStatus, registry: Registry, progress: Prog
         _add_groups(made, study, work)
         described = described_tables(study, work, made["tallies"], of_study)
         counted = read_population(work.cohort.con)
+        made |= _of_examiners(study, work)
         planned = planned_tests(study)
         rates = rates_of(work.cohort.con, study, planned) if planned else None
     finally:
@@ -211,7 +215,23 @@ def _compared(study: Study, known: tuple[Grouping, ...]) -> Protocol:
     pairs = dict.fromkeys(in_order(one.tests, study) for one in study.analyses if one.kind == "paired")
     family = {target.condition: tuple(pairs)} if target is not None and pairs else {}
     comparisons = replace(protocol.comparisons, family=MappingProxyType(family), groups=MappingProxyType(groups))
-    return replace(protocol, comparisons=comparisons)
+    return replace(protocol, comparisons=comparisons, interventions=tuple(_interventions(study)))
+
+
+def _interventions(study: Study) -> Iterator[Intervention]:
+    """The interventions whose change is looked for; a lock says whether that was declared beforehand."""
+    for one in study.analyses:
+        if one.change is not None and study.selection.target is not None:
+            condition = study.selection.target.condition
+            aimed = [Aimed(condition=condition, maneuver=t, measure=m) for t in one.tests for m in one.measures]
+            yield Intervention(
+                code=one.name,
+                title=one.name.replace("_", " "),
+                kind="other",
+                period=one.change.since,
+                reached=Reached(roles=one.change.roles, sites=one.change.sites),
+                should_change=tuple(aimed),
+            )
 
 
 def _add_groups(made: dict[str, pl.DataFrame], study: Study, work: Work) -> None:
@@ -223,6 +243,16 @@ def _add_groups(made: dict[str, pl.DataFrame], study: Study, work: Work) -> None
         found = _in_groups(tests, str(group_by), study, work)
         for name, rows in (("comparisons", found.comparisons), ("interactions", found.interactions)):
             made[name] = conform(name, pl.concat([made[name], rows]))
+
+
+def _of_examiners(study: Study, work: Work) -> dict[str, pl.DataFrame]:
+    """Groups of examiners compared in several ways, where the study compares any."""
+    asked = {str(one.group_by) for one in study.analyses if one.kind == "by_group"} & set(EXAMINER_GROUPS)
+    if not asked or study.selection.target is None:
+        return {}
+    pairs = {name: work.protocol.comparisons.groups.get(name, ()) for name in asked}
+    of = {study.selection.target.condition: work.once(knees)[study.selection.target.condition]}
+    return group_methods(of, pairs, work.protocol.intervals.level)
 
 
 def _in_groups(tests: tuple[str, str], group_by: str, study: Study, work: Work) -> GroupedComparison:

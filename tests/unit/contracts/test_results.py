@@ -106,6 +106,11 @@ PUBLIC = {
     "study_analyses": "place, analysis, role, kind, tests, measures, group_by, tables",
     "study_participants": "group_by, group, knees, present, absent, unsettled",
     "study_population": "place, filter, exams, participants",
+    "study_group_comparisons": "condition, maneuver, measure, group_by, group_a, group_b, method, leads, estimate_a, "
+    "estimate_b, difference, ci_low, ci_high, p_value, least_p_value, examiners_a, examiners_b, n_a, n_b, "
+    "design_effect, adjusted_for",
+    "study_case_mix": "condition, maneuver, measure, group_by, group_a, group_b, variable, level, share_a, share_b, "
+    "standardised_difference, n_a, n_b",
     "study_size": "quantity, measure, group, planned, reached",
     "study_description": "item, group, knees, present, absent, value",
     "study_arms": "group_by, group, described_by, description, knees, present, absent, unsettled",

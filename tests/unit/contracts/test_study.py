@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import json
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -323,3 +324,26 @@ def test_severity_has_sensitivity_alone_of_a_condition_with_severities(
     if "subgroups" in change:
         asked.pop("group_by")
     assert said in _refusal({"tests": tests, "primary": [asked], **change}, contract)
+
+
+@pytest.mark.parametrize(
+    ("change", "said"),
+    [
+        ({"since": None}, "does not say when the intervention was"),
+        ({"since": "spring"}, "since"),
+        ({"measures": ["ppv"]}, "a change is one of sensitivity or specificity"),
+        ({"group_by": "role"}, "is not used by change"),
+        ({"kind": "accuracy"}, "is not used by accuracy"),
+        ({"reached_roles": ["nobody"]}, "nobody"),
+    ],
+)
+def test_a_change_is_dated_and_of_two_measures_alone(change: dict[str, Any], said: str, contract: Contract) -> None:
+    asked = {"name": "main", "kind": "change", "tests": ["classic"], "since": "2026-03", **change}
+    tests = {"classic": {"rule": {"maneuver": "lachman"}}}
+    kept = {key: value for key, value in asked.items() if value is not None}
+    assert said in _refusal({"tests": tests, "primary": [kept]}, contract)
+
+
+def test_studies_without_a_change_have_the_hash_that_they_had(contract: Contract) -> None:
+    """Of studies that were locked before changes could be asked for."""
+    assert '"change"' not in json.dumps(load_study(LEAST, contract).to_dict())

@@ -32,7 +32,7 @@ ANSWERS = Answers(
 
 @pytest.mark.parametrize("kind", KINDS)
 def test_a_draft_of_every_kind_can_be_read(kind: str, tmp_path: Path) -> None:
-    answers = replace(ANSWERS, kind=kind, tests=("lachman", "drop_leg_lachman"), purpose="research")
+    answers = replace(ANSWERS, kind=kind, tests=("lachman", "drop_leg_lachman"), purpose="research", since="P007")
     study = load_study(write_draft(answers, tmp_path / "study.yaml"))
     assert study.title == ANSWERS.title
     assert study.question == ANSWERS.question
@@ -76,29 +76,106 @@ def test_an_existing_protocol_is_never_overwritten(tmp_path: Path) -> None:
         write_draft(ANSWERS, path)
 
 
+NAMES = (
+    *("kind", "code", "title", "question", "hypothesis", "tests", "condition", "group-by", "groups", "measure"),
+    *("expected", "smallest", "purpose"),
+)
+LEGAL = (
+    *("by_group", "by_training", "Training", "Is it?", "Less.", "lachman", "acl_tear", "role", "resident, attending"),
+    *("sensitivity", "0.85", "0.15", "teaching"),
+)
+
+
+def _given(out: Path, *change: tuple[str, str]) -> list[str]:
+    """The command with every answer as an option."""
+    answers = dict(zip(NAMES, LEGAL, strict=True)) | dict(change)
+    options = [part for name, answer in answers.items() for part in (f"--{name}", answer)]
+    return ["study", "new", "--out", str(out), *options]
+
+
 def test_questions_and_options_give_the_same_draft(tmp_path: Path) -> None:
     asked, given = tmp_path / "asked.yaml", tmp_path / "given.yaml"
-    answers = ["by_group", "by_training", "Training", "Is it?", "Less.", "lachman", "acl_tear", "role", "teaching"]
     run = CliRunner()
-    assert run.invoke(app, ["study", "new", "--out", str(asked)], input="\n".join(answers) + "\n").exit_code == 0
-    names = ("kind", "code", "title", "question", "hypothesis", "tests", "condition", "group-by", "purpose")
-    options = [part for name, answer in zip(names, answers, strict=True) for part in (f"--{name}", answer)]
-    assert run.invoke(app, ["study", "new", "--out", str(given), *options]).exit_code == 0
+    assert run.invoke(app, ["study", "new", "--out", str(asked)], input="\n".join(LEGAL) + "\n").exit_code == 0
+    assert run.invoke(app, _given(given)).exit_code == 0
     assert asked.read_bytes() == given.read_bytes()
+    study = load_study(given)
+    assert study.protocol.comparisons.groups["role"] == (("resident", "attending"),)
+    assert study.primary[0].measures == ("sensitivity",)
+    assert (study.planned_size.aim, dict(study.planned_size.numbers)) == (
+        "unpaired",
+        {"sensitivity": 0.85, "difference": 0.15},
+    )
 
 
 def test_a_question_is_asked_again_until_its_answer_can_be_read(tmp_path: Path) -> None:
     asked, given = tmp_path / "asked.yaml", tmp_path / "given.yaml"
     answers = ["by group", "By Training", "by_training", "Training", "Is it?", "Less.", "x' or 1", "Lachman Test"]
-    answers += ["acl", "Anterior cruciate ligament tear", "clinic", "Thigh band", "fame", "Teaching"]
+    answers += [
+        "acl",
+        "Anterior cruciate ligament tear",
+        "clinic",
+        "Role",
+        "residents",
+        "resident",
+        "Resident, attending",
+    ]
+    answers += ["sens", "Sensitivity", "85", "0.85", "0.15", "fame", "Teaching"]
     said = CliRunner().invoke(app, ["study", "new", "--out", str(asked)], input="\n".join(answers))
     assert said.exit_code == 0, said.output
-    for words in ("'x' or 1' is no maneuver", "'acl' is no condition", "'clinic' is no group", "'fame' is no purpose"):
+    for words in (
+        *("'x' or 1' is no maneuver", "'acl' is no condition", "'clinic' is no group", "'fame' is no purpose"),
+        *("did you mean 'resident'?", "these are not two groups", "'sens' is no measure", "'85' is no share"),
+    ):
         assert words in said.output
-    legal = ["by_group", "by_training", "Training", "Is it?", "Less.", "lachman", "acl_tear", "thigh_band", "teaching"]
-    run = CliRunner().invoke(app, ["study", "new", "--out", str(given)], input="\n".join(legal))
-    assert run.exit_code == 0
+    assert said.output.count("(required") >= 10
+    assert CliRunner().invoke(app, _given(given)).exit_code == 0
     assert asked.read_bytes() == given.read_bytes()
+
+
+@pytest.mark.parametrize(
+    ("kind", "measure", "expected", "smallest", "planned"),
+    [
+        ("accuracy", "both", "0.85,0.9", "0.1", {"sensitivity": 0.85, "specificity": 0.9, "half_width": 0.1}),
+        ("accuracy", "specificity", "0.9", "0.8", {"specificity": 0.9, "lower_limit": 0.8}),
+        ("paired", "both", "0.85,0.9", "0.1", {"sensitivity": 0.85, "specificity": 0.9, "difference": 0.1}),
+        ("by_group", "specificity", "0.9", "0.2", {"specificity": 0.9, "difference": 0.2}),
+    ],
+)
+def test_what_is_expected_plans_the_size(
+    kind: str, measure: str, expected: str, smallest: str, planned: dict[str, float], tmp_path: Path
+) -> None:
+    out = tmp_path / "study.yaml"
+    change = {"kind": kind, "measure": measure, "expected": expected, "smallest": smallest}
+    change |= {"tests": "lachman,drop_leg_lachman"} if kind == "paired" else {}
+    made = CliRunner().invoke(app, _given(out, *change.items()))
+    assert made.exit_code == 0, made.output
+    study = load_study(out)
+    assert dict(study.planned_size.numbers) == planned
+    assert not [one for one in check_study(study) if one.key == "planned_size" and one.must]
+    assert measure in ("both", study.planned_size.measure)
+
+
+def test_a_number_for_each_measure_is_asked_for(tmp_path: Path) -> None:
+    made = CliRunner().invoke(app, _given(tmp_path / "study.yaml", ("measure", "both")))
+    assert "write 2, for sensitivity and specificity" in str(made.exception)
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_degrees_of_the_condition_are_groups(tmp_path: Path) -> None:
+    out = tmp_path / "study.yaml"
+    assert CliRunner().invoke(app, _given(out, ("group-by", "severity"), ("groups", "complete,partial"))).exit_code == 0
+    assert load_study(out).protocol.comparisons.groups["severity"] == (("complete", "partial"),)
+
+
+def test_a_change_has_its_date(tmp_path: Path) -> None:
+    out = tmp_path / "study.yaml"
+    run = CliRunner()
+    assert "as 2026-03 or P007" in str(run.invoke(app, _given(out, ("kind", "change"), ("since", "spring"))).exception)
+    assert run.invoke(app, _given(out, ("kind", "change"), ("since", "2026-03"))).exit_code == 0
+    found = load_study(out).primary[0].change
+    assert found is not None
+    assert found.since == "2026-03"
 
 
 def test_a_file_that_is_there_is_told_before_anything_is_asked(tmp_path: Path) -> None:
@@ -152,8 +229,9 @@ def test_what_a_reviewer_would_miss(change: Mapping[str, Any], key: str, must: b
 def test_a_draft_of_another_joint_or_of_the_groups_own_catalogue_names_it(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    answers = ["accuracy", "lag_alone", "Lag", "Is it?", "Yes.", "belly_press", "subscapularis_tear", "teaching"]
-    names = ("kind", "code", "title", "question", "hypothesis", "tests", "condition", "purpose")
+    answers = ["accuracy", "lag_alone", "Lag", "Is it?", "Yes.", "belly_press", "subscapularis_tear", "both", "", ""]
+    names = [name for name in NAMES if name not in ("group-by", "groups", "purpose")]
+    answers, names = [*answers, "teaching"], [*names, "purpose"]
     options = [part for name, answer in zip(names, answers, strict=True) for part in (f"--{name}", answer)]
     monkeypatch.chdir(tmp_path)
     (tmp_path / "ours.yaml").write_text("extends: shoulder\ntitle: Our shoulder\n", encoding="utf-8")

@@ -244,6 +244,16 @@ def test_degrees_of_the_condition_are_counted_among_those_who_have_it(kept_clini
     assert made.knees == math.ceil(made.needed / shares)
 
 
+def test_nobody_with_the_condition_gives_a_size_and_no_time(kept_clinic: Path) -> None:
+    primary = {"name": "main", "kind": "by_group", "tests": ["lever"], "group_by": "severity"}
+    asked = {**STUDY, "primary": [primary | {"measures": ["sensitivity"]}]}
+    asked |= {"population": [{"column": "exams.setting", "is": "equals", "value": "sideline"}]}
+    with open_registry(kept_clinic) as opened:
+        made = plan(load_study(asked | {"planned_size": {"aim": "unpaired", **AIMS["unpaired"]}}), opened)
+    assert (made.knees, made.periods) == (None, None)
+    assert made.needed == 2 * planning.unpaired(0.85, 0.70)
+
+
 def test_the_window_of_the_last_exam_is_a_delay_and_no_loss(kept_clinic: Path) -> None:
     with open_registry(kept_clinic) as opened:
         made = plan(load_study({**STUDY, "planned_size": {"aim": "lower_limit", **AIMS["lower_limit"]}}), opened)

@@ -46,6 +46,7 @@ def test_only_what_is_declared_is_there(made: StudyResults) -> None:
         *("cohort_summary", "flow", "tallies", "accuracy", "comparisons", "interactions"),
         *("study_analyses", "study_arms", "study_description", "study_pairs", "study_participants"),
         *("study_population", "study_size"),
+        *("study_group_comparisons", "study_case_mix"),
     }
     accuracy = made.results.accuracy
     assert set(accuracy["maneuver"]) == {"classic", "drop", "lever"}
@@ -68,6 +69,22 @@ def test_the_plan_is_held_against_what_was_there(made: StudyResults) -> None:
     assert (held["expected"]["planned"], held["expected"]["reached"]) == (0.8, row["estimate_a"])
     assert held["power"]["planned"] == 0.8
     assert held["power"]["reached"] == pytest.approx(planning.paired_power(row["n"], 0.1, 0.2))
+
+
+def test_groups_of_examiners_are_compared_in_several_ways(made: StudyResults) -> None:
+    ways = {row["method"]: row for row in made.results.study_group_comparisons.iter_rows(named=True)}
+    assert set(ways) == {"examiner_clusters", "permutation", "case_mix"}
+    (row,) = made.results.interactions.filter(
+        maneuver="classic", measure="sensitivity", group_by="role", adjustment="none"
+    ).iter_rows(named=True)
+    for name in ("estimate_a", "estimate_b", "difference", "ci_low", "ci_high", "p_value", "n_a", "n_b"):
+        assert ways["examiner_clusters"][name] == row[name]
+    assert [name for name, way in ways.items() if way["leads"]] == ["examiner_clusters"]
+    assert (ways["permutation"]["least_p_value"], ways["permutation"]["ci_low"]) == (2 / 6, None)
+    assert "no difference can be excluded" in ways["permutation"]["note"]
+    mix = made.results.study_case_mix.filter(variable="severity")
+    assert mix["share_a"].sum() == pytest.approx(1.0)
+    assert set(made.results.study_case_mix["measure"]) == {"sensitivity"}
 
 
 def test_rows_about_persons_only_where_the_protocol_asks(kept_clinic: Path) -> None:

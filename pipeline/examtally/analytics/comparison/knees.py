@@ -140,6 +140,12 @@ class Compared:
 
     def examiner_contrast(self, measure: str, *, is_corrected: bool) -> ExaminerContrast:
         """The two groups' difference with examiners as clusters, on verified knees or corrected for verification."""
+        return contrast_examiners(*self.examiner_sums(measure, is_corrected=is_corrected))
+
+    def examiner_sums(
+        self, measure: str, *, is_corrected: bool
+    ) -> tuple[tuple[FloatArray, FloatArray], tuple[FloatArray, FloatArray]]:
+        """Events and knees of every examiner, (examiners,) a group."""
         events, denominator = PROPORTIONS[measure]
         examiner = self.knees.frame["examiner"].to_numpy()[self.taken]
         found: list[FloatArray] = []
@@ -149,7 +155,7 @@ class Compared:
             _, own = np.unique(examiner[side.inside], return_inverse=True)
             for sums, cells in ((found, events), (knees, DENOMINATORS[denominator])):
                 sums.append(np.bincount(own, weights=(added @ margin(cells))[side.inside]).astype(np.float64))
-        return contrast_examiners((found[0], found[1]), (knees[0], knees[1]))
+        return (found[0], found[1]), (knees[0], knees[1])
 
     def _seen(self, side: Side) -> FloatArray:
         """What each verified knee of a side adds to tp, fp, fn, tn, (n, 4)."""

@@ -204,7 +204,7 @@ class Comparisons(Section):
     other pairs are compared too, without an adjusted p value.
     """
     groups: Annotated[
-        Mapping[Annotated[str, Key("a grouping", "groupings")], Pairs],
+        Mapping[Annotated[str, Key("a grouping", "compared_groups")], Pairs],
         Checked(_group_pairs, "for each grouping by name, a list of pairs of its groups, as [[one, other]]"),
     ] = field(
         default_factory=lambda: MappingProxyType(
@@ -212,7 +212,7 @@ class Comparisons(Section):
         )
     )
     """Groups of exams between which each maneuver is compared, by role, setting, acuity, sex, age_band, bmi_band,
-    guarding or a grouping of the joint.
+    guarding, severity of the condition or a grouping of the joint.
     """
     test: Annotated[
         str, one_of(mcnemar_midp="the mid-p value", mcnemar_exact="the exact p value, which errs on the large side")

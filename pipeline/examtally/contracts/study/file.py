@@ -20,6 +20,7 @@ from examtally.contracts.kinds import (
     Name,
     Text,
 )
+from examtally.contracts.periods import PERIOD
 from examtally.contracts.protocol.estimates import SEVERITY
 from examtally.contracts.protocol.protocol import Protocol
 from examtally.contracts.study.parts import Target
@@ -66,6 +67,8 @@ def _own_codes(tests: Mapping[str, TestEntry], contract: Contract) -> Iterator[F
             yield Fault(f"'{code}' is a maneuver of the catalogue", "give the index test a code of its own", code)
 
 
+_USELESS = {"agreement": ("measures", "group_by"), "change": ("statistics", "pairs_of", "group_by")}
+"""Keys of an analysis that its kind does not use."""
 Few: TypeAlias = Annotated[tuple[T, ...], Checked(_few_texts)]
 AnalysisKind: TypeAlias = Annotated[
     str,
@@ -76,6 +79,7 @@ AnalysisKind: TypeAlias = Annotated[
             "paired": "two tests on the same «nouns»",
             "by_group": "each test, compared between the groups of group_by",
             "agreement": "two examiners of one «noun»",
+            "change": "each test before and after a dated intervention, within examiners",
         },
     ),
 ]
@@ -224,6 +228,12 @@ class AnalysisEntry(Section):
     """The groups to compare; required by by_group, and possible for the others."""
     pairs_of: Annotated[Maybe[PairsOf], Default("overall")] = None
     """Whose exams make a pair; used by agreement only."""
+    since: Maybe[Annotated[str, Text(PERIOD)]] = None
+    """The first period after the intervention, as 2026-03 or P007; required by change and used by it only."""
+    reached_roles: Distinct[Annotated[str, Code("a role", "examiners.role")]] = ()
+    """Roles that the intervention reached, for change; everybody where neither roles nor sites are named."""
+    reached_sites: Distinct[Annotated[str, Text()]] = ()
+    """Sites that it reached, by their codes, likewise."""
 
     def faults(self, _contract: Contract) -> Iterator[Fault]:
         if not self.tests or (self.kind == "paired" and len(self.tests) != 2):
@@ -235,9 +245,13 @@ class AnalysisEntry(Section):
             yield Fault("severity is not for paired", "write kind: accuracy or by_group", "group_by")
         if self.group_by == SEVERITY and self.kind != "agreement" and self.measures != ("sensitivity",):
             yield Fault("by severity there is sensitivity alone", "write `measures: [sensitivity]`", "measures")
-        useless = ("measures", "group_by") if self.kind == "agreement" else ("statistics", "pairs_of")
-        for name in useless:
-            if getattr(self, name) is not None:
+        if self.kind == "change" and self.since is None:
+            yield Fault("does not say when the intervention was", "add `since`, the first period after it")
+        if self.kind == "change" and not {*(self.measures or ())} <= {*MEASURES}:
+            yield Fault("a change is one of sensitivity or specificity", "name these alone", "measures")
+        of_change = () if self.kind == "change" else ("since", "reached_roles", "reached_sites")
+        for name in (*_USELESS.get(self.kind, ("statistics", "pairs_of")), *of_change):
+            if getattr(self, name) not in (None, ()):
                 yield Fault(f"is not used by {self.kind}", "remove it", name)
                 return
 

@@ -121,8 +121,17 @@ class Selection:
 
 
 @dataclass(frozen=True)
+class Change:
+    """A dated intervention: the first period after it, and the roles and sites that it reached; none is everybody."""
+
+    since: str
+    roles: tuple[str, ...]
+    sites: tuple[str, ...]
+
+
+@dataclass(frozen=True)
 class StudyAnalysis:
-    """One declared analysis; `group_by` is None where it is not asked by group."""
+    """One declared analysis; `group_by` is None where it is not asked by group, `change` where none is looked for."""
 
     name: str
     kind: str
@@ -131,6 +140,7 @@ class StudyAnalysis:
     statistics: tuple[str, ...]
     group_by: str | None
     pairs_of: str
+    change: Change | None = None
 
 
 @dataclass(frozen=True)

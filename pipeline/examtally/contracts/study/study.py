@@ -23,7 +23,7 @@ from examtally.contracts.study.file import (
     MissingEntry,
     StudyFile,
 )
-from examtally.contracts.study.parts import PlannedSize, Selection, StudyAnalysis
+from examtally.contracts.study.parts import Change, PlannedSize, Selection, StudyAnalysis
 from examtally.contracts.study.planned import NUMBERS, PlannedSizeEntry
 from examtally.contracts.study.rules import as_maneuver, resolved_tests
 from examtally.contracts.study.selection import BlindingEntry, ReferenceEntry
@@ -92,7 +92,7 @@ class Study:
             replace(one, name=f"{one.name}_by_{group}", group_by=group)
             for group in self.subgroups
             for one in self.primary
-            if one.group_by is None and one.kind != "agreement"
+            if one.group_by is None and one.kind not in ("agreement", "change")
         )
         return (*self.primary, *self.secondary, *within)
 
@@ -208,6 +208,7 @@ def _analysis(entry: AnalysisEntry) -> StudyAnalysis:
         statistics=() if not is_agreement else STATISTICS if entry.statistics is None else entry.statistics,
         group_by=entry.group_by,
         pairs_of=entry.pairs_of or "overall",
+        change=None if entry.since is None else Change(entry.since, entry.reached_roles, entry.reached_sites),
     )
 
 
@@ -311,10 +312,11 @@ def _mapping(data: object) -> dict[str, Any]:
 
 
 def _plain(value: Any) -> Any:
+    """Plain data; `change`, which studies locked before it have not, stands only where there is one."""
     if is_dataclass(value) and not isinstance(value, type):
-        return {"is": type(value).__name__} | {
-            field.name: _plain(getattr(value, field.name)) for field in fields(value)
-        }
+        held = {field.name: getattr(value, field.name) for field in fields(value)}
+        told = {name: _plain(one) for name, one in held.items() if not (name == "change" and one is None)}
+        return {"is": type(value).__name__} | told
     if isinstance(value, Mapping):
         return {key: _plain(inner) for key, inner in value.items()}
     return [_plain(inner) for inner in value] if isinstance(value, tuple) else value

@@ -60,6 +60,7 @@ def _design(paper: Paper) -> str:
         "paired": "paired comparison of diagnostic accuracy",
         "by_group": "comparison of diagnostic accuracy between groups",
         "agreement": "study of agreement between examiners",
+        "change": "comparison of diagnostic accuracy before and after an intervention",
     }.get(kind, "study of diagnostic accuracy")
     return f"{when} {what}; analysis"
 

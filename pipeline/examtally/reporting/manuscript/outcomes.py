@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from examtally.contracts.study.parts import StudyAnalysis
-from examtally.reporting.manuscript import contrasts, findings, forest
+from examtally.reporting.manuscript import before_after, contrasts, findings, forest
 from examtally.reporting.manuscript.joint import LABEL as LABEL_JOINT
 from examtally.reporting.manuscript.joint import cross_tabulation
 from examtally.reporting.manuscript.paper import Paper
@@ -31,6 +31,8 @@ def _contrast(one: StudyAnalysis, paper: Paper) -> str:
         return contrasts.comparison_words(paper, one.measures)
     if one.kind == "by_group":
         return contrasts.interaction_words(paper, one.measures, [str(one.group_by)])
+    if one.kind == "change":
+        return before_after.change_words(paper, one.name)
     return ""
 
 
@@ -54,6 +56,7 @@ def primary(paper: Paper) -> str:
         *((contrasts.LABEL_TESTS, contrasts.comparisons(paper)),),
         *((contrasts.LABEL_GROUPS, contrasts.interactions(paper) if _is_of_groups(paper) else ""),),
         *((findings.LABEL_AGREEMENT, findings.agreement(paper)),),
+        *((before_after.LABEL, before_after.changes(paper)),),
     ]
     shown = [label for label, part in (*where, *tables) if part]
     words = primary_words(paper) or "The primary analysis has no figure that can be shown."

@@ -74,6 +74,8 @@ def analysis_words(one: StudyAnalysis, paper: Paper) -> str:
         said = f"difference in {measures} between {listed(tests)} in the same «nouns»"
     else:
         said = f"{measures} of {listed(tests)}"
+    if one.change is not None:
+        said = f"change in {said} since {one.change.since}"
     by = f" by {paper.grouping_name(one.group_by)}{_compared(one, paper)}" if one.group_by else ""
     return f"{said}{by}{paper.mark(status)}"
 
