@@ -145,8 +145,8 @@ def _tests(paper: Paper) -> Iterator[str]:
         )
     if any(one.group_by in EXAMINER_GROUPS for one in study.analyses):
         yield (
-            "Where groups are made of examiners, examiners are clusters in interval and test (t distribution, at most "
-            "examiners minus two degrees of freedom) [@bell2002; @imbens2016]; with fewer than "
+            "Groups that are made of examiners have examiners as clusters in interval and test (t distribution, at "
+            "most examiners minus two degrees of freedom) [@bell2002; @imbens2016]; with fewer than "
             f"{ENOUGH_EXAMINERS} examiners in a group a comparison is descriptive only."
         )
     if not any(one.kind == "paired" or one.group_by for one in study.analyses):
