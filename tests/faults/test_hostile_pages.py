@@ -1,48 +1,61 @@
-"""Hostile texts in the words of a place, a committee's decisions and an intervention, on the pages of teaching,
-decisions, change, learners and several groups, opened in a browser with a server that listens."""
+"""Hostile texts in the words of a place, a committee's decisions and an intervention, on every page that has them, as
+HTML, DOCX and PDF, opened in a browser with a server that listens."""
 
 from __future__ import annotations
 
+import re
 import shutil
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 
-import polars as pl
 import pytest
 import yaml
 from browsing import DESK, chromium, open_file
-from hostile import hostile, listening
+from hostile import hostile, letters, listening
+from playwright.sync_api import Browser
+from programs import POPPLER, typeset
 from report_clinic import shared_results
+from word_document import read_document
+from writing_commands import write_pooled
 
 from examtally.contracts.contract import load_contract
 from examtally.contracts.protocol.interventions import load_interventions
 from examtally.contracts.protocol.protocol import load_protocol
 from examtally.contracts.protocol.teaching import Blueprint
-from examtally.contracts.results import conform, empty, result_tables
+from examtally.contracts.results import empty
 from examtally.disclosure.teaching import Case, TeachingSet
 from examtally.errors import ProtocolError
-from examtally.reporting import render_actions
+from examtally.ingestion.agreement_day import read_readings
+from examtally.reporting import render_actions, render_lead, render_monthly
+from examtally.reporting.agreement_day import render_agreement_day
 from examtally.reporting.change_page import render_change
 from examtally.reporting.reports import render_network
 from examtally.reporting.supervisor_page import render_supervisor
 from examtally.reporting.teaching import teaching_content
 from examtally.resources import reports_from, resource
 from examtally.results import Results, read_results
-from examtally.results.pooled import pooled_results
+from examtally.results.agreement_day import analyze_day
 from examtally.results.teaching import TeachingSource
 from examtally.workbook.exam_form import form_page, offline_page, write_page
 
 CONTRACT = load_contract()
+Said = Mapping[str, Sequence[str]]
+"""Texts by the place that holds them."""
 PLACES = ("group", "tag", "internal", "caution")
 SHOWN_BY = {  # the words of the place that each page shows
     "actions": ("group", "tag", "internal", "caution"),
+    "monthly-P012": ("group", "tag", "internal", "caution"),
     "change": ("group", "tag", "internal", "caution"),
     "supervisor": ("tag", "internal", "caution"),
+    "lead": ("tag", "internal", "caution"),
+    "agreement-day": ("tag", "internal", "caution"),
     "network": ("caution",),
     "teaching": ("group", "caution"),
     "form": (),
 }
+DECIDED = ("actions",)
+ALL, TWO = ("html", "docx", "pdf"), ("html", "pdf")
 TITLE = "a workshop; with (1 + 1) signs = 'quoted', \"twice\", and 100%"
 INTERVENTION = {
     "code": "one",
@@ -53,30 +66,12 @@ INTERVENTION = {
 }
 
 
-def _letters(text: str) -> str:
-    return "".join(text.split()).translate(str.maketrans("‘’“”", "''\"\"")).replace("…", "...")
-
-
 def _decisions(folder: Path, texts: tuple[str, ...]) -> Path:
     rest = {"indicator": "core_complete", "rule": "smoothed_limit", "owner": "lead physician", "opened": "P009"}
     actions = [{"id": f"A-{n}", "decision": text, "outcome": text} | rest for n, text in enumerate(texts, 1)]
     path = folder / "actions.yaml"
     path.write_text(yaml.safe_dump({"actions": actions}), encoding="utf-8")
     return path
-
-
-def _groups(folder: Path) -> Path:
-    """Results of six groups with one maneuver each."""
-    schema = result_tables()["site_summaries"].schema
-    row = {name: 0.001 for name, kind in schema.items() if kind.is_numeric()} | {"condition": "acl_tear"}
-    row |= {"maneuver": "lachman", "logit_sensitivity": 1.4, "logit_specificity": 2.0}
-    row |= {"var_sensitivity": 0.06, "var_specificity": 0.03, "covariance": 0.0, "tp": 60, "fp": 30, "fn": 25, "tn": 90}
-    made = {name: value for name, value in row.items() if name in schema}
-    rows = pl.DataFrame([made | {"site_code": f"S-{n}"} for n in range(6)], schema_overrides=schema)
-    protocol = load_protocol(None, CONTRACT).to_dict()
-    return pooled_results(conform("site_summaries", rows), protocol, {f"S-{n}": "0" * 64 for n in range(6)}).write(
-        folder / "pooled"
-    )
 
 
 def _teaching(folder: Path) -> Path:
@@ -90,53 +85,115 @@ def _teaching(folder: Path) -> Path:
     return write_page(folder / "teaching.html", offline_page("teaching", "Cases to learn from", content))
 
 
-def _pages(together: Path, folder: Path, texts: tuple[str, ...]) -> Mapping[str, Path]:
-    found = read_results(shared_results(together))
+def _day(folder: Path) -> Results:
+    """The results of a day on which two examiners read twelve participants."""
+    lines = [f"E0{e},P{n:02},right,lachman,{('positive', 'negative')[n % 2]},," for e in (1, 2) for n in range(12)]
+    head = "examiner_id,participant_id,side,maneuver,result,measure,grade"
+    (folder / "readings.csv").write_text("\n".join([head, *lines, ""]), encoding="utf-8")
+    return analyze_day(read_readings([folder / "readings.csv"], CONTRACT), load_protocol(None, CONTRACT))
+
+
+def _with_intervention(results: Path, folder: Path) -> Path:
+    found = read_results(results)
     protocol = load_protocol({**found.provenance.protocol, "interventions": [INTERVENTION]}, CONTRACT)
     tables = {name: empty(name) for name in ("changes", "change_context", "drift", "drift_events")}
-    results = Results(
-        {**found.tables, **tables},
-        replace(found.provenance, protocol=protocol.to_dict(), protocol_hash=protocol.hash),
-    ).write(folder / "results")
-    out = folder / "out"
-    pages = {
-        "actions": render_actions(results, out, actions=_decisions(folder, texts))[0],
-        "change": render_change(results, out)[0],
-        "supervisor": render_supervisor(results, out)[0],
-        "network": render_network(_groups(folder), out)[0],
-    }
-    return {**pages, "teaching": _teaching(out), "form": write_page(out / "form.html", form_page(CONTRACT))}
+    provenance = replace(found.provenance, protocol=protocol.to_dict(), protocol_hash=protocol.hash)
+    return Results({**found.tables, **tables}, provenance).write(folder / "results")
+
+
+def _every_page(together: Path, folder: Path, texts: tuple[str, ...]) -> Iterable[Path]:
+    shared = shared_results(together)
+    results, out, decided = _with_intervention(shared, folder), folder / "out", _decisions(folder, texts)
+    yield from render_actions(results, out, actions=decided, formats=ALL)
+    yield from render_monthly(results, out, period="P012", actions=decided, formats=ALL)
+    yield from render_change(results, out, formats=TWO)
+    yield from render_supervisor(results, out, formats=TWO)
+    yield from render_lead(shared, folder / "lead", formats=TWO)
+    yield from render_network(write_pooled(folder / "pooled"), out, formats=ALL)
+    yield from render_agreement_day(_day(folder), folder / "day", formats=TWO)
+    yield _teaching(out)
+    yield write_page(out / "form.html", form_page(CONTRACT))
+
+
+def _with_words(folder: Path, said: Said) -> Path:
+    reports = folder / "reports"
+    shutil.copytree(resource("reports"), reports)
+    (reports / "local.yaml").write_text(
+        yaml.safe_dump({place: " ; ".join(texts) for place, texts in said.items()}), encoding="utf-8"
+    )
+    return reports
+
+
+def _shown(browser: Browser, page: Path) -> str:
+    """What a page says. In the browser it says so without running, asking for or finding anything of its words."""
+    if page.suffix == ".docx":
+        return read_document(page).text
+    if page.suffix == ".pdf":
+        return re.sub(r"(?m)^[0-9]+ ?/ ?[0-9]+$", "", typeset(page))  # the numbers of its pages
+    opened = open_file(browser, page, DESK)
+    opened.page.wait_for_timeout(300)
+    shown, title = opened.page.inner_text("body"), opened.page.title()
+    opened.page.close()
+    assert title not in ("ran", "1"), page.name
+    assert [url for url in opened.asked if not url.startswith(("file:", "data:"))] == [], page.name
+    assert opened.said == [], page.name
+    return str(shown)
+
+
+def _assert_words(browser: Browser, pages: Iterable[Path], said: Said, texts: tuple[str, ...]) -> None:
+    for page in pages:
+        shown = letters(_shown(browser, page))
+        wanted = [text for place in SHOWN_BY[page.stem] for text in said[place]] + [*texts] * (page.stem in DECIDED)
+        assert [text for text in wanted if letters(text) not in shown] == [], page.name
+        assert page.stem != "change" or letters(TITLE[1:]) in shown
+        assert "root:x" not in shown, page.name
 
 
 @pytest.mark.study
-@pytest.mark.parametrize("turn", range(2))
+@POPPLER
+@pytest.mark.parametrize("turn", range(4))
 def test_on_every_page_they_stand_as_words(together: Path, tmp_path: Path, turn: int) -> None:
+    """Four places in turn hold ten texts each, so that each text comes to each place of each page."""
     with listening() as (here, asked):
-        texts = hostile(here)[turn::2]
-        said = {name: " ; ".join(texts[place::4]) for place, name in enumerate(PLACES)}
-        reports = tmp_path / "reports"
-        shutil.copytree(resource("reports"), reports)
-        (reports / "local.yaml").write_text(yaml.safe_dump(said), encoding="utf-8")
-        with reports_from(reports):
-            pages = _pages(together, tmp_path, texts)
+        texts = hostile(here)
+        said = {name: texts[(place + turn) % 4 :: 4] for place, name in enumerate(PLACES)}
+        with reports_from(_with_words(tmp_path, said)):
+            pages = list(_every_page(together, tmp_path, texts))
         with chromium() as browser:
-            for name, path in pages.items():
-                opened = open_file(browser, path, DESK)
-                opened.page.wait_for_timeout(300)
-                shown, title = _letters(opened.page.inner_text("body")), opened.page.title()
-                opened.page.close()
-                wanted = [said[place] for place in SHOWN_BY[name]] + [*texts] * (name == "actions")
-                assert [text for text in wanted if _letters(text) not in shown] == [], name
-                assert name != "change" or _letters(TITLE[1:]) in shown
-                assert "root:x" not in shown
-                assert title not in ("ran", "1")
-                assert [url for url in opened.asked if not url.startswith(("file:", "data:"))] == []
-                assert (asked, opened.said) == ([], []), name
+            _assert_words(browser, pages, said, texts)
+        assert asked == []
+
+
+@pytest.mark.study
+@POPPLER
+@pytest.mark.parametrize("turn", range(4))
+def test_alone_in_a_place_they_stand_as_words(together: Path, tmp_path: Path, turn: int) -> None:
+    """At the beginning of a place some would be a heading, a list or a formula; ten turns of each of four places."""
+    results = shared_results(together)
+    with listening() as (here, asked), chromium() as browser:
+        texts = hostile(here)
+        for number in range(turn, len(texts), 4):
+            said = {name: (texts[(number + 10 * place) % len(texts)],) for place, name in enumerate(PLACES)}
+            folder = tmp_path / str(number)
+            folder.mkdir()
+            with reports_from(_with_words(folder, said)):
+                _assert_words(browser, render_actions(results, folder, formats=ALL), said, ())
+        assert asked == []
 
 
 @pytest.mark.parametrize("text", hostile()[:6])
 def test_a_title_of_an_intervention_holds_no_markup(text: str, tmp_path: Path) -> None:
-    path = tmp_path / "interventions.yaml"
+    _assert_refused_or_words(text, tmp_path)
+
+
+@pytest.mark.study
+@pytest.mark.parametrize("text", hostile()[6:])
+def test_no_title_of_an_intervention_holds_markup(text: str, tmp_path: Path) -> None:
+    _assert_refused_or_words(text, tmp_path)
+
+
+def _assert_refused_or_words(text: str, folder: Path) -> None:
+    path = folder / "interventions.yaml"
     path.write_text(yaml.safe_dump({"interventions": [{**INTERVENTION, "title": text}]}), encoding="utf-8")
     with pytest.raises(ProtocolError, match="title") as fault:
         load_interventions(path, CONTRACT)

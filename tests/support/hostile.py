@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -59,6 +60,11 @@ OF_EACH_KIND = (0, 1, 4, 5, 13, 17, 18, 19, 21, 24, 27, 29, 35, 36, 37)
 def hostile(here: str = HERE) -> tuple[str, ...]:
     """Forty texts that name the server at `here`."""
     return tuple(text.replace("HERE", here) for text in _TEXTS)
+
+
+def letters(text: str) -> str:
+    """The text as typesetting leaves it: without spaces and hyphens, which it may break; quotation marks straight."""
+    return re.sub(r"[\s\-\u2010\u00ad]", "", text).translate(str.maketrans("‘’“”", "''\"\"")).replace("…", "...")
 
 
 @contextmanager

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import os
 import shutil
+import subprocess
+from pathlib import Path
 
 import pytest
 
@@ -18,3 +20,8 @@ def needs(package: str, *programs: str) -> pytest.MarkDecorator:
 
 
 POPPLER = needs("poppler", "pdfinfo", "pdftotext", "pdffonts")
+
+
+def typeset(page: Path) -> str:
+    """The text of a PDF."""
+    return subprocess.run(["pdftotext", str(page), "-"], capture_output=True, text=True, check=True).stdout

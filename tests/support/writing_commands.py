@@ -203,7 +203,10 @@ def write_clinic(folder: Path, results: Path) -> None:
 def write_rest(folder: Path) -> None:
     """Write beside it what the other commands read: studies, a group with settings, pages, readings, summaries."""
     _write_studies(folder, folder / "registry.duckdb")
-    _write_summaries(folder)
+    write_pooled(folder / "pooled")
+    (folder / "sites").mkdir()
+    for code in ("S-1", "S-2"):
+        write_site(folder / "sites" / f"{code}.json", code)
     (folder / "made").mkdir()
     make_registry(folder / "made", people=700)
     (folder / "made" / "registry.duckdb").rename(folder / "many.duckdb")
@@ -238,24 +241,30 @@ def _as_of(registry: Path, results: Path) -> None:
     replace(found, provenance=replace(found.provenance, registry=records)).write(results)
 
 
-def _write_summaries(folder: Path) -> None:
-    """Files of two groups, and the results of six groups pooled."""
+def _site_row() -> dict[str, object]:
+    """What a group gives of one maneuver."""
     schema = result_tables()["site_summaries"].schema
-    row = {name: 0.001 for name, kind in schema.items() if kind.is_numeric()} | {"condition": "acl_tear"}
-    row |= {"maneuver": "lachman", "logit_sensitivity": 1.4, "logit_specificity": 2.0}
+    row: dict[str, object] = {name: 0.001 for name, kind in schema.items() if kind.is_numeric()}
+    row |= {"condition": "acl_tear", "maneuver": "lachman", "logit_sensitivity": 1.4, "logit_specificity": 2.0}
     row |= {"var_sensitivity": 0.06, "var_specificity": 0.03, "covariance": 0.0, "tp": 60, "fp": 30, "fn": 25, "tn": 90}
-    made = {name: value for name, value in row.items() if name in schema}
-    sites = pl.DataFrame([made | {"site_code": f"S-{n}"} for n in range(6)], schema_overrides=schema)
+    return {name: value for name, value in row.items() if name in schema}
+
+
+def write_pooled(folder: Path) -> Path:
+    """Write the results of six groups pooled; return their folder."""
+    schema = result_tables()["site_summaries"].schema
+    sites = pl.DataFrame([_site_row() | {"site_code": f"S-{n}"} for n in range(6)], schema_overrides=schema)
     protocol = load_protocol(None, load_contract()).to_dict()
     hashes = {f"S-{n}": "0" * 64 for n in range(6)}
-    pooled_results(conform("site_summaries", sites), protocol, hashes).write(folder / "pooled")
-    (folder / "sites").mkdir()
-    for code in ("S-1", "S-2"):
-        rows = [{name: value for name, value in made.items() if name != "site_code"}]
-        content = {
-            "format": "examtally site summary", "version": 1, "site": code, "protocol": protocol, "rows": rows
-        }  # fmt: skip
-        write_summary(json.dumps(content | {"seal": canonical_hash(content)}), folder / "sites" / f"{code}.json")
+    return pooled_results(conform("site_summaries", sites), protocol, hashes).write(folder)
+
+
+def write_site(path: Path, site: str, **changes: object) -> Path:
+    """Write what the group with this code gives for pooling, sealed; `changes` are put into its row."""
+    protocol = load_protocol(None, load_contract()).to_dict()
+    row = {name: value for name, value in _site_row().items() if name != "site_code"} | changes
+    content = {"format": "examtally site summary", "version": 1, "site": site, "protocol": protocol, "rows": [row]}
+    return write_summary(json.dumps(content | {"seal": canonical_hash(content)}), path)
 
 
 @dataclass(frozen=True)

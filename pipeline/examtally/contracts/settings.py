@@ -96,7 +96,9 @@ def _source(name: str, content: dict[str, Any], folder: Path, faults: list[str])
     _check_keys(content, _OF_SOURCE, where, faults)
     files = content.get("files", [])
     patterns = [files] if isinstance(files, str) else files
-    if not isinstance(patterns, list) or not patterns or not all(isinstance(one, str) and one for one in patterns):
+    if not name.isprintable():
+        faults.append("sources: a name holds signs that are not seen; name a source in plain words")
+    if not isinstance(patterns, list) or not patterns or not all(map(_is_text, patterns)):
         faults.append(f"{where}files: lacks the files of this source; write a pattern such as 'inbox/visits*.csv'")
         patterns = []
     mapping = _text(content, "mapping", where, faults)
@@ -113,7 +115,11 @@ def _check_keys(content: Mapping[str, Any], legal: tuple[str, ...], where: str, 
 
 def _text(content: Mapping[str, Any], key: str, where: str, faults: list[str]) -> str | None:
     value = content.get(key)
-    if value is not None and not (isinstance(value, str) and value.strip()):
-        faults.append(f"{where}{key}: is no text; write it in quotation marks")
+    if value is not None and not _is_text(value):
+        faults.append(f"{where}{key}: is no text, or holds signs that are not seen; write it in quotation marks")
         return None
     return value
+
+
+def _is_text(value: object) -> bool:
+    return isinstance(value, str) and bool(value.strip()) and value.isprintable()

@@ -13,6 +13,7 @@ from typing import Any
 import polars as pl
 from scipy.special import logit
 
+from examtally.contracts.checks import CODE
 from examtally.contracts.protocol.protocol import canonical_hash
 from examtally.contracts.results import conform, result_tables
 from examtally.disclosure.publishing import Publication
@@ -161,7 +162,8 @@ def _read(path: Path) -> SiteSummary:
         if content["format"] != _FORMAT or content["version"] != _VERSION or seal != canonical_hash(content):
             raise ValueError
         site = str(content["site"])
-        if not _SITE.fullmatch(site):
+        codes = [str(row[name]) for row in content["rows"] for name in ("condition", "maneuver")]
+        if not _SITE.fullmatch(site) or not all(re.fullmatch(CODE, code) for code in codes):
             raise ValueError
         schema = {name: kind for name, kind in result_tables()["site_summaries"].schema.items() if name not in _ADDED}
         rows = pl.DataFrame([row | {"site_code": site} for row in content["rows"]], schema=schema)
