@@ -77,6 +77,8 @@ def write_workbook(out: Path, contract: Contract, *, as_tables: bool = False) ->
 
 
 def _save(book: Workbook, out: Path) -> None:
+    for cell in (cell for sheet in book for row in sheet.iter_rows() for cell in row if cell.data_type == "f"):
+        cell.data_type = "s"  # a word of a catalogue that looks like a formula is none
     try:
         with whole_file(out) as part:
             book.save(part)
