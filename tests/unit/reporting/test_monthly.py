@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any, cast
 
 import polars as pl
@@ -279,3 +280,22 @@ def test_two_actions_of_one_id_are_refused(tmp_path: Path) -> None:
     file.write_text(f"actions:\n  - {inner}\n  - {inner}\n", encoding="utf-8")
     with pytest.raises(ReportError, match="stands twice"):
         read_actions(file)
+
+
+@pytest.mark.parametrize(
+    ("taken", "said"),
+    [
+        (["P003"], "5 of 40 (12%) of the lines new in this period, which hold P001 to P003."),
+        (["P002", "P003"], "5 of 40 (12%) of the lines new in this period; the period before 5 of 40 (12%)."),
+    ],
+)
+def test_lines_of_earlier_periods_that_came_now_are_said_to_be_so(taken: list[str], said: str) -> None:
+    rows = {period: {"numerator": 5, "denominator": 40} for period in taken}
+    month = SimpleNamespace(
+        period="P003",
+        previous="P002",
+        unit="period",
+        periods=["P001", "P002", "P003"],
+        row=lambda _, period="P003": rows.get(period),
+    )
+    assert screen.held_back(cast(Month, month)) == f"**Records held for correction:** {said}"

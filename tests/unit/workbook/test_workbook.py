@@ -163,6 +163,15 @@ def test_a_wrong_cell_is_named_by_sheet_and_cell(book: Path, capsys: pytest.Capt
     assert all(place in shown for places in expected.values() for place in places)
 
 
+def test_neg_and_pos_are_understood_like_the_codes(book: Path, tmp_path: Path) -> None:
+    typed = {"lachman": "neg", "valgus_stress_30": "Neg.", "posterior_sag": "pos", "extension_deficit": "negative"}
+    type_row(book, "Visits", **VISIT, **typed)
+    report = ingest([book], tmp_path / "r.duckdb")
+    assert where(report) == {}
+    stored = dict(rows_of(tmp_path / "r.duckdb", "findings", "maneuver, result"))
+    assert stored == {one: "positive" if word == "pos" else "negative" for one, word in typed.items()}
+
+
 def test_an_empty_workbook_is_one_plain_line(book: Path, tmp_path: Path) -> None:
     with pytest.raises(FileFault, match="no sheet holds a row yet") as fault:
         ingest([book], tmp_path / "r.duckdb")

@@ -28,6 +28,7 @@ _LISTS = (
     "versions",
 )
 _YES_NO = {"yes", "no", "unknown"}
+_SHORT = {"positive": ("pos", "pos."), "negative": ("neg", "neg.")}
 
 
 @dataclass(frozen=True)
@@ -75,7 +76,10 @@ def vocabulary(contract: Contract, table: Table, field: Field) -> Mapping[str, s
 
 
 def own_words(field: Field) -> Mapping[str, str]:
-    """Return the folded codes and names of a closed column with their codes: what needs no translation."""
+    """Return the folded codes and names of a closed column with their codes: what needs no translation.
+
+    `pos` and `neg` are taken for positive and negative as well.
+    """
     words: dict[str, str] = {}
     for word, code in _own_words(field):
         words.setdefault(fold(word), code)
@@ -91,6 +95,9 @@ def _own_words(field: Field) -> Iterator[tuple[str, str]]:
         yield code, code
     for code, label in field.labels.items():
         yield label, code
+    for code, words in _SHORT.items():
+        if code in (field.enum or ()):
+            yield from ((word, code) for word in words)
 
 
 def _catalogue_words(contract: Contract, field: Field) -> Iterator[tuple[str, str]]:

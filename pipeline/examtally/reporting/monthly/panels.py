@@ -85,7 +85,7 @@ def legend(month: Month) -> str:
     return (
         f"Filled: {month.unit}s with follow-up complete. Hollow: still open; they never signal. Thin line: the usual "
         "value, of the first twelve. Thick line: the moving average after them. Broken lines: its limits. A diamond "
-        "signals." + _marked(month)
+        "signals. Each chart has a scale of its own, which does not always begin at 0." + _marked(month)
     )
 
 

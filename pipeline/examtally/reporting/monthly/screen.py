@@ -129,7 +129,15 @@ def held_back(month: Month) -> str:
         return f"**Records held for correction:** no batch came in this {month.unit}."
     then = f"; the {month.unit} before {share_of(before['numerator'], before['denominator'])}" if before else ""
     held = share_of(here["numerator"], here["denominator"])
-    return f"**Records held for correction:** {held} lines of this {month.unit}{then}."
+    return f"**Records held for correction:** {held} of the lines new in this {month.unit}{_first(month)}{then}."
+
+
+def _first(month: Month) -> str:
+    """Which periods the lines belong to, where the batches of this one brought earlier ones with them."""
+    before = [period for period in month.periods if period < month.period]
+    taken = {period for period in before if month.row("held_back", period) is not None}
+    brought = [period for period in before if period > max(taken, default="")]
+    return f", which hold {brought[0]} to {month.period}" if brought else ""
 
 
 def waiting(month: Month) -> str:
@@ -137,13 +145,24 @@ def waiting(month: Month) -> str:
     summary = month.audit.table("cohort_summary")
     since = dict(summary.filter(item="waiting_since").select("group", "value").rows())
     lines = dict(summary.filter(item="waiting").select("group", "value").rows())
-    newest = month.audit.table("batches")["batch_no"].max()
+    newest = max(month.audit.table("batches")["batch_no"], default=0)
     parts = [
-        f"{counted(int(lines[table]), 'line')} of {inside_sentence(month.audit.wording.word('table', table))} since "
-        f"batch {batch:g}, {counted(int(newest - batch), 'batch', 'batches')} ago"
+        f"{counted(int(lines[table]), 'line')} of {inside_sentence(month.audit.wording.word('table', table))} "
+        f"{_since(int(batch), newest)}"
         for table, batch in since.items()
     ]
     return f"**Waiting for their exam, the oldest first:** {listed(parts)}." if parts else ""
+
+
+def _since(batch: int, newest: int) -> str:
+    """Since which batch lines wait, and how many came after it.
+
+    >>> _since(4, 4), _since(2, 4)
+    ('of the newest batch', 'since batch 2, 2 batches ago')
+    """
+    if batch == newest:
+        return "of the newest batch"
+    return f"since batch {batch}, {counted(newest - batch, 'batch', 'batches')} ago"
 
 
 def _judged(month: Month) -> str:

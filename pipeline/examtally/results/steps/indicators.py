@@ -53,11 +53,13 @@ def indicator_frame(
 
 
 def held_back_by_period(batches: pl.DataFrame, newest: pl.DataFrame) -> pl.DataFrame:
-    """Return lines held back, of lines read, in the period of the newest exam that their batch, or one before, brought.
+    """Return lines held back, of new lines, in the period of the newest exam that their batch, or one before, brought.
 
-    `batches` is the table of that name, `newest` holds batch_no and period. A held-back line has no period of its own.
+    `batches` is the table of that name, `newest` holds batch_no and period. A held-back line has no period of its own;
+    a line sent again and stored already is not new.
     """
-    by_batch = batches.group_by("batch_no").agg(pl.col("held_back", "lines").sum()).sort("batch_no")
+    new = batches.with_columns(lines=pl.col("lines") - pl.col("unchanged"))
+    by_batch = new.group_by("batch_no").agg(pl.col("held_back", "lines").sum()).sort("batch_no")
     place = pl.col("period").rank("dense").cum_max().forward_fill().backward_fill()
     placed = by_batch.join(newest, on="batch_no", how="left", maintain_order="left").with_columns(place.alias("place"))
     names = placed.drop_nulls("period").select(pl.col("period").rank("dense").alias("place"), "period").unique()
