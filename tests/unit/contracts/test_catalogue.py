@@ -475,6 +475,10 @@ class TestOtherSections:
         for words in ("55 or older", "ankle-brachial index", "vessels by local protocol"):
             assert words in knee.card_caution
 
+    def test_sides_and_histories_have_the_words_of_the_trade(self, knee: Catalogue) -> None:
+        odd = r"\b(?:inner|outer) (?:or (?:inner|outer) )?(?:joint line|compartment|femoral)|\bstory\b|\bmetres?\b"
+        assert not [text for text in _prose(knee) if re.search(odd, text)]
+
     def test_the_catalogue_cannot_be_changed(self, knee: Catalogue) -> None:
         with pytest.raises(FrozenInstanceError):
             knee.conditions["acl_tear"].core = False  # type: ignore[misc]
