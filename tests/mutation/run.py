@@ -56,6 +56,8 @@ def _is_killed(mutant: Mutant, source: Path) -> bool:
 def main(words: list[str]) -> int:
     """Run the mutants whose file or text holds one of `words`, all without any; 0 where enough are killed."""
     chosen = [one for one in MUTANTS if not words or any(word in f"{one.file} {one.old}" for word in words)]
+    if not chosen:
+        raise SystemExit("no listed breakage has these words; name a file of the package, or nothing for all")
     with tempfile.TemporaryDirectory() as folder:
         source = _copy(Path(folder))
         for tests in dict.fromkeys(one.tests for one in chosen):
