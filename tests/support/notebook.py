@@ -33,6 +33,7 @@ def executed(notebook: dict[str, Any]) -> dict[str, Any]:
     space: dict[str, Any] = {"__name__": "__notebook__"}
     cells, number = [], 0
     mpl.use("agg")
+    pyplot.close("all")  # figures that somebody else left open are not the notebook's
     with tempfile.TemporaryDirectory() as folder, contextlib.chdir(folder):
         for cell in notebook["cells"]:
             if cell["cell_type"] == "code":
