@@ -22,6 +22,7 @@ from word_document import Document, read_document
 from examtally.cli.app import main
 from examtally.errors import ReportError, StudyError
 from examtally.registry.withdrawal import withdraw
+from examtally.reporting.engine.numbers import points
 from examtally.reporting.manuscript.contrasts import of_one_figure
 from examtally.reporting.manuscript.flow import flow_of, flow_words
 from examtally.reporting.manuscript.joint import joint_words, joints_of
@@ -450,3 +451,15 @@ def _filled_in(draft: str) -> str:
         for block in blocks
     ]
     return "\n\n".join(taken) + "\nmissing: {findings: excluded}\n"
+
+
+def test_groups_of_examiners_are_compared_in_several_ways_and_at_one_case_mix(made: Path) -> None:
+    document = read_document(made / "training_level-paper" / "study.docx")
+    ways = document.table("Method")
+    assert {row["Method"] for row in ways} >= {
+        *("t distribution, examiners as clusters", "Permutation of examiners", "Both groups at one case mix"),
+    }
+    assert all(row["P"] in ("descriptive only", "–", row["Method"]) for row in ways)
+    assert len({row["Knees"] for row in document.table("Standardized difference")}) > 4
+    (row, *_) = opened(made, "training_level").rows("study_group_comparisons", method="case_mix", measure="specificity")
+    assert f"was {points(row['difference'])} (" in document.text[document.text.index("At one case mix") :]

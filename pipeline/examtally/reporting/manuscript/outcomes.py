@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from examtally.contracts.study.parts import StudyAnalysis
-from examtally.reporting.manuscript import before_after, contrasts, findings, forest
+from examtally.reporting.manuscript import before_after, contrasts, examiner_groups, findings, forest
 from examtally.reporting.manuscript.joint import LABEL as LABEL_JOINT
 from examtally.reporting.manuscript.joint import cross_tabulation
 from examtally.reporting.manuscript.paper import Paper
@@ -30,7 +30,8 @@ def _contrast(one: StudyAnalysis, paper: Paper) -> str:
     if one.kind == "paired":
         return contrasts.comparison_words(paper, one.measures)
     if one.kind == "by_group":
-        return contrasts.interaction_words(paper, one.measures, [str(one.group_by)])
+        said = contrasts.interaction_words(paper, one.measures, [str(one.group_by)])
+        return f"{said} {examiner_groups.case_mix_words(paper, one.measures)}".strip()
     if one.kind == "change":
         return before_after.change_words(paper, one.name)
     return ""
@@ -55,6 +56,8 @@ def primary(paper: Paper) -> str:
     tables = [
         *((contrasts.LABEL_TESTS, contrasts.comparisons(paper)),),
         *((contrasts.LABEL_GROUPS, contrasts.interactions(paper) if _is_of_groups(paper) else ""),),
+        *((examiner_groups.LABEL_WAYS, examiner_groups.ways(paper)),),
+        *((examiner_groups.LABEL_CASE_MIX, examiner_groups.case_mix(paper)),),
         *((findings.LABEL_AGREEMENT, findings.agreement(paper)),),
         *((before_after.LABEL, before_after.changes(paper)),),
     ]
