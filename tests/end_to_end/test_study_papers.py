@@ -453,13 +453,13 @@ def _filled_in(draft: str) -> str:
     return "\n\n".join(taken) + "\nmissing: {findings: excluded}\n"
 
 
-def test_groups_of_examiners_are_compared_in_several_ways_and_at_one_case_mix(made: Path) -> None:
+def test_groups_of_examiners_are_compared_in_several_ways_and_adjusted_for_case_mix(made: Path) -> None:
     document = read_document(made / "training_level-paper" / "study.docx")
     ways = document.table("Method")
     assert {row["Method"] for row in ways} >= {
-        *("t distribution, examiners as clusters", "Permutation of examiners", "Both groups at one case mix"),
+        *("t distribution, examiners as clusters", "Permutation of examiners", "Adjusted for case mix"),
     }
     assert all(row["P"] in ("descriptive only", "–", row["Method"]) for row in ways)
     assert len({row["Knees"] for row in document.table("Standardized difference")}) > 4
     (row, *_) = opened(made, "training_level").rows("study_group_comparisons", method="case_mix", measure="specificity")
-    assert f"was {points(row['difference'])} (" in document.text[document.text.index("At one case mix") :]
+    assert f"was {points(row['difference'])} (" in document.text[document.text.index("Adjusted for ") :]

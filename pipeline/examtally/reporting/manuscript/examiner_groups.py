@@ -17,7 +17,7 @@ _CASE_MIX = "case_mix"
 _METHODS = {
     "examiner_clusters": "t distribution, examiners as clusters",
     "permutation": "Permutation of examiners",
-    _CASE_MIX: "Both groups at one case mix",
+    _CASE_MIX: "Adjusted for case mix",
 }
 
 
@@ -87,7 +87,7 @@ def case_mix_words(paper: Paper, measures: Sequence[str]) -> str:
         terms = [paper.grouping_name(term.strip()) for term in (line["adjusted_for"] or "").split(",") if term.strip()]
         if terms:
             said.append(
-                f"At one case mix ({listed(terms)}) the difference in {measure_name(line['measure'])} of "
+                f"Adjusted for {listed(terms)}, the difference in {measure_name(line['measure'])} of "
                 f"{paper.the_test(line['maneuver'])} was {_difference(line)} points in verified «nouns»."
             )
     return " ".join(said)
