@@ -41,7 +41,8 @@ _AGREEMENT = {
 
 def statistics(paper: Paper) -> str:
     """The declared analyses, estimates, intervals, comparisons, missing data."""
-    parts = (_declared(paper), " ".join(_estimates(paper)), " ".join(_tests(paper)))
+    declared = f"{_declared(paper)} {_bands_of_onset(paper)}".strip()
+    parts = (declared, " ".join(_estimates(paper)), " ".join(_tests(paper)))
     return "\n\n".join(part for part in parts if part)
 
 
@@ -56,6 +57,14 @@ def _declared(paper: Paper) -> str:
         groups = listed([paper.grouping_name(one) for one in paper.study.subgroups])
         told.append(f"Subgroups: the primary analysis by {groups}{_mark_of_subgroups(paper)}.")
     return " ".join(told)
+
+
+def _bands_of_onset(paper: Paper) -> str:
+    """What acute and the other bands of time since onset mean in days; nothing where no analysis is by them."""
+    if "acuity" not in (*(one.group_by for one in paper.study.analyses), *paper.study.subgroups):
+        return ""
+    acute, subacute = paper.study.protocol.groups.acuity
+    return f"Acute means up to {acute} days since onset, subacute {acute + 1} to {subacute} days and chronic later."
 
 
 def _mark_of_subgroups(paper: Paper) -> str:

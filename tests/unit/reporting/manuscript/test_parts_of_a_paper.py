@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import polars as pl
@@ -16,6 +17,7 @@ from examtally.reporting.engine.wording import read_wording
 from examtally.reporting.manuscript.checklist import items, place
 from examtally.reporting.manuscript.methods import rule_words
 from examtally.reporting.manuscript.paper import Paper
+from examtally.reporting.manuscript.statistics import _bands_of_onset
 from examtally.reporting.manuscript.values import agreement_value, value_words
 from examtally.resources import resource
 from examtally.results import Results
@@ -143,3 +145,11 @@ def test_what_explains_a_difference_is_what_the_log_says() -> None:
     assert "2 people were erased after a withdrawal; 1 batch was ingested" in text
     assert "run `examtally verify`" in Reproduction(four, tuple(found), (), False, {}, ()).text()
     assert "versions differ: numpy" in Reproduction(four, tuple(found), (), True, {}, ("numpy",)).text()
+
+
+def test_bands_of_time_since_onset_are_told_in_days() -> None:
+    groups, one = SimpleNamespace(acuity=(21, 84)), SimpleNamespace(group_by="acuity")
+    study = SimpleNamespace(analyses=(one,), subgroups=(), protocol=SimpleNamespace(groups=groups))
+    assert "Acute means up to 21 days since onset, subacute 22 to 84" in _bands_of_onset(SimpleNamespace(study=study))
+    study.analyses = (SimpleNamespace(group_by=None),)
+    assert _bands_of_onset(SimpleNamespace(study=study)) == ""
