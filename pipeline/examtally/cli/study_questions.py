@@ -19,7 +19,8 @@ _BEFORE_LOCK = "(required before the lock; blank for later)"
 _NUMBER = "(above 0 and below 1, from the literature or a pilot; required before the lock, blank for later)"
 _KIND = (
     "What is studied: accuracy (tests against the reference), paired (two tests on the same «nouns»), by_group (a test "
-    "in two groups, by role or severity), agreement (two examiners), change (before and after an intervention)"
+    "in two groups: of examiners, people, time since onset or severity), agreement (two examiners), change (before and "
+    "after an intervention)"
 )
 _SMALLEST = {
     "accuracy": "Half-width of the intervals (of both measures), or what the lower limit shall exceed (of one)",

@@ -157,7 +157,10 @@ def examiner_remark(made: ExaminerContrast) -> dict[str, str | None]:
     if min(made.examiners) >= ENOUGH_EXAMINERS:
         return {"flag": None, "note": None}
     there = " and ".join(str(count) for count in made.examiners)
-    note = f"Descriptive only: {there} examiners stand behind it; {ENOUGH_EXAMINERS} a group are needed."
+    note = (
+        f"Descriptive only: {there} examiners stand behind it, {ENOUGH_EXAMINERS} a group are needed, and with so few "
+        "the interval itself may be too narrow."
+    )
     return {"flag": "few_examiners", "note": note}
 
 

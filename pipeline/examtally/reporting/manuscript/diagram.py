@@ -144,7 +144,7 @@ def _group_boxes(paper: Paper, flow: GroupFlow) -> list[list[str]]:
     arms = [flow.arm(result) for result in _ORDER]
     return [
         [f"{capital(paper.group_name(flow.group))}: {flow.eligible}", *by, f"Test done: {flow.done}"],
-        [line for arm in arms for line in (f"{arm.result.capitalize()}: {arm.exams}",)],
+        [f"{arm.result.capitalize()}: {arm.exams}" for arm in arms],
         [f"{arm.result.capitalize()}, verified: {arm.present + arm.absent}" for arm in arms],
         [
             f"Condition present: {sum(arm.present for arm in arms)}",
