@@ -20,10 +20,13 @@ if TYPE_CHECKING:
 _WIDTH = 100
 
 
-def show_draft(path: Path) -> None:
-    """Say where the draft is and what comes next."""
+def show_draft(path: Path, remarks: Sequence[Remark]) -> None:
+    """Say where the draft is, what is still owed before a lock, and what comes next."""
     print(f"{path}: a draft. Read it through; lines that begin with # wait for you.")
-    print(f"Then: examtally study check {path}")
+    owed = ", ".join(dict.fromkeys(one.key for one in remarks if one.must))
+    if owed:
+        print(f"Still owed before the lock: {owed}.")
+    print(f"Next: examtally study check {path}")
 
 
 def show_check(study: Study, remarks: Sequence[Remark], *, as_json: bool) -> None:

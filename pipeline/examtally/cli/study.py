@@ -81,24 +81,51 @@ def new(
         str | None,
         typer.Option("--purpose", help="research, quality_improvement or teaching.", show_default=False),
     ] = None,
+    examiner: Annotated[
+        str | None, typer.Option("--examiner", help="known_excluded or any.", show_default=False)
+    ] = None,
+    reader: Annotated[str | None, typer.Option("--reader", help="any or blinded_only.", show_default=False)] = None,
+    between_tests: Annotated[
+        str | None, typer.Option("--between-tests", help="How two tests were kept apart.", show_default=False)
+    ] = None,
+    determination: Annotated[
+        str | None,
+        typer.Option("--determination", help="approved, exempt, not_research, pending.", show_default=False),
+    ] = None,
+    learners_covered: Annotated[
+        str | None, typer.Option("--learners-covered", help="yes or no.", show_default=False)
+    ] = None,
+    data_use_agreement: Annotated[
+        str | None,
+        typer.Option("--data-use-agreement", help="in_force, not_needed, pending.", show_default=False),
+    ] = None,
     joint: Joint = None,
     catalogue: Catalogue = None,
 ) -> None:
-    """Ask a few questions and write a commented draft; every question is also an option, for scripts."""
-    from examtally.cli.study_questions import asked
+    """Ask a few questions and write a commented draft; every question is also an option, for scripts.
+
+    "later" leaves a question open. What you typed is kept if you stop.
+    """
+    from examtally.cli.study_questions import asked, keeping
     from examtally.contracts.contract import contract_for
+    from examtally.contracts.study.study import load_study
+    from examtally.studies.checking import check_study
     from examtally.studies.drafting import check_new, write_draft
 
     check_new(out)
     given = {
         **{"kind": kind, "code": code, "title": title, "question": question, "hypothesis": hypothesis, "tests": tests},
         **{"condition": condition, "group_by": group_by, "groups": groups, "measure": measure, "expected": expected},
-        **{"smallest": smallest, "since": since, "purpose": purpose},
+        **{"smallest": smallest, "since": since, "purpose": purpose, "examiner": examiner, "reader": reader},
+        **{"between_tests": between_tests, "determination": determination, "learners_covered": learners_covered},
+        **{"data_use_agreement": data_use_agreement},
     }
     own = None if catalogue is None else Path(os.path.relpath(catalogue, out.parent))
-    answers = asked(contract_for(joint, catalogue), given, own)
-    tell(files_at(out))
-    output_study.show_draft(write_draft(answers, out))
+    with keeping(out) as kept:
+        answers = asked(contract_for(joint, catalogue), given, own, kept)
+        tell(files_at(out, kept.path))
+        write_draft(answers, out)
+    output_study.show_draft(out, check_study(load_study(out)))
 
 
 @app.command()

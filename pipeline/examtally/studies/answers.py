@@ -3,39 +3,67 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 
 from examtally.contracts.checks import CODE, close
 from examtally.contracts.codes import codes_of
 from examtally.contracts.contract import Contract
 from examtally.contracts.periods import PERIOD
+from examtally.contracts.protocol.estimates import SEVERITY
+from examtally.contracts.study.parts import PlannedSize
 from examtally.contracts.study.study import study_keys
 from examtally.errors import StudyError
+from examtally.studies.aims import contradiction
 
 _PAIR = 2
+_LONGEST = 1000
+_LATER = ("", "later")
 KINDS = ("accuracy", "paired", "by_group", "agreement", "change")
+_OF_TWO = {
+    "agreement": "kappa and the share of positive findings, parted by a comma",
+    "": "sensitivity and specificity, parted by a comma",
+}
 
 
-def read_kind(text: str, contract: Contract) -> str:  # noqa: ARG001  the signature of all readers
-    """The kind of study; raises StudyError with the legal set, as every function here."""
+def is_later(text: str) -> bool:
+    """Whether a question is left for later: blank, or the word."""
+    return text.strip().casefold() in _LATER
+
+
+def read_text(text: str, *, must: bool = False) -> str:
+    """A sentence on one line; blank where it is left for later. Raises StudyError, as every function here."""
+    said = " ".join(text.split())
+    if is_later(said) and not must:
+        return ""
+    if not said:
+        raise StudyError("this must be answered, in a few words; the file can be reworded until the study is locked")
+    if len(said) > _LONGEST or not said.isprintable():
+        raise StudyError(f"write 1 to {_LONGEST} printable characters, on one line")
+    return said
+
+
+def read_kind(text: str) -> str:
+    """The kind of study."""
     return _one_of(text, dict.fromkeys(KINDS, ()), "kind of study", f"use one of {', '.join(KINDS)}")
 
 
-def read_code(text: str, contract: Contract) -> str:  # noqa: ARG001  the signature of all readers
+def read_code(text: str) -> str:
     """The short code of a study."""
     if not re.fullmatch(CODE, text.strip()):
         raise StudyError("the code of a study is small letters, digits and _, as in lachman_by_girth; write another")
     return text.strip()
 
 
-def read_tests(text: str, contract: Contract) -> str:
-    """Maneuvers, parted by commas, as their codes."""
+def read_tests(text: str, contract: Contract, kind: str) -> str:
+    """Maneuvers, parted by commas, as their codes; two for a paired study."""
     known = {code: (one.name, *one.synonyms) for code, one in contract.catalogue.maneuvers.items()}
     mend = "name maneuvers of the catalogue; `examtally dictionary --table maneuvers` lists them"
-    found = [_one_of(one, known, "maneuver", mend) for one in text.split(",") if one.strip()]
+    found = tuple(dict.fromkeys(_one_of(one, known, "maneuver", mend) for one in text.split(",") if one.strip()))
     if not found:
         raise StudyError(f"no test: {mend}")
-    return ", ".join(dict.fromkeys(found))
+    if kind == "paired" and len(found) != _PAIR:
+        raise StudyError(f"{len(found)} tests: a paired study compares two; name two, parted by a comma")
+    return ", ".join(found)
 
 
 def read_condition(text: str, contract: Contract) -> str:
@@ -44,36 +72,44 @@ def read_condition(text: str, contract: Contract) -> str:
     return _one_of(text, known, "condition", f"use one of {', '.join(known)}")
 
 
-def read_group(text: str, contract: Contract) -> str:
+def read_group(text: str, contract: Contract, condition: str) -> str:
     """What the groups are made by."""
     legal = tuple(codes_of("study_groups", contract))
-    return _one_of(text, dict.fromkeys(legal, ()), "group", f"use one of {', '.join(legal)}")
+    found = _one_of(text, dict.fromkeys(legal, ()), "group", f"use one of {', '.join(legal)}")
+    asked = contract.catalogue.conditions[condition]
+    if found == SEVERITY and (asked.derived_from or len(asked.severity) < _PAIR):
+        raise StudyError(f"{condition} has no severities of its own; name another group")
+    return found
 
 
-def read_since(text: str, contract: Contract) -> str:  # noqa: ARG001  the signature of all readers
+def read_since(text: str) -> str:
     """The first period after an intervention."""
     if not re.fullmatch(PERIOD, text.strip()):
         raise StudyError("the first period after the intervention is a month or an ordinal, as 2026-03 or P007")
     return text.strip()
 
 
-def read_purpose(text: str, contract: Contract) -> str:  # noqa: ARG001  the signature of all readers
-    """What the study is done for; blank where that is left for later."""
-    legal = _codes("governance", "purpose")
-    return _one_of(text, dict.fromkeys(legal, ()), "purpose", f"use one of {', '.join(legal)}") if text.strip() else ""
+def legal_codes(section: str, name: str) -> tuple[str, ...]:
+    """The legal codes of a key of a study protocol."""
+    return tuple(code for key in study_keys() if (key.section, key.name) == (section, name) for code in key.codes)
 
 
-def read_measure(text: str, contract: Contract) -> str:  # noqa: ARG001  the signature of all readers
-    """What is compared or estimated."""
-    legal = ("sensitivity", "specificity", "both")
+def read_choice(text: str, section: str, name: str) -> str:
+    """A code of a key of the study protocol; blank where it is left for later."""
+    legal = legal_codes(section, name)
+    what = name.replace("_", " ") if section == "governance" else f"answer about the {name}"
+    return "" if is_later(text) else _one_of(text, dict.fromkeys(legal, ()), what, f"use one of {', '.join(legal)}")
+
+
+def read_measure(text: str, group_by: str) -> str:
+    """What is compared or estimated; by severity of the condition sensitivity alone."""
+    legal = ("sensitivity",) if group_by == SEVERITY else ("sensitivity", "specificity", "both")
     return _one_of(text, dict.fromkeys(legal, ()), "measure", f"use one of {', '.join(legal)}")
 
 
 def read_groups(text: str, legal: tuple[str, ...]) -> str:
-    """The two groups to compare, parted by commas; blank for those that the command chooses. `legal` may be empty."""
+    """The two groups to compare, parted by a comma. `legal` is empty where the records name them."""
     named = [one.strip() for one in text.split(",") if one.strip()]
-    if not named:
-        return ""
     mend = f"name two of {', '.join(legal)}" if legal else "name two, parted by a comma"
     found = [_one_of(one, dict.fromkeys(legal, ()), "group", mend) if legal else one for one in named]
     if len(found) != _PAIR or found[0] == found[1]:
@@ -81,49 +117,56 @@ def read_groups(text: str, legal: tuple[str, ...]) -> str:
     return ", ".join(found)
 
 
-def read_share(text: str, contract: Contract) -> str:  # noqa: ARG001  the signature of all readers
-    """A share, or shares parted by commas; blank for later."""
-    for one in filter(None, map(str.strip, text.split(","))):
+def read_expected(text: str, kind: str, measure: str) -> str:
+    """What is expected: one share, or two for both measures and for agreement; blank where it is left for later."""
+    if is_later(text):
+        return ""
+    found = _shares(text)
+    check_expected(found, kind, measure)
+    return ", ".join(f"{share:g}" for share in found)
+
+
+def read_smallest(text: str, planned: Mapping[str, float | str], key: str) -> str:
+    """The number under `key` of a planned size that holds all the others; blank where it is left for later.
+
+    Raises StudyError where no size has these numbers.
+    """
+    if is_later(text):
+        return ""
+    (share, *more) = _shares(text)
+    if more:
+        raise StudyError(f"{len(more) + 1} figures: write one, as 0.15")
+    numbers = {name: value for name, value in planned.items() if not isinstance(value, str)}
+    measure = str(planned.get("measure", "sensitivity"))
+    size = PlannedSize(None, str(planned["aim"]), None, measure, 0.8, {**numbers, key: share})
+    if numbers and (fault := contradiction(size, 0.025)):
+        raise StudyError(f"no size has these numbers: {fault}; write another")
+    return f"{share:g}"
+
+
+def shares(text: str) -> tuple[float, ...]:
+    """The numbers of an answer that was read."""
+    return tuple(float(one) for one in text.split(",") if one.strip())
+
+
+def check_expected(expected: Sequence[float], kind: str, measure: str) -> None:
+    """Raise StudyError where there is not one number for each figure that is expected."""
+    wanted = _PAIR if measure == "both" or kind == "agreement" else 1
+    if len(expected) != wanted:
+        what = measure if wanted == 1 else _OF_TWO.get(kind, _OF_TWO[""])
+        raise StudyError(f"{len(expected)} expected figures: write {wanted}, for {what}")
+
+
+def _shares(text: str) -> tuple[float, ...]:
+    found = [one.strip() for one in text.split(",")]
+    for one in found:
         try:
             share = float(one)
         except ValueError:
             share = 0.0
         if not 0 < share < 1:
             raise StudyError(f"'{one[:20]}' is no share: write a number above 0 and below 1, as 0.85")
-    return text.strip()
-
-
-def shares(text: str) -> tuple[float, ...]:
-    """The numbers of an answer that `read_share` took."""
-    return tuple(float(one) for one in text.split(",") if one.strip())
-
-
-def check_expected(expected: Sequence[float], measure: str) -> None:
-    """Raise StudyError where there is not one number for each measure."""
-    wanted = _PAIR if measure == "both" else 1
-    if len(expected) != wanted:
-        what = "sensitivity and specificity, parted by a comma" if wanted == _PAIR else measure
-        raise StudyError(f"{len(expected)} expected figures: write {wanted}, for {what}")
-
-
-READERS: Mapping[str, Callable[[str, Contract], str]] = {
-    "kind": read_kind,
-    "code": read_code,
-    "tests": read_tests,
-    "condition": read_condition,
-    "group_by": read_group,
-    "purpose": read_purpose,
-    "measure": read_measure,
-    "since": read_since,
-    "expected": read_share,
-    "smallest": read_share,
-}
-"""How an answer is read, by the name of what is asked; what is not here is free text."""
-
-
-def _codes(section: str, name: str) -> tuple[str, ...]:
-    """The legal codes of a key of a study protocol."""
-    return tuple(code for key in study_keys() if (key.section, key.name) == (section, name) for code in key.codes)
+    return tuple(map(float, found))
 
 
 def _one_of(text: str, known: Mapping[str, Iterable[str]], what: str, mend: str) -> str:

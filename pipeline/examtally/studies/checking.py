@@ -87,7 +87,7 @@ def _standard(study: Study) -> Iterator[Remark]:
 
 
 def _blinding(study: Study) -> Iterator[Remark]:
-    if not study.blinding_stated:
+    if study.selection.target is not None and not study.blinding_stated:
         says = "Say who knew what: whether the examiner may have known a reference, and its reader the exam."
         yield Remark("blinding", says, must=True)
     if any(one.kind == "paired" for one in study.analyses) and not study.between_tests:

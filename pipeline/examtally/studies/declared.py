@@ -23,7 +23,7 @@ _SCENARIOS = (
 )
 _PERIODS, _LATE = ("first_period", "last_period"), ("entered_late", "amended_late")
 OVERALL = "overall"
-_WITHOUT_ORDER = ("role", "setting", "sex")
+WITHOUT_ORDER = ("role", "setting", "sex")
 _EVERY_TEST = "all"  # in tables about models that several tests share
 
 
@@ -38,7 +38,7 @@ def compared_groups(study: Study, known: Iterable[Grouping]) -> dict[str, tuple[
         orders[SEVERITY] = tuple(one.code for one in study.contract.catalogue.conditions[target.condition].severity)
     declared = study.protocol.comparisons.groups
     return {
-        name: declared.get(name, ((orders[name][0], orders[name][1 if name in _WITHOUT_ORDER else -1]),))
+        name: declared.get(name, ((orders[name][0], orders[name][1 if name in WITHOUT_ORDER else -1]),))
         for name in dict.fromkeys(one.group_by for one in study.analyses if one.group_by)
         if len(orders[name]) > 1
     }

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -14,17 +15,19 @@ from examtally.contracts.study.file import MEASURES
 from examtally.contracts.study.study import load_study, study_keys
 from examtally.errors import StudyError
 from examtally.files import write_whole
-from examtally.studies.aims import BOTH
+from examtally.studies.aims import BOTH, KAPPA
 from examtally.studies.answers import KINDS, check_expected
+from examtally.studies.declared import WITHOUT_ORDER
 
 
 @dataclass(frozen=True)
 class Answers:
     """What `study new` asks. `tests` are maneuvers of the catalogue; by_group alone has `group_by` and `groups`.
 
-    `measure` is sensitivity, specificity or both. What is `expected` of it (of both: one number each) and `smallest`,
-    the smallest difference that matters, the half-width or the lower limit, plan the size where both are given.
-    `since`, the first period after an intervention, is asked of change only.
+    `measure` is sensitivity, specificity or both. What is `expected` of it (of both: one number each; for agreement
+    kappa and the share of positive findings) and `smallest`, the smallest difference that matters, the half-width or
+    the lower limit, plan the size where both are given. `since`, the first period after an intervention, is asked of
+    change only, `between_tests` of paired. What is blank is left for later.
     `catalogue` is the group's own file behind the contract, if there is one, as seen from the protocol's folder.
     """
 
@@ -44,6 +47,12 @@ class Answers:
     expected: tuple[float, ...] = ()
     smallest: float | None = None
     since: str = ""
+    examiner: str = ""
+    reader: str = ""
+    between_tests: str = ""
+    determination: str = ""
+    learners_covered: str = ""
+    data_use_agreement: str = ""
 
     @property
     def measures(self) -> tuple[str, ...]:
@@ -66,15 +75,28 @@ def draft(answers: Answers) -> str:
             f"{named}: name maneuvers of the catalogue; `examtally dictionary --table maneuvers` lists them"
         )
     if answers.expected:
-        check_expected(answers.expected, answers.measure)
+        check_expected(answers.expected, answers.kind, answers.measure)
     return "\n".join([*_head(answers), *_tests(answers), *_analysis(answers), *_rest(answers)]) + "\n"
 
 
 def legal_groups(contract: Contract, group_by: str, condition: str) -> tuple[str, ...]:
-    """The groups of a grouping in their order; empty where the records name them."""
+    """The groups of a grouping in their order; empty where the records name them, and none can be compared."""
     if group_by == SEVERITY:
         return tuple(one.code for one in contract.catalogue.conditions[condition].severity)
     return {one.name: one.order for one in groupings(contract, load_protocol({}, contract))}[group_by]
+
+
+def usual_groups(contract: Contract, group_by: str, legal: Sequence[str]) -> tuple[str, str]:
+    """The two groups that are compared where nothing is said, in their declared order."""
+    declared = load_protocol({}, contract).comparisons.groups.get(group_by)
+    one, other = declared[0] if declared else (legal[0], legal[1 if group_by in WITHOUT_ORDER else -1])
+    return (one, other) if legal.index(one) < legal.index(other) else (other, one)
+
+
+def days_of(contract: Contract) -> dict[str, str]:
+    """Each band of time since onset with the days that it means."""
+    bands = load_protocol({}, contract).groups.bands("acuity")
+    return dict(zip(bands.codes, bands.spans("days"), strict=True))
 
 
 def check_new(out: Path) -> None:
@@ -149,20 +171,35 @@ def _tests(answers: Answers) -> list[str]:
         ]
     if answers.condition and answers.kind != "agreement":
         lines += ["", _says(answers, "study", "target"), f"target: {{condition: {_quoted(answers.condition)}}}"]
-    return [
-        *lines,
-        "",
-        _says(answers, "study", "blinding"),
-        "# blinding:",
-        "#   examiner: known_excluded   # or any",
-        "#   reader: any                # or blinded_only",
-        *(
-            ["#   between_tests: how the tests were kept from influencing each other"]
-            if answers.kind == "paired"
-            else []
-        ),
-        "",
-    ]
+    return [*lines, "", *_section(answers, "blinding", _blinding(answers)), ""]
+
+
+def _blinding(answers: Answers) -> dict[str, tuple[str, str]]:
+    between = {"between_tests": (answers.between_tests, "how the tests were kept from influencing each other")}
+    return {
+        "examiner": (answers.examiner, "known_excluded   # or any"),
+        "reader": (answers.reader, "any                # or blinded_only"),
+        **(between if answers.kind == "paired" else {}),
+    }
+
+
+def _governance(answers: Answers) -> dict[str, tuple[str, str]]:
+    return {
+        "purpose": (answers.purpose, "research               # research, quality_improvement, teaching"),
+        "determination": (answers.determination, "exempt          # approved, exempt, not_research, pending"),
+        "learners_covered": (answers.learners_covered, '"yes"        # yes, no'),
+        "data_use_agreement": (answers.data_use_agreement, "in_force   # in_force, not_needed, pending"),
+    }
+
+
+def _section(answers: Answers, name: str, keys: Mapping[str, tuple[str, str]]) -> list[str]:
+    """A section of the protocol: what was answered as keys, what was not as comments with an example."""
+    is_begun = any(said for said, _ in keys.values())
+    lines = [_says(answers, "study", name), f"{name}:" if is_begun else f"# {name}:"]
+    for key, (said, example) in keys.items():
+        aside = "  # " if is_begun else "#   "
+        lines.append(f"  {key}: {_quoted(said)}" if said else f"{aside}{key}: {example}")
+    return lines
 
 
 def _analysis(answers: Answers) -> list[str]:
@@ -187,46 +224,56 @@ def _analysis(answers: Answers) -> list[str]:
 
 
 def _rest(answers: Answers) -> list[str]:
-    lines = _planned(answers)
-    is_given = bool(answers.expected) and answers.smallest is not None and answers.kind != "agreement"
+    is_given = bool(answers.expected) and answers.smallest is not None
     head = [] if is_given else ["# Take the numbers from the literature or a pilot, then take the # away."]
     mark = "" if is_given else "# "
+    examples = _EXPECTED if answers.kind != "agreement" else {"kappa": 0.6, "positive_share": 0.3}
+    named = expected_keys(answers.kind, answers.measure)
+    expected = answers.expected or tuple(examples[name] for name in named)
+    planned = planned_size(answers.kind, answers.measure, expected)
+    example = expected[0] - _LEAST_BELOW if planned["aim"] == "lower_limit" else _SMALLEST[answers.kind]
+    planned[smallest_key(answers.kind, answers.measure)] = example if answers.smallest is None else answers.smallest
+    numbers = {key: value if isinstance(value, str) else f"{value:g}" for key, value in planned.items()}
     return [
         _says(answers, "study", "planned_size"),
         *head,
         f"{mark}planned_size:",
-        *(f"{mark}  {line}" for line in lines),
+        *(f"{mark}  {key}: {value}" for key, value in numbers.items()),
+        f"{'  # ' if is_given else '#   '}knees: 0   # the number that `examtally study plan` prints",
         "",
-        _says(answers, "study", "governance"),
-        *(
-            ["governance:", f"  purpose: {_quoted(answers.purpose)}"]
-            if answers.purpose
-            else ["# governance:", "#   purpose: research"]
-        ),
-        *(f"{'  # ' if answers.purpose else '#   '}{line}" for line in _PERMISSION),
+        *_section(answers, "governance", _governance(answers)),
         *_settings(answers),
     ]
 
 
-_EXAMPLES = {"accuracy": 0.1, "paired": 0.1, "by_group": 0.15, "change": 0.15}
+_SMALLEST = {"accuracy": 0.1, "paired": 0.1, "by_group": 0.15, "change": 0.15, "agreement": 0.1}
+_EXPECTED = {"sensitivity": 0.85, "specificity": 0.9}
 _LEAST_BELOW = 0.1  # of a lower limit that stands as an example
 
 
-def _planned(answers: Answers) -> list[str]:
-    """The keys of the planned size, with the numbers given or examples in their place."""
-    if answers.kind == "agreement":
-        return ["aim: kappa_half_width", "kappa: 0.6", "positive_share: 0.3", "half_width: 0.1"]
-    expected = answers.expected or tuple(0.85 if one == "sensitivity" else 0.9 for one in answers.measures)
-    numbers = [f"{name}: {value:g}" for name, value in zip(answers.measures, expected, strict=True)]
-    smallest = _EXAMPLES[answers.kind] if answers.smallest is None else answers.smallest
-    measure = [] if answers.measure == "sensitivity" else [f"measure: {answers.measure}"]
-    if answers.kind != "accuracy":
-        aim = "paired" if answers.kind == "paired" else "unpaired"
-        return [f"aim: {aim}", *measure, *numbers, f"difference: {smallest:g}"]
-    if answers.measure == BOTH:
-        return ["aim: half_width", *numbers, f"half_width: {smallest:g}"]
-    least = expected[0] - _LEAST_BELOW if answers.smallest is None else answers.smallest
-    return ["aim: lower_limit", *measure, *numbers, f"lower_limit: {least:g}"]
+def expected_keys(kind: str, measure: str) -> tuple[str, ...]:
+    """The keys of a planned size that say what is expected."""
+    if kind == "agreement":
+        return ("kappa", "positive_share")
+    return MEASURES if measure == BOTH else (measure,)
+
+
+def smallest_key(kind: str, measure: str) -> str:
+    """The key of a planned size that says what it shall be enough for."""
+    if kind == "agreement":
+        return "half_width"
+    if kind != "accuracy":
+        return "difference"
+    return "half_width" if measure == BOTH else "lower_limit"
+
+
+def planned_size(kind: str, measure: str, expected: Sequence[float]) -> dict[str, float | str]:
+    """The keys of a planned size but for the one of `smallest_key`; without numbers where nothing is expected yet."""
+    key = smallest_key(kind, measure)
+    aim = {"agreement": KAPPA, "paired": "paired", "accuracy": key}.get(kind, "unpaired")
+    of = {"measure": measure} if key != "half_width" and measure != "sensitivity" else {}
+    numbers = zip(expected_keys(kind, measure), expected, strict=True) if expected else ()
+    return {"aim": aim, **of, **dict(numbers)}
 
 
 def _settings(answers: Answers) -> list[str]:
@@ -245,10 +292,3 @@ def _joint(answers: Answers) -> list[str]:
         return ["", "analysis:", f"  catalogue: {_quoted(str(answers.catalogue))}"]
     joint = answers.contract.catalogue.joint
     return [] if joint == DEFAULT_JOINT else ["", "analysis:", f"  joint: {joint}"]
-
-
-_PERMISSION = (
-    "determination: exempt          # approved, exempt, not_research, pending",
-    'learners_covered: "yes"        # yes, no',
-    "data_use_agreement: in_force   # in_force, not_needed, pending",
-)

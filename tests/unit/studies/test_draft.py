@@ -8,11 +8,12 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+import yaml
 from typer.testing import CliRunner
 
 from examtally.cli.app import app
 from examtally.contracts.study.study import load_study
-from examtally.errors import ExamtallyError
+from examtally.errors import ExamtallyError, StudyError
 from examtally.studies.answers import KINDS
 from examtally.studies.checking import check_study
 from examtally.studies.drafting import Answers, write_draft
@@ -38,7 +39,8 @@ def test_a_draft_of_every_kind_can_be_read(kind: str, tmp_path: Path) -> None:
     assert study.question == ANSWERS.question
     assert study.primary[0].kind == kind
     missing = {remark.key for remark in check_study(study) if remark.must}
-    assert {"blinding", "planned_size.aim", "governance.determination"} <= missing
+    assert {"planned_size.aim", "governance.determination"} <= missing
+    assert ("blinding" in missing) == (kind != "agreement")
 
 
 def test_a_draft_completed_by_its_own_comments_can_be_locked(tmp_path: Path) -> None:
@@ -78,11 +80,12 @@ def test_an_existing_protocol_is_never_overwritten(tmp_path: Path) -> None:
 
 NAMES = (
     *("kind", "code", "title", "question", "hypothesis", "tests", "condition", "group-by", "groups", "measure"),
-    *("expected", "smallest", "purpose"),
+    *("expected", "smallest", "examiner", "reader", "purpose", "determination", "learners-covered"),
+    "data-use-agreement",
 )
 LEGAL = (
     *("by_group", "by_training", "Training", "Is it?", "Less.", "lachman", "acl_tear", "role", "resident, attending"),
-    *("sensitivity", "0.85", "0.15", "teaching"),
+    *("sensitivity", "0.85", "0.15", "known_excluded", "any", "teaching", "not_research", "yes", "later"),
 )
 
 
@@ -100,6 +103,8 @@ def test_questions_and_options_give_the_same_draft(tmp_path: Path) -> None:
     assert run.invoke(app, _given(given)).exit_code == 0
     assert asked.read_bytes() == given.read_bytes()
     study = load_study(given)
+    assert study.blinding_stated
+    assert (study.governance.learners_covered, study.governance.data_use_agreement) == ("yes", None)
     assert study.protocol.comparisons.groups["role"] == (("resident", "attending"),)
     assert study.primary[0].measures == ("sensitivity",)
     assert (study.planned_size.aim, dict(study.planned_size.numbers)) == (
@@ -120,15 +125,18 @@ def test_a_question_is_asked_again_until_its_answer_can_be_read(tmp_path: Path) 
         "resident",
         "Resident, attending",
     ]
-    answers += ["sens", "Sensitivity", "85", "0.85", "0.15", "fame", "Teaching"]
+    answers += ["sens", "Sensitivity", "85", "0.85, 0.9", "0.85", "0.9", "0.15", "blind", "Known excluded", "any"]
+    answers += ["fame", "Teaching", "not research", "Yes", "Later", ""]
     said = CliRunner().invoke(app, ["study", "new", "--out", str(asked)], input="\n".join(answers))
     assert said.exit_code == 0, said.output
     for words in (
         *("'x' or 1' is no maneuver", "'acl' is no condition", "'clinic' is no group", "'fame' is no purpose"),
         *("did you mean 'resident'?", "these are not two groups", "'sens' is no measure", "'85' is no share"),
+        *("2 expected figures: write 1, for sensitivity", "no size has these numbers", "'blind' is no answer"),
     ):
         assert words in said.output
     assert said.output.count("(required") >= 10
+    assert "of Lachman test in resident (attending is taken to be lower" in said.output
     assert CliRunner().invoke(app, _given(given)).exit_code == 0
     assert asked.read_bytes() == given.read_bytes()
 
@@ -147,7 +155,7 @@ def test_what_is_expected_plans_the_size(
 ) -> None:
     out = tmp_path / "study.yaml"
     change = {"kind": kind, "measure": measure, "expected": expected, "smallest": smallest}
-    change |= {"tests": "lachman,drop_leg_lachman"} if kind == "paired" else {}
+    change |= {"tests": "lachman,drop_leg_lachman", "between-tests": "Fixed order."} if kind == "paired" else {}
     made = CliRunner().invoke(app, _given(out, *change.items()))
     assert made.exit_code == 0, made.output
     study = load_study(out)
@@ -160,6 +168,46 @@ def test_a_number_for_each_measure_is_asked_for(tmp_path: Path) -> None:
     made = CliRunner().invoke(app, _given(tmp_path / "study.yaml", ("measure", "both")))
     assert "write 2, for sensitivity and specificity" in str(made.exception)
     assert list(tmp_path.iterdir()) == []
+
+
+def test_answers_are_kept_where_the_input_ends_and_the_same_command_goes_on(tmp_path: Path) -> None:
+    out, whole = tmp_path / "asked.yaml", tmp_path / "given.yaml"
+    command = ["study", "new", "--out", str(out)]
+    stopped = CliRunner().invoke(app, command, input="\n".join([*LEGAL[:2], "", "", ""]))
+    assert isinstance(stopped.exception, StudyError)
+    assert "the input ended at the question 'title'; your answers are kept in" in str(stopped.exception)
+    assert stopped.output.count("this must be answered") == 2
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["asked.answers.yaml"]
+    gone_on = CliRunner().invoke(app, command, input="\n".join(LEGAL[2:]) + "\n")
+    assert gone_on.exit_code == 0, gone_on.output
+    assert "Short code" not in gone_on.output
+    assert CliRunner().invoke(app, _given(whole)).exit_code == 0
+    assert out.read_bytes() == whole.read_bytes()
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["asked.yaml", "given.yaml"]
+
+
+def test_a_draft_that_cannot_be_written_loses_no_answer(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def full(*_: object, **__: object) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr("examtally.studies.drafting.write_whole", full)
+    said = CliRunner().invoke(app, ["study", "new", "--out", str(tmp_path / "s.yaml")], input="\n".join(LEGAL) + "\n")
+    assert "No space left" in str(said.exception)
+    assert "kept in" in str(said.exception)
+    assert yaml.safe_load((tmp_path / "s.answers.yaml").read_text(encoding="utf-8"))["groups"] == "resident, attending"
+
+
+def test_what_the_draft_still_owes_is_listed(tmp_path: Path) -> None:
+    made = CliRunner().invoke(app, _given(tmp_path / "s.yaml", ("purpose", "research"), ("reader", "later")))
+    assert "Still owed before the lock: blinding, governance.data_use_agreement.\n" in made.output
+    assert "Next: examtally study check" in made.output
+
+
+def test_groups_are_asked_for_with_the_days_that_they_mean(tmp_path: Path) -> None:
+    answers = [*LEGAL[:7], "acuity", ""]
+    said = CliRunner().invoke(app, ["study", "new", "--out", str(tmp_path / "s.yaml")], input="\n".join(answers))
+    assert "acute (up to 21 days), subacute (22–84 days), chronic (85 days and over)" in said.output
+    assert "[acute, chronic]" in said.output
 
 
 def test_degrees_of_the_condition_are_groups(tmp_path: Path) -> None:
@@ -230,8 +278,8 @@ def test_a_draft_of_another_joint_or_of_the_groups_own_catalogue_names_it(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     answers = ["accuracy", "lag_alone", "Lag", "Is it?", "Yes.", "belly_press", "subscapularis_tear", "both", "", ""]
-    names = [name for name in NAMES if name not in ("group-by", "groups", "purpose")]
-    answers, names = [*answers, "teaching"], [*names, "purpose"]
+    answers += ["", "", "teaching", "", "", ""]
+    names = [name for name in NAMES if name not in ("group-by", "groups")]
     options = [part for name, answer in zip(names, answers, strict=True) for part in (f"--{name}", answer)]
     monkeypatch.chdir(tmp_path)
     (tmp_path / "ours.yaml").write_text("extends: shoulder\ntitle: Our shoulder\n", encoding="utf-8")

@@ -86,6 +86,11 @@ class Bands:
         """The bands of a grouping: acuity is cut by last day, the others by the first value of each further band."""
         return cls(ACUITY, tuple(cut + 1 for cut in cuts)) if group_by == "acuity" else cls.between(cuts)
 
+    def spans(self, unit: str) -> tuple[str, ...]:
+        """What each band holds, in words: up to 21 days, 22–84 days, 85 days and over."""
+        inner = (f"{start}–{following - 1} {unit}" for start, following in pairwise(self.starts))
+        return (f"up to {self.starts[0] - 1} {unit}", *inner, f"{self.starts[-1]} {unit} and over")
+
 
 @dataclass(frozen=True)
 class Eligibility(Section):

@@ -6,7 +6,6 @@ import random
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -206,10 +205,7 @@ class Audit:
     def _since_onset(self) -> dict[str, str]:
         """Stages of acuity with the days that the protocol gives them."""
         bands = self.protocol.groups.bands("acuity")
-        days = [f"up to {bands.starts[0] - 1} days"]
-        days += [f"{start}–{following - 1} days" for start, following in pairwise(bands.starts)]
-        days.append(f"{bands.starts[-1]} days and over")
-        return {code: f"{code}, {span}" for code, span in zip(bands.codes, days, strict=True)}
+        return {code: f"{code}, {span}" for code, span in zip(bands.codes, bands.spans("days"), strict=True)}
 
     def _is_reportable(self, condition: Condition) -> bool:
         return any(
