@@ -431,13 +431,13 @@ def _answers(name: str) -> list[str]:
     given = {"code": f"new_{kind}", "title": "A draft", "question": "Which is better?", "hypothesis": "The second."}
     given |= {"kind": kind, "tests": tests, "purpose": "teaching"}
     given |= {"condition": "acl_tear"} if kind != "agreement" else {}
-    given |= {"group-by": "role", "groups": ""} if kind == "by_group" else {}
+    given |= {"group-by": "role", "groups": "resident,attending"} if kind == "by_group" else {}
     given |= {"group-by": "severity", "groups": "complete,partial"} if name == "severity" else {}
-    given |= (
-        {"measure": "sensitivity" if name == "severity" else "both", "expected": "", "smallest": ""}
-        if kind != "agreement"
-        else {}
-    )
+    given |= dict.fromkeys(("expected", "smallest", "determination", "learners-covered", "data-use-agreement"), "later")
+    if kind != "agreement":
+        given |= {"measure": "sensitivity" if name == "severity" else "both", "examiner": "later", "reader": "later"}
+    blind = {"between-tests": "In fixed order.", "examiner": "known_excluded", "reader": "any"}
+    given |= blind if kind == "paired" else {}
     return [part for key, value in given.items() for part in (f"--{key}", value)]
 
 

@@ -239,7 +239,7 @@ def _rest(answers: Answers) -> list[str]:
         *head,
         f"{mark}planned_size:",
         *(f"{mark}  {key}: {value}" for key, value in numbers.items()),
-        f"{'  # ' if is_given else '#   '}knees: 0   # the number that `examtally study plan` prints",
+        f"{mark}  # knees: the number that `examtally study plan` prints",
         "",
         *_section(answers, "governance", _governance(answers)),
         *_settings(answers),
