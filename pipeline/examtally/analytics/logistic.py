@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from contextlib import AbstractContextManager
 from dataclasses import dataclass, replace
+from functools import cache
 from typing import Any
 
 import numpy as np
@@ -11,7 +12,7 @@ import numpy.typing as npt
 from scipy.special import expit
 from sklearn import config_context
 from sklearn.linear_model import LogisticRegression
-from threadpoolctl import threadpool_limits
+from threadpoolctl import ThreadpoolController
 
 from examtally.analytics.intervals import FloatArray
 
@@ -52,8 +53,14 @@ class Logistic:
 
 def one_thread() -> AbstractContextManager[object]:
     """Hold linear algebra to one thread within a `with` block, so that sums run in one order on every machine."""
-    limited: AbstractContextManager[object] = threadpool_limits(limits=1, user_api="blas")
+    limited: AbstractContextManager[object] = _libraries().limit(limits=1, user_api="blas")
     return limited
+
+
+@cache
+def _libraries() -> ThreadpoolController:
+    """The libraries of linear algebra in this process; to look for them takes longer than many a model."""
+    return ThreadpoolController()
 
 
 def standardise(design: FloatArray) -> FloatArray:

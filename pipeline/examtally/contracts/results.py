@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from types import MappingProxyType
@@ -120,7 +120,7 @@ def conform(
     table = result_tables()[name]
     frame = _with_defaults(table, frame, status)
     _same_columns(table, frame)
-    frame = pl.DataFrame([_typed(table, column, frame[column.name]) for column in table.columns])
+    frame = _typed(table, frame)
     if frame.select(table.key).is_duplicated().any():
         raise ResultsError(f"{name}: two rows share one key ({', '.join(table.key)})")
     return frame.sort([part for column in table.key for part in _order(table.column(column), own)])
@@ -187,25 +187,50 @@ def _same_columns(table: ResultTable, frame: pl.DataFrame) -> None:
         raise ResultsError(f"{table.name}: {' and '.join(parts)}; declare the columns in schemas/results")
 
 
-def _typed(table: ResultTable, column: ResultColumn, values: pl.Series) -> pl.Series:
-    place = f"{table.name}.{column.name}"
+def _typed(table: ResultTable, frame: pl.DataFrame) -> pl.DataFrame:
+    """All columns as declared, in one pass; what is wrong is said of the first column that is."""
     try:
-        typed = values.cast(column.dtype, strict=True)
+        typed = frame.select(_as_declared(column) for column in table.columns)
     except pl.exceptions.PolarsError:
-        raise ResultsError(f"{place}: a value is not of type {column.type}") from None
-    if column.type == "integer" and values.dtype.is_float() and not (typed == values).fill_null(value=True).all():
-        raise ResultsError(f"{place}: a value is not a whole number")
-    if column.type == "string":
-        typed = typed.replace("", None)
-    if column.type == "number":
-        if not typed.is_finite().fill_null(value=True).all():
-            raise ResultsError(f"{place}: a value is not finite; use null and a note")
-        typed = typed.set(typed == 0.0, 0.0)
-    if column.codes is not None and not column.open_at and not typed.drop_nulls().is_in(list(column.codes)).all():
-        raise ResultsError(f"{place}: a code is not declared; the legal set is {', '.join(column.codes)}")
-    if typed.has_nulls() and not column.nullable:
-        raise ResultsError(f"{place}: a value is missing")
+        wrong = next(column for column in table.columns if not _can_be(column, frame[column.name]))
+        raise ResultsError(f"{table.name}.{wrong.name}: a value is not of type {wrong.type}") from None
+    rules = [rule for column in table.columns for rule in _rules(column, frame.schema[column.name])]
+    held = frame.select(rule.alias(str(number)) for number, (_, _, rule) in enumerate(rules)).row(0)
+    for (name, message, _), holds in zip(rules, held, strict=True):
+        if not holds:
+            raise ResultsError(f"{table.name}.{name}: {message}")
     return typed
+
+
+def _as_declared(column: ResultColumn) -> pl.Expr:
+    value = pl.col(column.name).cast(column.dtype, strict=True)
+    if column.type == "string":
+        return pl.when(value != "").then(value).alias(column.name)
+    if column.type == "number":  # no negative zero
+        return pl.when(value == 0.0).then(0.0).otherwise(value).alias(column.name)
+    return value
+
+
+def _can_be(column: ResultColumn, values: pl.Series) -> bool:
+    try:
+        values.cast(column.dtype, strict=True)
+    except pl.exceptions.PolarsError:
+        return False
+    return True
+
+
+def _rules(column: ResultColumn, given: pl.DataType) -> Iterator[tuple[str, str, pl.Expr]]:
+    """Column, what is said where it is broken, and one value: whether every row keeps the rule."""
+    value = _as_declared(column)
+    if column.type == "integer" and given.is_float():
+        yield column.name, "a value is not a whole number", (value == pl.col(column.name)).all()
+    if column.type == "number":
+        yield column.name, "a value is not finite; use null and a note", value.is_finite().all()
+    if column.codes is not None and not column.open_at:
+        legal = f"a code is not declared; the legal set is {', '.join(column.codes)}"
+        yield column.name, legal, value.is_in(list(column.codes)).all()
+    if not column.nullable:
+        yield column.name, "a value is missing", value.is_not_null().all()
 
 
 def _order(column: ResultColumn, own: OwnCodes) -> tuple[pl.Expr, ...]:

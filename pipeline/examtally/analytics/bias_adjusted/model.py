@@ -27,7 +27,6 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 from scipy.special import expit
-from threadpoolctl import threadpool_limits
 
 from examtally.analytics.bias_adjusted.density import StatusLikelihood, read_columns, reading_chances
 from examtally.analytics.bias_adjusted.draws import BLOCK, StatusDraws, composite, pack
@@ -36,6 +35,7 @@ from examtally.analytics.bias_adjusted.reference_priors import AccuracyPrior, ac
 from examtally.analytics.bias_adjusted.sampler import sample
 from examtally.analytics.bias_adjusted.terms import INTERCEPT
 from examtally.analytics.intervals import FloatArray
+from examtally.analytics.logistic import one_thread
 from examtally.contracts.contract import Contract
 from examtally.contracts.protocol.protocol import Protocol
 
@@ -125,7 +125,7 @@ def bias_models(records: StatusRecords, contract: Contract, protocol: Protocol) 
     fitted: dict[str, ConditionModel] = {}
     unfitted: dict[str, StatusKnees] = {}
     conditions = [c for code, c in contract.catalogue.conditions.items() if code in protocol.reference.accepted]
-    with threadpool_limits(limits=1, user_api="blas"):
+    with one_thread():
         for condition in sorted(conditions, key=lambda c: bool(c.derived_from)):
             knees = condition_knees(records, condition.code, contract, protocol)
             parts = [fitted[part] for part in condition.derived_from if part in fitted]

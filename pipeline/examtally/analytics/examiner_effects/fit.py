@@ -7,7 +7,6 @@ from dataclasses import replace
 
 import numpy as np
 import numpy.typing as npt
-from threadpoolctl import threadpool_limits
 
 from examtally.analytics.examiner_effects.binomial import BinomialLikelihood
 from examtally.analytics.examiner_effects.effects import Likelihood
@@ -24,6 +23,7 @@ from examtally.analytics.examiner_effects.hyper import Hyper, Prior, log_prior, 
 from examtally.analytics.examiner_effects.normal import NormalLikelihood
 from examtally.analytics.examiner_effects.sampling import Draws, find_mode, sample, spread_at
 from examtally.analytics.intervals import BoolArray, FloatArray
+from examtally.analytics.logistic import one_thread
 
 LEAST_FOR_CORRELATION, LEAST_ESS = 3, 50.0
 _NO_SPREAD = -30.0
@@ -95,7 +95,7 @@ def _pool(model: Likelihood, has: BoolArray, request: Request) -> Pooled:
     note = absent(known)
     if not known.any():
         return Pooled(None, None, None, None, "complete", 0.0, request.prior, request.margin, request.level, note)
-    with threadpool_limits(1):
+    with one_thread():
         for rung in RUNGS[RUNGS.index(_highest(has, request.rung)) :]:
             draws = _draws(model, FREE[rung], request)
             if draws.ess >= LEAST_ESS or rung == "complete":

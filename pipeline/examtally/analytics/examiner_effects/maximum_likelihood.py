@@ -9,13 +9,13 @@ import numpy as np
 import numpy.typing as npt
 from scipy.optimize import minimize
 from scipy.special import expit
-from threadpoolctl import threadpool_limits
 
 from examtally.analytics.examiner_effects.binomial import BinomialLikelihood
 from examtally.analytics.examiner_effects.effects import Likelihood
 from examtally.analytics.examiner_effects.hyper import Hyper
 from examtally.analytics.examiner_effects.normal import NormalLikelihood
 from examtally.analytics.intervals import BoolArray, FloatArray
+from examtally.analytics.logistic import one_thread
 
 _LIMITS = [(-15.0, 15.0)] * 2 + [(float(np.log(1e-4)), 3.0)] * 2 + [(-7.0, 7.0)]
 _STARTS = ((-0.7, 0.0), (-0.7, -1.0), (-0.7, 1.0), (0.5, -1.0))
@@ -63,7 +63,7 @@ def fit_counts(
     """
     a, b, c, d = (np.atleast_1d(np.asarray(each, dtype=np.float64)) for each in (tp, fp, fn, tn))
     model = BinomialLikelihood(np.column_stack([a, d]), np.column_stack([a + c, d + b]), nodes)
-    with threadpool_limits(1):
+    with one_thread():
         return _fit(model, lambda points: model.log_marginal(Hyper.from_logs(points)))
 
 
@@ -85,7 +85,7 @@ def fit_estimates(logits: npt.ArrayLike, covariance: npt.ArrayLike, *, restricte
         size = np.linalg.slogdet(model.information(hyper))[1]
         return np.asarray(found - 0.5 * size + np.log(2 * np.pi))
 
-    with threadpool_limits(1):
+    with one_thread():
         found = _fit(model, value)
         hyper = Hyper(np.array([found.mean]), np.sqrt([found.variance]), np.array([found.correlation]))
         inverse = np.linalg.inv(model.information(hyper)[0])
