@@ -5,11 +5,13 @@ from __future__ import annotations
 from pathlib import Path
 
 import polars as pl
+import pytest
 from notebook import executed, read_notebook
 
 NOTEBOOK = Path(__file__).resolve().parents[2] / "docs" / "notebook" / "study.ipynb"
 
 
+@pytest.mark.study  # half a minute
 def test_its_cells_print_what_is_stored() -> None:
     stored = read_notebook(NOTEBOOK)
     with pl.Config():

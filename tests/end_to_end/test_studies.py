@@ -32,12 +32,12 @@ def test_every_kind_of_study_has_an_example() -> None:
     assert kinds == {"accuracy", "paired", "agreement", "by_group", "change"}
 
 
-LONG = [pytest.mark.study]  # by severity a study is run in tests/unit/studies too
+OFTEN = ("change", "training_level")  # the others are locked, run and reported in test_study_papers.py too
 
 
 @pytest.mark.parametrize(
     "example",
-    [pytest.param(one, id=one.stem, marks=LONG if one.stem == "severity" else []) for one in EXAMPLES],
+    [pytest.param(one, id=one.stem, marks=[] if one.stem in OFTEN else pytest.mark.study) for one in EXAMPLES],
 )
 def test_an_example_checks_plans_locks_and_runs(
     example: Path, registry: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]

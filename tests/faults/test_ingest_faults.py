@@ -32,7 +32,8 @@ NAMED = (
     "after checkpoint",
 )
 COMMITTED = NAMED[NAMED.index("after commit") :]
-RANDOM_MOMENTS, STUDY = 3, 30
+RANDOM_MOMENTS, STUDY = 1, 30
+OFTEN = ("after insert findings", "before commit", "after commit", "before checkpoint")
 
 
 def ingest_in_child(folder: Path, registry: Path, step: str, limit: int) -> None:
@@ -110,7 +111,7 @@ def _repeat(files: Path, registry: Path, expected: dict[str, list[tuple[object, 
     assert [path.name for path in registry.parent.iterdir()] == [registry.name]
 
 
-@pytest.mark.parametrize("step", NAMED)
+@pytest.mark.parametrize("step", [pytest.param(one, marks=[] if one in OFTEN else pytest.mark.study) for one in NAMED])
 def test_killed_at_a_named_step(
     files: Path, registry: Path, before: Path, after: dict[str, list[tuple[object, ...]]], step: str
 ) -> None:
@@ -154,7 +155,14 @@ def test_killed_at_a_random_moment(
     _repeat(files, registry, after)
 
 
-@pytest.mark.parametrize("step", ["before begin", "after insert findings", "after commit", "after checkpoint"])
+@pytest.mark.parametrize(
+    "step",
+    [
+        "after insert findings",
+        "after checkpoint",
+        *(pytest.param(one, marks=pytest.mark.study) for one in ("before begin", "after commit")),
+    ],
+)
 def test_killed_while_the_registry_is_made(files: Path, tmp_path: Path, step: str) -> None:
     registry = tmp_path / "registry.duckdb"
     _killed(files, registry, step)
@@ -178,7 +186,9 @@ def test_an_error_at_a_named_step(
     assert [path.name for path in registry.parent.iterdir()] == [registry.name]
 
 
-@pytest.mark.parametrize("share", [0.0, 0.25, 0.5, 0.75, 0.95])
+@pytest.mark.parametrize(
+    "share", [0.25, 0.95, *(pytest.param(one, marks=pytest.mark.study) for one in (0.0, 0.5, 0.75))]
+)
 def test_no_room_left_on_disk(
     files: Path, registry: Path, before: Path, after: dict[str, list[tuple[object, ...]]], share: float
 ) -> None:

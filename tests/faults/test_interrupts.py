@@ -30,7 +30,7 @@ pytestmark = [
 ]
 
 FEW, MANY = 1, 10
-OFTEN_STOPPED = (*("ingest", "withdraw", "undo", "analyze again", "card", "release", "study run", "deidentify"),)
+OFTEN_STOPPED = ("ingest", "undo", "analyze again", "release", "study run")
 
 
 @contextmanager

@@ -15,7 +15,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-APART, TOGETHER, HERE, STUDY = 10, 10, 30, 10_000
+APART, TOGETHER, HERE, STUDY = 10, 10, 20, 10_000
 QUICK = ("own", "packed", "columns", "own", "long", "wide", "own", "packed", "long", "own")
 KINDS = (*QUICK, "register", "long packed", *QUICK, "register", "long in columns", *QUICK, "book")
 # what broke it once: kind of input, seed of the damage, what was done

@@ -13,6 +13,7 @@ from examtally.contracts.protocol.protocol import Protocol
 from examtally.contracts.records.ddl import REPLACED_BY, create_statement
 
 Versions = tuple[tuple[int, str], ...]
+OFTEN = [*product([(1, 3), (1, 2, 4), (3, 4)], [None, 2, 3]), ((1,), 4)]
 
 
 def used(versions: Versions, answered: int | None) -> tuple[int, str]:
@@ -40,7 +41,11 @@ def cohort_of(records: Records, replaced: list[tuple[str, dict[str, Any], int]])
 
 
 @pytest.mark.parametrize(
-    ("batches", "answered"), list(product([(1,), (1, 3), (2, 3), (1, 2, 4), (3, 4), (2, 3, 4)], [None, 1, 2, 3, 4]))
+    ("batches", "answered"),
+    [
+        pytest.param(*one, marks=[] if one in OFTEN else pytest.mark.study)
+        for one in product([(1,), (1, 3), (2, 3), (1, 2, 4), (3, 4), (2, 3, 4)], [None, 1, 2, 3, 4])
+    ],
 )
 def test_the_version_before_the_reference_is_used(batches: tuple[int, ...], answered: int | None) -> None:
     results = ("positive", "negative", "positive", "negative")

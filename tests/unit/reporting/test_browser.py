@@ -30,8 +30,14 @@ def annex(browser: Browser, made: Path) -> Page:
     return open_page(browser, made, "clinic", DESK, "audit-annex").page
 
 
-@pytest.mark.parametrize("viewport", [DESK, PHONE], ids=["desk", "phone"])
-@pytest.mark.parametrize("size", SIZES)
+@pytest.mark.parametrize(
+    ("size", "viewport"),
+    [
+        pytest.param(size, viewport, id=f"{size}-{name}", marks=[] if often else pytest.mark.study)
+        for size in SIZES
+        for name, viewport, often in (("desk", DESK, size == "clinic"), ("phone", PHONE, size != "young"))
+    ],
+)
 @pytest.mark.parametrize("report", REPORTS)
 def test_it_opens_in_silence_asks_nobody_does_not_scroll_sideways_and_hinders_nobody(
     browser: Browser, monthly: Path, report: str, size: str, viewport: dict[str, int]
@@ -149,7 +155,9 @@ def others(made: Path, tmp_path_factory: pytest.TempPathFactory) -> dict[str, Pa
     return {"release": release, "maneuvers": maneuvers, "index": index, "examiner": sheet}
 
 
-@pytest.mark.parametrize("viewport", [DESK, PHONE], ids=["desk", "phone"])
+@pytest.mark.parametrize(
+    "viewport", [pytest.param(DESK, id="desk", marks=pytest.mark.study), pytest.param(PHONE, id="phone")]
+)
 @pytest.mark.parametrize("report", ["release", "maneuvers", "index", "examiner"])
 def test_every_other_page_opens_in_silence_and_hinders_nobody(
     browser: Browser, others: dict[str, Path], report: str, viewport: dict[str, int]

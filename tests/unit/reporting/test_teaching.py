@@ -76,7 +76,9 @@ def test_a_ratio_is_shown_where_its_table_was_released(unverified: int, rows: li
     assert (made["cases"][0]["findings"][0]["ratio"] == 7.2) == is_shown
 
 
-@pytest.mark.parametrize("viewport", [DESK, PHONE], ids=["desk", "phone"])
+@pytest.mark.parametrize(
+    "viewport", [pytest.param(DESK, id="desk", marks=pytest.mark.study), pytest.param(PHONE, id="phone")]
+)
 def test_it_is_played_to_the_end_offline(viewport: dict[str, int], tmp_path: Path) -> None:
     stated = {True: "90", False: "20"}
     with chromium() as browser:

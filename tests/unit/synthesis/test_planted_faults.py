@@ -94,7 +94,11 @@ def _held_lines(registry: Path, kind: str) -> list[tuple[str, int, str, str]]:
 
 
 @pytest.mark.parametrize(
-    ("first", "counted", "place"), [(None, "tables", "outcome"), ("records", "tables_after_records", "after_records")]
+    ("first", "counted", "place"),
+    [
+        pytest.param(None, "tables", "outcome", marks=pytest.mark.study),
+        ("records", "tables_after_records", "after_records"),
+    ],
 )
 def test_ingestion_puts_every_line_where_the_account_says(
     written: SynthesisReport, expected: dict[str, Any], tmp_path: Path, first: str | None, counted: str, place: str

@@ -11,7 +11,9 @@ from playwright.sync_api import Browser
 PAGES = ("condition-acl_tear", "card-acl_tear")
 
 
-@pytest.mark.parametrize("viewport", [DESK, PHONE], ids=["desk", "phone"])
+@pytest.mark.parametrize(
+    "viewport", [pytest.param(DESK, id="desk", marks=pytest.mark.study), pytest.param(PHONE, id="phone")]
+)
 @pytest.mark.parametrize("name", PAGES)
 def test_it_opens_in_silence_fits_and_hinders_nobody(
     browser: Browser, told: Path, name: str, viewport: dict[str, int]
