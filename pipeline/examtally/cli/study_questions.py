@@ -216,9 +216,12 @@ class _Questions:
             return group_by, ()
         days = days_of(self.contract) if group_by == "acuity" else {}
         named = ", ".join(f"{one} ({days[one]})" if one in days else one for one in legal)
-        which = f"Which two groups, the one with the higher figure first, of {named} {_MUST}"
+        can_merge = group_by != "severity"
+        merged = "; + joins levels into one group" if can_merge else ""
+        which = f"Which two groups, the one with the higher figure first, of {named}{merged} {_MUST}"
+        read_pair = partial(read_groups, legal=legal, can_merge=can_merge)
         pair = ", ".join(usual_groups(self.contract, group_by, legal))
-        return group_by, tuple(self("groups", which, partial(read_groups, legal=legal), pair).split(", "))
+        return group_by, tuple(self("groups", which, read_pair, pair).split(", "))
 
     def measure(self, group_by: str) -> str:
         """What is compared or estimated."""
@@ -247,13 +250,15 @@ class _Questions:
 
     def _whose(self, kind: str, tests: list[str], groups: tuple[str, ...]) -> str:
         """Of which test, group or time a figure is expected."""
+        from examtally.contracts.protocol.estimates import group_words
+
         first = self.contract.catalogue.maneuvers[tests[0]].name
         if kind == "paired":
             return "of the test that you expect to be lower (the other exceeds it by the difference asked next)"
         if kind == "by_group":
-            one, other = groups or ("the better group", "the other")
+            one, other = map(group_words, groups or ("the better group", "the other"))
             lower = f"{other} is taken to be lower by the difference asked next"
-            return f"of {first} in {one} ({lower})".replace("_", " ")
+            return f"of {first} in {one} ({lower})"
         if kind == "change":
             return f"of {first} after the intervention (before it, lower by the change asked next)"
         return f"of {first}"

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import duckdb
 
@@ -82,11 +82,14 @@ def text(value: str) -> str:
 
 def groupings(contract: Contract, protocol: Protocol) -> tuple[Grouping, ...]:
     """Return every grouping in the order of the tallies; `overall` is first."""
-    role = "coalesce(e.examiner_role, x.role, 'unknown')"
-    return (
+    role = _merged(
+        Grouping("role", "coalesce(e.examiner_role, x.role, 'unknown')", _codes(contract, "examiners", "role")),
+        protocol,
+    )
+    found = (
         Grouping("overall", "'all'", ("all",)),
         Grouping("examiner", "e.examiner_id", own_index=True),
-        Grouping("role", role, _codes(contract, "examiners", "role")),
+        role,
         Grouping("setting", "e.setting", _codes(contract, "exams", "setting")),
         _banded("acuity", "e.days_since_onset", protocol),
         Grouping("sex", "p.sex", _codes(contract, "participants", "sex")),
@@ -96,8 +99,20 @@ def groupings(contract: Contract, protocol: Protocol) -> tuple[Grouping, ...]:
         Grouping("guarding", "e.guarding", _codes(contract, "exams", "guarding")),
         Grouping("site", "x.site_id"),
         Grouping("period", "e.period"),
-        Grouping("role_examiner", f"{role} || '/' || e.examiner_id", public=False),
+        Grouping("role_examiner", f"{role.label} || '/' || e.examiner_id", public=False),
     )
+    return tuple(one if one is role else _merged(one, protocol) for one in found)
+
+
+def _merged(grouping: Grouping, protocol: Protocol) -> Grouping:
+    """The grouping with the levels that the protocol merges as one group, where the first of them stood."""
+    groups = protocol.comparisons.merged(grouping.name)
+    if not groups:
+        return grouping
+    whens = " ".join(f"when {text(level)} then {text(group)}" for level, group in groups.items())
+    label = f"case {grouping.label} {whens} else {grouping.label} end"
+    order = tuple(dict.fromkeys(groups.get(level, level) for level in grouping.order))
+    return replace(grouping, label=label, order=order)
 
 
 def write_labels(con: duckdb.DuckDBPyConnection, chosen: Iterable[Grouping]) -> None:

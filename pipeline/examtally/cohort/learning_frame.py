@@ -31,7 +31,8 @@ def read_learning_frame(con: duckdb.DuckDBPyConnection, protocol: Protocol) -> p
     are sorted, and the order within a period means nothing.
     """
     asked = protocol.learning.outcome
-    parts = {"reference": _against_reference(protocol.agreement.learners), "supervisor": _against_supervisor(protocol)}
+    learners = protocol.comparisons.grouped("role", protocol.agreement.learners)
+    parts = {"reference": _against_reference(learners), "supervisor": _against_supervisor(protocol)}
     cases = " union all ".join(f"({part})" for name, part in parts.items() if asked in (name, "both"))
     frame: pl.DataFrame = con.sql(
         f"""
@@ -51,11 +52,12 @@ def read_supervisor_counts(con: duckdb.DuckDBPyConnection, protocol: Protocol) -
 
     Columns: condition, maneuver, outcome (reference), positive (the condition is there), cases, failures, participants.
     """
+    supervisors = protocol.comparisons.grouped("role", protocol.agreement.supervisors)
     frame: pl.DataFrame = con.sql(
         f"""
         select condition, maneuver, outcome, positive, count(*) as cases,
             count(*) filter (failed) as failures, count(distinct pk) as participants
-        from ({_against_reference(protocol.agreement.supervisors)}) group by all order by all
+        from ({_against_reference(supervisors)}) group by all order by all
         """
     ).pl()
     return frame
@@ -73,6 +75,8 @@ def _against_reference(roles: Collection[str]) -> str:
 
 
 def _against_supervisor(protocol: Protocol) -> str:
+    grouped, who = protocol.comparisons.grouped, protocol.agreement
+    learners, supervisors = (listed(grouped("role", roles)) or "null" for roles in (who.learners, who.supervisors))
     return f"""
         with taking_part as (
             select ex.*, l.label as role
@@ -84,8 +88,8 @@ def _against_supervisor(protocol: Protocol) -> str:
             select a.ek, a.exam_id, a.pk, a.period, a.g_examiner, a.own_bits, b.exam_id as other_id
             from taking_part a join taking_part b using (pk, is_right, episode, exam_day)
             where a.g_examiner <> b.g_examiner and a.own_bits <> 0
-                and a.role in ({listed(protocol.agreement.learners) or "null"})
-                and b.role in ({listed(protocol.agreement.supervisors) or "null"})
+                and a.role in ({learners})
+                and b.role in ({supervisors})
             qualify row_number() over (
                 partition by a.ek order by b.examiner_order nulls last, md5(b.exam_id)
             ) = 1

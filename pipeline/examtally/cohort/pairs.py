@@ -88,7 +88,8 @@ _RATED = """
 
 def _grouped(protocol: Protocol, *, with_examiners: bool) -> str:
     """SQL for the rated pairs under each group, the learner first where learners meet supervisors."""
-    learner, supervisor = listed(protocol.agreement.learners), listed(protocol.agreement.supervisors)
+    grouped, who = protocol.comparisons.grouped, protocol.agreement
+    learner, supervisor = (listed(grouped("role", roles)) for roles in (who.learners, who.supervisors))
     parts = [
         _part("overall", "'all'", "examiner_a <> examiner_b"),
         _part("same_examiner", "'all'", "examiner_a = examiner_b"),

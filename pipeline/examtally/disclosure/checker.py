@@ -55,13 +55,18 @@ def _small(now: Shown, approved: Collection[Row]) -> Iterator[str]:
 
 
 def _by_groups(now: Shown, approved: Collection[Row]) -> Iterator[str]:
-    """The people in none of the groups shown: small, or alike, by subtraction from everybody."""
+    """The people in none of the groups shown, or in a level that was merged with others: small, or alike, by
+    subtraction.
+    """
     for whole, group_by in _groupings(now):
         if whole in approved:
             yield f"{_place(whole)}: groups are shown beside a table with small counts"
         found = [_others(now, whole, group_by, cell) for cell in CELLS]
         if not _is_nobody(now, whole, group_by) and any(span.tells for span in found):
             yield f"{_place(whole)}: the people in no group by {group_by} can be worked out"
+        for row in (row for row in _parts(now, whole, group_by) if len(row.levels) > 1):
+            if any(_of_level(now, whole, group_by, cell, level).tells for cell in CELLS for level in row.levels):
+                yield f"{_place(row)}: the people in one of its levels can be worked out"
 
 
 def _joined(now: Shown, earlier: Sequence[Shown]) -> Shown:
@@ -93,14 +98,13 @@ def _by_time(now: Shown, before: Shown) -> Iterator[str]:
 
 def _changes(now: Shown, before: Shown, whole: Row, group_by: str) -> Iterator[list[Range]]:
     """By cell, the ranges of what changed in the table, in every group that one of the two shows, and in the rest."""
-    groups = sorted({row.group for shown in (now, before) for row in _parts(shown, whole, group_by)})
+    groups = sorted({one for shown in (now, before) for row in _parts(shown, whole, group_by) for one in row.levels})
     others = () if all(_is_nobody(shown, whole, group_by) for shown in (now, before)) else ("others",)
     for cell in CELLS:
         system = System()
         for time, shown in (("now", now), ("before", before)):
-            known = {row.group: shown.counts[row][cell] for row in _parts(shown, whole, group_by)}
-            for group, count in known.items():
-                system.equal({f"{time} {group}": 1}, count)
+            for row in _parts(shown, whole, group_by):
+                system.equal({f"{time} {level}": 1 for level in row.levels}, shown.counts[row][cell])
             system.equal({f"{time} {group}": 1 for group in (*groups, "others")}, shown.counts[whole][cell])
         names = [(group,) for group in (*groups, *others)] + [(*groups, "others")]
         yield [
@@ -193,12 +197,18 @@ def _is_nobody(shown: Shown, whole: Row, group_by: str) -> bool:
 
 def _others(shown: Shown, whole: Row, group_by: str, cell: str) -> Range:
     """The range of a cell of the people in no group shown."""
+    return _of_level(shown, whole, group_by, cell, "others")
+
+
+def _of_level(shown: Shown, whole: Row, group_by: str, cell: str, level: str) -> Range:
+    """The range of a cell of one level of a grouping."""
     system = System()
     parts = _parts(shown, whole, group_by)
     for row in parts:
-        system.equal({row.group: 1}, shown.counts[row][cell])
-    system.equal(dict.fromkeys([*(row.group for row in parts), "others"], 1), shown.counts[whole][cell])
-    return system.range({"others": 1})
+        system.equal(dict.fromkeys(row.levels, 1), shown.counts[row][cell])
+    levels = [one for row in parts for one in row.levels]
+    system.equal(dict.fromkeys([*levels, "others"], 1), shown.counts[whole][cell])
+    return system.range({level: 1})
 
 
 def _parts(shown: Shown, whole: Row, group_by: str) -> list[Row]:

@@ -8,6 +8,8 @@ from math import isqrt
 
 import polars as pl
 
+from examtally.contracts.protocol.estimates import levels_of
+
 FEWEST = 11
 """A count goes out only if it stands for at least this many people."""
 
@@ -33,6 +35,11 @@ class Row:
     def whole(self) -> Row:
         """The table of everybody that this one is a part of."""
         return Row(self.condition, self.maneuver)
+
+    @property
+    def levels(self) -> tuple[str, ...]:
+        """The levels that its group is made of; most are one alone."""
+        return levels_of(self.group)
 
 
 @dataclass(frozen=True)

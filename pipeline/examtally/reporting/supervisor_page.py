@@ -80,7 +80,8 @@ def _of_all(frame: pl.DataFrame) -> pl.DataFrame:
 
 def learners(audit: Audit) -> int:
     """Examiners whose role learns; raises ReportError where they are too few for a page about them."""
-    found = sum(audit.summed("examiners_by_role", role) for role in audit.protocol.agreement.learners)
+    learners = audit.protocol.comparisons.grouped("role", audit.protocol.agreement.learners)
+    found = sum(audit.summed("examiners_by_role", role) for role in learners)
     if found < FEWEST_LEARNERS:
         raise ReportError(
             f"fewer than {FEWEST_LEARNERS} learners stand behind it, and each could be recognized; wait for more, or "

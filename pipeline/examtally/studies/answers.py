@@ -9,7 +9,7 @@ from examtally.contracts.checks import CODE, close
 from examtally.contracts.codes import codes_of
 from examtally.contracts.contract import Contract
 from examtally.contracts.periods import PERIOD
-from examtally.contracts.protocol.estimates import SEVERITY
+from examtally.contracts.protocol.estimates import MERGED, SEVERITY
 from examtally.contracts.study.parts import PlannedSize
 from examtally.contracts.study.study import study_keys
 from examtally.errors import StudyError
@@ -107,14 +107,15 @@ def read_measure(text: str, group_by: str) -> str:
     return _one_of(text, dict.fromkeys(legal, ()), "measure", f"use one of {', '.join(legal)}")
 
 
-def read_groups(text: str, legal: tuple[str, ...]) -> str:
-    """The two groups to compare, parted by a comma. `legal` is empty where the records name them."""
-    named = [one.strip() for one in text.split(",") if one.strip()]
-    mend = f"name two of {', '.join(legal)}" if legal else "name two, parted by a comma"
-    found = [_one_of(one, dict.fromkeys(legal, ()), "group", mend) if legal else one for one in named]
-    if len(found) != _PAIR or found[0] == found[1]:
+def read_groups(text: str, legal: tuple[str, ...], *, can_merge: bool = True) -> str:
+    """The two groups of legal levels to compare, parted by a comma; a + joins levels that are one group together."""
+    mend = f"name two of {', '.join(legal)}" + (", with + between levels that are one group" if can_merge else "")
+    known = dict.fromkeys(legal, ())
+    named = [one.split(MERGED) if can_merge else [one] for one in text.split(",") if one.strip()]
+    found = [sorted({_one_of(level, known, "group", mend) for level in levels}, key=legal.index) for levels in named]
+    if len(found) != _PAIR or set(found[0]) & set(found[1]):
         raise StudyError(f"these are not two groups: {mend}")
-    return ", ".join(found)
+    return ", ".join(MERGED.join(levels) for levels in found)
 
 
 def read_expected(text: str, kind: str, measure: str) -> str:

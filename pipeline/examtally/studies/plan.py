@@ -16,6 +16,7 @@ from matplotlib.axes import Axes
 from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
 
+from examtally.contracts.protocol.estimates import group_words
 from examtally.contracts.study.study import Study
 from examtally.errors import StudyError
 from examtally.fonts import TEXT, embed_in_figure
@@ -177,7 +178,7 @@ def _size(plan: Plan) -> list[str]:
     if plan.needed is None:
         return []
     source = _SOURCES[plan.aim]
-    split = " and ".join(f"{number:,} ({group})" for group, number in plan.groups.items())
+    split = " and ".join(f"{number:,} ({group_words(group)})" for group, number in plan.groups.items())
     said = [f"This needs {plan.needed:,} {plan.needed_is}{f': {split}' if split else ''} ({source})."]
     if plan.assurance is not None:
         behind = " and ".join(f"{number:,}" for number in published_of(plan.study.planned_size).values())

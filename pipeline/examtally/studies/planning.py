@@ -14,7 +14,7 @@ import polars as pl
 
 from examtally.analytics import sample_size as sizes
 from examtally.analytics.comparison.examiner_clusters import ENOUGH_EXAMINERS
-from examtally.contracts.protocol.estimates import SEVERITY
+from examtally.contracts.protocol.estimates import SEVERITY, group_words
 from examtally.contracts.study.study import Study, load_study
 from examtally.errors import StudyError
 from examtally.registry import Registry, open_registry
@@ -167,7 +167,7 @@ class _Planner:
         examiners = self.first.examiners
         if examiners is None:
             return ""
-        there = " and ".join(f"{number} ({group})" for group, number in self.rates.examiners.items())
+        there = " and ".join(f"{number} ({group_words(group)})" for group, number in self.rates.examiners.items())
         said = f"Examiners behind the groups, who count as clusters ({_CLUSTERS}): {there}."
         if min(self.rates.examiners.values()) < ENOUGH_EXAMINERS:
             said += f" Descriptive only: {ENOUGH_EXAMINERS} a group are needed for more."

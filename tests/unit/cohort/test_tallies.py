@@ -284,3 +284,17 @@ def test_the_summary_counts_who_was_studied() -> None:
     assert summary.filter(pl.col("flag") == "unknown_kept")["group"].to_list() == [
         *("complaint", "setting", "prior_surgery", "reference_known")
     ]
+
+
+def test_merged_levels_are_one_group_of_every_tally() -> None:
+    """Two exams of a fellow and one of an attending; the fellow counts with residents."""
+    records = _verified(("PT1", "left", "tp"), ("PT2", "left", "fp"), ("PT3", "left", "fp"))
+    with cohort_of(records, comparisons={"groups": {"role": [["attending", "resident+fellow"]]}}) as cohort:
+        rows = cohort.tallies().filter(group_by="role", maneuver="drawer", condition="ligament")
+        clusters = cohort.role_clusters()
+    counted = {row["group"]: (row["tp"], row["fp"]) for row in rows.iter_rows(named=True)}
+    assert {group: cells for group, cells in counted.items() if any(cells)} == {
+        "attending": (1, 0),
+        "resident+fellow": (0, 2),
+    }
+    assert "fellow" not in {*rows["group"], *clusters["group"]}

@@ -11,6 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from examtally.cohort.groupings import groupings
 from examtally.contracts.contract import Contract
 from examtally.contracts.declaration import plain
 from examtally.contracts.protocol.analysis_set import Bands
@@ -491,11 +492,27 @@ def test_every_age_falls_in_exactly_one_band(cuts: list[int], age: int) -> None:
             {"family": {"acl_tear": [["lachman", "lever_sign"], ["lever_sign", "lachman"]]}},
             r"family.acl_tear\[1\]: stands twice",
         ),
+        ({"groups": {"acuity": [["acute", "subacute+old"]]}}, "'subacute.old' is not a group of acuity"),
+        ({"groups": {"acuity": [["acute+chronic", "subacute"]]}}, "leaves out a band between; merge neighbors"),
+        ({"groups": {"role": [["resident+resident", "attending"]]}}, "names a level twice"),
+        ({"groups": {"sex": [["female", "male"], ["female+male", "other"]]}}, "'female' is in 'female' and in"),
+        ({"groups": {"role": [["resident+attending", "fellow"]]}}, "merges roles that agreement.learners parts"),
     ],
 )
 def test_a_pair_that_cannot_be_compared_is_refused(comparisons: dict[str, Any], said: str, contract: Contract) -> None:
     with pytest.raises(ProtocolError, match=said):
         load_protocol({"comparisons": comparisons}, contract)
+
+
+def test_levels_of_a_grouping_can_be_one_group(contract: Contract) -> None:
+    groups = {"acuity": [["acute", "subacute+chronic"]], "role": [["attending", "resident+fellow"]]}
+    loaded = load_protocol({"comparisons": {"groups": groups}}, contract)
+    assert loaded.comparisons.merged("acuity") == {"subacute": "subacute+chronic", "chronic": "subacute+chronic"}
+    assert loaded.comparisons.grouped("role", ("fellow", "resident", "student")) == ("resident+fellow", "student")
+    orders = {one.name: one.order for one in groupings(contract, loaded)}
+    assert orders["acuity"] == ("acute", "subacute+chronic")
+    assert orders["role"][:3] == ("attending", "resident+fellow", "advanced_practice")
+    assert load_protocol(loaded.to_dict(), contract) == loaded
 
 
 def test_pairs_are_compared_as_the_protocol_says(contract: Contract) -> None:

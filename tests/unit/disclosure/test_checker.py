@@ -201,3 +201,11 @@ def test_groups_of_two_releases_of_the_same_records_are_read_together() -> None:
     now = careless({LACHMAN: SAFE, of_sex("male"): (27, 15, 13, 45)})
     assert said(now) == ""
     assert "the people in no group by sex" in said(now, earlier)
+
+
+def test_a_level_of_a_merged_group_that_an_earlier_release_shows_tells_of_the_other() -> None:
+    acute, both = ("acl_tear", "lachman", "acuity", "acute"), ("acl_tear", "lachman", "acuity", "subacute+chronic")
+    now = careless({LACHMAN: SAFE, acute: (30, 15, 12, 45), both: (30, 15, 13, 45)})
+    assert said(now) == ""
+    earlier = before({LACHMAN: SAFE, ("acl_tear", "lachman", "acuity", "subacute"): (28, 14, 12, 43)}, "now")
+    assert "one of its levels can be worked out" in said(now, earlier)

@@ -210,6 +210,15 @@ def test_groups_are_asked_for_with_the_days_that_they_mean(tmp_path: Path) -> No
     assert "[acute, chronic]" in said.output
 
 
+def test_levels_are_joined_into_one_group(tmp_path: Path) -> None:
+    out = tmp_path / "s.yaml"
+    made = CliRunner().invoke(app, _given(out, ("group-by", "acuity"), ("groups", "acute, chronic + Subacute")))
+    assert made.exit_code == 0, made.output
+    assert load_study(out).protocol.comparisons.groups["acuity"] == (("acute", "subacute+chronic"),)
+    twice = CliRunner().invoke(app, _given(tmp_path / "t.yaml", ("groups", "resident, resident+fellow")))
+    assert "these are not two groups" in str(twice.exception)
+
+
 def test_degrees_of_the_condition_are_groups(tmp_path: Path) -> None:
     out = tmp_path / "study.yaml"
     assert CliRunner().invoke(app, _given(out, ("group-by", "severity"), ("groups", "complete,partial"))).exit_code == 0

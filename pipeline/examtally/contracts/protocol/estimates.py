@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from types import MappingProxyType
 from typing import Annotated, Any, TypeAlias
@@ -33,6 +33,8 @@ from examtally.contracts.kinds import (
 
 SEVERITY = "severity"
 """The grouping of knees with a condition by its own degrees, which has sensitivity alone."""
+MERGED = "+"
+"""Between levels that are one group together, as in subacute+chronic."""
 RECORDED = {
     "role": "examiners.role",
     "setting": "exams.setting",
@@ -66,8 +68,47 @@ def _group_pairs(groups: Mapping[str, Pairs], contract: Contract) -> Iterator[Fa
             continue
         own = contract.catalogue.groupings.get(name)
         column = RECORDED.get(name) or (f"exams.{own.column}" if own and not own.first else "")
-        legal = codes_of(column, contract) if column else None
-        yield from odd_pairs(pairs, f"a group of {name}", legal, name)
+        yield from odd_groups(pairs, name, tuple(codes_of(column, contract)) if column else None)
+
+
+def levels_of(group: str) -> tuple[str, ...]:
+    """The levels that a group is made of; most are one alone."""
+    return tuple(group.split(MERGED))
+
+
+def group_words(group: str) -> str:
+    """A group in plain words: subacute or chronic."""
+    return " or ".join(level.replace("_", " ") for level in levels_of(group))
+
+
+def odd_groups(pairs: Pairs, name: str, levels: Sequence[str] | None, *, are_ordered: bool = False) -> Iterator[Fault]:
+    """Levels that are not legal, pairs that stand twice, and levels that are in two groups or merged past a neighbor.
+
+    `levels` are None where they are not known yet.
+    """
+    if levels is None:
+        yield from odd_pairs(pairs, f"a group of {name}", None, name)
+        return
+    seen: dict[str, str] = {}
+    merged = {group for pair in pairs for group in pair if MERGED in group}
+    for index, pair in enumerate(pairs):
+        for place, group in enumerate(pair):
+            if not _is_of(group, levels):
+                continue
+            at = [levels.index(level) for level in levels_of(group)]
+            if len(set(at)) < len(at):
+                yield Fault(f"'{group}' names a level twice", "keep it once", name, index, place)
+            elif are_ordered and max(at) - min(at) >= len(at):
+                yield Fault(f"'{group}' leaves out a band between", "merge neighbors", name, index, place)
+            for level in levels_of(group):
+                if seen.setdefault(level, group) != group:
+                    problem = f"'{level}' is in '{seen[level]}' and in '{group}'"
+                    yield Fault(problem, "put each level into one group", name, index, place)
+    yield from odd_pairs(pairs, f"a group of {name}", (*levels, *(one for one in merged if _is_of(one, levels))), name)
+
+
+def _is_of(group: str, levels: Collection[str]) -> bool:
+    return set(levels_of(group)) <= set(levels)
 
 
 def odd_pairs(pairs: Pairs, what: str, legal: Collection[str] | None, *at: str) -> Iterator[Fault]:
@@ -212,9 +253,25 @@ class Comparisons(Section):
         )
     )
     """Groups of exams between which each maneuver is compared, by role, setting, acuity, sex, age_band, bmi_band,
-    guarding, severity of the condition or a grouping of the joint.
+    guarding, severity of the condition or a grouping of the joint. Levels with + between them are one group in every
+    table: acuity: [[acute, subacute+chronic]]. Bands are merged with their neighbors; severities are not merged.
     """
     test: Annotated[
         str, one_of(mcnemar_midp="the mid-p value", mcnemar_exact="the exact p value, which errs on the large side")
     ] = "mcnemar_midp"
     """The p value of McNemar's test of two maneuvers on the same «nouns», nobody with several «nouns»."""
+
+    def merged(self, group_by: str) -> Mapping[str, str]:
+        """The group of each level of a grouping that is merged with others."""
+        groups = {group for pair in self.groups.get(group_by, ()) for group in pair if MERGED in group}
+        return {level: group for group in groups for level in levels_of(group)}
+
+    def grouped(self, group_by: str, levels: Collection[str]) -> tuple[str, ...]:
+        """The groups that levels are in; most are groups of their own."""
+        groups = self.merged(group_by)
+        return tuple(dict.fromkeys(groups.get(level, level) for level in levels))
+
+    def torn(self, group_by: str, levels: Collection[str]) -> str:
+        """A group of which some levels are among these and others are not; empty where there is none."""
+        groups = self.grouped(group_by, levels) if levels else ()
+        return next((group for group in groups if not _is_of(group, levels)), "")

@@ -37,7 +37,7 @@ from examtally.contracts.protocol.estimates import (
     PredictiveValues,
     Verification,
     maneuvers_for,
-    odd_pairs,
+    odd_groups,
 )
 from examtally.contracts.protocol.interventions import Interventions
 from examtally.contracts.protocol.models import BiasAdjusted, Calibration, LatentClass, Learning, Modelling, Monitoring
@@ -264,14 +264,20 @@ def _check_reference(
 
 
 def _check_bands(given: Protocol, catalogue: Catalogue, faults: Faults, within: Steps) -> None:
-    """A pair of bands must be of bands that the protocol's own limits make."""
+    """A pair of bands must be of bands that the protocol's own limits make, and roles that act as one are not torn."""
     for name, pairs in given.comparisons.groups.items():
         if name in (*RECORDED, *catalogue.coded, SEVERITY) or faults.about((*within, "groups", name)):
             continue
         own = catalogue.groupings.get(name)
         bands = Bands.between(own.first) if own and name not in given.groups.own else given.groups.bands(name)
-        for fault in odd_pairs(pairs, f"a group of {name}", bands.codes, name):
+        for fault in odd_groups(pairs, name, bands.codes, are_ordered=True):
             faults.add((*within, "comparisons", "groups", *fault.at), fault.problem, fault.mend)
+    named = {f"agreement.{name}": getattr(given.agreement, name) for name in ("learners", "supervisors")}
+    named |= {f"interventions.{one.code}": one.reached.roles for one in given.interventions}
+    for place, roles in named.items():
+        if torn := given.comparisons.torn("role", roles):
+            problem = f"'{torn}' merges roles that {place} parts"
+            faults.add((*within, "comparisons", "groups", "role"), problem, "merge roles that are all in it or all not")
 
 
 def _family(contract: Contract, core: Collection[str]) -> dict[str, Pairs]:

@@ -147,6 +147,7 @@ def _study(file: StudyFile, faults: Faults, contract: Contract) -> Study:
     reference = file.reference or ReferenceEntry()
     _check_analyses(file, faults)
     _check_severity(file, faults, contract)
+    _check_reached(file, faults)
     study = Study(
         code=file.study,
         title=file.title,
@@ -243,6 +244,16 @@ def _check_severity(file: StudyFile, faults: Faults, contract: Contract) -> None
                 faults.add(at, f"{condition.code} has no severities of its own", "name another condition or group")
             elif file.target.severity:
                 faults.add(at, "the target counts some severities alone", "remove `target.severity`")
+
+
+def _check_reached(file: StudyFile, faults: Faults) -> None:
+    """An intervention reaches all of the roles that are one group, or none of them."""
+    for part, analyses in (("primary", file.primary), ("secondary", file.secondary)):
+        for index, one in enumerate(analyses):
+            torn = file.analysis.comparisons.torn("role", one.reached_roles) if file.analysis else ""
+            if torn:
+                mend = "name all roles of the group, or compare them apart"
+                faults.add((part, index, "reached_roles"), f"names a part of '{torn}' alone", mend)
 
 
 def _check_test(code: str, path: Steps, faults: Faults) -> None:

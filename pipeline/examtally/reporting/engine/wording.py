@@ -11,6 +11,7 @@ from pathlib import Path
 import yaml
 
 from examtally.contracts.catalogue.clinical import Noun
+from examtally.contracts.protocol.estimates import MERGED, levels_of
 from examtally.errors import ReportError
 from examtally.words import MARKUP, for_markdown
 
@@ -55,8 +56,11 @@ class Wording:
     def word(self, kind: str, code: str) -> str:
         """The short word for a code; one without an entry is shown as written, underscores as spaces.
 
-        Bands of numbers are read: `under_16` is under 16, `16_25` is 16–25, `60_over` is 60 and over.
+        Bands of numbers are read: `under_16` is under 16, `16_25` is 16–25, `60_over` is 60 and over. Levels that are
+        one group are read one by one: `subacute+chronic` is subacute or chronic.
         """
+        if MERGED in code:
+            return " or ".join(self.word(kind, level) for level in levels_of(code))
         known = self.words.get(kind, {}).get(code)
         return said(known) if known else _band(code) or code.replace("_", " ")
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from functools import partial
 
 import numpy as np
 import polars as pl
@@ -91,13 +92,14 @@ def _reached(work: Work) -> Mapping[str, BoolArray]:
     names = dict(labels)
     frame = work.verification_frame
     examiner = frame["examiner"].replace_strict(names, default="", return_dtype=pl.String)
-    return {one.code: _of(one, frame, examiner) for one in work.protocol.interventions}
+    roles = partial(work.protocol.comparisons.grouped, "role")
+    return {one.code: _of(one, frame, examiner, roles(one.reached.roles)) for one in work.protocol.interventions}
 
 
-def _of(one: Intervention, frame: pl.DataFrame, examiner: pl.Series) -> BoolArray:
+def _of(one: Intervention, frame: pl.DataFrame, examiner: pl.Series, roles: tuple[str, ...]) -> BoolArray:
     if one.reached.is_everybody:
         return np.ones(frame.height, bool)
-    named = {"role": one.reached.roles, "site": one.reached.sites}
+    named = {"role": roles, "site": one.reached.sites}
     found = examiner.is_in(list(one.reached.examiners)).to_numpy()
     for column, values in named.items():
         if values and column in frame.columns:
