@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import shutil
 from pathlib import Path
 
@@ -45,12 +46,16 @@ def test_an_example_checks_plans_locks_and_runs(
     protocol = _copy(example, tmp_path)
     at = ["--registry", str(registry)]
     assert main(["study", "check", str(protocol)]) == 0
+    follows = "plan" if load_study(protocol).planned_size.knees is None else "lock"
+    assert f"Next: examtally study {follows} {protocol} --registry REGISTRY" in capsys.readouterr().out
     assert main(["study", "plan", str(protocol), *at, "--out", str(tmp_path / "plan")]) == 0
     planned = capsys.readouterr().out
     assert ("Not feasible here" if example.stem == "training_level" else "periods.") in planned
+    assert f"Next: examtally study lock {protocol} --registry {registry}" in planned
     assert main(["study", "lock", str(protocol), *at, "--operator", "OP-1"]) == 0
     assert main(["study", "run", str(protocol), *at, "--out", str(tmp_path / "results")]) == 0
     said = capsys.readouterr().out
+    assert re.findall(r"Next: examtally study (\w+)", said) == ["run", "report"]
     found = read_study(tmp_path / "results")
     study, results = load_study(protocol), found.results
     assert found.study == study

@@ -406,7 +406,9 @@ def test_a_registry_of_one_person_gives_a_short_paper(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     "name", [*NAMES, *(pytest.param(name, marks=pytest.mark.study) for name in ("severity", "change"))]
 )
-def test_a_draft_of_its_kind_goes_from_new_to_bundle(name: str, made: Path, tmp_path: Path) -> None:
+def test_a_draft_of_its_kind_goes_from_new_to_bundle(
+    name: str, made: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     registry = Path(shutil.copy(made / "registry.duckdb", tmp_path))
     protocol, results, bundle = tmp_path / "draft.yaml", tmp_path / "results", tmp_path / "bundle"
     assert main(["study", "new", "--out", str(protocol), *_answers(name)]) == 0
@@ -417,6 +419,10 @@ def test_a_draft_of_its_kind_goes_from_new_to_bundle(name: str, made: Path, tmp_
     assert main(["study", "run", str(protocol), *at, "--out", str(results)]) == 0
     assert main(["study", "bundle", "--results", str(results), *at, "--out", str(bundle)]) == 0
     assert (bundle / "datapackage.json").is_file()
+    said = capsys.readouterr()
+    named = re.findall(r"Next: examtally study (\w+)", said.out)
+    assert named == ["check", "plan", "run", "report", "reproduce"]
+    assert ("What would help: " in said.err) is bool(read_bundle(bundle).lacks)
 
 
 def _answers(name: str) -> list[str]:

@@ -145,14 +145,18 @@ def check(
     from examtally.contracts.study.study import load_study
     from examtally.registry import open_registry
     from examtally.studies.checking import check_study
+    from examtally.studies.planning import readiness
     from examtally.studies.rehearsal import rehearse
 
     study = load_study(protocol)
     remarks = check_study(study)
+    warnings: tuple[str, ...] = ()
     if registry is not None:
         with output.progress() as say, open_registry(registry) as opened:
             rehearse(study, opened, say)
-    output_study.show_check(study, remarks, as_json=as_json)
+            warnings = readiness(study, opened)
+    following = output_study.after_check(study, remarks, protocol, registry)
+    output_study.show_check(study, remarks, warnings, following, as_json=as_json)
     if any(one.must for one in remarks):
         raise typer.Exit(11)
 
@@ -171,18 +175,24 @@ def plan(
     tell(files_at(out))
     with open_registry(registry, lock_wait=lock_wait(wait)) as opened:
         made = make_plan(protocol, opened)
-    output_study.show_plan(str(made), made.write(out))
+    output_study.show_plan(made, protocol, registry, made.write(out))
 
 
 @app.command()
 def lock(protocol: Protocol, registry: Registry, operator: Operator = None, wait: Wait = 0) -> None:
     """Fix the protocol before the results are seen: its hash goes to the registry's log, the lock beside the file."""
+    from examtally.contracts.study.study import load_study
+    from examtally.registry import open_registry
     from examtally.studies.lockfile import lock_path
     from examtally.studies.locking import lock as make_lock
+    from examtally.studies.planning import readiness
 
     with output.progress(entries_and(registry, files_at(lock_path(protocol)))) as say:
         made = make_lock(protocol, registry, operator=operator, lock_wait=lock_wait(wait), progress=say)
-    output_study.show_lock(made, lock_path(protocol))
+        with open_registry(registry, lock_wait=lock_wait(wait)) as opened:
+            warnings = readiness(load_study(protocol), opened)
+    output_study.show_lock(made, lock_path(protocol), warnings)
+    output_study.say_next(f"examtally study run {protocol} --registry {registry} --out results")
 
 
 @app.command()
@@ -199,7 +209,8 @@ def amend(
 
     with output.progress(entries_and(registry, files_at(lock_path(protocol)))) as say:
         made = make_amendment(protocol, registry, reason, operator=operator, lock_wait=lock_wait(wait), progress=say)
-    output_study.show_lock(made, lock_path(protocol))
+    output_study.show_lock(made, lock_path(protocol), ())
+    output_study.say_next(f"examtally study run {protocol} --registry {registry} --out results")
 
 
 @app.command()
@@ -254,6 +265,7 @@ def report(
     with output.progress(files_at(out)) as say:
         made = render_study(results, out, formats=chosen, source=source, style=csl, for_review=for_review, progress=say)
     output.show_files(made)
+    output_study.say_next(f"examtally study bundle --results {results} --registry REGISTRY --out bundle")
 
 
 @app.command()
@@ -285,11 +297,7 @@ def bundle(
             lock_wait=lock_wait(wait),
             progress=say,
         )
-    output.show_files([made.folder, made.log])
-    if made.lacks:
-        output.complain(made.carries)
-    else:
-        print(made.carries)
+    output_study.show_bundle(made, registry)
 
 
 @app.command()

@@ -146,7 +146,8 @@ def check(made: Made, results: Results, earlier: Sequence[Shown] = ()) -> None:
         raise DisclosureError(f"the tables cannot be released: {fault}; analyze again") from None
     if found:
         raise DisclosureError(
-            f"{len(found)} things that are hidden could be worked out, first: {found[0]}; nothing was written"
+            f"{len(found)} things that are hidden could be worked out, first: {found[0]}; nothing was written. Leave "
+            "that grouping out (in a study: of the protocol), or release again when 11 people more stand behind it"
         )
 
 

@@ -16,6 +16,7 @@ from examtally.disclosure.folder import Release, read_release
 from examtally.disclosure.ledger import Shown
 from examtally.disclosure.publishing import prepare
 from examtally.disclosure.release import Approval, Scope, make
+from examtally.disclosure.selection import EXAMINERS
 from examtally.errors import StudyError
 from examtally.files import write_whole
 from examtally.registry import open_registry
@@ -45,13 +46,14 @@ _MAIN = {  # the table with the main result of each kind of analysis, and what t
 class Written:
     """A bundle that was written, the log beside it, and in sentences what of the main result it lacks.
 
-    `carries` says in any case whether the primary result is in it.
+    `carries` says in any case whether the primary result is in it, `helps` what would bring in what is lacking.
     """
 
     folder: Path
     log: Path
     lacks: tuple[str, ...]
     carries: str
+    helps: str = ""
 
 
 def write_bundle(
@@ -97,7 +99,7 @@ def write_bundle(
             write_whole(log, for_csv(made.release.log).write_csv())
     except OSError as fault:
         raise StudyError(f"the bundle cannot be written ({fault.strerror}); name another --out") from None
-    return Written(out, log, made.lacks, made.carries)
+    return Written(out, log, made.lacks, made.carries, _helps(found, made))
 
 
 def scope_of(study: Study) -> Scope:
@@ -161,6 +163,23 @@ def _lacking(analysis: StudyAnalysis, found: StudyResults, release: Release) -> 
         f"The bundle lacks a main result: {how_many} of the figures of {analysis.name.replace('_', ' ')} are left out, "
         + ("because a change of examiners' accuracy stays inside." if table == "changes" else _FEW)
     )
+
+
+def _helps(found: StudyResults, made: Bundle) -> str:
+    """What would bring in what the bundle lacks of the main results; empty where nothing is lacking."""
+    tests = {test for one in found.study.primary for test in one.tests}
+    left = made.release.log.filter(pl.col("table") == "counts", pl.col("what") == "left out")
+    of_tests = left.filter(pl.col("maneuver").is_in(list(tests)))
+    whole = of_tests.filter(pl.col("group_by") == OVERALL).height
+    groups = set(of_tests.filter(pl.col("group_by").is_in([one.group_by or "" for one in found.study.primary]))["why"])
+    ways = [
+        "more records" if whole or groups else "",
+        "for the tables of everybody `--approved-by ROLE --because REASON`, from 50 people on" if whole else "",
+        "in a new protocol larger groups, as acute, subacute+chronic or resident+fellow" if groups else "",
+        "three examiners or more behind each group" if EXAMINERS in groups else "",
+    ]
+    said = "; ".join(filter(None, ways)) or "nothing: it stays inside, and the paper goes under your own governance"
+    return f"What would help: {said}." if made.lacks else ""
 
 
 def _asked(frame: pl.DataFrame, rows: pl.Expr, key: Sequence[str]) -> list[tuple[str, ...]]:

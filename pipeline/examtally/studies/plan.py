@@ -18,6 +18,7 @@ from matplotlib.figure import Figure
 
 from examtally.contracts.protocol.estimates import group_words
 from examtally.contracts.study.study import Study
+from examtally.disclosure.tables import FEWEST
 from examtally.errors import StudyError
 from examtally.fonts import TEXT, embed_in_figure
 from examtally.registry.scratch import scratch
@@ -72,7 +73,9 @@ class Plan:
     long it takes where they are recorded as rarely as until now. None where the registry cannot say: `note` says why.
     `reached` is the power at the planned size (at most, where no number is enough), or the half-width; `assurance` that
     chance over what the published figures leave open, None where their size is not stated. `could_show` says what the
-    longest feasible time is enough for. `curve` holds in_analysis, value.
+    longest feasible time is enough for. `curve` holds in_analysis, value. `too_few` says what is in the way where few
+    examiners make the groups and can only be described. `at_hand` are the knees (pairs) recorded with the tests
+    by now, whose reference may have come, and `reached_now` what these reach.
     """
 
     study: Study
@@ -92,6 +95,9 @@ class Plan:
     curve: pl.DataFrame = field(repr=False)
     note: str
     could_show: str = ""
+    too_few: str = ""
+    at_hand: int = 0
+    reached_now: float | None = None
 
     @property
     def periods_in_all(self) -> int | None:
@@ -99,9 +105,32 @@ class Plan:
         return None if self.periods is None else self.periods + (0 if self.aim == KAPPA else self.rates.delay)
 
     @property
+    def longest(self) -> int:
+        """Periods above which it is not feasible: three years, or three times the registry's own periods if more."""
+        return LONGEST if self.rates.is_monthly else max(LONGEST, 3 * self.rates.all_periods)
+
+    @property
     def is_too_long(self) -> bool:
-        """Whether it takes longer than is feasible; never where the registry does not keep months."""
-        return self.rates.is_monthly and (self.periods_in_all or 0) > LONGEST
+        """Whether it takes longer than is feasible."""
+        return (self.periods_in_all or 0) > self.longest
+
+    @property
+    def is_feasible(self) -> bool:
+        """Whether there is a size that so many examiners, at this pace, can reach."""
+        return self.knees is not None and not self.too_few and not self.is_too_long
+
+    @property
+    def warnings(self) -> tuple[str, ...]:
+        """What speaks against a lock or a run today, in sentences; counts below 11 are not told."""
+        said = [] if not (self.too_few or self.is_too_long) else [self.too_few or _too_long(self)]
+        wanted = self.study.planned_size.knees or self.knees
+        if wanted is not None and self.at_hand < wanted:
+            there = f"{self.at_hand:,}" if self.at_hand >= FEWEST else f"fewer than {FEWEST}"
+            unit = "pairs of exams" if self.aim == KAPPA else "«nouns» recorded with the tests"
+            far = "far too few yet, " if self.at_hand < wanted / 2 else ""
+            now = "" if self.reached_now is None else f"; they have a power of {self.reached_now:.0%}"
+            said.append(f"At hand: {far}{there} {unit} of {wanted:,} planned{now}.")
+        return tuple(map(self.study.contract.catalogue.noun.said, said))
 
     def __str__(self) -> str:
         """The paragraph for an ethics application."""
@@ -135,18 +164,27 @@ class Plan:
 def paragraph(plan: Plan) -> str:
     """The paragraph for an ethics application."""
     level = f"{1 - plan.study.alpha:.0%}"
-    power = f" with a power of {plan.reached:.0%}" if plan.aim in WITH_POWER and plan.needed is not None else ""
+    has_power = plan.aim in WITH_POWER and plan.needed is not None and not plan.too_few
+    power = f" with a power of {plan.reached:.0%}" if has_power else ""
     text = " ".join(
         [
             f"The study is planned {_aim(plan)} ({level} intervals){power}.",
-            *_size(plan),
-            *_on_the_way(plan),
-            _time(plan),
-            *_beside(plan),
+            *([plan.note, plan.too_few] if plan.too_few else _way(plan)),
             _NO_EXAM,
         ]
     )
     return plan.study.contract.catalogue.noun.said(text)
+
+
+def _way(plan: Plan) -> list[str]:
+    """From the size to the time, what stands in the way first."""
+    return [
+        *([_too_long(plan)] if plan.is_too_long else []),
+        *_size(plan),
+        *_on_the_way(plan),
+        _time(plan),
+        *_beside(plan),
+    ]
 
 
 _NO_EXAM = (
@@ -236,14 +274,20 @@ def _time(plan: Plan) -> str:
             )
         elif years:
             said += f" That is{years.replace(' (', ' ').rstrip(')')}."
-    if plan.is_too_long:
-        times = math.ceil(plan.periods / max(LONGEST - plan.rates.delay, 1) * 10) / 10
-        weaker = f", or {plan.could_show}," if plan.could_show else ", or a weaker aim,"
-        said += (
-            f" Not feasible here within {LONGEST // 12} years: {times:.1f} times the «nouns» a month (more groups that "
-            f"pool their figures){weaker} would make it so."
-        )
     return said
+
+
+def _too_long(plan: Plan) -> str:
+    """That it takes too long, and what would make it feasible."""
+    times = math.ceil((plan.periods or 0) / max(plan.longest - plan.rates.delay, 1) * 10) / 10
+    weaker = f", or {plan.could_show}," if plan.could_show else ", or a weaker aim,"
+    unit, within = (
+        ("month", f"{LONGEST // 12} years") if plan.rates.is_monthly else ("period", f"{plan.longest} periods")
+    )
+    return (
+        f"Not feasible here within {within}: {times:.1f} times the «nouns» a {unit} (more groups that pool their "
+        f"figures){weaker} would make it so."
+    )
 
 
 def _years(plan: Plan, months: int) -> str:
@@ -310,6 +354,10 @@ def _json(plan: Plan) -> str:
         "reached": plan.reached,
         "assurance": plan.assurance,
         "note": plan.note,
+        "is_feasible": plan.is_feasible,
+        "too_few": plan.too_few,
+        "at_hand": plan.at_hand,
+        "reached_now": plan.reached_now,
         "rates": asdict(plan.rates),
         "assumptions": [asdict(one) for one in plan.assumptions],
         "paragraph": paragraph(plan),

@@ -18,8 +18,8 @@ from examtally.contracts.protocol.estimates import SEVERITY, group_words
 from examtally.contracts.study.study import Study, load_study
 from examtally.errors import StudyError
 from examtally.registry import Registry, open_registry
-from examtally.studies.aims import KAPPA, Aim, Goal, aim_of, needs, published_of
-from examtally.studies.plan import CORRELATION, LONGEST, Assumption, Plan
+from examtally.studies.aims import KAPPA, WITH_POWER, Aim, Goal, aim_of, needs, published_of
+from examtally.studies.plan import CORRELATION, Assumption, Plan
 from examtally.studies.rates import Rates, read_rates
 
 _SIZES = 25
@@ -57,6 +57,14 @@ def plan(protocol: Study | Path | str | Mapping[str, Any], registry: Registry | 
         return _Planner(study, tests, read_rates(registry, study, tests)).plan()
     except ValueError as fault:
         raise StudyError(f"planned_size: {fault}; change the number") from None
+
+
+def readiness(study: Study, registry: Registry) -> tuple[str, ...]:
+    """What speaks against locking or running a study on these records today; nothing where no size can be planned."""
+    try:
+        return plan(study, registry).warnings
+    except StudyError:
+        return ()
 
 
 def planned_aim(study: Study, rates: Rates) -> Aim:
@@ -114,11 +122,15 @@ class _Planner:
             assurance=None if needed is None else self.aim.assurance(needed, published_of(self.study.planned_size)),
             curve=self._curve(shown),
             note=said(self._of_examiners()),
+            too_few=said(self._too_few()),
+            at_hand=self.rates.pairs if self.aim.name == KAPPA else self.rates.recorded,
         )
         why = self._why_not()
         if why or needed is None:
             return replace(made, note=said(why) or made.note)
         knees = math.ceil(needed / self._a_knee() - 1e-9)
+        if self.aim.name in WITH_POWER:
+            made = replace(made, reached_now=self.aim.reached(made.at_hand * self._a_knee()))
         if not self._pace:
             none = "No eligible «noun» came in a closed period: no time can be given."
             return replace(made, knees=knees, note=said(none))
@@ -168,18 +180,28 @@ class _Planner:
         if examiners is None:
             return ""
         there = " and ".join(f"{number} ({group_words(group)})" for group, number in self.rates.examiners.items())
-        said = f"Examiners behind the groups, who count as clusters ({_CLUSTERS}): {there}."
-        if min(self.rates.examiners.values()) < ENOUGH_EXAMINERS:
-            said += f" Descriptive only: {ENOUGH_EXAMINERS} a group are needed for more."
+        return f"Examiners behind the groups, who count as clusters ({_CLUSTERS}): {there}."
+
+    def _too_few(self) -> str:
+        """That so few examiners can only be described, and how many would do; empty where they are enough."""
+        examiners = self.first.examiners
+        if examiners is None:
+            return ""
         short = [goal for goal in self.aim.goals if goal.needed() is None]
-        if not short:
-            return said
-        least = max(examiners.least(goal.independent()[0], goal.typical(), goal.tail, goal.power) for goal in short)
-        return (
-            f"{said} Not feasible here: so few examiners cannot show this difference with any number of «nouns»; the "
-            f"power stays at {self._most_power():.0%} or less. At least {max(ENOUGH_EXAMINERS, least)} examiners a "
-            "group, or a larger difference, would make it so."
-        )
+        if short:
+            least = max(examiners.least(goal.independent()[0], goal.typical(), goal.tail, goal.power) for goal in short)
+            return (
+                "Not feasible here: so few examiners cannot show this difference with any number of «nouns»; the "
+                f"power stays at {self._most_power():.0%} or less. At least {max(ENOUGH_EXAMINERS, least)} examiners a "
+                "group, or a larger difference, would make it so."
+            )
+        if min(self.rates.examiners.values()) < ENOUGH_EXAMINERS:
+            return (
+                f"Not feasible here: with fewer than {ENOUGH_EXAMINERS} examiners a group the difference is "
+                f"descriptive only, whatever the number of «nouns». At least {ENOUGH_EXAMINERS} examiners a group "
+                "(merged roles, as resident+fellow, or groups that pool their figures) would make it so."
+            )
+        return ""
 
     def _curve(self, shown: int) -> pl.DataFrame:
         at = np.unique(np.linspace(max(shown / 4, 2), shown * 2, _SIZES).astype(int))
@@ -213,7 +235,7 @@ class _Planner:
 
     def _could_show(self, made: Plan) -> str:
         """What the knees of the longest feasible time would be enough for; empty where that is nothing of use."""
-        knees = max(LONGEST - self.rates.delay, 1) * self._pace
+        knees = max(made.longest - self.rates.delay, 1) * self._pace
         there = knees * self._a_knee()
         found = _weaker(self.aim, there)
         what = {"half_width": "a half-width", KAPPA: "a half-width", "lower_limit": "a lower limit"}.get(

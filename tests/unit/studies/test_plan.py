@@ -20,7 +20,7 @@ from examtally.errors import StudyError
 from examtally.registry import open_registry
 from examtally.studies import plan as plan_module
 from examtally.studies.plan import Plan, paragraph, write_plan
-from examtally.studies.planning import _Planner, plan
+from examtally.studies.planning import _Planner, plan, readiness
 from examtally.studies.rates import read_rates
 
 STUDY: dict[str, Any] = {
@@ -181,9 +181,27 @@ def test_few_examiners_cannot_be_planned_for_however_many_knees(kept_clinic: Pat
     assert "Not feasible here" in paragraph(small)
     assert f"{small.independent:,}" not in paragraph(small)
     assert small.reached < 0.8
-    assert "Descriptive only: 5 a group" in paragraph(large)
+    assert "with fewer than 5 examiners a group the difference is descriptive only" in paragraph(large)
+    assert "eligible knees" not in paragraph(large)
+    assert not large.is_feasible
     assert large.knees is not None
     assert large.needed > 2 * planning.unpaired(0.9, 0.5)
+
+
+def test_records_at_hand_are_held_against_the_plan(kept_clinic: Path) -> None:
+    size = {"aim": "lower_limit", **AIMS["lower_limit"], "knees": 5000}
+    study = load_study({**STUDY, "planned_size": size})
+    with open_registry(kept_clinic) as opened:
+        made, warnings = plan(study, opened), readiness(study, opened)
+        assert readiness(load_study(STUDY), opened) == ()
+    assert made.warnings == warnings
+    assert f"At hand: far too few yet, {made.rates.recorded} knees recorded with the tests of 5,000" in warnings[-1]
+    assert made.reached_now is not None
+    assert made.reached_now < made.reached
+    few = replace(made, at_hand=7).warnings[-1]
+    assert "fewer than 11 knees" in few
+    assert "7 knees" not in few
+    assert not any(one.startswith("At hand") for one in replace(made, at_hand=5000).warnings)
 
 
 def test_years_stand_beside_months_and_what_would_make_it_feasible(kept_clinic: Path) -> None:
