@@ -80,7 +80,8 @@ def show_plan(made: Plan, protocol: Path, registry: Path, files: Sequence[Path])
     for path in files:
         print(f"  {path}")
     if made.too_few or made.is_too_long:
-        print(f"Not feasible here as planned. Change planned_size in {protocol}, then plan again; or lock it as it is.")
+        print("Not feasible here as planned. Change the groups, the tests or planned_size, then plan again;")
+        print("or lock it as it is, for a description.")
     elif made.study.planned_size.knees != made.knees:
         print(f"Write into {protocol}, under planned_size:  knees: {made.knees}")
     say_next(f"examtally study lock {protocol} --registry {registry}")

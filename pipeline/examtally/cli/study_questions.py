@@ -21,9 +21,9 @@ if TYPE_CHECKING:
     from examtally.studies.drafting import Answers
 
 _MUST = "(required)"
-_BEFORE_LOCK = "(required before the lock; blank or later: not yet)"
-_RESEARCH = "(research cannot be locked without it; blank or later: not yet)"
-_NUMBER = "(above 0 and below 1, from the literature or a pilot; required before the lock, blank or later: not yet)"
+_BEFORE_LOCK = "(required before the lock; blank for later)"
+_RESEARCH = "(research cannot be locked without it; blank for later)"
+_NUMBER = "(above 0 and below 1, from the literature or a pilot; required before the lock; blank for later)"
 _KIND = (
     "What is studied: accuracy (tests against the reference), paired (two tests on the same «nouns»), by_group (a test "
     "in two groups: of examiners, people, time since onset or severity), agreement (two examiners), change (before and "
@@ -36,6 +36,7 @@ _SMALLEST = {
     "by_group": "Smallest difference between the two groups that matters",
     "change": "Smallest change that matters",
 }
+_GROUPS = ("role (training level of the examiner)", "sex", "age_band", "acuity (time since onset)")
 _SENTENCES = {
     "title": f"Title of the paper {_MUST}",
     "question": f"The question in one sentence {_BEFORE_LOCK}",
@@ -129,7 +130,7 @@ def asked(contract: Contract, given: Mapping[str, str | None], catalogue: Path |
         "hypothesis": ask.sentence("hypothesis"),
     }
     read = partial(read_tests, contract=contract, kind=kind)
-    tests = ask("tests", _of_tests(kind), read, "" if kind == "paired" else first.code).split(", ")
+    tests = ask("tests", _of_tests(kind), read).split(", ")
     groups: tuple[str, ...] = ()
     condition, group_by, since = "", "", ""
     if is_judged:
@@ -208,7 +209,7 @@ class _Questions:
         from examtally.studies.answers import read_group, read_groups
         from examtally.studies.drafting import days_of, legal_groups, usual_groups
 
-        usual = ", ".join(dict.fromkeys(("role", "sex", "acuity", *self.contract.catalogue.groupings)))
+        usual = ", ".join(dict.fromkeys((*_GROUPS, *self.contract.catalogue.groupings)))
         read = partial(read_group, contract=self.contract, condition=condition)
         group_by = self("group_by", f"What makes the groups: {usual}, severity, … {_MUST}", read, "role")
         legal = legal_groups(self.contract, group_by, condition)
@@ -257,8 +258,7 @@ class _Questions:
             return "of the test that you expect to be lower (the other exceeds it by the difference asked next)"
         if kind == "by_group":
             one, other = map(group_words, groups or ("the better group", "the other"))
-            lower = f"{other} is taken to be lower by the difference asked next"
-            return f"of {first} in {one} ({lower})"
+            return f"of {first}, group {one} (group {other} is taken to be lower by the difference asked next)"
         if kind == "change":
             return f"of {first} after the intervention (before it, lower by the change asked next)"
         return f"of {first}"

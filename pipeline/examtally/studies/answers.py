@@ -18,6 +18,7 @@ from examtally.studies.aims import contradiction
 _PAIR = 2
 _LONGEST = 1000
 _LATER = ("", "later")
+_ALSO = {"role": ("training level", "level of training"), "acuity": ("time since onset",), "age_band": ("age",)}
 KINDS = ("accuracy", "paired", "by_group", "agreement", "change")
 _OF_TWO = {
     "agreement": "kappa and the share of positive findings, parted by a comma",
@@ -74,8 +75,8 @@ def read_condition(text: str, contract: Contract) -> str:
 
 def read_group(text: str, contract: Contract, condition: str) -> str:
     """What the groups are made by."""
-    legal = tuple(codes_of("study_groups", contract))
-    found = _one_of(text, dict.fromkeys(legal, ()), "group", f"use one of {', '.join(legal)}")
+    legal = {code: (label, *_ALSO.get(code, ())) for code, label in codes_of("study_groups", contract).items()}
+    found = _one_of(text, legal, "group", f"use one of {', '.join(legal)}")
     asked = contract.catalogue.conditions[condition]
     if found == SEVERITY and (asked.derived_from or len(asked.severity) < _PAIR):
         raise StudyError(f"{condition} has no severities of its own; name another group")

@@ -123,12 +123,13 @@ class Plan:
     def warnings(self) -> tuple[str, ...]:
         """What speaks against a lock or a run today, in sentences; counts below 11 are not told."""
         said = [] if not (self.too_few or self.is_too_long) else [self.too_few or _too_long(self)]
-        wanted = self.study.planned_size.knees or self.knees
+        wanted = self.study.planned_size.knees or (None if self.too_few else self.knees)
         if wanted is not None and self.at_hand < wanted:
             there = f"{self.at_hand:,}" if self.at_hand >= FEWEST else f"fewer than {FEWEST}"
             unit = "pairs of exams" if self.aim == KAPPA else "«nouns» recorded with the tests"
             far = "far too few yet, " if self.at_hand < wanted / 2 else ""
-            now = "" if self.reached_now is None else f"; they have a power of {self.reached_now:.0%}"
+            has_power = self.reached_now is not None and not self.too_few
+            now = f"; they have a power of {self.reached_now:.0%}" if has_power else ""
             said.append(f"At hand: {far}{there} {unit} of {wanted:,} planned{now}.")
         return tuple(map(self.study.contract.catalogue.noun.said, said))
 

@@ -120,7 +120,7 @@ def test_a_question_is_asked_again_until_its_answer_can_be_read(tmp_path: Path) 
         "acl",
         "Anterior cruciate ligament tear",
         "clinic",
-        "Role",
+        "Training level",
         "residents",
         "resident",
         "Resident, attending",
@@ -136,7 +136,7 @@ def test_a_question_is_asked_again_until_its_answer_can_be_read(tmp_path: Path) 
     ):
         assert words in said.output
     assert said.output.count("(required") >= 10
-    assert "of Lachman test in resident (attending is taken to be lower" in said.output
+    assert "of Lachman test, group resident (group attending is taken to be lower" in said.output
     assert CliRunner().invoke(app, _given(given)).exit_code == 0
     assert asked.read_bytes() == given.read_bytes()
 

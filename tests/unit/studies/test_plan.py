@@ -184,6 +184,7 @@ def test_few_examiners_cannot_be_planned_for_however_many_knees(kept_clinic: Pat
     assert "with fewer than 5 examiners a group the difference is descriptive only" in paragraph(large)
     assert "eligible knees" not in paragraph(large)
     assert not large.is_feasible
+    assert [one.split(":")[0] for one in large.warnings] == ["Not feasible here"]
     assert large.knees is not None
     assert large.needed > 2 * planning.unpaired(0.9, 0.5)
 
