@@ -107,9 +107,9 @@ def overall_accuracy(work: Work) -> pl.DataFrame:
     """The overall rows of the accuracy table without pooling."""
     counted = work.once(steps.tallies).filter(group_by="overall")
     made = accuracy_table(counted, None, work.contract, work.protocol)
-    made = with_corrected(made, work.once(steps.verifications), work.protocol)
+    made = with_corrected(made, work.once(steps.verifications))
     made = with_reference_error(made, work.once(imperfect_reference.pairs), work.protocol)
-    return with_bias_adjusted(made, work.once(leading.leading_estimates), work.protocol)
+    return with_bias_adjusted(made, work.once(leading.leading_estimates))
 
 
 def scored(clinic: KnownClinic, pairs: Sequence[tuple[str, str]]) -> pl.DataFrame:

@@ -18,43 +18,18 @@ from examtally.errors import ResultsError
 from examtally.registry import Registry
 from examtally.results.results import Provenance, Results
 from examtally.results.settings import settings_for
-from examtally.results.steps import accuracy as counting
-from examtally.results.steps import accuracy as estimating
-from examtally.results.steps import calibration_and_agreement as judging
-from examtally.results.steps import changes as changing
-from examtally.results.steps import comparisons as comparing
-from examtally.results.steps import diagnostic_models as modelling
-from examtally.results.steps import imperfect_reference, leading, learning
-from examtally.results.steps import indicators as monitoring
-from examtally.results.steps import indicators as receiving
-from examtally.results.work import Progress, Work
-
-_STEPS: tuple[Callable[[Work], pl.DataFrame], ...] = (
-    *(counting.cohort_summary, counting.flow, counting.tallies),
-    *(estimating.accuracy, estimating.post_test),
-    *(leading.leading, leading.reference_posterior, leading.bias_models),
-    *(judging.calibration, judging.calibration_curve),
-    *(estimating.verification, estimating.verification_bounds, estimating.verification_models),
-    *(
-        imperfect_reference.reference_error,
-        imperfect_reference.tipping,
-        imperfect_reference.reference_accuracy,
-        imperfect_reference.latent_class,
-    ),
-    *(estimating.examiner_spread, estimating.examiner_probability),
-    *(judging.agreement, learning.learning, estimating.sensitivity_analyses),
-    *(comparing.comparisons, comparing.interactions, comparing.roc, comparing.auc, comparing.level_ratios),
-    *(modelling.combinations, modelling.dependence, modelling.patterns),
-    *(modelling.diagnostic_models, modelling.model_terms, modelling.added_value),
-    *(modelling.short_exam, modelling.decision_curve),
-    *(monitoring.indicators, changing.changes, changing.change_context, changing.drift, changing.drift_events),
-    *(receiving.batches, receiving.held_back, receiving.intake_checks, receiving.assumptions),
+from examtally.results.steps import (
+    accuracy,
+    calibration_and_agreement,
+    changes,
+    comparisons,
+    diagnostic_models,
+    imperfect_reference,
+    indicators,
+    leading,
+    learning,
 )
-_SPOKEN = ("note", "reason", "value", "source", "label")
-_TABLES = {step.__name__: step for step in _STEPS}
-
-TABLES = tuple(_TABLES)
-"""Every result table, in the order in which it is made."""
+from examtally.results.work import Progress, Work
 
 _COUNTED = ("duckdb", "polars")
 _DISTRIBUTIONS = (*_COUNTED, "numpy", "scipy")
@@ -62,24 +37,38 @@ _INTERVALS = (*_DISTRIBUTIONS, "statsmodels")
 _MODELS = (*_DISTRIBUTIONS, "scikit-learn")
 _ALL = (*_MODELS, "statsmodels")
 
+_STEPS: tuple[tuple[tuple[str, ...], tuple[Callable[[Work], pl.DataFrame], ...]], ...] = (
+    (_COUNTED, (accuracy.cohort_summary, accuracy.flow, accuracy.tallies)),
+    (_ALL, (accuracy.accuracy, accuracy.post_test)),
+    (_DISTRIBUTIONS, (leading.leading, leading.reference_posterior, leading.bias_models)),
+    (_ALL, (calibration_and_agreement.calibration, calibration_and_agreement.calibration_curve)),
+    (_ALL, (accuracy.verification, accuracy.verification_bounds, accuracy.verification_models)),
+    (_ALL, (imperfect_reference.reference_error, imperfect_reference.tipping)),
+    (_MODELS, (imperfect_reference.reference_accuracy,)),
+    (_ALL, (imperfect_reference.latent_class,)),
+    (_MODELS, (accuracy.examiner_spread, accuracy.examiner_probability)),
+    (_INTERVALS, (calibration_and_agreement.agreement,)),
+    (_DISTRIBUTIONS, (learning.learning,)),
+    (_INTERVALS, (accuracy.sensitivity_analyses,)),
+    (_ALL, (comparisons.comparisons, comparisons.interactions)),
+    (_ALL, (comparisons.roc, comparisons.auc, comparisons.level_ratios)),
+    (_INTERVALS, (diagnostic_models.combinations,)),
+    (_DISTRIBUTIONS, (diagnostic_models.dependence,)),
+    (_MODELS, (diagnostic_models.patterns, diagnostic_models.diagnostic_models, diagnostic_models.model_terms)),
+    (_MODELS, (diagnostic_models.added_value, diagnostic_models.short_exam, diagnostic_models.decision_curve)),
+    (_DISTRIBUTIONS, (indicators.indicators,)),
+    (_DISTRIBUTIONS, (changes.changes, changes.change_context, changes.drift, changes.drift_events)),
+    (_COUNTED, (indicators.batches, indicators.held_back, indicators.intake_checks, indicators.assumptions)),
+)
+_OWN_STATUS = ("changes",)  # an intervention says for itself whether it was declared beforehand
+_SPOKEN = ("note", "reason", "value", "source", "label")
+_TABLES = {step.__name__: step for _, steps in _STEPS for step in steps}
+
+TABLES = tuple(_TABLES)
+"""Every result table, in the order in which it is made."""
+
 MADE_WITH: Mapping[str, tuple[str, ...]] = MappingProxyType(
-    {
-        **dict.fromkeys(("cohort_summary", "flow", "tallies", "assumptions"), _COUNTED),
-        **dict.fromkeys(("batches", "held_back", "intake_checks"), _COUNTED),
-        **dict.fromkeys(
-            ("learning", "leading", "reference_posterior", "bias_models", "dependence", "indicators"), _DISTRIBUTIONS
-        ),
-        **dict.fromkeys(("changes", "change_context", "drift", "drift_events"), _DISTRIBUTIONS),
-        **dict.fromkeys(("agreement", "sensitivity_analyses", "combinations"), _INTERVALS),
-        **dict.fromkeys(("examiner_spread", "examiner_probability"), _MODELS),
-        **dict.fromkeys(("reference_accuracy", "patterns", "diagnostic_models", "model_terms"), _MODELS),
-        **dict.fromkeys(("added_value", "short_exam", "decision_curve"), _MODELS),
-        **dict.fromkeys(
-            ("accuracy", "post_test", "comparisons", "interactions", "calibration", "calibration_curve"), _ALL
-        ),
-        **dict.fromkeys(("verification", "verification_bounds", "verification_models"), _ALL),
-        **dict.fromkeys(("reference_error", "tipping", "latent_class", "roc", "auc", "level_ratios"), _ALL),
-    }
+    {step.__name__: packages for packages, steps in _STEPS for step in steps}
 )
 """The packages whose code makes each table, by what its step reaches; a test reads that from the source."""
 
@@ -119,11 +108,13 @@ def make_tables(work: Work, wanted: Collection[str]) -> dict[str, pl.DataFrame]:
 
 
 def _said(work: Work, name: str, frame: pl.DataFrame) -> pl.DataFrame:
-    """A finished table: in the words of its joint, and with the joint's own codes in the order of its catalogue."""
+    """A finished table: with the status of its protocol, in the words and the order of codes of its joint."""
     catalogue = work.contract.catalogue
     texts = [column for column, kind in frame.schema.items() if kind == pl.String and column in _SPOKEN]
-    spoken = frame.with_columns(pl.col(texts).map_elements(catalogue.noun.said, return_dtype=pl.String))
-    return conform(name, spoken, own=catalogue.own_codes)
+    said = frame.with_columns(pl.col(texts).map_elements(catalogue.noun.said, return_dtype=pl.String))
+    if name not in _OWN_STATUS:
+        said = said.with_columns(status=pl.lit(work.protocol.analysis_status))
+    return conform(name, said, own=catalogue.own_codes)
 
 
 def _wanted(what: str, asked: Collection[str] | None, legal: tuple[str, ...]) -> tuple[str, ...]:

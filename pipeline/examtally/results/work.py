@@ -70,8 +70,7 @@ class Work:
 
     def conform(self, name: str, frame: pl.DataFrame) -> pl.DataFrame:
         """The frame in the declared form of table `name`."""
-        own = self.contract.catalogue.own_codes
-        return conform(name, frame, status=self.protocol.analysis_status, own=own)
+        return conform(name, frame, own=self.contract.catalogue.own_codes)
 
     def without_persons(self, frame: pl.DataFrame) -> pl.DataFrame:
         """The table, rows about persons only where they are asked for."""

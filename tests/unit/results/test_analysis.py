@@ -13,7 +13,7 @@ from examtally.contracts.results import conform, result_tables
 from examtally.errors import ProtocolError, ResultsError
 from examtally.registry import Registry
 from examtally.results import Results, analyze
-from examtally.results.analysis import _STEPS, MADE_WITH, TABLES
+from examtally.results.analysis import _TABLES, MADE_WITH, TABLES
 
 LACHMAN = {"condition": "acl_tear", "maneuver": "lachman"}
 
@@ -147,7 +147,7 @@ def test_provenance_names_registry_protocol_and_versions(registry: Registry, res
     assert isinstance(results.protocol, Protocol)
 
 
-@pytest.mark.parametrize("step", _STEPS, ids=TABLES)
+@pytest.mark.parametrize("step", _TABLES.values(), ids=TABLES)
 def test_a_table_names_the_packages_whose_code_makes_it_and_no_other(step: Callable[..., object]) -> None:
     """Read from the source: what each definition that the step reaches takes from a package."""
     named = {package for packages in MADE_WITH.values() for package in packages}

@@ -55,7 +55,7 @@ def with_bias_adjusted_interactions(
     made = pl.DataFrame(rows, schema={name: interactions.schema[name] for name in (*_PAIR, *_VALUES)})
     kept = interactions.filter(adjustment="none").drop(*_VALUES, "p_adjusted", "adjustment")
     joined = made.join(kept, on=_PAIR, how="inner").with_columns(adjustment=pl.lit("bias_adjusted"))
-    return conform("interactions", pl.concat([interactions, joined], how="diagonal"), status=protocol.analysis_status)
+    return conform("interactions", pl.concat([interactions, joined], how="diagonal"))
 
 
 def of_degrees(

@@ -98,8 +98,8 @@ def bias_adjusted_calibration(
             measures += _measure_rows(cell, found, why, model, protocol)
             curves += _count_rows(cell, found, why, model, protocol)
     return CalibrationTables(
-        _table("calibration", measures, protocol.analysis_status),
-        _table("calibration_curve", curves, protocol.analysis_status),
+        _table("calibration", measures),
+        _table("calibration_curve", curves),
     )
 
 
@@ -225,6 +225,6 @@ def _limits(draws: FloatArray, people: int, protocol: Protocol) -> tuple[float |
     return one, two, three
 
 
-def _table(name: str, rows: list[dict[str, object]], status: str) -> pl.DataFrame:
+def _table(name: str, rows: list[dict[str, object]]) -> pl.DataFrame:
     schema = {key: kind for key, kind in result_tables()[name].schema.items() if not rows or key in rows[0]}
-    return conform(name, pl.DataFrame(rows, schema=schema), status=status)
+    return conform(name, pl.DataFrame(rows, schema=schema))

@@ -53,8 +53,7 @@ def with_bias_adjusted_curves(
         for row in _curve(one, placed, models.fitted[one.condition], contract, protocol)
     ]
     made = pl.DataFrame(rows, schema={name: kind for name, kind in table.schema.items() if name != "status"})
-    made = made.with_columns(status=pl.lit(protocol.analysis_status)).select(table.columns)
-    return conform("decision_curve", pl.concat([table, made]), status=protocol.analysis_status)
+    return conform("decision_curve", pl.concat([table, conform("decision_curve", made)]))
 
 
 def _curve(

@@ -13,7 +13,7 @@ from examtally.analytics.bias_adjusted.model import BiasModels, ConditionModel
 from examtally.analytics.bias_adjusted.sampler import MET
 from examtally.analytics.bias_adjusted.severity import BySeverity
 from examtally.contracts.protocol.protocol import Protocol
-from examtally.contracts.results import conform, result_tables
+from examtally.contracts.results import conform, empty, result_tables
 
 _KEY = ("condition", "maneuver", "group_by", "group")
 _NOTHING = Summary(None, None, None)
@@ -22,10 +22,10 @@ _NO_SURGERY = "No surgery settled any of these «nouns»: all rests on what is a
 
 def leading_table(estimates: Sequence[Leading], protocol: Protocol) -> pl.DataFrame:
     """Return the table `leading`: one row a pair and group, null where a figure is withheld."""
-    return _conform("leading", [_leading_row(each, protocol) for each in estimates], protocol)
+    return _conform("leading", [_leading_row(each, protocol) for each in estimates])
 
 
-def with_bias_adjusted(accuracy: pl.DataFrame, estimates: Sequence[Leading], protocol: Protocol) -> pl.DataFrame:
+def with_bias_adjusted(accuracy: pl.DataFrame, estimates: Sequence[Leading]) -> pl.DataFrame:
     """Return the table `accuracy` with the rows `bias_adjusted`; they carry the counts of the verified knees."""
     made = pl.DataFrame(
         [row for each in estimates for row in _accuracy_rows(each)],
@@ -34,13 +34,12 @@ def with_bias_adjusted(accuracy: pl.DataFrame, estimates: Sequence[Leading], pro
     kept = accuracy.filter(pl.col("adjustment") == "none").select(
         *_KEY, "measure", "level", "n", "events", "participants", "display"
     )
-    rows = made.join(kept, on=[*_KEY, "measure"], how="inner").with_columns(
+    made = made.join(kept, on=[*_KEY, "measure"], how="inner").with_columns(
         deff=pl.lit(None, pl.Float64),
         n_effective=pl.lit(None, pl.Float64),
         generalises_to=pl.lit("these_examiners"),
-        status=pl.lit(protocol.analysis_status),
     )
-    return conform("accuracy", pl.concat([accuracy, rows.select(accuracy.columns)]), status=protocol.analysis_status)
+    return conform("accuracy", pl.concat([accuracy, conform("accuracy", made)]))
 
 
 def with_severity(accuracy: pl.DataFrame, figures: Sequence[BySeverity], protocol: Protocol) -> pl.DataFrame:
@@ -49,8 +48,8 @@ def with_severity(accuracy: pl.DataFrame, figures: Sequence[BySeverity], protoco
     if not rows:
         return accuracy
     made = pl.DataFrame(rows, schema_overrides={name: accuracy.schema[name] for name in rows[0]})
-    joined = pl.concat([accuracy, made], how="diagonal")
-    return conform("accuracy", joined, status=protocol.analysis_status)
+    made = pl.concat([empty("accuracy").drop("status"), made], how="diagonal")
+    return conform("accuracy", pl.concat([accuracy, conform("accuracy", made)]))
 
 
 def _severity_row(each: BySeverity, protocol: Protocol) -> dict[str, object]:
@@ -67,7 +66,6 @@ def _severity_row(each: BySeverity, protocol: Protocol) -> dict[str, object]:
         "reference": _reference(protocol.is_clinical(each.condition), each.is_assumed),
         "generalises_to": "these_examiners",
         "display": "estimate" if each.participants >= protocol.display.min_participants else "counts_only",
-        "status": protocol.analysis_status,
         "flag": "withheld" if each.reason else None,
         "note": each.reason,
     }
@@ -79,7 +77,7 @@ _FIGURE = ("estimate", "ci_low", "ci_high", "interval", "reference", "flag", "no
 def reference_posterior_table(models: BiasModels, protocol: Protocol) -> pl.DataFrame:
     """Return the table `reference_posterior`: each erring test's accuracy before and after the data."""
     rows = [row for model in models.fitted.values() for row in _reference_rows(model, protocol)]
-    return _conform("reference_posterior", rows, protocol)
+    return _conform("reference_posterior", rows)
 
 
 def status_right(models: BiasModels) -> pl.DataFrame:
@@ -98,13 +96,13 @@ def status_right(models: BiasModels) -> pl.DataFrame:
 
 def bias_models_table(models: BiasModels, protocol: Protocol) -> pl.DataFrame:
     """Return the table `bias_models`: what each model is made of, and whether it can be trusted."""
-    return _conform("bias_models", [_model_row(model, protocol) for model in models.fitted.values()], protocol)
+    return _conform("bias_models", [_model_row(model, protocol) for model in models.fitted.values()])
 
 
-def _conform(name: str, rows: list[dict[str, object]], protocol: Protocol) -> pl.DataFrame:
+def _conform(name: str, rows: list[dict[str, object]]) -> pl.DataFrame:
     columns = rows[0].keys() if rows else result_tables()[name].schema.keys()
     schema = {column: kind for column, kind in result_tables()[name].schema.items() if column in columns}
-    return conform(name, pl.DataFrame(rows, schema=schema), status=protocol.analysis_status)
+    return conform(name, pl.DataFrame(rows, schema=schema))
 
 
 def _leading_row(each: Leading, protocol: Protocol) -> dict[str, object]:

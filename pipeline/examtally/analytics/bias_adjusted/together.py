@@ -68,7 +68,7 @@ def with_bias_adjusted_comparisons(
     joined = made.join(kept, on=_PAIR, how="inner").with_columns(
         adjustment=pl.lit("bias_adjusted"), test=pl.lit("none")
     )
-    return conform("comparisons", pl.concat([comparisons, joined], how="diagonal"), status=protocol.analysis_status)
+    return conform("comparisons", pl.concat([comparisons, joined], how="diagonal"))
 
 
 def with_bias_adjusted_combinations(
@@ -82,7 +82,7 @@ def with_bias_adjusted_combinations(
     made = pl.DataFrame(rows, schema=_schema(table, (*_SET, *values)))
     kept = table.filter(pl.col("adjustment") == "none").drop(*values, "if_independent", "adjustment")
     joined = made.join(kept, on=_SET, how="inner").with_columns(adjustment=pl.lit("bias_adjusted"))
-    return conform("combinations", pl.concat([table, joined], how="diagonal"), status=protocol.analysis_status)
+    return conform("combinations", pl.concat([table, joined], how="diagonal"))
 
 
 def _schema(table: pl.DataFrame, names: tuple[str, ...]) -> dict[str, pl.DataType]:

@@ -72,10 +72,9 @@ def calibration_tables(
 
 def _measured(cells: Iterable[tuple[_Cell, pl.DataFrame]], protocol: Protocol) -> CalibrationTables:
     pairs = [_describe(cell, frame, protocol) for cell, frame in cells]
-    status = protocol.analysis_status
     return CalibrationTables(
-        _table("calibration", [measures for measures, _ in pairs], status),
-        _table("calibration_curve", [curves for _, curves in pairs], status),
+        _table("calibration", [measures for measures, _ in pairs]),
+        _table("calibration_curve", [curves for _, curves in pairs]),
     )
 
 
@@ -163,6 +162,6 @@ def _curve_rows(cell: _Cell, curves: list[Curve], missing: Mapping[str, str], ab
     )
 
 
-def _table(name: str, parts: list[pl.DataFrame], status: str) -> pl.DataFrame:
+def _table(name: str, parts: list[pl.DataFrame]) -> pl.DataFrame:
     frame = pl.concat([empty(name).drop("status", "adjustment"), *parts], how="diagonal_relaxed")
-    return conform(name, frame.with_columns(cs.float().fill_nan(None)), status=status)
+    return conform(name, frame.with_columns(cs.float().fill_nan(None)))

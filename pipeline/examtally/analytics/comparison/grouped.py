@@ -69,9 +69,7 @@ def compare_in_groups(
         flag=pl.lit(None, pl.String), note=pl.lit(None, pl.String), p_adjusted=pl.lit(None, pl.Float64)
     )
     table = with_remarks(without_nan(frame), protocol.display.min_participants).drop("differ", "fewest")
-    return GroupedComparison(
-        conform("comparisons", table, status=protocol.analysis_status), _interactions(between, key, protocol)
-    )
+    return GroupedComparison(conform("comparisons", table), _interactions(between, key))
 
 
 def _between(
@@ -101,7 +99,7 @@ def _between(
     }
 
 
-def _interactions(rows: list[dict[str, object]], key: dict[str, str], protocol: Protocol) -> pl.DataFrame:
+def _interactions(rows: list[dict[str, object]], key: dict[str, str]) -> pl.DataFrame:
     if not rows:
         return empty("interactions")
     named = {
@@ -114,7 +112,7 @@ def _interactions(rows: list[dict[str, object]], key: dict[str, str], protocol: 
     texts = dict.fromkeys(("flag", "note", "measure", "test"), pl.String())
     frame = pl.DataFrame(rows, schema_overrides={**numbers, **texts}, infer_schema_length=None)
     table = _named(without_nan(frame), named).with_columns(p_adjusted=pl.lit(None, pl.Float64))
-    return conform("interactions", table, status=protocol.analysis_status)
+    return conform("interactions", table)
 
 
 def _named(frame: pl.DataFrame, values: dict[str, str]) -> pl.DataFrame:

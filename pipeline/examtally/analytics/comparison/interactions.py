@@ -57,7 +57,7 @@ def interactions_table(knees: Mapping[str, ConditionKnees], protocol: Protocol) 
     table = with_remarks(table, protocol.display.min_participants)
     table = with_adjusted(table, _FAMILY, np.ones(table.height, dtype=bool))
     dropped = ("n", "fewest", "differ", "contrast", "statistic")
-    return conform("interactions", table.drop(dropped), status=protocol.analysis_status)
+    return conform("interactions", table.drop(dropped))
 
 
 def unpaired_test(joint: Joint, made: Contrast) -> Significance:

@@ -54,7 +54,7 @@ def comparisons_table(
     outside = pl.Series(~declared) & pl.col("p_value").is_not_null()
     note = pl.when(outside).then(pl.concat_str(pl.col("note"), pl.lit(" " + _OUTSIDE)).str.strip_chars())
     table = table.with_columns(note.otherwise(pl.col("note")).alias("note")).drop("differ", "fewest")
-    return conform("comparisons", table, status=protocol.analysis_status)
+    return conform("comparisons", table)
 
 
 def _pair(

@@ -41,7 +41,7 @@ def accuracy_table(
     rows = tallies.join(pairs, on=["condition", "maneuver"], how="semi").sort(KEY)
     table = TwoByTwo.of(rows, role_clusters)
     frames = [_frame(rows, table, figures, chosen, protocol) for figures, chosen in _figures(rows, table, protocol)]
-    return conform("accuracy", pl.concat(frames), status=protocol.analysis_status)
+    return conform("accuracy", pl.concat(frames))
 
 
 def post_test_table(accuracy: pl.DataFrame, protocol: Protocol) -> pl.DataFrame:

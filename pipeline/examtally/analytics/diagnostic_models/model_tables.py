@@ -224,4 +224,4 @@ def as_table(name: str, rows: list[Row], protocol: Protocol) -> pl.DataFrame:
     for row in rows:
         if protocol.is_clinical(row["condition"]):
             row |= {"flag": row.get("flag") or "clinical_reference", "note": f"{row['note']} {_CLINICAL}"}
-    return conform(name, pl.DataFrame(rows, schema=schema), status=protocol.analysis_status)
+    return conform(name, pl.DataFrame(rows, schema=schema))

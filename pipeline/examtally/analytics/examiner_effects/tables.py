@@ -85,10 +85,9 @@ def pooling_tables(
             drawn = drawn_cells(knees, code, len(labels), status, own.maneuvers, contract) if status else None
             for maneuver in own.maneuvers:
                 _pool(PooledPair(knees, maneuver, code, len(labels)), drawn, labels, group_by, protocol, rows)
-    analysis = protocol.analysis_status
     return PoolingTables(
         *(
-            conform(name, pl.DataFrame(found, infer_schema_length=None) if found else empty(name), status=analysis)
+            conform(name, pl.DataFrame(found, infer_schema_length=None) if found else empty(name))
             for name, found in (
                 ("examiner_spread", rows.spread),
                 ("examiner_probability", rows.probability),

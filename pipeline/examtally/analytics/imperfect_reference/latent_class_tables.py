@@ -51,7 +51,7 @@ def latent_class_table(pairs: Iterable[ErringPair], protocol: Protocol) -> pl.Da
     several = list(pairs)
     rows = [*_by_beliefs(several, protocol), *(row for each in several for row in _by_populations(each, protocol))]
     frame = pl.DataFrame(rows, infer_schema_length=None) if rows else empty("latent_class")
-    return conform("latent_class", frame, status=protocol.analysis_status)
+    return conform("latent_class", frame)
 
 
 def effective_cells(table: CorrectedCells) -> FloatArray:

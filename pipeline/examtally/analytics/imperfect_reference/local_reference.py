@@ -86,14 +86,14 @@ def local_references(
     return found
 
 
-def reference_accuracy_table(found: list[LocalReference], protocol: Protocol) -> pl.DataFrame:
+def reference_accuracy_table(found: list[LocalReference]) -> pl.DataFrame:
     """Return the table `reference_accuracy`: what is published of each erring modality, and what these knees say.
 
     Knees say nothing of it where nothing is taken as true of the condition: it then has no rows from these knees.
     """
     rows = [row for each in found for row in (*_published(each), *_local(each))]
     frame = pl.DataFrame(rows, infer_schema_length=None) if rows else empty("reference_accuracy")
-    return conform("reference_accuracy", frame, status=protocol.analysis_status)
+    return conform("reference_accuracy", frame)
 
 
 def _estimated(

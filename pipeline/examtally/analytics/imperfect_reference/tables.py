@@ -64,12 +64,12 @@ def reference_error_tables(
             found += _as_here(each, each.table, here[each.condition.code], level)
         rows += [each.key | _beside(row, each.fallback) for row in found]
         tips += [each.key | _beside(row, each.fallback) for row in _tips(each.table.cells, each.published[0])]
-    return ReferenceErrorTables(_table("reference_error", rows, protocol), _table("tipping", tips, protocol))
+    return ReferenceErrorTables(_table("reference_error", rows), _table("tipping", tips))
 
 
-def _table(name: str, rows: list[dict[str, object]], protocol: Protocol) -> pl.DataFrame:
+def _table(name: str, rows: list[dict[str, object]]) -> pl.DataFrame:
     frame = pl.DataFrame(rows, infer_schema_length=None) if rows else empty(name)
-    return conform(name, frame, status=protocol.analysis_status)
+    return conform(name, frame)
 
 
 def _beside(row: dict[str, object], fallback: str) -> dict[str, object]:
@@ -220,7 +220,8 @@ def with_reference_error(accuracy: pl.DataFrame, pairs: Iterable[ErringPair], pr
     if not rows:
         return accuracy
     made = pl.DataFrame(rows, schema_overrides={name: accuracy.schema[name] for name in rows[0]})
-    return pl.concat([accuracy, made.with_columns(status=pl.lit(protocol.analysis_status))], how="diagonal")
+    made = pl.concat([empty("accuracy").drop("status"), made], how="diagonal")
+    return pl.concat([accuracy, conform("accuracy", made)])
 
 
 def _rows(each: ErringPair, protocol: Protocol) -> Iterator[dict[str, object]]:

@@ -57,11 +57,10 @@ def graded_tables(
             for scale in findings.scales():
                 key = {"condition": of.condition, "maneuver": code, "scale": scale.name}
                 _collect(findings, scale, key, protocol, collected)
-    status = protocol.analysis_status
     return GradedTables(
-        _table("roc", collected.roc, status),
-        _table("auc", collected.auc, status),
-        _table("level_ratios", collected.levels, status),
+        _table("roc", collected.roc),
+        _table("auc", collected.auc),
+        _table("level_ratios", collected.levels),
     )
 
 
@@ -150,8 +149,8 @@ def _level_remark(row: Mapping[str, object], people: int, minimum: int, scale: S
     return said
 
 
-def _table(name: str, rows: list[dict[str, object]], status: str) -> pl.DataFrame:
+def _table(name: str, rows: list[dict[str, object]]) -> pl.DataFrame:
     if not rows:
         return empty(name)
     frame = pl.DataFrame(rows, infer_schema_length=None)
-    return conform(name, frame.with_columns(pl.col(pl.Float64).fill_nan(None)), status=status)
+    return conform(name, frame.with_columns(pl.col(pl.Float64).fill_nan(None)))

@@ -54,7 +54,7 @@ def combinations_table(frame: pl.DataFrame, contract: Contract, protocol: Protoc
     figures = [proportion(table, name, protocol.intervals) for name in _PROPORTIONS]
     figures += [ratio(table, name, protocol.intervals) for name in _RATIOS]
     frames = [_combination_rows(found, table, one, protocol) for one in figures]
-    return conform("combinations", pl.concat(frames), status=protocol.analysis_status)
+    return conform("combinations", pl.concat(frames))
 
 
 def dependence_table(frame: pl.DataFrame, contract: Contract, protocol: Protocol) -> pl.DataFrame:
@@ -66,7 +66,7 @@ def dependence_table(frame: pl.DataFrame, contract: Contract, protocol: Protocol
         for pair in combinations(joint.maneuvers, 2)
         for found in (dependence(joint.among(pair), status, protocol.intervals.level) for status in _STATUSES)
     ]
-    return _conformed("dependence", rows, protocol)
+    return _conformed("dependence", rows)
 
 
 def patterns_table(frame: pl.DataFrame, contract: Contract, protocol: Protocol) -> pl.DataFrame:
@@ -82,7 +82,7 @@ def patterns_table(frame: pl.DataFrame, contract: Contract, protocol: Protocol) 
     if not found:
         return empty("patterns")
     table = _two_by_two((condition, pattern.counts) for condition, pattern in found)
-    return conform("patterns", _pattern_rows(found, table, protocol), status=protocol.analysis_status)
+    return conform("patterns", _pattern_rows(found, table, protocol))
 
 
 def _joints(frame: pl.DataFrame, contract: Contract, protocol: Protocol) -> Iterator[tuple[str, JointFindings]]:
@@ -197,10 +197,10 @@ def _said_of_dependence(found: Dependence, condition: str, protocol: Protocol) -
     return {"flag": flag, "note": " ".join(said) or None}
 
 
-def _conformed(name: str, rows: list[dict[str, object]], protocol: Protocol) -> pl.DataFrame:
+def _conformed(name: str, rows: list[dict[str, object]]) -> pl.DataFrame:
     if not rows:
         return empty(name)
-    return conform(name, pl.DataFrame(rows, infer_schema_length=None), status=protocol.analysis_status)
+    return conform(name, pl.DataFrame(rows, infer_schema_length=None))
 
 
 def _known(values: FloatArray) -> pl.Series:

@@ -61,16 +61,15 @@ def verification_tables(
         if code in protocol.reference.accepted:
             knees = ConditionKnees(frame, code, contract, protocol)
             _condition(knees, Groups.of(knees.frame, group_bys), protocol, collected)
-    status = protocol.analysis_status
     return VerificationTables(
-        verification=_conform("verification", _frames(collected.shares), status),
-        bounds=_conform("verification_bounds", collected.bounds, status),
-        models=_conform("verification_models", _frames(collected.models), status),
+        verification=_conform("verification", _frames(collected.shares)),
+        bounds=_conform("verification_bounds", collected.bounds),
+        models=_conform("verification_models", _frames(collected.models)),
         corrected=pl.concat(collected.corrected) if collected.corrected else pl.DataFrame(),
     )
 
 
-def with_corrected(accuracy: pl.DataFrame, tables: VerificationTables, protocol: Protocol) -> pl.DataFrame:
+def with_corrected(accuracy: pl.DataFrame, tables: VerificationTables) -> pl.DataFrame:
     """Return the table `accuracy` with the corrected rows; they carry the counts of the verified knees behind them."""
     if tables.corrected.is_empty():
         return accuracy
@@ -100,12 +99,12 @@ def with_corrected(accuracy: pl.DataFrame, tables: VerificationTables, protocol:
         n_effective=pl.lit(None, pl.Float64),
         generalises_to=pl.lit("these_examiners"),
     )
-    own = conform("accuracy", made, status=protocol.analysis_status)
-    return conform("accuracy", pl.concat([accuracy, own]), status=protocol.analysis_status)
+    own = conform("accuracy", made)
+    return conform("accuracy", pl.concat([accuracy, own]))
 
 
-def _conform(name: str, frames: list[pl.DataFrame], status: str) -> pl.DataFrame:
-    return conform(name, pl.concat(frames, how="vertical_relaxed") if frames else empty(name), status=status)
+def _conform(name: str, frames: list[pl.DataFrame]) -> pl.DataFrame:
+    return conform(name, pl.concat(frames, how="vertical_relaxed") if frames else empty(name))
 
 
 def _frames(rows: list[dict[str, object]]) -> list[pl.DataFrame]:

@@ -68,13 +68,13 @@ def accuracy(work: Work) -> pl.DataFrame:
     work.say("Estimating accuracy")
     made = accuracy_table(counted, work.cohort.role_clusters(), work.contract, work.protocol)
     if work.wants(*CORRECTED):
-        made = with_corrected(made, work.once(verifications), work.protocol)
+        made = with_corrected(made, work.once(verifications))
     if work.wants(*POOLED):
         made = pl.concat([made, work.without_persons(work.once(poolings).accuracy)])
     if work.wants("reference_error"):
         made = with_reference_error(made, work.once(pairs), work.protocol)
     if work.wants("bias_adjusted"):
-        led = with_bias_adjusted(made, work.once(leading_estimates), work.protocol)
+        led = with_bias_adjusted(made, work.once(leading_estimates))
         made = with_severity(led, work.once(severity_estimates), work.protocol)
     asked = [name for name in made["adjustment"].unique() if work.wants(name)]
     return work.conform("accuracy", made.filter(pl.col("adjustment").is_in(asked)))

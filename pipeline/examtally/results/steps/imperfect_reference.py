@@ -54,13 +54,13 @@ def tipping(work: Work) -> pl.DataFrame:
     rows = list(tipping_rows(work.once(leading.models), work.once(leading.leading_estimates), work.protocol))
     if not rows:
         return about_reference
-    made = conform("tipping", pl.DataFrame(rows, infer_schema_length=None), status=work.protocol.analysis_status)
+    made = conform("tipping", pl.DataFrame(rows, infer_schema_length=None))
     return pl.concat([about_reference, made])
 
 
 def reference_accuracy(work: Work) -> pl.DataFrame:
     """What is published of each modality that errs, and what these knees say of it."""
-    return reference_accuracy_table(work.once(local), work.protocol)
+    return reference_accuracy_table(work.once(local))
 
 
 def latent_class(work: Work) -> pl.DataFrame:

@@ -231,7 +231,7 @@ def test_mri_is_judged_by_knees_that_were_scoped_too(contract: Contract) -> None
 
 def test_what_these_knees_say_of_mri_stands_beside_what_is_published(contract: Contract) -> None:
     records, protocol = registry(scoped=500, wrong=12), load_protocol({}, contract)
-    frame = reference_accuracy_table(local_of(records, contract, protocol), protocol).filter(condition="acl_tear")
+    frame = reference_accuracy_table(local_of(records, contract, protocol)).filter(condition="acl_tear")
     assert set(frame["basis"]) == {"published", "these_knees"}
     here = frame.filter(basis="these_knees")
     assert here["estimate"].null_count() == 0
@@ -246,7 +246,7 @@ def test_mri_is_not_judged_by_too_few_or_where_it_tells_nothing(scoped: int, wro
     protocol = load_protocol({}, contract)
     records = registry(scoped=scoped, wrong=wrong)
     local = local_of(records, contract, protocol)
-    frame = reference_accuracy_table(local, protocol)
+    frame = reference_accuracy_table(local)
     here = frame.filter(condition="acl_tear", basis="these_knees")
     assert here["estimate"].null_count() == here.height == 2
     assert here["note"].null_count() == 0
@@ -256,9 +256,7 @@ def test_mri_is_not_judged_by_too_few_or_where_it_tells_nothing(scoped: int, wro
 
 
 def test_knees_say_nothing_of_a_reference_where_nothing_is_taken_as_true(contract: Contract) -> None:
-    frame = reference_accuracy_table(
-        local_of(registry(), contract, load_protocol({}, contract)), load_protocol({}, contract)
-    )
+    frame = reference_accuracy_table(local_of(registry(), contract, load_protocol({}, contract)))
     without = {code for code, each in contract.catalogue.conditions.items() if not each.taken_as_true}
     bases = frame.filter(pl.col("condition").is_in(without)).group_by("condition").agg(pl.col("basis").unique())
     assert {"mcl_injury", "knee_effusion"} <= set(bases["condition"])

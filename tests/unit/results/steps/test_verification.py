@@ -50,7 +50,7 @@ def analyzed(records: Records, contract: Contract, **protocol: object) -> tuple[
         frame = read_verification_frame(cohort.con, cohort.groupings, contract, resolved)
         tables = verification_tables(frame, verification_groups(cohort.groupings), contract, resolved)
         tallies = conform("tallies", cohort.tallies())
-        accuracy = with_corrected(accuracy_table(tallies, None, contract, resolved), tables, resolved)
+        accuracy = with_corrected(accuracy_table(tallies, None, contract, resolved), tables)
     return accuracy, tables
 
 
