@@ -5,63 +5,38 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
+from examtally.contracts.catalogue.clinical import Catalogue
+from examtally.contracts.results import OPEN, result_codes
+
 if TYPE_CHECKING:
     from examtally.contracts.contract import Contract
 
-_GROUPINGS: Mapping[str, Mapping[str, str]] = {
-    "own_bands": {},
-    "groupings": {
-        "role": "role of the examiner on that day",
-        "setting": "where the exam took place",
-        "sex": "sex of the participant",
-        "guarding": "whether the participant guarded",
-        "acuity": "days since onset",
-        "age_band": "age of the participant",
-        "bmi_band": "body mass index",
-    },
-    "compared_groups": {
-        "role": "role of the examiner on that day",
-        "setting": "where the exam took place",
-        "sex": "sex of the participant",
-        "guarding": "whether the participant guarded",
-        "acuity": "days since onset",
-        "age_band": "age of the participant",
-        "bmi_band": "body mass index",
-        "severity": "how severe the condition is, sensitivity alone",
-    },
-    "verification_terms": {
-        "age_band": "age of the participant",
-        "sex": "sex of the participant",
-        "bmi_band": "body mass index of the participant",
-        "guarding": "whether the participant guarded",
-        "site": "site of the examiner",
-    },
-    "study_groups": {
-        "role": "role of the examiner on that day",
-        "setting": "where the exam took place",
-        "acuity": "days since onset",
-        "sex": "sex of the participant",
-        "age_band": "age of the participant",
-        "bmi_band": "body mass index",
-        "guarding": "whether the participant guarded",
-        "site": "site of the examiner",
-        "period": "reporting period",
-        "severity": "severity of the condition, for sensitivity",
-    },
+_GROUPINGS: Mapping[str, tuple[str, ...]] = {
+    "own_bands": (),
+    "compared_groups": ("role", "setting", "acuity", "sex", "age_band", "bmi_band", "guarding", "severity"),
+    "verification_terms": ("sex", "age_band", "bmi_band", "guarding", "site"),
+    "study_groups": (
+        *("role", "setting", "acuity", "sex", "age_band", "bmi_band", "guarding", "site", "period", "severity"),
+    ),
 }
-"""Sets of groupings that every joint has; those of the catalogue join them."""
+"""What a key may group by in every joint, of the groupings of result tables; those of the catalogue join them."""
 
 
 _OWN_COLUMNS = {"own_numbers": ("exams", False), "own_codes": ("exams", True), "own_findings": ("findings", False)}
 """Sets of the columns that only one joint has: by table, and whether they hold codes."""
 
 
-def _at(codes: Mapping[str, str], before: str, added: Mapping[str, str]) -> dict[str, str]:
-    """`codes` with others before one of them, or at the end."""
-    joined: dict[str, str] = {}
-    for code, meaning in codes.items():
-        joined |= {**added, code: meaning} if code == before else {code: meaning}
-    return {**joined, **added}
+def _groupings(name: str, catalogue: Catalogue) -> dict[str, str]:
+    """The groupings of a set with what each means, in the order of result tables."""
+    own = {code: one.label for code, one in catalogue.groupings.items()}
+    names = catalogue.banded if name in ("own_bands", "verification_terms") else (*catalogue.banded, *catalogue.coded)
+    chosen: dict[str, str] = {}
+    for code, meaning in result_codes()["group_by"].items():
+        if code == OPEN["group_by"]:
+            chosen |= {each: own[each] for each in names}
+        elif code in _GROUPINGS[name]:
+            chosen[code] = meaning
+    return chosen
 
 
 def codes_of(name: str, contract: Contract) -> Mapping[str, str]:
@@ -79,11 +54,7 @@ def codes_of(name: str, contract: Contract) -> Mapping[str, str]:
         case "tables":
             return {code: one.title for code, one in contract.tables.items()}
     if name in _GROUPINGS:
-        own = {code: one.label for code, one in catalogue.groupings.items()}
-        coded = {code: own[code] for code in catalogue.coded}
-        banded = {code: own[code] for code in catalogue.banded}
-        added = {"own_bands": banded, "verification_terms": banded}.get(name, {**banded, **coded})
-        return _at(_GROUPINGS[name], "guarding", added)
+        return _groupings(name, catalogue)
     if name in _OWN_COLUMNS:
         table, wants_codes = _OWN_COLUMNS[name]
         nodes = [node.at("name").text() for node in catalogue.columns.get(table, ())]
