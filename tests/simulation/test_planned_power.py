@@ -13,10 +13,11 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from compared_pair import compare_paired
 from scipy.stats import chi2
 
 from examtally.analytics import sample_size as planning
-from examtally.analytics.comparison.paired import compare_paired, mcnemar
+from examtally.analytics.comparison.paired import mcnemar
 from examtally.analytics.diagnostic_accuracy.proportions import clopper_pearson, wilson
 
 SEED = 20261125

@@ -12,9 +12,10 @@ from pathlib import Path
 import numpy as np
 import polars as pl
 import pytest
+from begg_greenes import begg_greenes
 from selective import Imaging, Knees, draw, truth
 
-from examtally.analytics.verification_bias import VerificationCounts, aipw, begg_greenes
+from examtally.analytics.verification_bias import VerificationCounts, aipw
 from examtally.analytics.verification_bias.terms import Variable, choose, most_terms
 
 SEED = 20260511

@@ -12,9 +12,9 @@ from itertools import combinations
 from typing import Any
 
 import polars as pl
+from begg_greenes import BeggGreenes, begg_greenes
 
 from examtally.analytics.diagnostic_accuracy.accuracy import accuracy_table
-from examtally.analytics.verification_bias.begg_greenes import BeggGreenes, begg_greenes
 from examtally.analytics.verification_bias.counts import VerificationCounts
 from examtally.contracts.contract import load_contract
 from examtally.contracts.protocol.protocol import Protocol

@@ -5,8 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from clinic import Records, connect
+from cusum_path import first_signal, path
 
-from examtally.analytics.learning_curves.cusum import first_signal, lccusum_weights, path, risk_adjusted_weights
+from examtally.analytics.learning_curves.cusum import lccusum_weights, risk_adjusted_weights
 from examtally.analytics.learning_curves.tables import learning_table
 from examtally.cohort.cohort import build_cohort
 from examtally.cohort.learning_frame import read_learning_frame, read_supervisor_counts

@@ -9,7 +9,6 @@ from examtally.analytics.agreement.measured import (
     intraclass,
     limits_of_agreement,
     mean_squares,
-    repeatability,
     reproducibility,
 )
 
@@ -64,11 +63,6 @@ def test_the_limits_of_agreement_are_those_printed() -> None:
     assert [round(-2.1 + side * round(sd, 1), 1) for side in (-2, 2)] == [-79.7, 75.5]  # as printed, from rounded steps
     assert [round(one.estimate, 1) for one in (low, high)] == [-79.6, 75.4]  # without rounding between
     assert [round(one) for one in (low.low, low.high, high.low, high.high)] == [-114, -45, 41, 110]
-
-
-def test_the_coefficients_of_repeatability_are_those_printed() -> None:
-    assert round(repeatability(WRIGHT, WRIGHT_AGAIN, width=2) / 2, 1) == 21.6
-    assert round(repeatability(MINI, MINI_AGAIN, width=2) / 2, 1) == 28.2
 
 
 def test_what_two_examiners_differ_by_follows_from_the_components() -> None:

@@ -8,8 +8,10 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from begg_greenes import begg_greenes
+from ignorance_bounds import ignorance_bounds
 
-from examtally.analytics.verification_bias import VerificationCounts, aipw, begg_greenes, ignorance_bounds, ipw
+from examtally.analytics.verification_bias import VerificationCounts, aipw, ipw
 
 LIVER = VerificationCounts(231, 32, 166, 27, 54, 140)
 

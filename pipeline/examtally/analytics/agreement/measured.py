@@ -110,14 +110,6 @@ def limits_of_agreement(differences: FloatArray, level: float = 0.95, width: flo
     }
 
 
-def repeatability(first: FloatArray, second: FloatArray, width: float = 1.96) -> float:
-    """How far two measures of one subject by one examiner lie apart in 95 % of pairs; shapes (n,).
-
-    Source: Bland and Altman 1986, page 309: `width` (the paper has 2) standard deviations of the differences about 0.
-    """
-    return float(width * np.sqrt(np.mean((first - second) ** 2)))
-
-
 def reproducibility(values: FloatArray, width: float = 1.96) -> float:
     """How far the measures of one subject by two examiners lie apart in 95 % of pairs; a table (n, k).
 

@@ -17,7 +17,6 @@ from scipy.special import expit, logit
 from examtally.analytics.intervals import BoolArray, FloatArray, Interval, normal_quantile
 
 PROPORTIONS = ("sensitivity", "specificity", "prevalence", "ppv", "npv")
-RATIOS = ("lr_positive", "lr_negative")
 STATEMENTS = (("lr_positive", "doubles_odds", 2.0), ("lr_negative", "halves_odds", 0.5))
 _SLACK = 1e-9  # rounding allowed beyond 0 and 1
 _MOST_LOG = 50.0  # half-width on the logarithm beyond which a limit says nothing

@@ -2,7 +2,34 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, fields
+from types import MappingProxyType
+
+KINDS = (
+    *("positive_present", "positive_absent", "positive_unverified"),
+    *("negative_present", "negative_absent", "negative_unverified"),
+)
+"""The six kinds of knee, in the order of every array of counts here."""
+
+# Bounds that assume nothing: for each measure and end the knees that count as events, and the rest of the denominator.
+CORNERS: Mapping[tuple[str, str], tuple[tuple[int, ...], tuple[int, ...]]] = MappingProxyType(
+    {
+        ("prevalence", "lower"): ((0, 3), (1, 2, 4, 5)),
+        ("prevalence", "upper"): ((0, 2, 3, 5), (1, 4)),
+        ("sensitivity", "lower"): ((0,), (3, 5)),
+        ("sensitivity", "upper"): ((0, 2), (3,)),
+        ("specificity", "lower"): ((4,), (1, 2)),
+        ("specificity", "upper"): ((4, 5), (1,)),
+        ("ppv", "lower"): ((0,), (1, 2)),
+        ("ppv", "upper"): ((0, 2), (1,)),
+        ("npv", "lower"): ((4,), (3, 5)),
+        ("npv", "upper"): ((4, 5), (3,)),
+        ("accuracy", "lower"): ((0, 4), (1, 2, 3, 5)),
+        ("accuracy", "upper"): ((0, 2, 4, 5), (1, 3)),
+    }
+)
+BOUNDED = tuple(dict.fromkeys(measure for measure, _ in CORNERS))
 
 
 @dataclass(frozen=True)

@@ -10,7 +10,6 @@ import polars as pl
 from examtally.analytics.diagnostic_accuracy.measures import PROPORTIONS
 from examtally.analytics.diagnostic_accuracy.notes import Remark, in_words
 from examtally.analytics.intervals import FloatArray, TextArray
-from examtally.analytics.verification_bias.bounds import BOUNDED, KINDS
 from examtally.analytics.verification_bias.corrected import (
     MEASURES,
     CorrectedCells,
@@ -18,7 +17,7 @@ from examtally.analytics.verification_bias.corrected import (
     correct_at,
     is_inside,
 )
-from examtally.analytics.verification_bias.counts import VerificationCounts
+from examtally.analytics.verification_bias.counts import BOUNDED, KINDS, VerificationCounts
 from examtally.analytics.verification_bias.imputation import pool
 from examtally.analytics.verification_bias.pair import VERIFIED_NEGATIVE, WITH, WITHOUT, Counted
 

@@ -14,8 +14,8 @@ from examtally.analytics.diagnostic_accuracy.clustering import effective_size, l
 from examtally.analytics.diagnostic_accuracy.proportions import wilson
 from examtally.analytics.intervals import BoolArray, FloatArray, Interval
 from examtally.analytics.verification_bias.aipw import augmented, weighted
-from examtally.analytics.verification_bias.bounds import CORNERS, KINDS
 from examtally.analytics.verification_bias.corrected import CorrectedCells
+from examtally.analytics.verification_bias.counts import CORNERS, KINDS
 from examtally.analytics.verification_bias.grouped import Grouped
 from examtally.analytics.verification_bias.knees import Fitted
 from examtally.analytics.verification_bias.models import shares
@@ -74,7 +74,10 @@ class Pair:
         return self.overall.by(groups.code[self.taken], len(groups.labels))
 
     def begg_greenes(self, grouped: Grouped) -> CorrectedCells:
-        """Tables corrected within each group by the finding alone; knees independent where nobody has several."""
+        """Tables corrected within each group by the finding alone; knees independent where nobody has several.
+
+        Source: Begg CB, Greenes RA. Biometrics 1983;39:207–215, eq. 3–4.
+        """
         pattern = grouped.code * 2 + self.positive
         rows = augmented(self.positive, self.present, self.verified, *shares(pattern, self.verified, self.present))
         clusters = np.where(grouped.is_repeated, grouped.clusters(), np.inf)
@@ -156,7 +159,13 @@ class Counted:
         return share, wilson(share * effective, effective, level)
 
     def bounds(self, measure: str, level: float) -> tuple[Interval, Interval]:
-        """Bounds of a measure, and the interval for the whole region between them."""
+        """Bounds of a measure whatever decided who was verified, and the interval for the region between them.
+
+        Each end of the region is missed with probability (1 − level)/2 at most.
+
+        Source: Kosinski AS, Barnhart HX. Stat Med 2003;22:2711–2721; Imbens GW, Manski CF. Econometrica
+        2004;72:1845–1857, section 2.
+        """
         lower, below = self.share(*CORNERS[measure, "lower"], level)
         upper, above = self.share(*CORNERS[measure, "upper"], level)
         return Interval(lower, upper), Interval(below.low, above.high)

@@ -54,7 +54,7 @@ def verification_tables(
     `frame` is the cohort's verification frame, `group_bys` its groupings. Corrected rows are overall, and for every
     group whose verified knees suffice; where no correction is possible the row is null and says why.
 
-    Source: see `aipw`, `begg_greenes`, `ipw`, `imputation.complete` and `ignorance_bounds`.
+    Source: see `augmented`, `weighted`, `imputation.complete`, `Pair.begg_greenes` and `Pair.bounds`.
     """
     collected = _Collected()
     for code in contract.catalogue.conditions:

@@ -153,10 +153,6 @@ def _matches(words: Mapping[str, str | None], field: Field) -> tuple[tuple[str, 
     return tuple(found)
 
 
-def _steps(steps: Mapping[str, str], field: Field) -> tuple[tuple[float, str], ...]:
-    return tuple(sorted((float(start), _legal(code, field, "steps", start)) for start, code in steps.items()))
-
-
 def _legal(text: str, field: Field, *at: str | int) -> str:
     """A code of a closed set, or a number where the column holds numbers."""
     if field.enum is not None:

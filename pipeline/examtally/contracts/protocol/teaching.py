@@ -12,8 +12,6 @@ from examtally.contracts.kinds import SEED, Between, Code, Distinct, Number, See
 from examtally.contracts.yamlfile import Found, load_yaml
 from examtally.errors import ProtocolError
 
-TITLE = "Teaching set"
-
 
 @dataclass(frozen=True)
 class Blueprint(Section):

@@ -17,7 +17,6 @@ from examtally.resources import resource
 FORM = "form"
 """Ends the name of the rule that a code has a form of its kind; it is held against other codes, not by a pattern."""
 PLACES = ("any", "misfit", "coded", "uncoded")
-_NAME = "[a-z]+(-[a-z]+)?"
 _FORM_WORDS = (
     "a code made under the site's key, or of a form that site.yaml declares; without one, written like the others",
     "make it with `examtally deidentify`, or declare your form once, by an example, in site.yaml beside the registry",

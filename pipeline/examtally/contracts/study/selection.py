@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from typing import Annotated, Any, TypeAlias, TypeVar
+from typing import Annotated, Any, TypeAlias
 
 from examtally.contracts.catalogue.clinical import Maneuver
 from examtally.contracts.checks import Fault, check_code, check_integer, check_list, check_number, check_text, nearest
@@ -27,7 +27,6 @@ from examtally.contracts.records.pseudonym import load_pseudonym_rule
 from examtally.contracts.records.tables import Field
 from examtally.contracts.study.parts import Filter, Leaf, Value
 
-T = TypeVar("T")
 ROW_OF = {"history": "item", "findings": "maneuver", "impressions": "condition", "references": "condition"}
 """Tables with several rows an exam, and the column that tells them apart."""
 FORMS = ("maneuver", "any_of", "all_of", "test")

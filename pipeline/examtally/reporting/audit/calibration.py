@@ -35,7 +35,6 @@ _VERDICTS = {
 }
 _NEITHER = "Neither over- nor underconfidence shows beyond chance."
 _OPEN = "Too few to judge over- or underconfidence."
-Rows = Sequence[Mapping[str, Any]]
 
 
 def section(audit: Audit) -> str:

@@ -32,7 +32,6 @@ from examtally.reporting.engine.wording import inside_sentence
 _UP = {"rules_in": "rules in", "helps": "raises", "no_help": "no help", "too_early": "too early"}
 _DOWN = {"rules_out": "rules out", "helps": "lowers", "no_help": "no help", "too_early": "too early"}
 _HEAD = "positive / negative"
-_SIDES = ("present", "absent")
 _WIDE, _NARROW = 6.5, 3.4
 _LINE = 31  # letters of a name beside the wide picture
 _COLUMNS = (

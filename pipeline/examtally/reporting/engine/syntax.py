@@ -29,7 +29,6 @@ _FOREIGN_CLASS = re.compile(
     r"|incremental|nonincremental|notes|fragment|landscape|r-.+"
 )
 _KNOWN_ATTRIBUTES = frozenset({"alt", "fig-alt", "tbl-cap", "fig-cap", "download", "icon", "appearance", "title"})
-_REFERRED = frozenset({"tbl", "fig"})
 _OTHER_REFERENCES = frozenset(
     {"sec", "eq", "lst", "thm", "lem", "cor", "prp", "cnj", "def", "exm", "exr", "sol", "rem", "alg", "vid", "nte"}
     | {"tip", "wrn", "imp", "cau", "suppl"}

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import polars as pl
 
-from examtally.reporting.engine.numbers import count, listed, share_of
+from examtally.reporting.engine.numbers import count, share_of
 from examtally.reporting.engine.tables import Column, table
 from examtally.reporting.manuscript.flow import Arm, arms_of
 from examtally.reporting.manuscript.paper import Paper
@@ -99,14 +99,3 @@ def _verified(arm: Arm) -> str:
 def _prevalence(flow: GroupFlow) -> str:
     present, absent = flow.with_condition()
     return share_of(present, present + absent)
-
-
-def arms_words(paper: Paper) -> str:
-    """The groups in a sentence: examiners and verified «nouns» of each."""
-    _, _, flows = group_flows(paper)
-    told = []
-    for flow in flows:
-        present, absent = flow.with_condition()
-        by = f" of {flow.examiners} examiners" if flow.examiners is not None else ""
-        told.append(f"{paper.group_name(flow.group)}, {present + absent} «nouns»{by}")
-    return f"In the table of the test: {listed(told)}." if told else ""

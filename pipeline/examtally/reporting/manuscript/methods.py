@@ -8,7 +8,6 @@ from examtally.contracts.study.parts import Either, Every, Filter, Leaf, Rule, l
 from examtally.reporting.engine.numbers import count, counted, listed, percent, percent_range, share_of
 from examtally.reporting.engine.wording import inside_sentence
 from examtally.reporting.manuscript.limits import whose
-from examtally.reporting.manuscript.pairs import WHO
 from examtally.reporting.manuscript.paper import TO_COMPLETE, Paper
 from examtally.reporting.manuscript.values import capital, measure_name
 from examtally.words import for_markdown
@@ -341,9 +340,3 @@ def _aim(paper: Paper) -> Iterator[str]:
         f"The study was planned {wanted}, expecting {listed(expected)} (two-sided alpha {paper.study.alpha:g}{power}) "
         f"{_SOURCES.get(plan.aim, '')}{also}."
     )
-
-
-def agreement_words(paper: Paper) -> str:
-    """Whose exams make a pair, of the analyses of agreement."""
-    who = dict.fromkeys(WHO[one.pairs_of] for one in paper.study.analyses if one.kind == "agreement")
-    return listed(list(who))

@@ -8,17 +8,16 @@ from itertools import product
 import numpy as np
 import pytest
 import statsmodels.api as sm
+from compared_pair import Comparison, compare_paired
 from scipy.stats import t
 from statsmodels.stats.multitest import multipletests
 
 from examtally.analytics.comparison import (
-    compare_paired,
     compare_predictive_values,
     holm,
     mcnemar,
     swap_test,
 )
-from examtally.analytics.comparison.paired import Comparison
 from examtally.analytics.intervals import t_quantile
 
 

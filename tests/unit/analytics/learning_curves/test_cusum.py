@@ -6,24 +6,15 @@ from itertools import product
 
 import numpy as np
 import pytest
+from cusum_path import first_signal, path
 
 from examtally.analytics.learning_curves.cusum import (
     Weights,
     cusum_weights,
     design,
-    first_signal,
     lccusum_weights,
-    path,
-    risk_adjusted_weights,
     signal_probability,
 )
-
-
-def test_risk_adjusted_weights_have_an_odds_ratio_alternative() -> None:
-    """Steiner et al. 2000, Biostatistics 1:441-452: log(1/1.1) and log(2/1.1) at risk 0.1 and odds ratio 2."""
-    doubled, halved = risk_adjusted_weights(0.1, 2), risk_adjusted_weights(0.1, 0.5)
-    assert (doubled.failure, doubled.success) == pytest.approx((0.5978370007556204, -0.0953101798043249), abs=1e-10)
-    assert (halved.failure, halved.success) == pytest.approx((-0.6418538861723948, 0.05129329438755048), abs=1e-10)
 
 
 def test_success_pushes_the_learning_curve_up_and_failure_back_to_nothing() -> None:

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from cusum_path import path
 
-from examtally.analytics.learning_curves.cusum import design, path
+from examtally.analytics.learning_curves.cusum import design
 from examtally.analytics.learning_curves.followed import follow, follow_all
 
 LEARN = design(0.2, 0.4, 60, 0.05)

@@ -4,16 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from begg_greenes import begg_greenes
+from ignorance_bounds import ignorance_bounds
 from selective import Imaging, draw
 
-from examtally.analytics.verification_bias import (
-    VerificationCounts,
-    VerificationEstimate,
-    aipw,
-    begg_greenes,
-    ignorance_bounds,
-    ipw,
-)
+from examtally.analytics.verification_bias import VerificationCounts, VerificationEstimate, aipw, ipw
 
 BY_ALL = Imaging(-2.4, (1.0, 1.0, 1.0), effusion=1.2, acute=0.9)
 SHARES = ("sensitivity", "specificity", "prevalence", "ppv", "npv")
