@@ -126,6 +126,24 @@ def conform(
     return frame.sort([part for column in table.key for part in _order(table.column(column), own)])
 
 
+def table_of(name: str, rows: Sequence[Mapping[str, object]], *, status: str = "exploratory") -> pl.DataFrame:
+    """Return `rows` as the declared table `name`, as `conform` does.
+
+    A nullable column that no row has is missing throughout, and NaN is a missing value.
+    """
+    if not rows:
+        return empty(name)
+    frame = pl.DataFrame(rows, infer_schema_length=None)
+    absent = [one for one in result_tables()[name].columns if one.nullable and one.name not in frame.columns]
+    return conform(
+        name,
+        frame.with_columns(
+            pl.col(pl.Float64).fill_nan(None), *(pl.lit(None, one.dtype).alias(one.name) for one in absent)
+        ),
+        status=status,
+    )
+
+
 def _codes_file() -> dict[str, Node]:
     return load_yaml(resource("schemas") / "results" / _CODES).record(required=("title", "persons", "codes"))
 

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator
 
 import polars as pl
 
 from examtally.cohort.course import read_course
 from examtally.cohort.groupings import UNKNOWN, groupings
 from examtally.contracts.catalogue.clinical import Catalogue, Condition
-from examtally.contracts.results import conform, empty
+from examtally.contracts.results import conform, table_of
 from examtally.contracts.study.study import Study
 from examtally.results.work import Work
 from examtally.studies.declared import OVERALL, in_order
@@ -42,7 +42,7 @@ def described_tables(study: Study, work: Work, tallies: pl.DataFrame, status: st
         "study_arms": list(_arms(frame, study)),
         "study_pairs": list(_pairs(frame, study)),
     }
-    return made | {name: _conformed(name, rows, status) for name, rows in parts.items()}
+    return made | {name: table_of(name, rows, status=status) for name, rows in parts.items()}
 
 
 def participants_table(study: Study, tallies: pl.DataFrame, status: str) -> pl.DataFrame:
@@ -160,7 +160,3 @@ def _pairs(frame: pl.DataFrame, study: Study) -> Iterator[dict[str, object]]:
                 "knees": part.height,
                 "participants": part["participant"].n_unique(),
             }
-
-
-def _conformed(name: str, rows: Sequence[Mapping[str, object]], status: str) -> pl.DataFrame:
-    return conform(name, pl.DataFrame(rows, infer_schema_length=None), status=status) if rows else empty(name)

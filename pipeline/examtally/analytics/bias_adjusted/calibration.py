@@ -22,7 +22,7 @@ from examtally.analytics.calibration.tables import CalibrationTables
 from examtally.analytics.intervals import FloatArray
 from examtally.contracts.contract import Contract
 from examtally.contracts.protocol.protocol import Protocol
-from examtally.contracts.results import conform, result_tables
+from examtally.contracts.results import table_of
 
 MEASURES = ("brier", "intercept", "slope", "auc", "log_score")
 _DRAWS = 400
@@ -98,8 +98,8 @@ def bias_adjusted_calibration(
             measures += _measure_rows(cell, found, why, model, protocol)
             curves += _count_rows(cell, found, why, model, protocol)
     return CalibrationTables(
-        _table("calibration", measures),
-        _table("calibration_curve", curves),
+        table_of("calibration", measures),
+        table_of("calibration_curve", curves),
     )
 
 
@@ -223,8 +223,3 @@ def _limits(draws: FloatArray, people: int, protocol: Protocol) -> tuple[float |
     middle = float(np.median(finite)) if finite.size else np.nan
     one, two, three = (float(x) if np.isfinite(x) else None for x in (middle, low, high))
     return one, two, three
-
-
-def _table(name: str, rows: list[dict[str, object]]) -> pl.DataFrame:
-    schema = {key: kind for key, kind in result_tables()[name].schema.items() if not rows or key in rows[0]}
-    return conform(name, pl.DataFrame(rows, schema=schema))

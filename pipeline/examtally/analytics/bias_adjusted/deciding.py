@@ -21,7 +21,7 @@ from examtally.analytics.logistic import fit_logistic, one_thread
 from examtally.analytics.test_combinations.joint import IntArray
 from examtally.contracts.contract import Contract
 from examtally.contracts.protocol.protocol import Protocol
-from examtally.contracts.results import conform
+from examtally.contracts.results import conform, table_of
 
 _ALL, _NOBODY = "all", "none"
 _RESTS_ON = "All eligible «nouns», who was imaged and the errors of the reference allowed for."
@@ -52,8 +52,7 @@ def with_bias_adjusted_curves(
         if one.knees is not None and one.condition in models.fitted
         for row in _curve(one, placed, models.fitted[one.condition], contract, protocol)
     ]
-    made = pl.DataFrame(rows, schema={name: kind for name, kind in table.schema.items() if name != "status"})
-    return conform("decision_curve", pl.concat([table, conform("decision_curve", made)]))
+    return conform("decision_curve", pl.concat([table, table_of("decision_curve", rows)]))
 
 
 def _curve(

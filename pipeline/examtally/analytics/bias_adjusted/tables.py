@@ -13,7 +13,7 @@ from examtally.analytics.bias_adjusted.model import BiasModels, ConditionModel
 from examtally.analytics.bias_adjusted.sampler import MET
 from examtally.analytics.bias_adjusted.severity import BySeverity
 from examtally.contracts.protocol.protocol import Protocol
-from examtally.contracts.results import conform, empty, result_tables
+from examtally.contracts.results import conform, table_of
 
 _KEY = ("condition", "maneuver", "group_by", "group")
 _NOTHING = Summary(None, None, None)
@@ -22,7 +22,7 @@ _NO_SURGERY = "No surgery settled any of these «nouns»: all rests on what is a
 
 def leading_table(estimates: Sequence[Leading], protocol: Protocol) -> pl.DataFrame:
     """Return the table `leading`: one row a pair and group, null where a figure is withheld."""
-    return _conform("leading", [_leading_row(each, protocol) for each in estimates])
+    return table_of("leading", [_leading_row(each, protocol) for each in estimates])
 
 
 def with_bias_adjusted(accuracy: pl.DataFrame, estimates: Sequence[Leading]) -> pl.DataFrame:
@@ -45,11 +45,7 @@ def with_bias_adjusted(accuracy: pl.DataFrame, estimates: Sequence[Leading]) -> 
 def with_severity(accuracy: pl.DataFrame, figures: Sequence[BySeverity], protocol: Protocol) -> pl.DataFrame:
     """Return the table `accuracy` with sensitivity by severity; counts are of the knees that were graded so."""
     rows = [_severity_row(each, protocol) for each in figures if each.graded]
-    if not rows:
-        return accuracy
-    made = pl.DataFrame(rows, schema_overrides={name: accuracy.schema[name] for name in rows[0]})
-    made = pl.concat([empty("accuracy").drop("status"), made], how="diagonal")
-    return conform("accuracy", pl.concat([accuracy, conform("accuracy", made)]))
+    return conform("accuracy", pl.concat([accuracy, table_of("accuracy", rows)]))
 
 
 def _severity_row(each: BySeverity, protocol: Protocol) -> dict[str, object]:
@@ -77,7 +73,7 @@ _FIGURE = ("estimate", "ci_low", "ci_high", "interval", "reference", "flag", "no
 def reference_posterior_table(models: BiasModels, protocol: Protocol) -> pl.DataFrame:
     """Return the table `reference_posterior`: each erring test's accuracy before and after the data."""
     rows = [row for model in models.fitted.values() for row in _reference_rows(model, protocol)]
-    return _conform("reference_posterior", rows)
+    return table_of("reference_posterior", rows)
 
 
 def status_right(models: BiasModels) -> pl.DataFrame:
@@ -96,13 +92,7 @@ def status_right(models: BiasModels) -> pl.DataFrame:
 
 def bias_models_table(models: BiasModels, protocol: Protocol) -> pl.DataFrame:
     """Return the table `bias_models`: what each model is made of, and whether it can be trusted."""
-    return _conform("bias_models", [_model_row(model, protocol) for model in models.fitted.values()])
-
-
-def _conform(name: str, rows: list[dict[str, object]]) -> pl.DataFrame:
-    columns = rows[0].keys() if rows else result_tables()[name].schema.keys()
-    schema = {column: kind for column, kind in result_tables()[name].schema.items() if column in columns}
-    return conform(name, pl.DataFrame(rows, schema=schema))
+    return table_of("bias_models", [_model_row(model, protocol) for model in models.fitted.values()])
 
 
 def _leading_row(each: Leading, protocol: Protocol) -> dict[str, object]:

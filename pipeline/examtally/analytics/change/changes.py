@@ -17,7 +17,7 @@ from examtally.contracts.catalogue.own import CASE_MIX
 from examtally.contracts.periods import place_of
 from examtally.contracts.protocol.interventions import Aimed, Intervention
 from examtally.contracts.protocol.protocol import Protocol
-from examtally.contracts.results import result_tables
+from examtally.contracts.results import table_of
 
 FEWEST_PERIODS = 8
 """Periods on either side from which on a time series is looked at."""
@@ -73,8 +73,7 @@ def changes_table(
             case_mix,
         )
     ]
-    schema = result_tables()["changes"].schema
-    return pl.DataFrame(rows, schema=schema).with_columns(pl.col(pl.Float64).fill_nan(None))
+    return table_of("changes", rows)
 
 
 def _compared(

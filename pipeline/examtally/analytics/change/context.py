@@ -14,10 +14,9 @@ from examtally.contracts.catalogue.own import CASE_MIX
 from examtally.contracts.periods import place_of
 from examtally.contracts.protocol.interventions import Intervention
 from examtally.contracts.protocol.protocol import Protocol
-from examtally.contracts.results import result_tables
+from examtally.contracts.results import table_of
 
 _NEW = "new"
-_LAST = ("status", "flag", "note")
 
 
 def context_table(
@@ -41,8 +40,7 @@ def context_table(
         )
         for row in part
     ]  # fmt: skip
-    schema = result_tables()["change_context"].schema
-    return pl.DataFrame(rows, schema={name: kind for name, kind in schema.items() if name not in _LAST})
+    return table_of("change_context", rows)
 
 
 def is_after(periods: pl.Series, one: Intervention) -> BoolArray:

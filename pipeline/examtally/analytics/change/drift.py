@@ -18,7 +18,7 @@ from examtally.analytics.bias_adjusted import BiasModels
 from examtally.analytics.intervals import FloatArray
 from examtally.contracts.periods import place_of
 from examtally.contracts.protocol.protocol import Protocol
-from examtally.contracts.results import result_tables
+from examtally.contracts.results import table_of
 
 FEWEST_PERIODS = 12
 FALSE_ALARMS = 0.05
@@ -27,7 +27,6 @@ _FEWEST_A_SIDE = 3
 _RUNS = 4000
 _FEWEST_CASES = 5  # in a period, on average, under which a mean is no mean
 _WATCHED = ("core_complete", "verified", "missed_injuries")
-_LAST = ("status", "flag", "note")
 
 
 @dataclass(frozen=True)
@@ -95,9 +94,8 @@ def drift_table(
         if jump is not None:
             told = {"period": means["period"][jump.at], "before": jump.before, "after": jump.after}
             rows.append(series | told | {"p_value": jump.p_value, "periods": means.height})
-    schema = {name: kind for name, kind in result_tables()["drift"].schema.items() if name not in _LAST}
     limit = FALSE_ALARMS / max(len(rows), 1)
-    return pl.DataFrame([row | {"alarm": row["p_value"] < limit} for row in rows], schema=schema)
+    return table_of("drift", [row | {"alarm": row["p_value"] < limit} for row in rows])
 
 
 def _series(

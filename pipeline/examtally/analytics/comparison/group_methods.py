@@ -13,11 +13,10 @@ from examtally.analytics.comparison.examiner_clusters import ExaminerContrast, c
 from examtally.analytics.comparison.examiner_permutation import permute_examiners
 from examtally.analytics.comparison.interactions import EXAMINER_GROUPS, examiner_remark
 from examtally.analytics.comparison.knees import Compared
-from examtally.analytics.comparison.rows import without_nan
 from examtally.analytics.intervals import BoolArray
 from examtally.analytics.verification_bias.knees import ConditionKnees
 from examtally.contracts.protocol.estimates import SEVERITY
-from examtally.contracts.results import conform, empty
+from examtally.contracts.results import table_of
 
 _MEASURES = ("sensitivity", "specificity")
 _PEOPLE = ("age_band", "sex")
@@ -25,9 +24,6 @@ _NO_MODEL = "No model of the case mix can be fitted: too few events, too few exa
 _NO_LIMIT = "{ways} ways of dealing the examiners: p is never below {least:.3g}, so that no difference can be excluded."
 METHODS, CASE_MIX = "study_group_comparisons", "study_case_mix"
 _NUMBERS = ("estimate_a", "estimate_b", "difference", "ci_low", "ci_high", "p_value")
-_TYPES = dict.fromkeys((*_NUMBERS, "least_p_value", "design_effect"), pl.Float64()) | dict.fromkeys(
-    ("flag", "note", "adjusted_for"), pl.String()
-)
 
 
 @dataclass(frozen=True)
@@ -64,16 +60,9 @@ def group_methods(
     ]
     made = [_compared(one) for one in asked]
     return {
-        METHODS: _frame(METHODS, [row for rows, _ in made for row in rows]),
-        CASE_MIX: _frame(CASE_MIX, [row for _, rows in made for row in rows]),
+        METHODS: table_of(METHODS, [row for rows, _ in made for row in rows]),
+        CASE_MIX: table_of(CASE_MIX, [row for _, rows in made for row in rows]),
     }
-
-
-def _frame(name: str, rows: list[dict[str, object]]) -> pl.DataFrame:
-    if not rows:
-        return empty(name)
-    types = {column: kind for column, kind in _TYPES.items() if column in rows[0]}
-    return conform(name, without_nan(pl.DataFrame(rows, schema_overrides=types, infer_schema_length=None)))
 
 
 def _compared(pair: _Pair) -> tuple[list[dict[str, object]], list[dict[str, object]]]:

@@ -16,7 +16,7 @@ from examtally.analytics.diagnostic_models.optimism import OptimismCorrected
 from examtally.analytics.intervals import t_quantile
 from examtally.contracts.contract import Contract
 from examtally.contracts.protocol.protocol import Protocol
-from examtally.contracts.results import conform, empty
+from examtally.contracts.results import table_of
 
 Row: TypeAlias = dict[str, Any]
 STRATEGIES = ("all", "none", HISTORY, EXAM)
@@ -218,10 +218,7 @@ def _curve(one: ConditionModels, protocol: Protocol) -> Iterator[Row]:
 
 def as_table(name: str, rows: list[Row], protocol: Protocol) -> pl.DataFrame:
     """Rows as the declared table; a column that no row has is null, a clinical reference is named."""
-    if not rows:
-        return empty(name)
-    schema = {column: kind for column, kind in empty(name).schema.items() if column not in ("status", "adjustment")}
     for row in rows:
         if protocol.is_clinical(row["condition"]):
             row |= {"flag": row.get("flag") or "clinical_reference", "note": f"{row['note']} {_CLINICAL}"}
-    return conform(name, pl.DataFrame(rows, schema=schema))
+    return table_of(name, rows)

@@ -16,7 +16,7 @@ from examtally.analytics.examiner_effects.pair import ExaminerCounts, PooledPair
 from examtally.analytics.verification_bias.knees import ConditionKnees
 from examtally.contracts.contract import Contract
 from examtally.contracts.protocol.protocol import Protocol
-from examtally.contracts.results import conform, empty
+from examtally.contracts.results import table_of
 
 NONE_BELOW, GROUPS_BELOW = 3, 10
 """Participants below which an examiner gets no pooled figure, and below which it is mostly the group's."""
@@ -87,7 +87,7 @@ def pooling_tables(
                 _pool(PooledPair(knees, maneuver, code, len(labels)), drawn, labels, group_by, protocol, rows)
     return PoolingTables(
         *(
-            conform(name, pl.DataFrame(found, infer_schema_length=None) if found else empty(name))
+            table_of(name, found)
             for name, found in (
                 ("examiner_spread", rows.spread),
                 ("examiner_probability", rows.probability),

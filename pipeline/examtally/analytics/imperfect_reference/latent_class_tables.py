@@ -18,7 +18,7 @@ from examtally.analytics.verification_bias.pair import Groups
 from examtally.contracts.catalogue.clinical import ReferenceAccuracy
 from examtally.contracts.protocol.models import LatentClass as Choices
 from examtally.contracts.protocol.protocol import Protocol
-from examtally.contracts.results import conform, empty
+from examtally.contracts.results import table_of
 
 _NAMES = {
     "prevalence": "prevalence",
@@ -50,8 +50,7 @@ def latent_class_table(pairs: Iterable[ErringPair], protocol: Protocol) -> pl.Da
     """
     several = list(pairs)
     rows = [*_by_beliefs(several, protocol), *(row for each in several for row in _by_populations(each, protocol))]
-    frame = pl.DataFrame(rows, infer_schema_length=None) if rows else empty("latent_class")
-    return conform("latent_class", frame)
+    return table_of("latent_class", rows)
 
 
 def effective_cells(table: CorrectedCells) -> FloatArray:

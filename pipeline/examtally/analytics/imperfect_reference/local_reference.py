@@ -17,7 +17,7 @@ from examtally.analytics.verification_bias.terms import Variable, choose, most_t
 from examtally.contracts.catalogue.clinical import Condition
 from examtally.contracts.contract import Contract
 from examtally.contracts.protocol.protocol import Protocol
-from examtally.contracts.results import conform, empty
+from examtally.contracts.results import table_of
 
 _BASIS = "these_knees"
 
@@ -92,8 +92,7 @@ def reference_accuracy_table(found: list[LocalReference]) -> pl.DataFrame:
     Knees say nothing of it where nothing is taken as true of the condition: it then has no rows from these knees.
     """
     rows = [row for each in found for row in (*_published(each), *_local(each))]
-    frame = pl.DataFrame(rows, infer_schema_length=None) if rows else empty("reference_accuracy")
-    return conform("reference_accuracy", frame)
+    return table_of("reference_accuracy", rows)
 
 
 def _estimated(

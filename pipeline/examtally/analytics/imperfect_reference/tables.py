@@ -26,7 +26,7 @@ from examtally.analytics.intervals import BoolArray, FloatArray
 from examtally.analytics.verification_bias.corrected import CorrectedCells
 from examtally.contracts.catalogue.clinical import ReferenceAccuracy
 from examtally.contracts.protocol.protocol import Protocol
-from examtally.contracts.results import conform, empty
+from examtally.contracts.results import table_of
 
 _MEASURES = ("prevalence", "sensitivity", "specificity", "lr_positive", "lr_negative")
 _ASSUMED = ("reference_sensitivity", "reference_specificity", "covariance_present", "covariance_absent")
@@ -64,12 +64,7 @@ def reference_error_tables(
             found += _as_here(each, each.table, here[each.condition.code], level)
         rows += [each.key | _beside(row, each.fallback) for row in found]
         tips += [each.key | _beside(row, each.fallback) for row in _tips(each.table.cells, each.published[0])]
-    return ReferenceErrorTables(_table("reference_error", rows), _table("tipping", tips))
-
-
-def _table(name: str, rows: list[dict[str, object]]) -> pl.DataFrame:
-    frame = pl.DataFrame(rows, infer_schema_length=None) if rows else empty(name)
-    return conform(name, frame)
+    return ReferenceErrorTables(table_of("reference_error", rows), table_of("tipping", tips))
 
 
 def _beside(row: dict[str, object], fallback: str) -> dict[str, object]:
@@ -217,11 +212,7 @@ def with_reference_error(accuracy: pl.DataFrame, pairs: Iterable[ErringPair], pr
     Source: see `correct_for_reference` and `aipw`.
     """
     rows = [row for each in pairs for row in _rows(each, protocol)]
-    if not rows:
-        return accuracy
-    made = pl.DataFrame(rows, schema_overrides={name: accuracy.schema[name] for name in rows[0]})
-    made = pl.concat([empty("accuracy").drop("status"), made], how="diagonal")
-    return pl.concat([accuracy, conform("accuracy", made)])
+    return pl.concat([accuracy, table_of("accuracy", rows)])
 
 
 def _rows(each: ErringPair, protocol: Protocol) -> Iterator[dict[str, object]]:

@@ -16,7 +16,7 @@ from examtally.analytics.verification_bias.grouped import Grouped
 from examtally.analytics.verification_bias.knees import ConditionKnees
 from examtally.contracts.contract import Contract
 from examtally.contracts.protocol.protocol import Protocol
-from examtally.contracts.results import conform, empty
+from examtally.contracts.results import table_of
 
 _BINARY = ("pain", "sign")
 _ONLY_VERIFIED = "Verified «nouns» only."
@@ -58,9 +58,9 @@ def graded_tables(
                 key = {"condition": of.condition, "maneuver": code, "scale": scale.name}
                 _collect(findings, scale, key, protocol, collected)
     return GradedTables(
-        _table("roc", collected.roc),
-        _table("auc", collected.auc),
-        _table("level_ratios", collected.levels),
+        table_of("roc", collected.roc),
+        table_of("auc", collected.auc),
+        table_of("level_ratios", collected.levels),
     )
 
 
@@ -147,10 +147,3 @@ def _level_remark(row: Mapping[str, object], people: int, minimum: int, scale: S
         why = "No «noun» of this level." if never else "This level was found on one side only: no ratio."
         said = {"flag": said["flag"] or ("not_estimable" if never else "zero_cell"), "note": f"{said['note']} {why}"}
     return said
-
-
-def _table(name: str, rows: list[dict[str, object]]) -> pl.DataFrame:
-    if not rows:
-        return empty(name)
-    frame = pl.DataFrame(rows, infer_schema_length=None)
-    return conform(name, frame.with_columns(pl.col(pl.Float64).fill_nan(None)))

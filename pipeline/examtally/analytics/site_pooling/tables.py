@@ -12,7 +12,7 @@ from scipy.stats import norm, t
 from examtally.analytics.examiner_effects.maximum_likelihood import fit_counts
 from examtally.analytics.intervals import FloatArray
 from examtally.analytics.site_pooling.pooling import LEAST, Together, pool_groups, without_each
-from examtally.contracts.results import conform, empty
+from examtally.contracts.results import table_of
 
 NOBODY = "all"
 _MEASURES = ("sensitivity", "specificity")
@@ -35,9 +35,7 @@ def pooled_sites_table(summaries: pl.DataFrame, *, level: float = 0.95, status: 
         )
         for row in _of_pair(part, level)
     ]
-    if not rows:
-        return empty("pooled_sites")
-    return conform("pooled_sites", pl.DataFrame(rows, infer_schema_length=None), status=status)
+    return table_of("pooled_sites", rows, status=status)
 
 
 def _of_pair(part: pl.DataFrame, level: float) -> Iterator[dict[str, object]]:

@@ -20,7 +20,7 @@ from examtally.analytics.test_combinations.joint import JointFindings
 from examtally.analytics.test_combinations.patterns import Pattern, patterns
 from examtally.contracts.contract import Contract
 from examtally.contracts.protocol.protocol import Protocol
-from examtally.contracts.results import conform, empty
+from examtally.contracts.results import conform, empty, table_of
 
 _PROPORTIONS = ("sensitivity", "specificity")
 _RATIOS = ("lr_positive", "lr_negative")
@@ -66,7 +66,7 @@ def dependence_table(frame: pl.DataFrame, contract: Contract, protocol: Protocol
         for pair in combinations(joint.maneuvers, 2)
         for found in (dependence(joint.among(pair), status, protocol.intervals.level) for status in _STATUSES)
     ]
-    return _conformed("dependence", rows)
+    return table_of("dependence", rows)
 
 
 def patterns_table(frame: pl.DataFrame, contract: Contract, protocol: Protocol) -> pl.DataFrame:
@@ -195,12 +195,6 @@ def _said_of_dependence(found: Dependence, condition: str, protocol: Protocol) -
         flag = flag or "clinical_reference"
         said.append(CLINICAL)
     return {"flag": flag, "note": " ".join(said) or None}
-
-
-def _conformed(name: str, rows: list[dict[str, object]]) -> pl.DataFrame:
-    if not rows:
-        return empty(name)
-    return conform(name, pl.DataFrame(rows, infer_schema_length=None))
 
 
 def _known(values: FloatArray) -> pl.Series:

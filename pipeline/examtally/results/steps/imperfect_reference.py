@@ -16,7 +16,7 @@ from examtally.analytics.imperfect_reference.tables import ReferenceErrorTables,
 from examtally.cohort.cohort import build_cohort
 from examtally.cohort.verification_frame import read_verification_frame
 from examtally.contracts.protocol.protocol import Protocol
-from examtally.contracts.results import conform
+from examtally.contracts.results import table_of
 from examtally.results.steps import leading
 from examtally.results.work import Work
 
@@ -52,10 +52,7 @@ def tipping(work: Work) -> pl.DataFrame:
     """The assumed error at which a conclusion turns."""
     about_reference = work.once(reference_errors).tipping
     rows = list(tipping_rows(work.once(leading.models), work.once(leading.leading_estimates), work.protocol))
-    if not rows:
-        return about_reference
-    made = conform("tipping", pl.DataFrame(rows, infer_schema_length=None))
-    return pl.concat([about_reference, made])
+    return pl.concat([about_reference, table_of("tipping", rows)])
 
 
 def reference_accuracy(work: Work) -> pl.DataFrame:
