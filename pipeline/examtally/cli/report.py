@@ -6,6 +6,7 @@ Each takes --results, --out and --format; `examtally report KIND --help` says in
 from __future__ import annotations
 
 import shutil
+from collections.abc import Callable
 from enum import StrEnum
 from pathlib import Path
 from typing import Annotated
@@ -54,6 +55,13 @@ def formats(words: str, *legal: str) -> tuple[str, ...]:
     if quarto is not None:
         output.complain(f"Pages are set by a program found on PATH: {quarto}")
     return named
+
+
+def _make(render: Callable[..., list[Path]], results: Path, out: Path, reports: Path | None, **options: object) -> None:
+    """Render pages of a results folder, with the group's own texts where it has some, and say where they are."""
+    with reports_from(reports), output.progress(files_at(out)) as say:
+        made = render(results, out, **options, progress=say)
+    output.show_files(made)
 
 
 @app.command()
@@ -138,9 +146,7 @@ def monthly(
 
     chosen = formats(form, "html", "docx", "pdf")
     seal = None if registry is None else newest_seal(registry)
-    with reports_from(reports), output.progress(files_at(out)) as say:
-        made = render_monthly(results, out, period=period, actions=actions, seal=seal, formats=chosen, progress=say)
-    output.show_files(made)
+    _make(render_monthly, results, out, reports, period=period, actions=actions, seal=seal, formats=chosen)
 
 
 @app.command()
@@ -162,10 +168,7 @@ def actions(
     """
     from examtally.reporting import render_actions
 
-    chosen = formats(form, "html", "docx", "pdf")
-    with reports_from(reports), output.progress(files_at(out)) as say:
-        made = render_actions(results, out, actions=decided, formats=chosen, progress=say)
-    output.show_files(made)
+    _make(render_actions, results, out, reports, actions=decided, formats=formats(form, "html", "docx", "pdf"))
 
 
 @app.command()
@@ -176,10 +179,7 @@ def change(results: Results, out: Out, form: Format = "html", reports: Reports =
     """
     from examtally.reporting.change_page import render_change
 
-    chosen = formats(form, "html", "pdf")
-    with reports_from(reports), output.progress(files_at(out)) as say:
-        made = render_change(results, out, formats=chosen, progress=say)
-    output.show_files(made)
+    _make(render_change, results, out, reports, formats=formats(form, "html", "pdf"))
 
 
 @app.command()
@@ -193,10 +193,7 @@ def condition(
     """
     from examtally.reporting import render_conditions
 
-    chosen = formats(form, "html", "pdf")
-    with reports_from(reports), output.progress(files_at(out)) as say:
-        made = render_conditions(results, out, condition=code, formats=chosen, progress=say)
-    output.show_files(made)
+    _make(render_conditions, results, out, reports, condition=code, formats=formats(form, "html", "pdf"))
 
 
 @app.command()
@@ -210,10 +207,7 @@ def card(
     """
     from examtally.reporting import render_cards
 
-    chosen = formats(form, "html", "pdf")
-    with reports_from(reports), output.progress(files_at(out)) as say:
-        made = render_cards(results, out, condition=code, formats=chosen, progress=say)
-    output.show_files(made)
+    _make(render_cards, results, out, reports, condition=code, formats=formats(form, "html", "pdf"))
 
 
 @app.command()
@@ -260,10 +254,7 @@ def supervisor(results: Results, out: Out, form: Format = "html", reports: Repor
     """
     from examtally.reporting.supervisor_page import render_supervisor
 
-    chosen = formats(form, "html", "pdf")
-    with reports_from(reports), output.progress(files_at(out)) as say:
-        made = render_supervisor(results, out, formats=chosen, progress=say)
-    output.show_files(made)
+    _make(render_supervisor, results, out, reports, formats=formats(form, "html", "pdf"))
 
 
 @app.command()
@@ -275,10 +266,7 @@ def lead(results: Results, out: Out, form: Format = "html", reports: Reports = N
     """
     from examtally.reporting import render_lead
 
-    chosen = formats(form, "html", "pdf")
-    with reports_from(reports), output.progress(files_at(out)) as say:
-        made = render_lead(results, out, formats=chosen, progress=say)
-    output.show_files(made)
+    _make(render_lead, results, out, reports, formats=formats(form, "html", "pdf"))
 
 
 @app.command()
@@ -297,9 +285,7 @@ def index(
     from examtally.reporting import render_shelf
 
     formats(form, "html")
-    with reports_from(reports), output.progress(files_at(out)) as say:
-        made = render_shelf(results, out, progress=say)
-    output.show_files(made)
+    _make(render_shelf, results, out, reports)
 
 
 @app.command()
@@ -319,10 +305,7 @@ def network(
     """
     from examtally.reporting import render_network
 
-    chosen = formats(form, "html", "docx", "pdf")
-    with reports_from(reports), output.progress(files_at(out)) as say:
-        made = render_network(results, out, site=site, formats=chosen, progress=say)
-    output.show_files(made)
+    _make(render_network, results, out, reports, site=site, formats=formats(form, "html", "docx", "pdf"))
 
 
 @app.command()

@@ -16,11 +16,10 @@ from examtally.cohort.exams import recent, write_indexed, write_keys, write_peri
 from examtally.cohort.flow import read_flow
 from examtally.cohort.forecasts import read_forecasts
 from examtally.cohort.groupings import Grouping, groupings, write_labels
-from examtally.cohort.roles import role_clusters
 from examtally.cohort.selection import settle_indeterminate, write_selection
 from examtally.cohort.standard import write_standard
 from examtally.cohort.summary import read_summary
-from examtally.cohort.tallies import read_tallies, write_repeats
+from examtally.cohort.tallies import read_tallies, role_clusters, write_repeats
 from examtally.contracts.catalogue.clinical import Catalogue
 from examtally.contracts.contract import Contract
 from examtally.contracts.protocol.protocol import Protocol

@@ -4,11 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 
+import numpy as np
+from scipy.special import logit
+
 from examtally.synthesis.clinic import Clinic
 from examtally.synthesis.dependence import declared_families, implied_rows, joint_rows
-from examtally.synthesis.estimands import Row, Truth, accuracy_rows, prevalence_rows
+from examtally.synthesis.estimands import OVERALL, Row, Truth, accuracy_rows, prevalence_rows
+from examtally.synthesis.features import Bools, Floats
+from examtally.synthesis.logistic import fit_logistic
 from examtally.synthesis.membership import Members
-from examtally.synthesis.statements import calibration_rows
 
 DEFINITIONS = {
     "probability": "p, for one exam and maneuver: the probability of a positive finding given everything but the coin "
@@ -64,3 +68,39 @@ def _reference_rows(truth: Truth) -> Iterator[Row]:
     names = ("truly_present", "truly_present_called_present", "truly_absent", "truly_absent_called_absent")
     for (modality, condition), counts in truth.readings.items():
         yield {"modality": modality, "condition": condition, **dict(zip(names, counts.tolist(), strict=True))}
+
+
+_CLIP = 0.005
+_FEWEST = 50
+
+
+def calibration_rows(clinic: Clinic) -> Iterator[Row]:
+    """Calibration of the stated probabilities against the truth, over the reference population, overall and by role.
+
+    Intercept with the slope held at 1, slope of the joint model, Brier score; statements of 0 and 1 are moved to 0.005
+    and 0.995 for intercept and slope. Under 50 exams with or without the condition nothing is stated.
+    """
+    reference = clinic.reference
+    roles = reference.exams.coded["role"]
+    groups = [(OVERALL, "all", np.ones(reference.exams.rows, dtype=bool))]
+    groups += [("role", code, roles.equals(code)) for code in roles.codes if roles.equals(code).any()]
+    for column, (condition, stage) in enumerate(reference.said.columns):
+        present, stated = reference.exams.numbers[condition], reference.said.probability[:, column]
+        for group_by, group, rows in groups:
+            if min(present[rows].sum(), (~present[rows]).sum()) >= _FEWEST:
+                named = {"condition": condition, "stage": stage, "group_by": group_by, "group": group}
+                yield {**named, **_calibration(stated[rows], present[rows])}
+
+
+def _calibration(stated: Floats, present: Bools) -> Row:
+    log_odds = logit(np.clip(stated, _CLIP, 1 - _CLIP))
+    _, slope = fit_logistic(np.column_stack([np.ones_like(log_odds), log_odds]), present)
+    (intercept,) = fit_logistic(np.ones((len(log_odds), 1)), present, offset=log_odds)
+    return {
+        "rows": len(stated),
+        "prevalence": float(present.mean()),
+        "mean_stated": float(stated.mean()),
+        "intercept": float(intercept),
+        "slope": float(slope),
+        "brier": float(((stated - present) ** 2).mean()),
+    }

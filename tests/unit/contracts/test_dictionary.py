@@ -8,8 +8,13 @@ import polars as pl
 import pytest
 
 from examtally.contracts.contract import Contract
-from examtally.contracts.dictionary.dictionary import render_dictionary
-from examtally.contracts.dictionary.rows import COLUMNS, PARTS, data_dictionary, dictionary_tables
+from examtally.contracts.dictionary.dictionary import (
+    COLUMNS,
+    PARTS,
+    data_dictionary,
+    dictionary_tables,
+    render_dictionary,
+)
 from examtally.contracts.protocol.protocol import protocol_keys
 from examtally.contracts.results import result_tables
 from examtally.errors import ContractError

@@ -9,7 +9,7 @@ import pytest
 import yaml
 
 from examtally.contracts.contract import Contract
-from examtally.contracts.dictionary.rows import data_dictionary
+from examtally.contracts.dictionary.dictionary import data_dictionary
 from examtally.contracts.own_catalogue import new_catalogue
 from examtally.contracts.study.parts import Either, Every, Filter, Leaf, leaves
 from examtally.contracts.study.study import load_study, study_keys
