@@ -217,9 +217,11 @@ def _field_rules(table: Table, field: Field) -> list[Rule]:
     return rules
 
 
-def _rule(table: Table, field: Field, kind: str, sql: str, legal: str, mend: str, expectation: Expectation) -> Rule:
-    depends = field.depends.column if kind == "depends" and field.depends else None
-    reads = (field.name,) if depends is None else (field.name, depends)
+def _rule(
+    table: Table, field: Field, kind: str, sql: str, legal: str, mend: str, expectation: Expectation, *also: str
+) -> Rule:
+    """A rule of one column; `also` are the other columns that it looks at."""
+    reads = (field.name, *also)
     return Rule(f"{table.name}.{field.name}.{kind}", table.name, field.name, kind, sql, legal, mend, expectation, reads)
 
 
@@ -305,6 +307,7 @@ def _depends(table: Table, field: Field) -> Rule:
         legal,
         f"check {field.name} and {other} together; `examtally dictionary` lists what goes with what",
         Expectation("expect_column_values_to_be_in_set", f"{field.name}__depends", {"value_set": [1]}),
+        other,
     )
 
 
