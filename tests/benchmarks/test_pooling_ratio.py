@@ -11,8 +11,8 @@ import numpy as np
 import pytest
 from scipy.special import expit
 
-from examtally.analytics.examiner_effects import pool_counts
 from examtally.analytics.examiner_effects.binomial import BinomialLikelihood
+from examtally.analytics.examiner_effects.fit import pool_counts
 from examtally.analytics.examiner_effects.hyper import Hyper
 
 EXAMINERS, MANEUVERS, MOST_SECONDS = 500, 40, 60

@@ -13,8 +13,8 @@ import pytest
 from hidden_examiners import CONDITION, MANEUVERS, HiddenClinic, hidden_clinic
 
 from examtally.analytics.bias_adjusted.calibration import bias_adjusted_calibration
-from examtally.analytics.examiner_effects import pool_estimates
 from examtally.analytics.examiner_effects.drawn import drawn_cells
+from examtally.analytics.examiner_effects.fit import pool_estimates
 from examtally.contracts.contract import load_contract
 from examtally.contracts.protocol.protocol import Protocol
 

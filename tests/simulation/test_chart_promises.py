@@ -13,7 +13,8 @@ from collections.abc import Iterator
 import numpy as np
 import pytest
 
-from examtally.analytics.control_charts import BASELINE, YEAR, Chart, share_chart
+from examtally.analytics.control_charts.baseline import BASELINE
+from examtally.analytics.control_charts.chart import YEAR, Chart, share_chart
 
 CHARTS = 10
 RATE = 0.05

@@ -10,7 +10,7 @@ import pytest
 from known_clinic import known_clinic
 from plain_sampler import plain_figures
 
-from examtally.analytics.bias_adjusted import Cells, measures
+from examtally.analytics.bias_adjusted.figures import Cells, measures
 from examtally.analytics.bias_adjusted.model import likelihood
 
 CLINICS = {812_011: "acl_tear", 812_012: "medial_meniscus_tear", 812_013: "lateral_meniscus_tear"}

@@ -13,7 +13,7 @@ import polars as pl
 import pytest
 from scipy.special import expit
 
-from examtally.analytics.examiner_effects import pool_counts, pool_estimates
+from examtally.analytics.examiner_effects.fit import pool_counts, pool_estimates
 from examtally.analytics.examiner_effects.standardised import verified_logits
 from examtally.analytics.verification_bias.models import fit_models
 

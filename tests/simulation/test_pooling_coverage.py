@@ -14,7 +14,7 @@ import polars as pl
 import pytest
 from scipy.special import expit, logit, ndtr
 
-from examtally.analytics.examiner_effects import pool_counts
+from examtally.analytics.examiner_effects.fit import pool_counts
 
 SEED = 20260601
 COHORTS, BATCH = 500, 100

@@ -20,8 +20,7 @@ from examtally.analytics.imperfect_reference.correction import (
     correct_for_uncertain_reference,
 )
 from examtally.analytics.imperfect_reference.pairs import covariance_of
-from examtally.analytics.verification_bias import aipw
-from examtally.analytics.verification_bias.aipw import augmented
+from examtally.analytics.verification_bias.aipw import aipw, augmented
 from examtally.analytics.verification_bias.corrected import CorrectedCells, correct
 from examtally.analytics.verification_bias.grouped import Grouped
 from examtally.analytics.verification_bias.models import fit_models

@@ -15,7 +15,8 @@ import pytest
 from begg_greenes import begg_greenes
 from selective import Imaging, Knees, draw, truth
 
-from examtally.analytics.verification_bias import VerificationCounts, aipw
+from examtally.analytics.verification_bias.aipw import aipw
+from examtally.analytics.verification_bias.counts import VerificationCounts
 from examtally.analytics.verification_bias.terms import Variable, choose, most_terms
 
 SEED = 20260511

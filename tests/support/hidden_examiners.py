@@ -9,9 +9,8 @@ import numpy as np
 import polars as pl
 from scipy.special import expit, logit
 
-from examtally.analytics.bias_adjusted import BiasModels, StatusRecords
-from examtally.analytics.bias_adjusted.knees import StatusKnees
-from examtally.analytics.bias_adjusted.model import fit
+from examtally.analytics.bias_adjusted.knees import StatusKnees, StatusRecords
+from examtally.analytics.bias_adjusted.model import BiasModels, fit
 from examtally.analytics.bias_adjusted.reference_priors import AccuracyPrior
 from examtally.analytics.bias_adjusted.terms import TermList
 

@@ -12,11 +12,11 @@ from typing import Any
 import numpy as np
 import polars as pl
 
-from examtally.analytics.bias_adjusted import BiasModels
+from examtally.analytics.bias_adjusted.model import BiasModels
 from examtally.analytics.bias_adjusted.tables import with_bias_adjusted
 from examtally.analytics.diagnostic_accuracy.accuracy import accuracy_table
 from examtally.analytics.imperfect_reference.tables import with_reference_error
-from examtally.analytics.verification_bias import aipw
+from examtally.analytics.verification_bias.aipw import aipw
 from examtally.analytics.verification_bias.tables import with_corrected
 from examtally.contracts.protocol.protocol import load_protocol
 from examtally.results.steps import accuracy as steps

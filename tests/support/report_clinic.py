@@ -10,7 +10,9 @@ import polars as pl
 from shared import shared_folder
 
 from examtally.analytics.agreement.tables import agreement_table
-from examtally.analytics.bias_adjusted import BiasModels, StatusRecords, bias_models, leading_estimates
+from examtally.analytics.bias_adjusted.knees import StatusRecords
+from examtally.analytics.bias_adjusted.leading import leading_estimates
+from examtally.analytics.bias_adjusted.model import BiasModels, bias_models
 from examtally.analytics.bias_adjusted.tables import bias_models_table, leading_table, reference_posterior_table
 from examtally.analytics.calibration.tables import calibration_tables
 from examtally.analytics.diagnostic_accuracy.accuracy import accuracy_table, post_test_table

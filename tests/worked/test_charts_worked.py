@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from examtally.analytics.control_charts import binomial_funnel
+from examtally.analytics.control_charts.funnel import binomial_funnel
 
 
 def test_funnel_limits_of_50_at_a_target_of_one_in_ten() -> None:

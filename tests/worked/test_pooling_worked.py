@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from examtally.analytics.examiner_effects import pool_counts
+from examtally.analytics.examiner_effects.fit import pool_counts
 from examtally.analytics.examiner_effects.maximum_likelihood import fit_counts, fit_estimates
 
 TELOMERASE = np.array(

@@ -9,7 +9,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from examtally.analytics.test_combinations import JointFindings, combine, dependence
+from examtally.analytics.test_combinations.combinations import combine
+from examtally.analytics.test_combinations.dependence import dependence
+from examtally.analytics.test_combinations.joint import JointFindings
 
 EXPECTED = {
     "series_sens": 0.61,

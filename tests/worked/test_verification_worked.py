@@ -11,7 +11,8 @@ import pytest
 from begg_greenes import begg_greenes
 from ignorance_bounds import ignorance_bounds
 
-from examtally.analytics.verification_bias import VerificationCounts, aipw, ipw
+from examtally.analytics.verification_bias.aipw import aipw, ipw
+from examtally.analytics.verification_bias.counts import VerificationCounts
 
 LIVER = VerificationCounts(231, 32, 166, 27, 54, 140)
 

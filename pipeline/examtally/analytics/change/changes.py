@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 
-from examtally.analytics.bias_adjusted import BiasModels, ConditionModel, chances
+from examtally.analytics.bias_adjusted.model import BiasModels, ConditionModel, chances
 from examtally.analytics.calibration.forecasts import IntArray
 from examtally.analytics.change.within import FEWEST_EXAMINERS, Difference, ExaminerSums, contrast, solve, sums_within
 from examtally.analytics.intervals import BoolArray, FloatArray

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 
-from examtally.analytics.bias_adjusted import BiasModels
+from examtally.analytics.bias_adjusted.model import BiasModels
 from examtally.analytics.intervals import BoolArray
 from examtally.contracts.catalogue.own import CASE_MIX
 from examtally.contracts.periods import place_of

@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 
-from examtally.analytics.bias_adjusted import BiasModels
+from examtally.analytics.bias_adjusted.model import BiasModels
 from examtally.analytics.intervals import FloatArray
 from examtally.contracts.periods import place_of
 from examtally.contracts.protocol.protocol import Protocol

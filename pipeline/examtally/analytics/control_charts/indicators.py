@@ -8,7 +8,8 @@ from typing import Any
 import numpy as np
 import polars as pl
 
-from examtally.analytics.control_charts import YEAR, Chart, funnel, share_chart, value_chart
+from examtally.analytics.control_charts.chart import YEAR, Chart, share_chart, value_chart
+from examtally.analytics.control_charts.funnel import funnel
 from examtally.analytics.intervals import FloatArray
 from examtally.contracts.protocol.models import CHARTED
 

@@ -8,7 +8,7 @@ from typing import Any
 import polars as pl
 
 from examtally.analytics.bias_adjusted.missed import expected_missed, with_expected
-from examtally.analytics.control_charts import YEAR
+from examtally.analytics.control_charts.chart import YEAR
 from examtally.analytics.control_charts.indicators import days_rows, watched_rows
 from examtally.analytics.control_charts.rolling import rolling_accuracy, rolling_calibration
 from examtally.cohort.forecasts import read_stated

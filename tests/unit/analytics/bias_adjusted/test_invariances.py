@@ -15,7 +15,7 @@ from hidden_status import PRIORS, hide
 from known_clinic import overall_accuracy
 from polars.testing import assert_frame_equal
 
-from examtally.analytics.bias_adjusted import Cells, measures
+from examtally.analytics.bias_adjusted.figures import Cells, measures
 from examtally.analytics.bias_adjusted.knees import StatusKnees
 from examtally.analytics.bias_adjusted.model import fit
 from examtally.contracts.contract import Contract

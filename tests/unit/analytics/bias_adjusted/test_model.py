@@ -10,9 +10,9 @@ from hidden_status import PRIORS, Hidden, hide
 from plain_sampler import plain_figures
 from statsmodels.stats.proportion import proportion_confint
 
-from examtally.analytics.bias_adjusted import Cells, ConditionModel, measures, summary
 from examtally.analytics.bias_adjusted.draws import StatusDraws, composite, pack
-from examtally.analytics.bias_adjusted.model import fit, likelihood
+from examtally.analytics.bias_adjusted.figures import Cells, measures, summary
+from examtally.analytics.bias_adjusted.model import ConditionModel, fit, likelihood
 
 DRAWS, SEED = 1600, 7
 MEASURES = ("sensitivity", "specificity")

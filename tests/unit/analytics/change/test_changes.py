@@ -9,9 +9,9 @@ import numpy as np
 import polars as pl
 import pytest
 
-from examtally.analytics.bias_adjusted import BiasModels, ConditionModel, StatusDraws
-from examtally.analytics.bias_adjusted.draws import pack
+from examtally.analytics.bias_adjusted.draws import StatusDraws, pack
 from examtally.analytics.bias_adjusted.knees import StatusKnees
+from examtally.analytics.bias_adjusted.model import BiasModels, ConditionModel
 from examtally.analytics.bias_adjusted.terms import TermList
 from examtally.analytics.change.changes import changes_table
 from examtally.analytics.change.context import context_table

@@ -6,7 +6,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from examtally.analytics.bias_adjusted import BiasModels
+from examtally.analytics.bias_adjusted.model import BiasModels
 from examtally.analytics.change.drift import FALSE_ALARMS, drift_table, events_table, largest_jump
 from examtally.contracts.contract import load_contract
 from examtally.contracts.protocol.protocol import load_protocol

@@ -12,12 +12,8 @@ from compared_pair import Comparison, compare_paired
 from scipy.stats import t
 from statsmodels.stats.multitest import multipletests
 
-from examtally.analytics.comparison import (
-    compare_predictive_values,
-    holm,
-    mcnemar,
-    swap_test,
-)
+from examtally.analytics.comparison.paired import compare_predictive_values, mcnemar, swap_test
+from examtally.analytics.comparison.rows import holm
 from examtally.analytics.intervals import t_quantile
 
 

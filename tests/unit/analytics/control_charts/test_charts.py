@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 from scipy.stats import betabinom, binom
 
-from examtally.analytics.control_charts import funnel, share_chart, value_chart
 from examtally.analytics.control_charts.baseline import ShareBaseline, ValueBaseline
-from examtally.analytics.control_charts.chart import WEIGHT
+from examtally.analytics.control_charts.chart import WEIGHT, share_chart, value_chart
+from examtally.analytics.control_charts.funnel import funnel
 
 
 def flat(events: int, size: int, periods: int) -> tuple[np.ndarray, np.ndarray]:

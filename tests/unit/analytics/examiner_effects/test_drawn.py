@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 from hidden_examiners import CONDITION, MANEUVERS, HiddenClinic, hidden_clinic
 
-from examtally.analytics.examiner_effects import pool_estimates
 from examtally.analytics.examiner_effects.drawn import DrawnCells, drawn_cells, drawn_logits
+from examtally.analytics.examiner_effects.fit import pool_estimates
 from examtally.contracts.contract import load_contract
 
 CONTRACT = load_contract()

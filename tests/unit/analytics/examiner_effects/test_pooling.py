@@ -8,10 +8,10 @@ import pytest
 from scipy.special import expit, logit
 from scipy.stats import binom, norm
 
-from examtally.analytics.examiner_effects import Pooled, Prior, pool_counts, pool_estimates
 from examtally.analytics.examiner_effects.binomial import BinomialLikelihood
-from examtally.analytics.examiner_effects.figures import mixture_quantile, shortest_interval
-from examtally.analytics.examiner_effects.hyper import Hyper, log_prior
+from examtally.analytics.examiner_effects.figures import Pooled, mixture_quantile, shortest_interval
+from examtally.analytics.examiner_effects.fit import pool_counts, pool_estimates
+from examtally.analytics.examiner_effects.hyper import Hyper, Prior, log_prior
 from examtally.analytics.examiner_effects.normal import NormalLikelihood
 from examtally.analytics.examiner_effects.pair import PooledPair
 from examtally.analytics.examiner_effects.standardised import case_mix_logits, habits, verified_logits

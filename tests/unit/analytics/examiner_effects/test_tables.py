@@ -10,8 +10,9 @@ import pytest
 from clinic import connect, small_contract
 from random_clinic import random_clinic
 
-from examtally.analytics.bias_adjusted import BiasModels, StatusDraws, StatusRecords
-from examtally.analytics.bias_adjusted.draws import pack
+from examtally.analytics.bias_adjusted.draws import StatusDraws, pack
+from examtally.analytics.bias_adjusted.knees import StatusRecords
+from examtally.analytics.bias_adjusted.model import BiasModels
 from examtally.analytics.examiner_effects.tables import PoolingTables, pooling_tables
 from examtally.cohort.cohort import build_cohort
 from examtally.cohort.examiners import read_examiners

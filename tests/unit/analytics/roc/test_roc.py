@@ -7,7 +7,8 @@ import math
 import numpy as np
 import pytest
 
-from examtally.analytics.roc import area, level_ratios
+from examtally.analytics.roc.area import area
+from examtally.analytics.roc.levels import level_ratios
 
 # Hanley JA, McNeil BJ. Radiology 1982;143:29-36, table I: 109 CT readings, 1 definitely normal … 5 definitely abnormal;
 # area 0.893. DeLong's standard error 0.0307 and limits 0.83295-0.95339 for these data.

@@ -6,8 +6,11 @@ import numpy as np
 import polars as pl
 import pytest
 
-from examtally.analytics.test_combinations import JointFindings, combine, dependence, patterns
+from examtally.analytics.test_combinations.combinations import combine
+from examtally.analytics.test_combinations.dependence import dependence
+from examtally.analytics.test_combinations.joint import JointFindings
 from examtally.analytics.test_combinations.joint_tables import combinations_table, dependence_table, patterns_table
+from examtally.analytics.test_combinations.patterns import patterns
 from examtally.contracts.contract import load_contract
 from examtally.contracts.protocol.protocol import Protocol
 

@@ -8,7 +8,8 @@ from begg_greenes import begg_greenes
 from ignorance_bounds import ignorance_bounds
 from selective import Imaging, draw
 
-from examtally.analytics.verification_bias import VerificationCounts, VerificationEstimate, aipw, ipw
+from examtally.analytics.verification_bias.aipw import VerificationEstimate, aipw, ipw
+from examtally.analytics.verification_bias.counts import VerificationCounts
 
 BY_ALL = Imaging(-2.4, (1.0, 1.0, 1.0), effusion=1.2, acute=0.9)
 SHARES = ("sensitivity", "specificity", "prevalence", "ppv", "npv")

@@ -13,7 +13,8 @@ from ignorance_bounds import ignorance_bounds
 from selective import Imaging, Knees, draw
 
 from examtally.analytics.diagnostic_accuracy.accuracy import accuracy_table
-from examtally.analytics.verification_bias import VerificationCounts, aipw
+from examtally.analytics.verification_bias.aipw import aipw
+from examtally.analytics.verification_bias.counts import VerificationCounts
 from examtally.analytics.verification_bias.tables import VerificationTables, verification_tables, with_corrected
 from examtally.cohort.cohort import build_cohort
 from examtally.cohort.verification_frame import read_verification_frame, verification_groups
