@@ -12,15 +12,11 @@ import polars as pl
 from examtally.analytics.intervals import BoolArray, FloatArray, IntArray
 from examtally.analytics.verification_bias.terms import KNEES_A_TERM, Variable, choose, levels
 from examtally.contracts.contract import Contract
+from examtally.contracts.protocol.estimates import maneuvers_for
 from examtally.contracts.protocol.protocol import Protocol
 
 ANSWERS = ("yes", "no", "unknown")
 _MIDDLE_AGE, _DECADE = 40.0, 10.0
-
-
-def own_maneuvers(condition: str, contract: Contract) -> tuple[str, ...]:
-    """The maneuvers that speak of a condition, in catalogue order."""
-    return tuple(maneuver for code, maneuver in contract.catalogue.pairs if code == condition)
 
 
 @dataclass(frozen=True)
@@ -52,7 +48,7 @@ class Predictors:
 
 def candidates(condition: str, contract: Contract, protocol: Protocol) -> tuple[str, ...]:
     """The maneuvers a model of `condition` may use: its own, then the other diagnostic ones where the protocol says."""
-    own = own_maneuvers(condition, contract)
+    own = maneuvers_for(condition, contract)
     catalogue = contract.catalogue.maneuvers
     if protocol.modelling.candidates == "own":
         return own

@@ -12,13 +12,13 @@ import polars as pl
 from examtally.analytics.diagnostic_accuracy.measures import Figures, proportion, ratio
 from examtally.analytics.diagnostic_accuracy.notes import Remark, in_words, remarks
 from examtally.analytics.diagnostic_accuracy.two_by_two import TwoByTwo
-from examtally.analytics.diagnostic_models.predictors import own_maneuvers
 from examtally.analytics.intervals import FloatArray
 from examtally.analytics.test_combinations.combinations import RULES, Combination, combine
 from examtally.analytics.test_combinations.dependence import Dependence, dependence
 from examtally.analytics.test_combinations.joint import JointFindings
 from examtally.analytics.test_combinations.patterns import Pattern, patterns
 from examtally.contracts.contract import Contract
+from examtally.contracts.protocol.estimates import maneuvers_for
 from examtally.contracts.protocol.protocol import Protocol
 from examtally.contracts.results import conform, empty, table_of
 
@@ -33,7 +33,7 @@ CLINICAL = "Made against a clinical diagnosis."
 def settled_conditions(contract: Contract, protocol: Protocol) -> tuple[str, ...]:
     """The conditions that something settles and that a maneuver speaks of, in catalogue order."""
     conditions = contract.catalogue.conditions
-    return tuple(code for code in conditions if code in protocol.reference.accepted and own_maneuvers(code, contract))
+    return tuple(code for code in conditions if code in protocol.reference.accepted and maneuvers_for(code, contract))
 
 
 def combinations_table(frame: pl.DataFrame, contract: Contract, protocol: Protocol) -> pl.DataFrame:
@@ -88,7 +88,7 @@ def patterns_table(frame: pl.DataFrame, contract: Contract, protocol: Protocol) 
 def _joints(frame: pl.DataFrame, contract: Contract, protocol: Protocol) -> Iterator[tuple[str, JointFindings]]:
     """Conditions with two maneuvers or more, each with its joint table."""
     for condition in settled_conditions(contract, protocol):
-        maneuvers = own_maneuvers(condition, contract)
+        maneuvers = maneuvers_for(condition, contract)
         if len(maneuvers) > 1:
             yield condition, JointFindings.read(frame, condition, maneuvers)
 

@@ -124,6 +124,7 @@ def odd_pairs(pairs: Pairs, what: str, legal: Collection[str] | None, *at: str) 
 
 
 def maneuvers_for(condition: str, contract: Contract) -> tuple[str, ...]:
+    """The maneuvers meant to speak of a condition, in the order of the catalogue."""
     return tuple(maneuver for code, maneuver in contract.catalogue.pairs if code == condition)
 
 

@@ -7,9 +7,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-import yaml
-
-from examtally.errors import ReportError
+from examtally.reporting.engine.wording import yaml_mapping
 
 HOUSE = "house"
 """The format extension that holds the one look: `_extensions/house`."""
@@ -35,12 +33,12 @@ def given(name: str | Path) -> Path:
 def pandoc_options(folder: Path, front: Mapping[str, Any], form: str) -> list[str]:
     """What the project, its extension and a report's front matter ask of one format, as options for pandoc."""
     home = Path("_extensions") / HOUSE
-    formats = _mapping(folder / home / "_extension.yml").get("contributes", {}).get("formats", {})
+    formats = yaml_mapping(folder / home / "_extension.yml").get("contributes", {}).get("formats", {})
     name = FORMATS[form]
     asked: dict[str, list[Any]] = {}
     for part in ("common", name):
         _add(asked, formats.get(part) or {}, home)
-    for source in (_mapping(folder / "_quarto.yml"), _mapping(folder / f"_quarto-{PROFILE}.yml"), front):
+    for source in (yaml_mapping(folder / "_quarto.yml"), yaml_mapping(folder / f"_quarto-{PROFILE}.yml"), front):
         chosen = source.get("format")
         _add(asked, (chosen.get(f"{HOUSE}-{name}") if isinstance(chosen, dict) else None) or {}, Path())
     _add(asked, {key: front[key] for key in _OF_A_REPORT if key in front}, Path())
@@ -50,13 +48,13 @@ def pandoc_options(folder: Path, front: Mapping[str, Any], form: str) -> list[st
     for key, values in asked.items():
         options += _said(key, values)
     if "lang" not in front:
-        options.append(f"--metadata=lang:{_mapping(folder / '_quarto.yml').get('lang', 'en')}")
+        options.append(f"--metadata=lang:{yaml_mapping(folder / '_quarto.yml').get('lang', 'en')}")
     return options
 
 
 def bibliography(folder: Path, front: Mapping[str, Any]) -> list[str]:
     """Where what a text cites is listed, as an option for pandoc."""
-    named = front.get("bibliography") or _mapping(folder / "_quarto.yml").get("bibliography")
+    named = front.get("bibliography") or yaml_mapping(folder / "_quarto.yml").get("bibliography")
     return [f"--bibliography={named}"] if named else []
 
 
@@ -78,13 +76,3 @@ def _said(key: str, values: list[Any]) -> list[str]:
     if values == [True]:
         return [f"--{key}"]
     return [f"--{key}={value}" for value in values]
-
-
-def _mapping(path: Path) -> dict[str, Any]:
-    try:
-        content = yaml.safe_load(path.read_text(encoding="utf-8"))
-    except (OSError, UnicodeDecodeError, yaml.YAMLError) as error:
-        raise ReportError(f"{path.name}: cannot be read as YAML ({type(error).__name__})") from error
-    if not isinstance(content, dict):
-        raise ReportError(f"{path.name} must be 'key: value' lines")
-    return content

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from contextvars import ContextVar
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import yaml
 
@@ -67,11 +68,11 @@ class Wording:
 
 def read_wording(folder: Path) -> Wording:
     """Read the two files of a reports folder; raise ReportError where one is missing or lacks a key."""
-    local = _mapping(folder / "local.yaml")
+    local = yaml_mapping(folder / "local.yaml")
     missing = [key for key in _LOCAL if not isinstance(local.get(key), str)]
     if missing:
         raise ReportError(f"local.yaml has no text for {', '.join(missing)}; write '{missing[0]}: …'")
-    words = _mapping(folder / "words.yaml")
+    words = yaml_mapping(folder / "words.yaml")
     acting = [f"{kind}.{code}" for kind in words for code in words[kind] if MARKUP & set(str(words[kind][code]))]
     if acting:
         raise ReportError(f"words.yaml: {acting[0]} holds a sign that is markup in a report; write plain words")
@@ -80,7 +81,7 @@ def read_wording(folder: Path) -> Wording:
 
 def as_written(folder: Path, key: str) -> str:
     """A text of `local.yaml` letter by letter, for what is not Markdown: fields of a document, a page of its own."""
-    return str(_mapping(folder / "local.yaml").get(key, ""))
+    return str(yaml_mapping(folder / "local.yaml").get(key, ""))
 
 
 def inside_sentence(name: str) -> str:
@@ -113,7 +114,8 @@ def _band(code: str) -> str | None:
     return f"{over} and over" if over else f"{low}–{high}"
 
 
-def _mapping(path: Path) -> dict[str, dict[str, str]]:
+def yaml_mapping(path: Path) -> dict[str, Any]:
+    """A file of a report's folder as a mapping; ReportError where it is none."""
     try:
         content = yaml.safe_load(path.read_text(encoding="utf-8"))
     except (OSError, UnicodeDecodeError, yaml.YAMLError) as error:

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 import polars as pl
 
-from examtally.reporting.engine.numbers import DASH, listed, percent, points
+from examtally.reporting.engine.numbers import DASH, coefficient, listed, percent, points
 from examtally.reporting.engine.tables import Column, table
 from examtally.reporting.manuscript.contrasts import FEW_EXAMINERS
 from examtally.reporting.manuscript.paper import Paper, Row
@@ -60,7 +60,7 @@ def case_mix(paper: Paper) -> str:
             "level": capital(paper.level_name(line["variable"], line["level"])),
             "a": percent(line["share_a"]),
             "b": percent(line["share_b"]),
-            "difference": _number(line["standardised_difference"]),
+            "difference": coefficient(line["standardised_difference"]),
         }
         for line in first
         if (line["group_a"], line["group_b"]) == pair and line["standardised_difference"] is not None
@@ -112,7 +112,3 @@ def _p(line: Row) -> str:
         return DASH
     least = line["least_p_value"]
     return p_words(line["p_value"]) + (f" (least possible {p_words(least)})" if least is not None else "")
-
-
-def _number(value: float | None) -> str:
-    return DASH if value is None else f"{value:.2f}".replace("-", "−")
