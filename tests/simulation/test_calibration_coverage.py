@@ -9,10 +9,11 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from one_set import calibrate
 from scipy.special import expit
 
 from examtally.analytics.calibration.forecasts import Counts
-from examtally.analytics.calibration.measures import MEASURES, Resampling, calibrate
+from examtally.analytics.calibration.measures import MEASURES, Resampling
 from examtally.analytics.calibration.recalibration import calibration_in_the_large, logit
 from examtally.analytics.calibration.scores import auc, brier, logarithmic
 

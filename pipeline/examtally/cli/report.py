@@ -34,6 +34,13 @@ from examtally.cli.stopping import entries_and, files_at, tell, whole_at
 from examtally.errors import ReportError
 from examtally.resources import reports_from
 
+Actions = Annotated[
+    Path | None,
+    typer.Option(
+        "--actions", help="YAML with the committee's decisions; see `examtally guide monthly`.", show_default=False
+    ),
+]
+
 app = typer.Typer(no_args_is_help=True, help="Render a report from a results folder; reads no records.")
 
 
@@ -125,12 +132,7 @@ def monthly(
     results: Results,
     period: Annotated[str, typer.Option("--period", help="The month, as 2026-03, or P012.", show_default=False)],
     out: Out,
-    actions: Annotated[
-        Path | None,
-        typer.Option(
-            "--actions", help="YAML with the committee's decisions; see `examtally guide monthly`.", show_default=False
-        ),
-    ] = None,
+    actions: Actions = None,
     registry: Annotated[
         Path | None, typer.Option("--registry", help="The registry, to print its newest seal.", show_default=False)
     ] = None,
@@ -153,12 +155,7 @@ def monthly(
 def actions(
     results: Results,
     out: Out,
-    decided: Annotated[
-        Path | None,
-        typer.Option(
-            "--actions", help="YAML with the committee's decisions; see `examtally guide monthly`.", show_default=False
-        ),
-    ] = None,
+    decided: Actions = None,
     form: Format = "html",
     reports: Reports = None,
 ) -> None:

@@ -7,7 +7,6 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-import numpy.typing as npt
 from sklearn.metrics import brier_score_loss, log_loss, roc_auc_score
 
 from examtally.analytics.calibration.forecasts import Counts, Forecasts
@@ -108,17 +107,8 @@ class Resamples:
         return cls(forecasts, counts, bootstrap, calibrated, basis, how)
 
 
-def calibrate(
-    probability: npt.ArrayLike,
-    outcome: npt.ArrayLike,
-    participant: npt.ArrayLike | None = None,
-    *,
-    how: Resampling | None = None,
-) -> tuple[Measure, ...]:
-    """Measure the calibration of stated probabilities, in the order of `MEASURES`.
-
-    `probability` (n,) in 0–1, `outcome` (n,) 0 or 1, `participant` (n,) integer key (each row its own if left out);
-    no missing values, at least one row (ValueError).
+def measure_all(resamples: Resamples) -> tuple[Measure, ...]:
+    """Return the nine measures of one set of forecasts, in the order of `MEASURES`.
 
     Limits come from resampling participants: percentiles, except that
     - miscalibration and discrimination, which the isotonic fit inflates in a resample as much as in the sample, are
@@ -128,14 +118,6 @@ def calibrate(
     `expected_by_chance` is the mean of miscalibration and ICI over outcomes redrawn from the stated probabilities, with
     the within-participant correlation of these data.
     """
-    forecasts = Forecasts.of(probability, outcome, participant)
-    if forecasts.n == 0:
-        raise ValueError("at least one forecast is needed")
-    return measure_all(Resamples.of(forecasts, how or Resampling()))
-
-
-def measure_all(resamples: Resamples) -> tuple[Measure, ...]:
-    """Return the nine measures of one set of forecasts, in the order of `MEASURES`."""
     reasons = _not_estimable(resamples)
     estimates = _estimates(resamples, reasons)
     bootstrap = _statistics(resamples)
@@ -213,7 +195,7 @@ def _measure(
 def _limits(
     name: str, estimate: float, bootstrap: FloatArray, chance: FloatArray | None, resamples: Resamples
 ) -> tuple[float | None, float | None]:
-    """Limits of one measure as `calibrate` describes them; None where one cannot be given."""
+    """Limits of one measure as `measure_all` describes them; None where one cannot be given."""
     low, high = (float(x) for x in percentile_limits(bootstrap, resamples.how.level, resamples.forecasts.participants))
     if name in _REFLECTED:
         low, high = max(0.0, min(2 * estimate - high, estimate)), max(2 * estimate - low, estimate)

@@ -46,34 +46,6 @@ class _Blocks:
     failures: IntArray
 
 
-def follow(
-    failed: BoolArray,
-    period: IntArray,
-    learning: CusumDesign,
-    keeping: CusumDesign,
-    *,
-    orders: int = 101,
-    seed: int = 0,
-) -> Course:
-    """Follow the chart of one person: LC-CUSUM until its limit, then monitoring CUSUM until its own, and so on.
-
-    `failed` and `period` are (cases,), True where the case failed and whole numbers that put the periods in order; rows
-    may stand in any order and nothing may be missing. `learning` and `keeping` are designs of the LC-CUSUM and the
-    monitoring CUSUM; without a limit a chart is followed and never signals. Biau & Porcher 2010, Statistics in Medicine
-    29:1900-1909; Steiner et al. 2000, Biostatistics 1:441-452. ValueError for fewer than 1 order or arrays that do not
-    match.
-
-    >>> from examtally.analytics.learning_curves.cusum import design
-    >>> charts = design(0.2, 0.4, 60, 0.05), design(0.2, 0.4, 60, 0.05, is_monitoring=True)
-    >>> course = follow(np.zeros(20, dtype=bool), np.arange(20), *charts)
-    >>> int(np.flatnonzero(course.is_signal)[0]) + 1, round(float(course.score[1]), 3)
-    (15, 0.575)
-    """
-    return follow_all(
-        np.zeros(len(period), dtype=np.int64), period, failed, learning, keeping, orders=orders, seed=seed
-    )
-
-
 def follow_all(
     chart: IntArray,
     period: IntArray,
@@ -84,9 +56,19 @@ def follow_all(
     orders: int = 101,
     seed: int = 0,
 ) -> Course:
-    """Follow many charts at once, as `follow` does one; `chart` numbers the chart of each case.
+    """Follow charts at once: LC-CUSUM until its limit, then monitoring CUSUM until its own, and so on.
 
-    The cases of the course are in order of chart and period, whatever the order of the rows.
+    `chart`, `period` and `failed` are (cases,): numbers of the charts, whole numbers that put the periods in order,
+    True where the case failed; nothing may be missing. `learning` and `keeping` are designs of the LC-CUSUM and the
+    monitoring CUSUM; without a limit a chart is followed and never signals. The cases of the course are in order of
+    chart and period, whatever the order of the rows. Biau & Porcher 2010, Statistics in Medicine 29:1900-1909;
+    Steiner et al. 2000, Biostatistics 1:441-452. ValueError for fewer than 1 order or arrays that do not match.
+
+    >>> from examtally.analytics.learning_curves.cusum import design
+    >>> charts = design(0.2, 0.4, 60, 0.05), design(0.2, 0.4, 60, 0.05, is_monitoring=True)
+    >>> course = follow_all(np.zeros(20, dtype=int), np.arange(20), np.zeros(20, dtype=bool), *charts)
+    >>> int(np.flatnonzero(course.is_signal)[0]) + 1, round(float(course.score[1]), 3)
+    (15, 0.575)
     """
     if orders < 1 or not len(chart) == len(period) == len(failed):
         raise ValueError("orders must be 1 or more, and chart, period and failed of one length")

@@ -179,10 +179,6 @@ class ExportMapping:
         """Return what the lines of `source` say of withdrawals."""
         return tuple(one for one in self.withdrawn if one.source == source)
 
-    def rows_of(self, table: str, source: str) -> tuple[Rows, ...]:
-        """Return the entries that make rows of `table` from `source`, in the order of the file."""
-        return tuple(rows for rows in self.rows if rows.table == table and rows.source == source)
-
 
 def columns_of(value: Value) -> Iterator[str]:
     """Yield the column names that a value reads, names of `each` still in braces."""

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from one_set import calibrate
 from scipy.special import expit
 
-from examtally.analytics.calibration.measures import MEASURES, Measure, Resampling, calibrate
+from examtally.analytics.calibration.measures import MEASURES, Measure, Resampling
 from examtally.analytics.calibration.recalibration import logit
 
 NEED_BOTH = {"discrimination", "uncertainty", "intercept", "slope", "ici", "auc"}

@@ -5,9 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from cusum_path import path
+from one_set import follow
 
 from examtally.analytics.learning_curves.cusum import design
-from examtally.analytics.learning_curves.followed import follow, follow_all
+from examtally.analytics.learning_curves.followed import follow_all
 
 LEARN = design(0.2, 0.4, 60, 0.05)
 KEEP = design(0.2, 0.4, 60, 0.05, is_monitoring=True)
