@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from examtally.contracts.results import conform, empty, personal_groups, result_codes, result_tables
+from examtally.contracts.results import conform, empty, personal_groups, result_codes, result_tables, table_of
 from examtally.errors import ResultsError
 
 # The public columns of the tables, typed from the data model; the last three end every table.
@@ -243,3 +243,23 @@ def test_order_of_rows_and_columns_is_nothing(rows: list[tuple[str, ...]], chanc
     chance.shuffle(rows)
     mixed = frame.select(columns).sample(fraction=1, shuffle=True, seed=chance.randrange(1000))
     assert conform("tallies", mixed).equals(conform("tallies", frame))
+
+
+def test_rows_become_a_table_with_what_they_lack_missing_and_nothing_rounded() -> None:
+    row: dict[str, object] = {
+        "condition": "acl_tear",
+        "maneuver": "lachman",
+        "scale": "grade",
+        "threshold": 1,
+        "rule": "grade 1 or more",
+    }
+    row |= {"tp": 3, "fp": 1, "fn": 2, "tn": 4, "participants": 10}
+    made = table_of("roc", [row, row | {"threshold": 2, "sensitivity": math.nan, "specificity": 0.8}])
+    assert made["sensitivity"].to_list() == [None, None]
+    assert made["specificity"].to_list() == [None, 0.8]
+    assert made.select("status", "flag", "note").row(0) == ("exploratory", None, None)
+    assert table_of("roc", []).equals(empty("roc"))
+    with pytest.raises(ResultsError, match=r"roc\.tp: a value is not a whole number"):
+        table_of("roc", [row | {"tp": 2.5}])
+    with pytest.raises(ResultsError, match="roc: also has width"):
+        table_of("roc", [row | {"width": 1}])
