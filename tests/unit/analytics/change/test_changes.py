@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -17,7 +18,8 @@ from examtally.analytics.change.changes import changes_table
 from examtally.analytics.change.context import context_table
 from examtally.contracts.contract import load_contract
 from examtally.contracts.protocol.protocol import Protocol, load_protocol
-from examtally.contracts.results import conform
+from examtally.contracts.results import conform, table_of
+from examtally.results.analysis import _said
 
 CONTRACT = load_contract()
 EXAMINERS, PERIODS, N = 10, 20, 6000
@@ -85,6 +87,14 @@ def test_the_change_is_found_and_the_other_maneuver_left_alone(taught: pl.DataFr
     other = _row(taught, "anterior_drawer", method)
     assert other["verdict"] in ("about_the_same", "cannot_be_told")
     assert other["expected"] == "no_change"
+
+
+def test_an_intervention_keeps_its_own_status_where_all_else_has_that_of_the_protocol(taught: pl.DataFrame) -> None:
+    work: Any = SimpleNamespace(contract=CONTRACT, protocol=load_protocol({}, CONTRACT))
+    assert set(_said(work, "changes", taught)["status"]) == {"prespecified"}
+    ended = {"condition": "acl_tear", "maneuver": "lachman", "step": "analysed", "reason": "analysed"}
+    flow = table_of("flow", [ended | {"exams": 1, "participants": 1}], status="prespecified")
+    assert set(_said(work, "flow", flow)["status"]) == {"exploratory"}
 
 
 def test_a_time_series_needs_eight_periods_a_side(taught: pl.DataFrame) -> None:
