@@ -120,12 +120,6 @@ def test_few_participants_are_flagged() -> None:
     assert set(rows.filter(pl.col("estimate").is_not_null())["flag"]) == {"too_few"}
 
 
-def test_status_is_the_protocols() -> None:
-    declared = load_protocol({"analysis_status": "prespecified"}, CONTRACT)
-    tables = calibration_tables(forecasts(60), CONTRACT, declared)
-    assert set(tables.calibration["status"]) == set(tables.curves["status"]) == {"prespecified"}
-
-
 def test_a_missing_outcome_is_refused() -> None:
     with pytest.raises(ValueError, match="without missing"):
         calibration_tables(forecasts().with_columns(outcome=pl.lit(None, pl.Int64)), CONTRACT, PROTOCOL)
