@@ -10,8 +10,7 @@ import polars as pl
 from scipy.special import expit, logit
 
 from examtally.analytics.bias_adjusted.knees import StatusKnees, StatusRecords
-from examtally.analytics.bias_adjusted.model import BiasModels, fit
-from examtally.analytics.bias_adjusted.reference_priors import AccuracyPrior
+from examtally.analytics.bias_adjusted.model import AccuracyPrior, BiasModels, fit
 from examtally.analytics.bias_adjusted.terms import TermList
 
 CONDITION = "acl_tear"

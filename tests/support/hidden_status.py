@@ -9,7 +9,7 @@ import polars as pl
 from scipy.special import logit
 
 from examtally.analytics.bias_adjusted.knees import StatusKnees
-from examtally.analytics.bias_adjusted.reference_priors import AccuracyPrior
+from examtally.analytics.bias_adjusted.model import AccuracyPrior
 from examtally.analytics.bias_adjusted.terms import TermList
 
 SENSITIVITY, SPECIFICITY = (0.80, 0.60), (0.85, 0.90)

@@ -15,12 +15,11 @@ from examtally.analytics.bias_adjusted.leading import leading_estimates
 from examtally.analytics.bias_adjusted.model import BiasModels, bias_models
 from examtally.analytics.bias_adjusted.tables import bias_models_table, leading_table, reference_posterior_table
 from examtally.analytics.calibration.tables import calibration_tables
-from examtally.analytics.diagnostic_accuracy.accuracy import accuracy_table, post_test_table
-from examtally.analytics.diagnostic_accuracy.sensitivity_analyses import scenario_table
+from examtally.analytics.diagnostic_accuracy.accuracy import accuracy_table, post_test_table, scenario_table
 from examtally.analytics.examiner_effects.tables import pooling_tables
 from examtally.analytics.learning_curves.tables import learning_table
 from examtally.cohort.cohort import Cohort, build_cohort
-from examtally.cohort.examiners import read_examiners
+from examtally.cohort.groupings import read_examiners
 from examtally.cohort.learning_frame import read_learning_frame, read_supervisor_counts
 from examtally.cohort.monitoring import read_watched
 from examtally.cohort.pairs import read_pairs

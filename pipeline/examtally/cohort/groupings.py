@@ -161,3 +161,9 @@ def _banded(name: str, value: str, protocol: Protocol) -> Grouping:
         f"when {value} < {start} then '{code}'" for code, start in zip(bands.codes, bands.starts, strict=False)
     )
     return Grouping(name, f"case when {value} is null then null {limits} else '{bands.codes[-1]}' end", bands.codes)
+
+
+def read_examiners(con: duckdb.DuckDBPyConnection) -> tuple[str, ...]:
+    """Pseudonyms of the examiners that the column `examiner` of the verification frame counts from 1."""
+    rows = con.sql("select label from group_labels where group_by = 'examiner' order by code").fetchall()
+    return tuple(str(label) for (label,) in rows)

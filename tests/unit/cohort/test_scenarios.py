@@ -9,8 +9,7 @@ import polars as pl
 import pytest
 from clinic import Records, connect, small_contract
 
-from examtally.analytics.diagnostic_accuracy.accuracy import accuracy_table
-from examtally.analytics.diagnostic_accuracy.sensitivity_analyses import scenario_table
+from examtally.analytics.diagnostic_accuracy.accuracy import accuracy_table, scenario_table
 from examtally.cohort.cohort import build_cohort
 from examtally.cohort.scenarios import read_scenarios
 from examtally.contracts.protocol.protocol import load_protocol

@@ -17,11 +17,11 @@ from examtally.contracts.contract import load_contract
 from examtally.contracts.protocol.protocol import Protocol
 from examtally.synthesis import SynthesisReport
 from examtally.synthesis.clinic import Clinic, Part, draw_parts, open_clinic
-from examtally.synthesis.dependence import correlation
 from examtally.synthesis.findings import NEGATIVE, POSITIVE
 from examtally.synthesis.membership import MemoryCohort
 from examtally.synthesis.scenario_file import load_scenario
 from examtally.synthesis.skill import learning_gap
+from examtally.synthesis.truth import correlation
 
 CONTRACT = load_contract()
 ROLES = CONTRACT.tables["examiners"].field("role").enum or ()

@@ -5,12 +5,11 @@ from __future__ import annotations
 import polars as pl
 
 from examtally.analytics.bias_adjusted.tables import with_bias_adjusted, with_severity
-from examtally.analytics.diagnostic_accuracy.accuracy import accuracy_table, post_test_table
-from examtally.analytics.diagnostic_accuracy.sensitivity_analyses import scenario_table
+from examtally.analytics.diagnostic_accuracy.accuracy import accuracy_table, post_test_table, scenario_table
 from examtally.analytics.examiner_effects.tables import PoolingTables, pooling_tables
 from examtally.analytics.imperfect_reference.tables import with_reference_error
 from examtally.analytics.verification_bias.tables import VerificationTables, verification_tables, with_corrected
-from examtally.cohort.examiners import read_examiners
+from examtally.cohort.groupings import read_examiners
 from examtally.cohort.scenarios import read_scenarios
 from examtally.cohort.verification_frame import verification_groups
 from examtally.contracts.contract import Contract

@@ -8,8 +8,8 @@ from examtally.analytics.agreement.tables import agreement_table
 from examtally.analytics.bias_adjusted.calibration import bias_adjusted_calibration
 from examtally.analytics.calibration.tables import CalibrationTables, calibration_tables, model_calibration_tables
 from examtally.analytics.diagnostic_models.model_tables import forecasts_of
-from examtally.cohort.examiners import read_examiners
 from examtally.cohort.forecasts import read_own_forecasts, read_stated
+from examtally.cohort.groupings import read_examiners
 from examtally.cohort.pairs import read_pairs
 from examtally.results.steps import diagnostic_models as modelling
 from examtally.results.steps import leading

@@ -15,7 +15,7 @@ from examtally.analytics.bias_adjusted.knees import StatusRecords
 from examtally.analytics.bias_adjusted.model import BiasModels
 from examtally.analytics.examiner_effects.tables import PoolingTables, pooling_tables
 from examtally.cohort.cohort import build_cohort
-from examtally.cohort.examiners import read_examiners
+from examtally.cohort.groupings import read_examiners
 from examtally.cohort.verification_frame import read_verification_frame
 from examtally.contracts.protocol.protocol import load_protocol
 
