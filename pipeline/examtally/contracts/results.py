@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cache, lru_cache
 from types import MappingProxyType
 from typing import TypeAlias
 
@@ -208,7 +208,7 @@ def _same_columns(table: ResultTable, frame: pl.DataFrame) -> None:
 def _typed(table: ResultTable, frame: pl.DataFrame) -> pl.DataFrame:
     """All columns as declared, in one pass; what is wrong is said of the first column that is."""
     try:
-        typed = frame.select(_as_declared(column) for column in table.columns)
+        typed = frame.select(_as_declared(column.name, column.type) for column in table.columns)
     except pl.exceptions.PolarsError:
         wrong = next(column for column in table.columns if not _can_be(column, frame[column.name]))
         raise ResultsError(f"{table.name}.{wrong.name}: a value is not of type {wrong.type}") from None
@@ -220,12 +220,13 @@ def _typed(table: ResultTable, frame: pl.DataFrame) -> pl.DataFrame:
     return typed
 
 
-def _as_declared(column: ResultColumn) -> pl.Expr:
-    value = pl.col(column.name).cast(column.dtype, strict=True)
-    if column.type == "string":
-        return pl.when(value != "").then(value).alias(column.name)
-    if column.type == "number":  # no negative zero
-        return pl.when(value == 0.0).then(0.0).otherwise(value).alias(column.name)
+@cache
+def _as_declared(name: str, kind: str) -> pl.Expr:
+    value = pl.col(name).cast(_TYPES[kind], strict=True)
+    if kind == "string":
+        return pl.when(value != "").then(value).alias(name)
+    if kind == "number":  # no negative zero
+        return pl.when(value == 0.0).then(0.0).otherwise(value).alias(name)
     return value
 
 
@@ -239,7 +240,7 @@ def _can_be(column: ResultColumn, values: pl.Series) -> bool:
 
 def _rules(column: ResultColumn, given: pl.DataType) -> Iterator[tuple[str, str, pl.Expr]]:
     """Column, what is said where it is broken, and one value: whether every row keeps the rule."""
-    value = _as_declared(column)
+    value = _as_declared(column.name, column.type)
     if column.type == "integer" and given.is_float():
         yield column.name, "a value is not a whole number", (value == pl.col(column.name)).all()
     if column.type == "number":

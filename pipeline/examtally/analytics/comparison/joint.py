@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -66,6 +67,18 @@ class Joint:
             margins,
             grouped,
             kind,
+        )
+
+    @classmethod
+    def joined(cls, several: Sequence[Joint]) -> Joint:
+        """The groups of several, at least one, one after the other; their margins are the same."""
+        return cls(
+            np.concatenate([one.counts for one in several]),
+            np.concatenate([one.products for one in several]),
+            np.concatenate([one.held for one in several]),
+            several[0].margins,
+            Grouped.joined([one.grouped for one in several]),
+            np.concatenate([one.kind for one in several]),
         )
 
     @property

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
-from dataclasses import fields
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, fields
 from itertools import combinations
 
 import numpy as np
@@ -15,11 +15,13 @@ from examtally.analytics.comparison.knees import Compared
 from examtally.analytics.comparison.paired import Behind, behind, paired_contrasts
 from examtally.analytics.comparison.rows import contrast_columns, frame_of, records, with_adjusted, with_remarks
 from examtally.analytics.intervals import FloatArray
+from examtally.analytics.verification_bias.grouped import IntArray
 from examtally.analytics.verification_bias.knees import ConditionKnees
 from examtally.contracts.protocol.protocol import Protocol
 from examtally.contracts.results import conform, empty
 
 A_FIRST, B_FIRST = "a_first", "b_first"
+_ORDERS, _UNKNOWN = (A_FIRST, B_FIRST, "unknown"), 2
 _OUTSIDE = "Not in the declared family of comparisons: the p value is not adjusted, read it as a hint."
 _KEY = ("condition", "maneuver_a", "maneuver_b")
 _FAMILY = ("condition", "group_by", "group", "adjustment", "measure", "contrast")
@@ -39,12 +41,8 @@ def comparisons_table(
     Sources: see `observed_difference`, `observed_ratio`, `corrected_contrast`, `mcnemar`, `swap_test`,
     `compare_predictive_values` and `holm`.
     """
-    rows = [
-        row
-        for of in knees.values()
-        for a, b in combinations(of.maneuvers, 2)
-        for row in _pair(of, a, b, orders, protocol)
-    ]
+    pairs = [_TwoManeuvers.of(of, a, b, orders) for of in knees.values() for a, b in combinations(of.maneuvers, 2)]
+    rows = [*_overall(pairs, protocol), *_by_order([pair for pair in pairs if pair.first_done is not None], protocol)]
     if not rows:
         return empty("comparisons")
     table = frame_of(rows)
@@ -57,42 +55,62 @@ def comparisons_table(
     return conform("comparisons", table)
 
 
-def _pair(
-    knees: ConditionKnees, a: str, b: str, orders: Mapping[str, FloatArray], protocol: Protocol
-) -> Iterator[dict[str, object]]:
-    """Rows of one pair of maneuvers."""
-    compared = Compared.maneuvers(knees, a, b)
-    level, is_exact = protocol.intervals.level, protocol.comparisons.test == "mcnemar_exact"
-    key = {"condition": knees.condition, "maneuver_a": a, "maneuver_b": b}
-    overall = compared.verified_joint()
-    for row in (*_observed(overall, ["all"], level, is_exact=is_exact), *_corrected(compared, overall, level)):
-        yield key | {"group_by": "overall"} | row
-    code = _first_done(knees, a, b, orders)
-    if code is not None and (code[compared.taken][compared.verified] < 2).any():
-        joint = compared.verified_joint(code, 3)
-        for row in _observed(joint, [A_FIRST, B_FIRST, "unknown"], level, is_exact=is_exact):
-            if row["group"] != "unknown":
-                yield key | {"group_by": "done_order"} | row
+@dataclass(frozen=True)
+class _TwoManeuvers:
+    """Two maneuvers for one condition; `first_done` parts its knees by `_ORDERS` where that is known of any."""
+
+    key: dict[str, object]
+    compared: Compared
+    first_done: IntArray | None
+
+    @classmethod
+    def of(cls, knees: ConditionKnees, a: str, b: str, orders: Mapping[str, FloatArray]) -> _TwoManeuvers:
+        compared = Compared.maneuvers(knees, a, b)
+        code = _first_done(knees, a, b, orders)
+        if code is not None and not (code[compared.taken][compared.verified] < _UNKNOWN).any():
+            code = None
+        return cls({"condition": knees.condition, "maneuver_a": a, "maneuver_b": b}, compared, code)
 
 
-def _first_done(knees: ConditionKnees, a: str, b: str, orders: Mapping[str, FloatArray]) -> np.ndarray | None:
-    """Which came first in each exam of a condition: 0 a, 1 b, 2 not recorded (or the same place for both)."""
+def _first_done(knees: ConditionKnees, a: str, b: str, orders: Mapping[str, FloatArray]) -> IntArray | None:
+    """Which came first in each exam of a condition: place in `_ORDERS` (unknown: not recorded, or the same place)."""
     if a not in orders or b not in orders:
         return None
     place = knees.frame["place"].to_numpy()
     one, other = orders[a][place], orders[b][place]
-    return np.where(one < other, 0, np.where(other < one, 1, 2)).astype(np.int64)
+    return np.where(one < other, 0, np.where(other < one, 1, _UNKNOWN)).astype(np.int64)
 
 
-def _observed(joint: Joint, labels: list[str], level: float, *, is_exact: bool) -> Iterator[dict[str, object]]:
-    """Rows on verified knees, one group after the other."""
-    for made, test in paired_contrasts(joint, level, is_exact=is_exact):
-        counted = behind(joint, made.measure)
-        columns = contrast_columns(made, test) | _counts(counted) | {"group": np.array(labels)}
-        differ = {"differ": counted.only_a + counted.only_b}
-        yield from records(
-            columns | differ, measure=made.measure, contrast=made.contrast, adjustment="none", flag=None, note=None
-        )
+def _overall(pairs: Sequence[_TwoManeuvers], protocol: Protocol) -> Iterator[dict[str, object]]:
+    """Rows over all knees: as they are, and corrected for verification."""
+    counted = [pair.compared.verified_joint() for pair in pairs]
+    keys = [pair.key | {"group_by": "overall", "group": "all"} for pair in pairs]
+    yield from _observed(counted, keys, protocol)
+    for pair, joint, key in zip(pairs, counted, keys, strict=True):
+        for row in _corrected(pair.compared, joint, protocol.intervals.level):
+            yield key | row
+
+
+def _by_order(pairs: Sequence[_TwoManeuvers], protocol: Protocol) -> Iterator[dict[str, object]]:
+    """Rows by which of the two was done first."""
+    counted = [pair.compared.verified_joint(pair.first_done, len(_ORDERS)) for pair in pairs]
+    keys = [pair.key | {"group_by": "done_order", "group": group} for pair in pairs for group in _ORDERS]
+    yield from (row for row in _observed(counted, keys, protocol) if row["group"] != _ORDERS[_UNKNOWN])
+
+
+def _observed(
+    counted: Sequence[Joint], keys: Sequence[Mapping[str, object]], protocol: Protocol
+) -> Iterator[dict[str, object]]:
+    """Rows on verified knees; `keys` are those of the groups of all that is counted, in their order."""
+    if not counted:
+        return
+    joint, is_exact = Joint.joined(counted), protocol.comparisons.test == "mcnemar_exact"
+    for made, test in paired_contrasts(joint, protocol.intervals.level, is_exact=is_exact):
+        knees = behind(joint, made.measure)
+        columns = contrast_columns(made, test) | _counts(knees) | {"differ": knees.only_a + knees.only_b}
+        said = {"measure": made.measure, "contrast": made.contrast, "adjustment": "none", "flag": None, "note": None}
+        for key, row in zip(keys, records(columns, **said), strict=True):
+            yield {**key, **row}
 
 
 def _corrected(compared: Compared, overall: Joint, level: float) -> Iterator[dict[str, object]]:
@@ -108,7 +126,6 @@ def _corrected(compared: Compared, overall: Joint, level: float) -> Iterator[dic
             columns | _counts(behind(overall, measure)),
             measure=measure,
             contrast=contrast,
-            group="all",
             adjustment="verification",
             differ=None,
             flag="too_few_verified" if why else None,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Collection, Iterable, Iterator
 from typing import Protocol as Shape
 
 import numpy as np
@@ -28,20 +28,25 @@ _CLINICAL = "Made against a clinical diagnosis."
 
 
 def accuracy_table(
-    tallies: pl.DataFrame, role_clusters: pl.DataFrame | None, contract: Contract, protocol: Protocol
+    tallies: pl.DataFrame,
+    role_clusters: pl.DataFrame | None,
+    contract: Contract,
+    protocol: Protocol,
+    measures: Collection[str] = (*PROPORTIONS, *RATIO_EVENTS),
 ) -> pl.DataFrame:
     """Return the table `accuracy` with adjustment `none`, for every intended pair that something settles.
 
     `tallies` is the table of that name. `role_clusters` (condition, maneuver, group; examiners behind each denominator;
     sums of products over examiners, `ex_tp_tp` …, and over participants within examiners, `px_tp_tp` …) makes the
     intervals of the rows by role reach examiners like these; without it they speak of these examiners.
-    A figure that cannot be estimated is null with a flag and a note.
+    A figure that cannot be estimated is null with a flag and a note. Only `measures` are estimated, at least one.
     """
     settled = [pair for pair in contract.catalogue.pairs if pair[0] in protocol.reference.accepted]
     pairs = pl.DataFrame(settled, schema={"condition": pl.String, "maneuver": pl.String}, orient="row")
     rows = tallies.join(pairs, on=["condition", "maneuver"], how="semi").sort(KEY)
     table = TwoByTwo.of(rows, role_clusters)
-    frames = [_frame(rows, table, figures, chosen, protocol) for figures, chosen in _figures(rows, table, protocol)]
+    found = _figures(rows, table, measures, protocol)
+    frames = [_frame(rows, table, figures, chosen, protocol) for figures, chosen in found]
     return conform("accuracy", pl.concat(frames))
 
 
@@ -73,18 +78,20 @@ def post_test_table(accuracy: pl.DataFrame, protocol: Protocol) -> pl.DataFrame:
     return conform("post_test", frame)
 
 
-def _figures(rows: pl.DataFrame, table: TwoByTwo, protocol: Protocol) -> Iterator[tuple[Figures, BoolArray]]:
-    """Every measure with the rows it is given for; predictive values at another prevalence where one is set."""
+def _figures(
+    rows: pl.DataFrame, table: TwoByTwo, measures: Collection[str], protocol: Protocol
+) -> Iterator[tuple[Figures, BoolArray]]:
+    """Each measure with the rows it is given for; predictive values at another prevalence where one is set."""
     choice = protocol.intervals
     prevalence = _set_prevalence(rows, protocol)
     is_set = ~np.isnan(prevalence)
-    for measure in PROPORTIONS:
+    for measure in (one for one in PROPORTIONS if one in measures):
         is_given_here = ~is_set if measure in ("ppv", "npv") else np.ones_like(is_set)
         yield proportion(table, measure, choice), is_given_here
-    for measure in RATIO_EVENTS:
+    for measure in (one for one in RATIO_EVENTS if one in measures):
         yield ratio(table, measure, choice), np.ones_like(is_set)
     if is_set.any():
-        for measure in ("ppv", "npv"):
+        for measure in (one for one in ("ppv", "npv") if one in measures):
             yield predictive(table, measure, prevalence, choice), is_set
 
 
@@ -181,8 +188,7 @@ def scenario_table(scenarios: Iterable[CountedScenario], main: pl.DataFrame, con
     """
     base = main.select(*_KEY, pl.col("estimate").alias("main"))
     parts = [
-        accuracy_table(one.tallies, None, contract, one.protocol)
-        .filter(pl.col("measure").is_in(_MEASURES))
+        accuracy_table(one.tallies, None, contract, one.protocol, _MEASURES)
         .join(base, on=list(_KEY), how="left", maintain_order="left")
         .with_columns(pl.lit(one.name).alias("scenario"), (pl.col("estimate") - pl.col("main")).alias("difference"))
         for one in scenarios

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -40,6 +41,26 @@ class Grouped:
         group = np.asarray(code).astype(np.int64)
         same = group[self.first] == group[self.second]
         return Grouped(group, size, self.cluster, self.first[same], self.second[same], self.shared)
+
+    @classmethod
+    def joined(cls, several: Sequence[Grouped]) -> Grouped:
+        """The groups of several, one after the other; a participant of one is nobody in another."""
+        groups, people, rows = (
+            np.cumsum([0, *sizes[:-1]])
+            for sizes in (
+                [one.size for one in several],
+                [one.cluster.max(initial=-1) + 1 for one in several],
+                [one.code.size for one in several],
+            )
+        )
+        return cls(
+            np.concatenate([one.code + before for one, before in zip(several, groups, strict=True)]),
+            sum(one.size for one in several),
+            np.concatenate([one.cluster + before for one, before in zip(several, people, strict=True)]),
+            np.concatenate([one.first + before for one, before in zip(several, rows, strict=True)]),
+            np.concatenate([one.second + before for one, before in zip(several, rows, strict=True)]),
+            np.concatenate([one.shared for one in several]),
+        )
 
     def sums(self, values: FloatArray) -> FloatArray:
         """Sum of `values`, (n, k), in every group: (size, k)."""
