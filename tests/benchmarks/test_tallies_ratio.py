@@ -8,12 +8,12 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from pathlib import Path
-from time import perf_counter
 
 import duckdb
 import polars as pl
 import pytest
 from large_registry import fill
+from paired import Aim, hold, in_turn
 
 from examtally.cohort.cells import write_cells
 from examtally.cohort.cohort import Cohort, build_cohort
@@ -22,7 +22,7 @@ from examtally.cohort.tallies import write_repeats
 from examtally.contracts.contract import Contract
 from examtally.contracts.protocol.protocol import Protocol
 
-ROUNDS = 3
+ROUNDS = 5
 CELLS = {
     "tp": ("positive", "present"),
     "fp": ("positive", "absent"),
@@ -76,14 +76,8 @@ def _strict(cohort: Cohort, group: str = "g_examiner") -> None:
     ).fetchall()
 
 
-def _separately(cohort: Cohort) -> None:
-    """Every grouping by a GROUP BY of its own, without any cluster sum."""
-    for grouping in _public(cohort):
-        _by_hand(cohort, grouping.known)
-
-
 def _separately_strict(cohort: Cohort) -> None:
-    """The same over the cohort's one row an exam."""
+    """Every grouping by a GROUP BY of its own over that one row, without any cluster sum."""
     for grouping in _public(cohort):
         _strict(cohort, grouping.column)
 
@@ -94,7 +88,7 @@ def _public(cohort: Cohort) -> list[Grouping]:
 
 def _tallies(cohort: Cohort) -> pl.DataFrame:
     """All groupings with their cluster sums, the join included."""
-    cohort.con.execute("drop table repeats; drop table cells")
+    cohort.con.execute("drop table repeat_cells; drop table cells")
     write_cells(cohort.con, cohort.groupings, "excluded")
     write_repeats(cohort.con, cohort.groupings)
     return cohort.tallies()
@@ -105,39 +99,29 @@ def _whole(cohort: Cohort, contract: Contract, protocol: Protocol) -> None:
         again.tallies()
 
 
-def _seconds(*tasks: Callable[[], object], rounds: int = ROUNDS) -> list[float]:
-    """The best of some rounds, the tasks taken in turn so that they share the same noise."""
-    times: list[list[float]] = []
-    for _ in range(rounds):
-        row = []
-        for task in tasks:
-            start = perf_counter()
-            task()
-            row.append(perf_counter() - start)
-        times.append(row)
-    return [min(column) for column in zip(*times, strict=True)]
-
-
 @pytest.mark.benchmark_ratio
-def test_tallies_against_group_bys_by_hand(cohort: Cohort, contract: Contract, protocol: Protocol) -> None:
+def test_tallies_against_group_bys_by_hand(
+    cohort: Cohort, contract: Contract, protocol: Protocol, say: Callable[[str], None]
+) -> None:
     by_hand = _by_hand(cohort)
     tallies = _tallies(cohort).filter(group_by="examiner")
     for name in ("exams", *CELLS):
         assert by_hand[name].sum() == tallies[name].sum(), name
-    hand, strict, separate_strict, ours, whole = _seconds(
-        lambda: _by_hand(cohort),
-        lambda: _strict(cohort),
-        lambda: _separately_strict(cohort),
-        lambda: _tallies(cohort),
-        lambda: _whole(cohort, contract, protocol),
+    say(f"tallies of 5 million findings, {len(_public(cohort))} groupings with cluster sums, against one GROUP BY")
+    taken = in_turn(
+        say,
+        ROUNDS,
+        by_hand=lambda: _by_hand(cohort),
+        strict=lambda: _strict(cohort),
+        strict_one_by_one=lambda: _separately_strict(cohort),
+        tallies=lambda: _tallies(cohort),
+        with_cohort=lambda: _whole(cohort, contract, protocol),
     )
-    (separate,) = _seconds(lambda: _separately(cohort), rounds=1)
-    print(
-        f"\n5 million findings, best of {ROUNDS}. One GROUP BY by hand {hand:.2f} s, {len(_public(cohort))} of them "
-        f"{separate:.2f} s; over the strict join {strict:.2f} s and {separate_strict:.2f} s",
-        f"   all tallies with cluster sums {ours:.2f} s: {ours / hand:.2f} of the one by hand (aim 3), "
-        f"{ours / separate:.2f} of the separate ones (aim 0.5); strict {ours / strict:.2f} and "
-        f"{ours / separate_strict:.2f}",
-        f"   with the cohort {whole:.2f} s: {whole / hand:.2f} of the one by hand (aim 5); strict {whole / strict:.2f}",
-        sep="\n",
+    say(f"  against as many strict GROUP BYs as groupings: {taken['tallies'] / taken['strict_one_by_one']:.2f}")
+    say(f"  with the cohort, against the one by hand: {taken['with_cohort'] / taken['by_hand']:.2f}")
+    hold(
+        say,
+        Aim("processor time, tallies to one by hand", taken["tallies"] / taken["by_hand"], most=3),
+        Aim("processor time, tallies to the strict one", taken["tallies"] / taken["strict"], most=3),
+        Aim("processor time, with the cohort to the strict one", taken["with_cohort"] / taken["strict"], most=5),
     )

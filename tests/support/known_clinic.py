@@ -19,8 +19,7 @@ from examtally.analytics.imperfect_reference.tables import with_reference_error
 from examtally.analytics.verification_bias.aipw import aipw
 from examtally.analytics.verification_bias.tables import with_corrected
 from examtally.contracts.protocol.protocol import load_protocol
-from examtally.results.steps import accuracy as steps
-from examtally.results.steps import imperfect_reference, leading
+from examtally.results.steps import accuracy, corrections, imperfect_reference, leading
 from examtally.results.work import Work
 from examtally.synthesis.clinic import draw_parts, open_clinic
 from examtally.synthesis.estimands import Truth
@@ -105,9 +104,9 @@ def known_clinic(
 
 def overall_accuracy(work: Work) -> pl.DataFrame:
     """The overall rows of the accuracy table without pooling."""
-    counted = work.once(steps.tallies).filter(group_by="overall")
+    counted = work.once(accuracy.tallies).filter(group_by="overall")
     made = accuracy_table(counted, None, work.contract, work.protocol)
-    made = with_corrected(made, work.once(steps.verifications))
+    made = with_corrected(made, work.once(corrections.verifications))
     made = with_reference_error(made, work.once(imperfect_reference.pairs), work.protocol)
     return with_bias_adjusted(made, work.once(leading.leading_estimates))
 

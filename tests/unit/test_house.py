@@ -12,22 +12,23 @@ import pytest
 
 ROOT = Path(__file__).resolve().parents[2]
 PACKAGE = ROOT / "pipeline" / "examtally"
-SMALL = {"errors", "files", "fonts", "resources", "words"}
+SMALL = {"errors", "files", "fonts", "memory", "resources", "words"}
 ALLOWED = {
     "errors": set(),
     "doctor": {"fonts"},
     "files": set(),
     "fonts": set(),
+    "memory": {"errors"},
     "resources": {"errors"},
     "words": set(),
     "contracts": {"errors", "resources", "words"},
-    "registry": {"contracts", "errors", "files", "resources"},
+    "registry": {"contracts", "errors", "files", "memory", "resources"},
     "plots": {"contracts", *SMALL},
     "workbook": {"contracts", "errors", "files", "resources"},
     "ingestion": {"registry", "workbook", "contracts", "errors", "resources"},
     "deidentification": {"ingestion", "registry", "contracts", "errors", "files", "resources"},
     "cohort": {"registry", "contracts", "errors", "resources"},
-    "analytics": {"contracts", "errors", "resources"},
+    "analytics": {"contracts", "errors", "memory", "resources"},
     "synthesis": {"cohort", "ingestion", "registry", "contracts", "errors", "resources"},
     "results": {"plots", "analytics", "cohort", "registry", "contracts", "errors", "files", "resources"},
     "disclosure": {"results", "registry", "contracts", "errors", "files", "words"},

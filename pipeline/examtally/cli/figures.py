@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from examtally.cli import output, output_registry
-from examtally.cli.options import Catalogue, Joint, Json, Operator, Protocol, Registry, Wait, listed, lock_wait
+from examtally.cli.options import Catalogue, Joint, Json, Memory, Operator, Protocol, Registry, Wait, listed, lock_wait
 from examtally.cli.stopping import entries_of, files_at, tell
 
 
@@ -47,6 +47,7 @@ def analyze(
         ),
     ] = None,
     wait: Wait = 0,
+    memory: Memory = None,  # noqa: ARG001  (its callback takes it)
     as_json: Json = False,
 ) -> None:
     """Estimate everything from the registry (opened read-only) and write the results folder."""

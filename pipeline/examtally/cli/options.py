@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from examtally.cli import output
+from examtally.memory import set_budget
 
 if TYPE_CHECKING:
     from examtally.disclosure.release import Approval
@@ -23,6 +24,12 @@ Format = Annotated[
 Json = Annotated[bool, typer.Option("--json", help="Print JSON on standard output, for scripts.")]
 Wait = Annotated[
     float, typer.Option("--wait", min=0, help="Seconds to wait for a registry that another program holds.")
+]
+Memory = Annotated[
+    str | None,
+    typer.Option(
+        "--memory", callback=set_budget, help="Memory to use, such as 8GB; half the machine's.", show_default=False
+    ),
 ]
 Operator = Annotated[
     str | None,

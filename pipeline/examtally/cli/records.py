@@ -16,6 +16,7 @@ from examtally.cli.options import (
     Joint,
     Json,
     Mapping,
+    Memory,
     Operator,
     Paths,
     Registry,
@@ -207,6 +208,7 @@ def ingest(
     allow_held: AllowHeld = None,
     second_engine: SecondEngine = False,
     wait: Wait = 0,
+    memory: Memory = None,  # noqa: ARG001  (its callback takes it)
     as_json: Json = False,
 ) -> None:
     """Store record files in the registry as one batch: all of it or nothing, and every line accounted for."""

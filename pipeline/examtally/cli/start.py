@@ -125,6 +125,9 @@ def synthesize(
     seed: Annotated[int | None, typer.Option("--seed", help="The same seed gives the same bytes.")] = None,
     scenario: Scenario = None,
     joint: Joint = None,
+    scale: Annotated[
+        int, typer.Option("--scale", min=1, max=10_000, help="Every person so many times, under new codes.")
+    ] = 1,
     form: Annotated[
         RecordForm, typer.Option("--as", help="csv, or fhir: also as HL7 FHIR R4 Bulk Data, in OUT/fhir/.")
     ] = RecordForm.csv,
@@ -136,5 +139,5 @@ def synthesize(
 
     scenario = clinic_of(joint, scenario)
     with output.progress(unfinished_at(out)) as say:
-        made = make(out, seed=seed, scenario=scenario, as_fhir=form is RecordForm.fhir, progress=say)
+        made = make(out, seed=seed, scenario=scenario, scale=scale, as_fhir=form is RecordForm.fhir, progress=say)
     output.show_synthesis(made, as_json=as_json)

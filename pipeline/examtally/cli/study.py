@@ -17,6 +17,7 @@ from examtally.cli.options import (
     Format,
     Joint,
     Json,
+    Memory,
     Operator,
     Registry,
     Source,
@@ -222,6 +223,7 @@ def run(
         bool, typer.Option("--exploratory", help="Run a protocol that differs from its lock; all of it exploratory.")
     ] = False,
     wait: Wait = 0,
+    memory: Memory = None,  # noqa: ARG001  (its callback takes it)
     as_json: Json = False,
 ) -> None:
     """Run the analyses as declared, no more, and write the results folder of the study."""

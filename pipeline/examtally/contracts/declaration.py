@@ -15,11 +15,15 @@ dictionary of the same declaration.
 
 from __future__ import annotations
 
+import ast
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, fields, is_dataclass
 from functools import cache
+from inspect import cleandoc, getsource
+from itertools import pairwise
+from textwrap import dedent
 from types import MappingProxyType
-from typing import TYPE_CHECKING, Any, ClassVar, TypeAlias, TypeVar
+from typing import TYPE_CHECKING, Any, ClassVar, TypeAlias, TypeVar, cast
 
 from examtally.contracts.checks import A_LIST, A_MAPPING, Fault, close, kind_of, nearest
 from examtally.contracts.contract import Contract
@@ -41,7 +45,6 @@ class Section:
 
     __pydantic_config__: ClassVar[Mapping[str, Any]] = {
         "extra": "forbid",
-        "use_attribute_docstrings": True,
         "alias_generator": lambda name: name.removesuffix("_"),  # `is_` for the key `is`, a word of Python
     }
 
@@ -135,6 +138,21 @@ def plain(value: Any) -> Any:
     if isinstance(value, Mapping):
         return {key: plain(inner) for key, inner in value.items()}
     return [plain(inner) for inner in value] if isinstance(value, tuple | list) else value
+
+
+def described(kind: type) -> dict[str, str]:
+    """The text below each field of a section, by the field's name; read from the source, which takes its time."""
+    found: dict[str, str] = {}
+    for base in reversed([base for base in kind.__mro__ if is_dataclass(base)]):
+        (section,) = ast.parse(dedent(getsource(base))).body
+        for field, below in pairwise(cast(ast.ClassDef, section).body):
+            if (
+                isinstance(field, ast.AnnAssign)
+                and isinstance(below, ast.Expr)
+                and isinstance(below.value, ast.Constant)
+            ):
+                found[cast(ast.Name, field.target).id] = cleandoc(str(below.value.value))
+    return found
 
 
 @cache

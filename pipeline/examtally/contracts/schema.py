@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from functools import cache
 from typing import Any
 
-from examtally.contracts.declaration import Section, adapter, plain
+from examtally.contracts.declaration import Section, adapter, described, plain
 
 _DIALECT = "https://json-schema.org/draft/2020-12/schema"
 _SHORT = 300  # characters of a value's schema up to which every key of a closed mapping is listed with it
@@ -46,6 +46,12 @@ def json_schema(kind: Any, title: str, is_partial: bool = False) -> Mapping[str,
             default = plain(given)
             is_said = default not in (None, "", [], {}) and not isinstance(given, Section)
             return made | ({"default": default} if is_said else {})
+
+        def dataclass_schema(self, schema: Any) -> dict[str, Any]:
+            made: dict[str, Any] = super().dataclass_schema(schema)
+            texts = {name.removesuffix("_"): text for name, text in described(schema["cls"]).items()}
+            keys = {key: {**one, "description": texts[key]} for key, one in made["properties"].items()}
+            return made | {"properties": keys}
 
     made = _tidy(adapter(kind).json_schema(schema_generator=Generator))
     for name, section in made["$defs"].items():

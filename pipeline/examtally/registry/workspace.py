@@ -9,10 +9,9 @@ from types import TracebackType
 
 import duckdb
 
+from examtally.memory import for_database
 from examtally.registry.lock_wait import LockWait
 from examtally.registry.scratch import SpillFolder
-
-MEMORY_LIMIT = "2GB"
 
 
 @contextmanager
@@ -39,7 +38,7 @@ class Workspace:
             config={
                 "autoinstall_known_extensions": "false",
                 "autoload_known_extensions": "false",
-                "memory_limit": MEMORY_LIMIT,
+                "memory_limit": f"{for_database()}B",
                 "temp_directory": str(self.folder / "pages"),
             }
         )

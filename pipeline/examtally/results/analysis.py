@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import platform
 from collections.abc import Callable, Collection, Mapping
+from importlib import import_module
 from importlib.metadata import version
 from pathlib import Path
 from types import MappingProxyType
@@ -18,17 +19,6 @@ from examtally.errors import ResultsError
 from examtally.registry import Registry
 from examtally.results.results import Provenance, Results
 from examtally.results.settings import settings_for
-from examtally.results.steps import (
-    accuracy,
-    calibration_and_agreement,
-    changes,
-    comparisons,
-    diagnostic_models,
-    imperfect_reference,
-    indicators,
-    leading,
-    learning,
-)
 from examtally.results.work import Progress, Work
 
 _COUNTED = ("duckdb", "polars")
@@ -37,38 +27,39 @@ _INTERVALS = (*_DISTRIBUTIONS, "statsmodels")
 _MODELS = (*_DISTRIBUTIONS, "scikit-learn")
 _ALL = (*_MODELS, "statsmodels")
 
-_STEPS: tuple[tuple[tuple[str, ...], tuple[Callable[[Work], pl.DataFrame], ...]], ...] = (
-    (_COUNTED, (accuracy.cohort_summary, accuracy.flow, accuracy.tallies)),
-    (_ALL, (accuracy.accuracy, accuracy.post_test)),
-    (_DISTRIBUTIONS, (leading.leading, leading.reference_posterior, leading.bias_models)),
-    (_ALL, (calibration_and_agreement.calibration, calibration_and_agreement.calibration_curve)),
-    (_ALL, (accuracy.verification, accuracy.verification_bounds, accuracy.verification_models)),
-    (_ALL, (imperfect_reference.reference_error, imperfect_reference.tipping)),
-    (_MODELS, (imperfect_reference.reference_accuracy,)),
-    (_ALL, (imperfect_reference.latent_class,)),
-    (_MODELS, (accuracy.examiner_spread, accuracy.examiner_probability)),
-    (_INTERVALS, (calibration_and_agreement.agreement,)),
-    (_DISTRIBUTIONS, (learning.learning,)),
-    (_INTERVALS, (accuracy.sensitivity_analyses,)),
-    (_ALL, (comparisons.comparisons, comparisons.interactions)),
-    (_ALL, (comparisons.roc, comparisons.auc, comparisons.level_ratios)),
-    (_INTERVALS, (diagnostic_models.combinations,)),
-    (_DISTRIBUTIONS, (diagnostic_models.dependence,)),
-    (_MODELS, (diagnostic_models.patterns, diagnostic_models.diagnostic_models, diagnostic_models.model_terms)),
-    (_MODELS, (diagnostic_models.added_value, diagnostic_models.short_exam, diagnostic_models.decision_curve)),
-    (_DISTRIBUTIONS, (indicators.indicators,)),
-    (_DISTRIBUTIONS, (changes.changes, changes.change_context, changes.drift, changes.drift_events)),
-    (_COUNTED, (indicators.batches, indicators.held_back, indicators.intake_checks, indicators.assumptions)),
+_STEPS: tuple[tuple[tuple[str, ...], str, tuple[str, ...]], ...] = (
+    (_COUNTED, "accuracy", ("cohort_summary", "flow", "tallies")),
+    (_ALL, "accuracy", ("accuracy", "post_test")),
+    (_DISTRIBUTIONS, "leading", ("leading", "reference_posterior", "bias_models")),
+    (_ALL, "calibration_and_agreement", ("calibration", "calibration_curve")),
+    (_ALL, "corrections", ("verification", "verification_bounds", "verification_models")),
+    (_ALL, "imperfect_reference", ("reference_error", "tipping")),
+    (_MODELS, "imperfect_reference", ("reference_accuracy",)),
+    (_ALL, "imperfect_reference", ("latent_class",)),
+    (_MODELS, "corrections", ("examiner_spread", "examiner_probability")),
+    (_INTERVALS, "calibration_and_agreement", ("agreement",)),
+    (_DISTRIBUTIONS, "learning", ("learning",)),
+    (_INTERVALS, "accuracy", ("sensitivity_analyses",)),
+    (_ALL, "comparisons", ("comparisons", "interactions")),
+    (_ALL, "comparisons", ("roc", "auc", "level_ratios")),
+    (_INTERVALS, "diagnostic_models", ("combinations",)),
+    (_DISTRIBUTIONS, "diagnostic_models", ("dependence",)),
+    (_MODELS, "diagnostic_models", ("patterns", "diagnostic_models", "model_terms")),
+    (_MODELS, "diagnostic_models", ("added_value", "short_exam", "decision_curve")),
+    (_DISTRIBUTIONS, "indicators", ("indicators",)),
+    (_DISTRIBUTIONS, "changes", ("changes", "change_context", "drift", "drift_events")),
+    (_COUNTED, "indicators", ("batches", "held_back", "intake_checks", "assumptions")),
 )
+"""Packages behind tables, the module of `steps` and the tables that it makes by steps of that name."""
 _OWN_STATUS = ("changes",)  # an intervention says for itself whether it was declared beforehand
 _SPOKEN = ("note", "reason", "value", "source", "label")
-_TABLES = {step.__name__: step for _, steps in _STEPS for step in steps}
+_MODULES = {table: module for _, module, tables in _STEPS for table in tables}
 
-TABLES = tuple(_TABLES)
+TABLES = tuple(_MODULES)
 """Every result table, in the order in which it is made."""
 
 MADE_WITH: Mapping[str, tuple[str, ...]] = MappingProxyType(
-    {step.__name__: packages for packages, steps in _STEPS for step in steps}
+    {table: packages for packages, _, tables in _STEPS for table in tables}
 )
 """The packages whose code makes each table, by what its step reaches; a test reads that from the source."""
 
@@ -104,7 +95,15 @@ def analyze(
 
 def make_tables(work: Work, wanted: Collection[str]) -> dict[str, pl.DataFrame]:
     """Make these tables of an analysis under way, in the order in which they are made."""
-    return {name: _said(work, name, work.once(_TABLES[name])) for name in TABLES if name in wanted}
+    return {name: _said(work, name, work.once(step_of(name))) for name in TABLES if name in wanted}
+
+
+def step_of(table: str) -> Callable[[Work], pl.DataFrame]:
+    """The step that makes a table; not before is its module loaded, and with it the packages that the table needs."""
+    step: Callable[[Work], pl.DataFrame] = getattr(
+        import_module(f"examtally.results.steps.{_MODULES[table]}"), table
+    )
+    return step
 
 
 def _said(work: Work, name: str, frame: pl.DataFrame) -> pl.DataFrame:

@@ -59,6 +59,11 @@ class Work:
         return self._adjustments is None or not set(adjustments).isdisjoint(self._adjustments)
 
     @property
+    def wants_corrections(self) -> bool:
+        """Whether anything is asked for beyond what was seen in those whose answer is known."""
+        return self._adjustments is None or bool({*self._adjustments} - {"none"})
+
+    @property
     def cohort(self) -> Cohort:
         """The analysis set, its temporary tables made."""
         return self.once(_cohort)

@@ -16,7 +16,16 @@ from examtally.synthesis.membership import MemoryCohort
 from examtally.synthesis.planted_faults import DirtyTable, Soiling
 from examtally.synthesis.scenario_file import load_scenario
 from examtally.synthesis.truth import truth_of
-from examtally.synthesis.writing import DIRTY, RECORDS, TRUTH, RecordFiles, fresh_folder, write_dirty, write_json
+from examtally.synthesis.writing import (
+    DIRTY,
+    RECORDS,
+    TRUTH,
+    RecordFiles,
+    fresh_folder,
+    replicate,
+    write_dirty,
+    write_json,
+)
 
 
 @dataclass(frozen=True)
@@ -36,6 +45,7 @@ def synthesize(
     seed: int | None = None,
     scenario: Path | None = None,
     exams: int | None = None,
+    scale: int = 1,
     as_fhir: bool = False,
     progress: Callable[[str], None] | None = None,
 ) -> SynthesisReport:
@@ -43,7 +53,9 @@ def synthesize(
 
     `scenario` is a scenario file, or the name of one that comes with the package (clinic, small, young); `seed` and
     `exams` (about how many) stand in for those it names. The same arguments give the same bytes. Large clinics are
-    drawn in parts, and the dirty export is then made of the first. With `as_fhir` the records also stand in `fhir/`, as
+    drawn in parts, and the dirty export is then made of the first. `scale` writes every person so many times under new
+    codes, at no more memory; the dirty export and the truth are of the first copy, and shares are the same in all. With
+    `as_fhir` the records also stand in `fhir/`, as
     HL7 FHIR R4 Bulk Data with the mapping that reads them. Raises ContractError for a wrong scenario, and
     FileFault where `out` holds other things.
 
@@ -70,7 +82,11 @@ def synthesize(
                 write_feed(folder / FHIR, part.records, contract)
             cohort.add(part.records)
             truths.append(Truth.of(part.drawn, contract))
+        rows = files.rows
+        if scale > 1:
+            say(f"copying it {scale:,} times")
+            rows = replicate(folder / RECORDS, scale, contract)
         say("counting what is true of it")
         write_json(folder / TRUTH, truth_of(clinic, Truth.joined(truths), cohort.members()))
     lines = {name: len(table.lines) for name, table in dirty.items()}
-    return SynthesisReport(out, plan.title, seed, MappingProxyType(files.rows), MappingProxyType(lines))
+    return SynthesisReport(out, plan.title, seed, MappingProxyType(rows), MappingProxyType(lines))

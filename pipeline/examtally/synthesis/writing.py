@@ -11,13 +11,19 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import IO
 
+import duckdb
 import polars as pl
 
+from examtally.contracts.contract import Contract
+from examtally.contracts.records.rules import literal, quoted
 from examtally.errors import FileFault
 from examtally.synthesis.planted_faults import PLACES, STORED, UNCHANGED, DirtyTable
 
 RECORDS, DIRTY, TRUTH, EXPECTED = "records", "dirty", "truth.json", "expected.json"
 _DECIMALS = 6
+_RENEWED = ("participant_id", "exam_id", "reference_id")
+_ONCE = ("examiners",)
+_ROWS_AT_ONCE = 1_000_000
 _ABOUT = (
     "Where every line goes when these files are taken as one batch, by an empty registry and by one that has the clean "
     "records already. Lines count from 1, the header; lines that are not listed are stored, or unchanged after the "
@@ -64,6 +70,39 @@ class RecordFiles:
             with (self._folder / f"{table}.csv").open("ab") as stream:
                 _write_csv(frame, stream, with_header=table not in self.rows)
             self.rows[table] = self.rows.get(table, 0) + len(frame)
+
+
+def replicate(folder: Path, copies: int, contract: Contract) -> dict[str, int]:
+    """Rewrite the record files in `folder` so that each row stands there `copies` times; return the rows by table.
+
+    The same people again under new codes, the number of the copy at their end; those of the first are as they were.
+    Examiners and readers stay who they are, and every share stays what it was. The same arguments give the same bytes.
+    """
+    rows = {}
+    for path in sorted(folder.glob("*.csv")):
+        once, made = path.with_suffix(".once"), path.with_suffix(".part")
+        path.replace(once)
+        with duckdb.connect() as con, path.open("wb") as stream:
+            read = f"read_csv({literal(str(once))}, header=true, delim=',', all_varchar=true)"
+            con.execute(f"create temp table once as from {read}")
+            ((count,),) = con.execute("select count(*) from once").fetchall()
+            codes = [quoted(name) for name in contract.tables[path.stem].names if name in _RENEWED]
+            new = [f"if(copy = 0, {code}, {code} || '-C' || copy) as {code}" for code in codes]
+            replaced = f"replace ({', '.join(new)})" if new else ""
+            times = 1 if path.stem in _ONCE else copies
+            step = max(1, _ROWS_AT_ONCE // max(1, count))
+            for first in range(0, times, step):
+                numbers = f"range({first}, {min(first + step, times)}) numbers(copy)"
+                con.execute(
+                    f"copy (select * exclude (copy) {replaced} from {numbers}, once) to {literal(str(made))} "
+                    f"(format csv, header {first == 0})"
+                )
+                with made.open("rb") as part:
+                    shutil.copyfileobj(part, stream, 2**20)
+                made.unlink()
+            rows[path.stem] = count * times
+        once.unlink()
+    return rows
 
 
 def write_dirty(folder: Path, tables: Mapping[str, DirtyTable], planted: list[str]) -> None:

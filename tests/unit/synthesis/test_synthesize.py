@@ -163,3 +163,16 @@ def test_months_and_a_young_registry_satisfy_the_contract_too(tmp_path: Path, ba
 def test_the_whole_line_takes_the_clinic(written: SynthesisReport, tmp_path: Path) -> None:
     report = et.ingest([written.out / "records"], tmp_path / "registry.duckdb")
     assert {count.table: count.stored for count in report.tables} == dict(written.records)
+
+
+def test_a_clinic_many_times_over_is_the_same_people_under_new_codes(small: Path, quick: Path, tmp_path: Path) -> None:
+    made = synthesize(tmp_path / "three", scenario=quick, scale=3)
+    once, thrice = _texts(small / "records"), _texts(made.out / "records")
+    assert _broken(thrice) == []
+    assert dict(made.records) == {name: frame.height for name, frame in thrice.items()}
+    for name, frame in thrice.items():
+        kept = frame.with_columns(pl.col("^(participant|exam|reference)_id$").str.replace("-C[12]$", ""))
+        assert kept.height == once[name].height * (1 if name == "examiners" else 3)
+        assert kept.unique().sort(pl.all()).equals(once[name].unique().sort(pl.all())), name
+    assert thrice["exams"].join(thrice["findings"], on="exam_id").height == thrice["findings"].height
+    assert (made.out / "truth.json").read_bytes() == (small / "truth.json").read_bytes()

@@ -12,7 +12,6 @@ from types import MappingProxyType
 
 import numpy as np
 import numpy.typing as npt
-from statsmodels.stats.proportion import proportion_confint
 
 from examtally.analytics.intervals import Interval
 
@@ -76,6 +75,8 @@ def _interval(
     events: npt.ArrayLike, n: npt.ArrayLike, level: float, *, method: str, is_closed: bool = True
 ) -> Interval:
     """The limits, NaN where nothing is known; with `is_closed` exact 0 and 1 where none or all are events."""
+    from statsmodels.stats.proportion import proportion_confint  # brings pandas: not for what only reads figures
+
     if not 0.0 < level < 1.0:
         raise ValueError("level must lie between 0 and 1, as 0.95")
     x, size = np.broadcast_arrays(np.asarray(events, dtype=np.float64), np.asarray(n, dtype=np.float64))

@@ -1,27 +1,15 @@
-"""Accuracy of each maneuver: on verified knees, corrected for verification, pooled over examiners."""
+"""Who was studied, what was counted of them, and accuracy on verified knees; corrections are added if asked for."""
 
 from __future__ import annotations
 
 import polars as pl
 
-from examtally.analytics.bias_adjusted.tables import with_bias_adjusted, with_severity
 from examtally.analytics.diagnostic_accuracy.accuracy import accuracy_table, post_test_table, scenario_table
-from examtally.analytics.examiner_effects.tables import PoolingTables, pooling_tables
-from examtally.analytics.imperfect_reference.tables import with_reference_error
-from examtally.analytics.verification_bias.tables import VerificationTables, verification_tables, with_corrected
-from examtally.cohort.groupings import read_examiners
 from examtally.cohort.scenarios import read_scenarios
-from examtally.cohort.verification_frame import verification_groups
 from examtally.contracts.contract import Contract
 from examtally.contracts.protocol.protocol import Protocol
 from examtally.results.intake_tables import read_waiting
-from examtally.results.steps import leading
-from examtally.results.steps.imperfect_reference import pairs
-from examtally.results.steps.leading import leading_estimates, severity_estimates
 from examtally.results.work import Work
-
-CORRECTED = ("verification", "begg_greenes", "ipw", "multiple_imputation", "bounds")
-POOLED = ("pooled", "pooled_verification", "pooled_bias_adjusted", "pooled_case_mix")
 
 
 def cohort_summary(work: Work) -> pl.DataFrame:
@@ -62,19 +50,14 @@ def _unsettled(contract: Contract, protocol: Protocol) -> list[pl.Expr]:
 
 
 def accuracy(work: Work) -> pl.DataFrame:
-    """Every figure of accuracy under every adjustment."""
+    """Every figure of accuracy under every adjustment that is asked for."""
     counted = work.once(tallies)
     work.say("Estimating accuracy")
     made = accuracy_table(counted, work.cohort.role_clusters(), work.contract, work.protocol)
-    if work.wants(*CORRECTED):
-        made = with_corrected(made, work.once(verifications))
-    if work.wants(*POOLED):
-        made = pl.concat([made, work.without_persons(work.once(poolings).accuracy)])
-    if work.wants("reference_error"):
-        made = with_reference_error(made, work.once(pairs), work.protocol)
-    if work.wants("bias_adjusted"):
-        led = with_bias_adjusted(made, work.once(leading_estimates))
-        made = with_severity(led, work.once(severity_estimates), work.protocol)
+    if work.wants_corrections:
+        from examtally.results.steps.corrections import with_corrections
+
+        made = with_corrections(work, made)
     asked = [name for name in made["adjustment"].unique() if work.wants(name)]
     return work.conform("accuracy", made.filter(pl.col("adjustment").is_in(asked)))
 
@@ -82,46 +65,6 @@ def accuracy(work: Work) -> pl.DataFrame:
 def post_test(work: Work) -> pl.DataFrame:
     """What a finding does to a probability."""
     return post_test_table(work.once(accuracy), work.protocol)
-
-
-def verifications(work: Work) -> VerificationTables:
-    """Who was verified, and the figures corrected for it."""
-    frame = work.verification_frame
-    work.say("Asking who was verified")
-    return verification_tables(frame, verification_groups(work.cohort.groupings), work.contract, work.protocol)
-
-
-def verification(work: Work) -> pl.DataFrame:
-    """Share verified by result."""
-    return work.once(verifications).verification
-
-
-def verification_bounds(work: Work) -> pl.DataFrame:
-    """What the unknown answers allow."""
-    return work.once(verifications).bounds
-
-
-def verification_models(work: Work) -> pl.DataFrame:
-    """The models behind the correction, with their diagnostics."""
-    return work.once(verifications).models
-
-
-def poolings(work: Work) -> PoolingTables:
-    """Differences between examiners, chance taken out."""
-    frame = work.verification_frame
-    status = work.once(leading.records), work.once(leading.models)
-    work.say("Telling examiners apart from chance")
-    return pooling_tables(frame, read_examiners(work.cohort.con), work.contract, work.protocol, status)
-
-
-def examiner_spread(work: Work) -> pl.DataFrame:
-    """How far examiners lie apart."""
-    return work.once(poolings).spread
-
-
-def examiner_probability(work: Work) -> pl.DataFrame:
-    """How probably one examiner lies below the others."""
-    return work.without_persons(work.once(poolings).probability)
 
 
 def sensitivity_analyses(work: Work) -> pl.DataFrame:

@@ -40,17 +40,22 @@ def bias_adjusted_calibrations(work: Work) -> CalibrationTables:
     return bias_adjusted_calibration(stated, records, models, examiners, work.contract, work.protocol)
 
 
-_CALIBRATIONS = (calibrations, bias_adjusted_calibrations, model_calibrations)
+def _calibrations(work: Work) -> list[CalibrationTables]:
+    """All of them; where no correction is asked for, stated probabilities against the reference alone."""
+    steps = (
+        (calibrations, bias_adjusted_calibrations, model_calibrations) if work.wants_corrections else (calibrations,)
+    )
+    return [work.once(step) for step in steps]
 
 
 def calibration(work: Work) -> pl.DataFrame:
     """Measures of calibration, of examiners and of models."""
-    return work.conform("calibration", pl.concat([work.once(step).calibration for step in _CALIBRATIONS]))
+    return work.conform("calibration", pl.concat([made.calibration for made in work.once(_calibrations)]))
 
 
 def calibration_curve(work: Work) -> pl.DataFrame:
     """The curves behind them."""
-    return work.conform("calibration_curve", pl.concat([work.once(step).curves for step in _CALIBRATIONS]))
+    return work.conform("calibration_curve", pl.concat([made.curves for made in work.once(_calibrations)]))
 
 
 def exam_pairs(work: Work) -> pl.DataFrame:

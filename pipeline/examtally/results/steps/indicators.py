@@ -32,9 +32,11 @@ def indicators(work: Work) -> pl.DataFrame:
     ).pl()
     held = held_back_by_period(intake_tables.read_batches(work.registry.con), newest)
     frame = indicator_frame(watched, held, work.once(tallies), work.protocol)
-    core = [code for code, condition in work.contract.catalogue.conditions.items() if condition.core]
-    found = expected_missed(read_stated(cohort.con), work.once(leading.models), core, work.protocol.monitoring.unlikely)
-    return work.conform("indicators", with_expected(frame, found))
+    if work.wants_corrections:
+        core = [code for code, condition in work.contract.catalogue.conditions.items() if condition.core]
+        models, unlikely = work.once(leading.models), work.protocol.monitoring.unlikely
+        frame = with_expected(frame, expected_missed(read_stated(cohort.con), models, core, unlikely))
+    return work.conform("indicators", frame)
 
 
 def indicator_frame(
