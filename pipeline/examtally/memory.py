@@ -26,7 +26,7 @@ def budget() -> int:
 def set_budget(text: str | None) -> None:
     """Take the budget from text such as `8GB` or `512 MiB`; None leaves it. Raises ContractError for anything else.
 
-    Half of it is for the database; what resamples takes as many draws at once as fit into an eighth.
+    Half of it is for the database; draws that serve again are kept where they fit into an eighth.
     """
     if text is None:
         return
@@ -42,9 +42,9 @@ def for_database() -> int:
     return budget() // 2
 
 
-def at_once(bytes_each: int) -> int:
-    """How many things of this size may be worked on together; at least one."""
-    return max(1, budget() // 8 // max(1, bytes_each))
+def fits(size: int) -> bool:
+    """Whether something of so many bytes may be kept beside the work."""
+    return size <= budget() // 8
 
 
 def _machine() -> int:

@@ -4,14 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
 from scipy.sparse import csr_array
 
 from examtally.analytics.intervals import FloatArray
+from examtally.memory import fits
 
 BLOCK = 50
+_BLOCKS = 32  # kept: those of the most draws a condition has
 Indices = npt.NDArray[np.integer]
 Bits = npt.NDArray[np.uint8]
 
@@ -37,10 +40,10 @@ class StatusDraws:
     def blocks(self) -> Iterator[tuple[slice, npt.NDArray[np.float32], npt.NDArray[np.float32]]]:
         """Yield block by block: which draws, statuses (n, b) as 0 and 1, and weights of the knees (n, b)."""
         people = int(self.participants.max(initial=0)) + 1
+        weigh = _kept_weights if fits(4 * people * self.draws) else _weights
         for number, first in enumerate(range(0, self.draws, BLOCK)):
             last = min(first + BLOCK, self.draws)
-            rng = np.random.default_rng([self.seed, number])
-            weights = rng.standard_exponential((BLOCK, people), dtype=np.float32)[: last - first].T
+            weights = weigh(self.seed, number, people)[:, : last - first]
             yield slice(first, last), self.statuses_of(first, last), weights[self.participants]
 
     def statuses_of(self, first: int, last: int) -> npt.NDArray[np.float32]:
@@ -64,6 +67,15 @@ class StatusDraws:
             everyone[:, at] = left @ weights
             present[:, at] = left @ (statuses * weights)
         return present, np.maximum(everyone - present, 0.0)
+
+
+def _weights(seed: int, number: int, people: int) -> npt.NDArray[np.float32]:
+    """Exponential weights of participants in the draws of one block, (people, BLOCK)."""
+    drawn = np.random.default_rng([seed, number]).standard_exponential((BLOCK, people), dtype=np.float32)
+    return np.ascontiguousarray(drawn.T)
+
+
+_kept_weights = lru_cache(maxsize=_BLOCKS)(_weights)
 
 
 def pack(statuses: npt.NDArray[np.bool_]) -> Bits:

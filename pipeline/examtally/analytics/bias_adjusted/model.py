@@ -214,7 +214,7 @@ def fit(
 ) -> ConditionModel:
     """Draw parameters, delta and statuses of one condition."""
     own = zlib.crc32(knees.condition.encode())
-    found = sample(likelihood(knees, priors), [seed, own, 1])
+    found = sample(likelihood(knees, priors), [seed, own, 1], kept=100 if draws > _FEWEST_DRAWS else 50)
     every = found.parameters.reshape(-1, found.parameters.shape[2])
     parameters = every[np.linspace(0, every.shape[0] - 1, draws).astype(np.int64)].T
     rng = np.random.default_rng([seed, own, 2])

@@ -55,13 +55,26 @@ class BySeverity:
 class _Entries:
     """Every knee in every draw in which it has the condition: (e,) each.
 
-    `trusted` and `read` are grades by a test taken as true and by another one, -1 where there is none.
+    `trusted` and `read` are grades by a test taken as true and by another one, -1 where there is none; `weight` is that
+    of the knee in the draw.
     """
 
     knee: Indices
     draw: Indices
     trusted: Indices
     read: Indices
+    weight: npt.NDArray[np.float32]
+
+    @classmethod
+    def of(cls, model: ConditionModel, draws: int, grades: tuple[Indices, Indices]) -> _Entries:
+        knee, draw = np.nonzero(model.draws.statuses_of(0, draws) > 0)
+        weight = np.empty(knee.size, np.float32)
+        for at, _, weights in model.draws.blocks():
+            inside = (draw >= at.start) & (draw < at.stop)
+            weight[inside] = weights[knee[inside], draw[inside] - at.start]
+            if at.stop >= draws:
+                break
+        return cls(knee, draw, grades[0][knee], grades[1][knee], weight)
 
 
 def by_severity(
@@ -79,8 +92,9 @@ def by_severity(
         degrees = tuple(degree.code for degree in condition.severity)
         grades = _grades(records, model, degrees, condition.taken_as_true, protocol.reference.accepted[code])
         maneuvers = [maneuver for each, maneuver in contract.catalogue.pairs if each == code]
+        entries = _Entries.of(model, min(DRAWS, model.draws.draws), grades)
         for maneuver in maneuvers:
-            yield from _of_maneuver(model, maneuver, maneuvers, degrees, grades, protocol)
+            yield from _of_maneuver(model, maneuver, maneuvers, degrees, entries, protocol)
 
 
 def _grades(
@@ -109,7 +123,7 @@ def _of_maneuver(
     maneuver: str,
     maneuvers: list[str],
     degrees: tuple[str, ...],
-    grades: tuple[Indices, Indices],
+    entries: _Entries,
     protocol: Protocol,
 ) -> Iterator[BySeverity]:
     frame, condition = model.knees.frame, model.knees.condition
@@ -117,25 +131,21 @@ def _of_maneuver(
     clear = frame[f"result_{maneuver}"].is_in(["positive", "negative"]).to_numpy()
     others = sum((positive[name].astype(np.int64) for name in maneuvers if name != maneuver), np.zeros(clear.size, int))
     kind = np.minimum(others, _OTHERS - 1) + _OTHERS * np.where(clear, positive[maneuver].astype(np.int64), 2)
-    draws = min(DRAWS, model.draws.draws)
-    statuses = model.draws.statuses_of(0, draws) > 0
-    knee, draw = np.nonzero(statuses)
-    entries = _Entries(knee, draw, grades[0][knee], grades[1][knee])
+    draws, knee = min(DRAWS, model.draws.draws), entries.knee
     rng = np.random.default_rng([model.draws.seed, zlib.crc32(f"{condition} {maneuver}".encode())])
-    degree = _draw_degrees(entries, kind[knee], draws, len(degrees), rng)
-    weight = np.concatenate([weights for at, _, weights in model.draws.blocks() if at.start < draws], axis=1)
-    weight = (weight[:, :draws] * clear[:, None])[knee, draw]
+    cell = _draw_degrees(entries, kind[knee], draws, len(degrees), rng) * draws + entries.draw
+    counted, size = clear[knee], len(degrees) * draws
+    weight = entries.weight * counted
+    whole = np.bincount(cell, weight, size).reshape(-1, draws)
+    found = np.bincount(cell, weight * positive[maneuver][knee], size).reshape(-1, draws)
+    expected = np.bincount(cell, counted, size).reshape(-1, draws).sum(axis=1) / draws
     graded = (frame[f"status_{condition}"] == "present").to_numpy() & clear
     for place, code in enumerate(degrees):
-        inside = degree == place
-        whole = np.bincount(draw[inside], weight[inside], draws)
-        found = np.bincount(draw[inside], weight[inside] * positive[maneuver][knee[inside]], draws)
-        expected = float((inside & clear[knee]).sum() / draws)
         named = graded & (frame[f"severity_{condition}"] == code).fill_null(value=False).to_numpy()
         with np.errstate(invalid="ignore"):
-            drawn = found / whole
+            drawn = found[place] / whole[place]
         figure = summary(drawn, protocol.intervals.level)
-        reason = _reason(figure, expected, int(named.sum()))
+        reason = _reason(figure, float(expected[place]), int(named.sum()))
         yield BySeverity(
             condition=condition,
             maneuver=maneuver,
@@ -151,31 +161,42 @@ def _of_maneuver(
 
 
 def _draw_degrees(entries: _Entries, kind: Indices, draws: int, degrees: int, rng: np.random.Generator) -> Indices:
-    """A degree for every entry, by Gibbs sampling in all draws at once."""
-    kinds = int(kind.max(initial=0)) + 1
-    has_trusted, has_read = entries.trusted >= 0, entries.read >= 0
-    degree = np.where(
-        has_trusted, entries.trusted, np.where(has_read, entries.read, rng.integers(0, degrees, kind.size))
+    """A degree for every entry, by Gibbs sampling in all draws at once.
+
+    Entries of one draw, kind and pair of grades are alike: until the last turn only how many of them have each degree
+    is drawn.
+    """
+    shape = (draws, int(kind.max(initial=0)) + 1, degrees + 1, degrees + 1)
+    cell = np.ravel_multi_index((entries.draw, kind, entries.trusted + 1, entries.read + 1), shape)
+    alike = np.bincount(cell, minlength=int(np.prod(shape))).reshape(shape)
+    named = np.vstack([np.full(degrees, 1 / degrees), np.eye(degrees)])  # by grade, without one first
+    chance = np.broadcast_to(
+        np.where(np.arange(degrees + 1)[:, None, None] > 0, named[:, None], named), (*shape, degrees)
     )
-    cell = (entries.draw * kinds + kind) * degrees
     right = np.full(draws, _RIGHT[0] / sum(_RIGHT))
+    parted = rng.multinomial(alike, chance)
     for _ in range(_TURNS):
-        counts = np.bincount(cell + degree, minlength=draws * kinds * degrees).reshape(draws, kinds, degrees)
+        counts = parted.sum(axis=(2, 3))
         common = _dirichlet(counts.sum(axis=1) + 1.0, rng)
-        table = _dirichlet(counts + _BORROWED * common[:, None, :], rng)
-        chance = table.reshape(-1, degrees)[cell // degrees]
-        by_luck = (1 - right)[entries.draw] * common[entries.draw, np.maximum(entries.read, 0)]
-        for place in range(degrees):
-            says = by_luck + right[entries.draw] * (entries.read == place)
-            chance[:, place] *= np.where(has_read, says, 1.0) * np.where(has_trusted, entries.trusted == place, 1.0)
-        heights = np.cumsum(chance, axis=1)
-        degree = (rng.random(kind.size)[:, None] * heights[:, -1:] >= heights).sum(axis=1).clip(0, degrees - 1)
-        is_meant = rng.random(kind.size) < right[entries.draw] / (right[entries.draw] + by_luck)
-        is_right = has_read & (degree == entries.read) & is_meant
-        hits = np.bincount(entries.draw[is_right], minlength=draws)
-        misses = np.bincount(entries.draw[has_read], minlength=draws) - hits
-        right = rng.beta(_RIGHT[0] + hits, _RIGHT[1] + misses)
-    return degree
+        chance = _chances(_dirichlet(counts + _BORROWED * common[:, None, :], rng), common, right)
+        parted = rng.multinomial(alike, chance)
+        agreed = np.einsum("dktjj->dj", parted[:, :, :, 1:])
+        luck = (1 - right)[:, None] * common
+        hits = rng.binomial(agreed, right[:, None] / (right[:, None] + luck)).sum(axis=1)
+        right = rng.beta(_RIGHT[0] + hits, _RIGHT[1] + alike[..., 1:].sum(axis=(1, 2, 3)) - hits)
+    heights = np.cumsum(chance, axis=-1).reshape(-1, degrees)[:, :-1]
+    drawn: Indices = (rng.random(cell.size)[:, None] >= heights[cell]).sum(axis=1)
+    return drawn
+
+
+def _chances(table: FloatArray, common: FloatArray, right: FloatArray) -> FloatArray:
+    """Chance of each degree, (draws, kinds, grade by a trusted test, grade by another, degrees), no grade first."""
+    draws, degrees = common.shape
+    sure = np.vstack([np.ones(degrees), np.eye(degrees)])
+    read = np.ones((draws, degrees + 1, degrees))
+    read[:, 1:] = ((1 - right)[:, None] * common)[:, :, None] + right[:, None, None] * np.eye(degrees)
+    chance = table[:, :, None, None, :] * sure[:, None, :] * read[:, None, None]
+    return np.asarray(chance / chance.sum(axis=-1, keepdims=True))
 
 
 def _dirichlet(counts: FloatArray, rng: np.random.Generator) -> FloatArray:

@@ -22,7 +22,8 @@ def shares(*, graded: float, trusted: float, right: float) -> np.ndarray:
     read = np.where(rng.random(KNEES) < right, degree, (rng.random(KNEES) < 0.6).astype(np.int64))
     is_trusted = rng.random(KNEES) < trusted
     knee, draw = np.nonzero(np.ones((KNEES, DRAWS)))
-    entries = _Entries(knee, draw, np.where(is_trusted, degree, -1)[knee], np.where(is_graded, read, -1)[knee])
+    grades = np.where(is_trusted, degree, -1)[knee], np.where(is_graded, read, -1)[knee]
+    entries = _Entries(knee, draw, *grades, np.ones(knee.size, np.float32))
     drawn = _draw_degrees(entries, positive.astype(np.int64)[knee], DRAWS, 2, np.random.default_rng(1))
     return np.array([positive[knee[drawn == place]].mean() for place in (0, 1)])
 
