@@ -100,9 +100,7 @@ def make_tables(work: Work, wanted: Collection[str]) -> dict[str, pl.DataFrame]:
 
 def step_of(table: str) -> Callable[[Work], pl.DataFrame]:
     """The step that makes a table; not before is its module loaded, and with it the packages that the table needs."""
-    step: Callable[[Work], pl.DataFrame] = getattr(
-        import_module(f"examtally.results.steps.{_MODULES[table]}"), table
-    )
+    step: Callable[[Work], pl.DataFrame] = getattr(import_module(f"examtally.results.steps.{_MODULES[table]}"), table)
     return step
 
 
