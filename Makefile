@@ -16,7 +16,7 @@ help:
 	@echo "make coverage          the same tests, counting lines; fails below the floor in pyproject.toml"
 	@echo "make mutate            break the package in each listed way and count what the tests notice; some minutes"
 	@echo "make study             long simulations; says how long, resumes where it stopped"
-	@echo "make bench             benchmarks; prints ratios against a baseline in the same run"
+	@echo "make bench             benchmarks against a baseline in the same run; fails where an aim is missed"
 	@echo "make install-notebook  environment with Jupyter, and with what Quarto runs a report's cells with"
 	@echo "make schemas           write the JSON Schemas of the files that people write anew"
 	@echo "make lock              renew the lock files from pyproject.toml (needs uv)"
