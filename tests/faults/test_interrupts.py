@@ -5,7 +5,10 @@ The keys are sent to this process while a command runs in it, as a terminal send
 
 from __future__ import annotations
 
+import os
+import pty
 import signal
+import subprocess
 import sys
 import threading
 import time
@@ -128,6 +131,33 @@ def test_stopped_at_many_moments(
     with capsys.disabled():
         print(f"{command}: stopped {stopped} times, done {done} times before the keys")
     assert stopped >= MANY // 2
+
+
+def test_ctrl_c_at_a_question_is_heard_at_once_and_keeps_the_answers(tmp_path: Path) -> None:
+    """A library that the questions load reads on after a signal; nobody then types a line to be heard."""
+    command = [sys.executable, "-m", "examtally.cli", "study", "new", "--out", "s.yaml"]
+    ours, its = pty.openpty()
+    with subprocess.Popen(command, cwd=tmp_path, stdin=its, stdout=its, stderr=subprocess.PIPE, text=True) as child:
+        os.close(its)
+        os.write(ours, b"accuracy\nmine\n")
+        said = b""
+        while b"Title of the paper" not in said:
+            said += os.read(ours, 1000)
+        time.sleep(0.2)  # it asks, then it listens
+        child.send_signal(signal.SIGINT)
+        try:
+            _, errors = child.communicate(timeout=20)
+        finally:
+            child.kill()
+    os.close(ours)
+    assert (child.returncode, errors.strip()) == (
+        130,
+        "Stopped by Ctrl-C: your answers are kept in s.answers.yaml; the same command goes on from there.",
+    )
+    assert (tmp_path / "s.answers.yaml").read_text(encoding="utf-8").splitlines() == [
+        '"kind": "accuracy"',
+        '"code": "mine"',
+    ]
 
 
 def _then_press(monkeypatch: pytest.MonkeyPatch, module: object, name: str) -> None:

@@ -60,8 +60,12 @@ def show_check(
 
 
 def after_check(study: Study, remarks: Sequence[Remark], protocol: Path, registry: Path | None) -> str:
-    """The command that follows a check: the same one until all is answered, then the plan, then the lock."""
+    """The command that follows a check: the same one until all is answered, then plan, lock and run."""
+    from examtally.studies.lockfile import lock_path
+
     at = registry or "REGISTRY"
+    if lock_path(protocol).exists():
+        return f"examtally study run {protocol} --registry {at} --out results"
     if any(one.must for one in remarks):
         return f"answer these in {protocol}, then examtally study check {protocol}"
     if study.planned_size.knees is None:

@@ -60,6 +60,12 @@ def listening() -> Iterator[_Keyboard]:
         _KEYBOARD.reset(token)
 
 
+def hear_at_prompt() -> None:
+    """Let Ctrl-C end a question at once: a library loaded since may go on reading after a signal (as Polars does)."""
+    if hasattr(signal, "siginterrupt"):  # not on Windows
+        signal.siginterrupt(signal.SIGINT, True)
+
+
 def tell(truth: Truth) -> None:
     """Name what looks again at what this command writes, should Ctrl-C be pressed from now on."""
     keyboard = _KEYBOARD.get(None)

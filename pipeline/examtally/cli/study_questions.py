@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import typer
 import yaml
 
-from examtally.cli.stopping import tell
+from examtally.cli.stopping import hear_at_prompt, tell
 from examtally.errors import ExamtallyError, StudyError
 from examtally.files import write_whole
 
@@ -180,6 +180,7 @@ class _Questions:
         answer = self._kept(name, read)
         words, self.kept.asks = self.contract.catalogue.noun.said(question), name
         while answer is None:
+            hear_at_prompt()
             text = str(typer.prompt(words, default=default, show_default=bool(default)))
             try:
                 answer = read(text)

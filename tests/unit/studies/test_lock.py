@@ -7,11 +7,13 @@ from pathlib import Path
 
 import pytest
 
+from examtally.cli.output_study import after_check
 from examtally.contracts.study.study import load_study
 from examtally.errors import StudyError
 from examtally.registry import open_registry
 from examtally.registry.audit_log import entries
 from examtally.registry.verifying import verify
+from examtally.studies.checking import check_study
 from examtally.studies.lock_status import LockStatus
 from examtally.studies.lockfile import lock_path, read_lock
 from examtally.studies.locking import amend, lock
@@ -43,6 +45,21 @@ def _stand(path: Path, clinic: Path, *, exploratory: bool = False) -> LockStatus
 def _statuses(path: Path, clinic: Path, *, exploratory: bool = False) -> set[str]:
     stands = _stand(path, clinic, exploratory=exploratory)
     return {stands.status(one.name) for one in load_study(path).analyses}
+
+
+def test_what_follows_a_check(single: Path, clinic: Path) -> None:
+    def follows() -> str:
+        study = load_study(single)
+        return after_check(study, check_study(study), single, None).removesuffix(" --registry REGISTRY --out results")
+
+    assert follows() == f"examtally study plan {single} --registry REGISTRY --out plan"
+    _change(single, "planned_size:", "planned_size:\n  knees: 600")
+    assert follows() == f"examtally study lock {single} --registry REGISTRY"
+    lock(single, clinic)
+    assert follows() == f"examtally study run {single}"
+    _change(single, "  purpose: research\n", "")
+    lock_path(single).unlink()
+    assert follows() == f"answer these in {single}, then examtally study check {single}"
 
 
 def test_without_a_lock_everything_is_exploratory(single: Path, kept_clinic: Path) -> None:
