@@ -53,7 +53,7 @@ def test_what_follows_a_check(single: Path, clinic: Path) -> None:
         return after_check(study, check_study(study), single, None).removesuffix(" --registry REGISTRY --out results")
 
     assert follows() == f"examtally study plan {single} --registry REGISTRY --out plan"
-    _change(single, "planned_size:", "planned_size:\n  knees: 600")
+    _change(single, "planned_size: {", "planned_size: {knees: 600, ")
     assert follows() == f"examtally study lock {single} --registry REGISTRY"
     lock(single, clinic)
     assert follows() == f"examtally study run {single}"
