@@ -156,7 +156,8 @@ def check_expected(expected: Sequence[float], kind: str, measure: str) -> None:
     wanted = _PAIR if measure == "both" or kind == "agreement" else 1
     if len(expected) != wanted:
         what = measure if wanted == 1 else _OF_TWO.get(kind, _OF_TWO[""])
-        raise StudyError(f"{len(expected)} expected figures: write {wanted}, for {what}")
+        figures = "figure" if len(expected) == 1 else "figures"
+        raise StudyError(f"{len(expected)} expected {figures}: write {wanted}, for {what}")
 
 
 def _shares(text: str) -> tuple[float, ...]:

@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-import csv
 import json
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field
-from io import StringIO
 from pathlib import Path
 
 import matplotlib as mpl
@@ -319,10 +317,12 @@ def write_plan(plan: Plan, out: Path) -> tuple[Path, ...]:
 def _page(plan: Plan) -> str:
     rows = "\n".join(f"| {one.name} | {one.value:.3g} | {one.source} |" for one in plan.assumptions)
     curve = "\n".join(f"| {n:,} | {value:.3f} |" for n, value in plan.curve.iter_rows())
+    by_size = f"![{_alt(plan)}](curve.svg)\n\n| {plan.needed_is} | {_value(plan).lower()} |\n|---:|---:|\n{curve}"
+    if plan.too_few:
+        by_size = plan.too_few
     return (
         f"# Plan: {for_markdown(plan.study.title)}\n\n{paragraph(plan)}\n\n## What the size rests on\n\n"
-        f"| | value | from |\n|---|---:|---|\n{rows}\n\n## {_value(plan)} by size\n\n![{_alt(plan)}](curve.svg)\n\n"
-        f"| {plan.needed_is} | {_value(plan).lower()} |\n|---:|---:|\n{curve}\n"
+        f"| | value | from |\n|---|---:|---|\n{rows}\n\n## {_value(plan)} by size\n\n{by_size}\n"
     )
 
 
@@ -367,16 +367,8 @@ def _json(plan: Plan) -> str:
 
 
 def _assumptions(plan: Plan) -> str:
-    return _csv(
-        ("assumption", "value", "source"), ((one.name, f"{one.value:.12g}", one.source) for one in plan.assumptions)
-    )
-
-
-def _csv(head: Iterable[str], rows: Iterable[Iterable[str]]) -> str:
-    text = StringIO()
-    writer = csv.writer(text, lineterminator="\n")
-    writer.writerows([head, *rows])
-    return text.getvalue()
+    rows = [(one.name, f"{one.value:.12g}", one.source) for one in plan.assumptions]
+    return pl.DataFrame(rows, schema=["assumption", "value", "source"], orient="row").write_csv()
 
 
 def _draw(plan: Plan, path: Path) -> None:

@@ -167,7 +167,7 @@ def test_a_plan_for_specificity_mirrors_that_for_sensitivity(aim: str, clinic: P
         _plan(clinic, aim, planned_size={"aim": aim, "measure": "specificity", **AIMS[aim]})
 
 
-def test_few_examiners_cannot_be_planned_for_however_many_knees(kept_clinic: Path) -> None:
+def test_few_examiners_cannot_be_planned_for_however_many_knees(kept_clinic: Path, tmp_path: Path) -> None:
     primary = {"name": "main", "kind": "by_group", "tests": ["lever"], "group_by": "role"}
     size = {"aim": "unpaired", "measure": "specificity", "specificity": 0.9}
     pairs = {"comparisons": {"groups": {"role": [["resident", "attending"]]}}}
@@ -185,6 +185,9 @@ def test_few_examiners_cannot_be_planned_for_however_many_knees(kept_clinic: Pat
     assert "eligible knees" not in paragraph(large)
     assert not large.is_feasible
     assert [one.split(":")[0] for one in large.warnings] == ["Not feasible here"]
+    page = write_plan(large, tmp_path / "plan")[0].read_text(encoding="utf-8")
+    assert page.rstrip().endswith("would make it so.")
+    assert "curve.svg" not in page
     assert large.knees is not None
     assert large.needed > 2 * planning.unpaired(0.9, 0.5)
 
