@@ -1,13 +1,18 @@
 """Comparison of two groups of examiners where both are equally good: how often is it called a difference?
 
-Aims, fixed before the first run: with 3 + 3, 6 + 6 and 12 + 12 examiners, a standard deviation of skill (logit) of 0,
-0.3 and 0.6 and unequal numbers of knees (negative binomial, mean 26), a nominal 5 % test errs in 4 to 6 %; a difference
-between typical sensitivities of 0.65 and 0.85 is found, with 12 + 12 and 0.6, in at least 80 %.
+The variance of the comparison is never taken below that of independent exams (a floor), and t keeps its degrees of
+freedom. Aims and seeds, fixed before the judged run: with 2 + 2, 3 + 3, 3 + 6, 6 + 6 and 12 + 12 examiners, a standard
+deviation of skill (logit) of 0, 0.3 and 0.6 and unequal numbers of knees (negative binomial, mean 26), a nominal 5 %
+test errs in 4 to 6 %, and in no setting in more than 6 %; a difference between typical sensitivities of 0.65 and 0.85
+is found, with 12 + 12 and 0.6, in at least 80 %. On development seeds (11 to 31) the floor took the error below 4 %
+wherever examiners are few or alike: that miss, on the safe side, is its price and stays in the table. Every row is held
+to docs/simulation-studies.md.
 
 Two further answers stand beside it. Examiners dealt to the groups in every way, under ten: at most 6 % where both
 groups are equally good. Regression standardisation, where the groups see different knees and differ in nothing else:
-4 to 6 %, within two Monte-Carlo errors of 4,000 clinics, that is 3.3 to 6.7 %. Which of the first two leads was settled
-on development seeds (5 and 6) before: t keeps its level with 3 + 3 too, where dealing finds nothing at all.
+4 to 6 %, within two Monte-Carlo errors of 4,000 clinics, that is 3.3 to 6.7 %, with the same floor and the same price:
+at most 6.7 %. Which of the first two leads was settled on earlier development seeds (5 and 6): with 3 + 3, dealing
+finds nothing at all.
 """
 
 from __future__ import annotations
@@ -25,26 +30,29 @@ from examtally.analytics.comparison.examiner_clusters import contrast_examiners
 from examtally.analytics.comparison.examiner_permutation import permute_examiners
 from examtally.analytics.sample_size import Examiners, unpaired, unpaired_groups
 
-SEED = 770_201
+SEED = 882_615
 RUNS = 20_000
 STUDIES = Path(__file__).resolve().parents[2] / "docs" / "simulation-studies.md"
 
 
-def rejected(examiners: int, spread: float, typical: tuple[float, float], runs: int, seed: int) -> float:
+def rejected(examiners: tuple[int, int], spread: float, typical: tuple[float, float], runs: int, seed: int) -> float:
     """Share of clinics in which the two groups are told to differ."""
     draw = np.random.default_rng(seed)
     found = 0
     for _ in range(runs):
-        knees = [1.0 + draw.negative_binomial(2, 2 / 27, examiners) for _ in typical]
-        skill = [expit(logit(p) + spread * draw.standard_normal(examiners)) for p in typical]
+        knees = [1.0 + draw.negative_binomial(2, 2 / 27, number) for number in examiners]
+        skill = [
+            expit(logit(p) + spread * draw.standard_normal(number))
+            for p, number in zip(typical, examiners, strict=True)
+        ]
         events = [draw.binomial(n.astype(int), p).astype(float) for n, p in zip(knees, skill, strict=True)]
         found += contrast_examiners((events[0], events[1]), (knees[0], knees[1])).p_value < 0.05
     return found / runs
 
 
 def test_equal_groups_are_rarely_told_apart_in_a_short_run() -> None:
-    assert rejected(3, 0.6, (0.8, 0.8), 500, SEED) < 0.09
-    assert rejected(12, 0.6, (0.65, 0.9), 60, SEED) > 0.8
+    assert rejected((3, 3), 0.6, (0.8, 0.8), 500, SEED) < 0.06
+    assert rejected((12, 12), 0.6, (0.65, 0.9), 60, SEED) > 0.8
 
 
 def found_as_planned(examiners: int, spread: float, runs: int, seed: int) -> tuple[float, int]:
@@ -78,8 +86,9 @@ def test_a_planned_difference_is_found_as_often_as_planned_in_a_short_run() -> N
 @pytest.mark.parametrize(("examiners", "spread"), [(6, 0.3), (12, 0.3), (12, 0.6), (20, 0.6)])
 def test_a_planned_difference_is_found_as_often_as_planned(examiners: int, spread: float) -> None:
     share, knees = found_as_planned(examiners, spread, RUNS // 4, SEED + 200 + examiners)
-    print(f"{examiners} + {examiners} examiners, spread {spread}: {knees} knees a group, found in {share:.1%}")
-    assert 0.78 <= share <= 0.84
+    row = f"| {examiners} + {examiners} | {spread} | {knees} | {100 * share:.1f} % |"
+    print(row)
+    assert row in STUDIES.read_text(encoding="utf-8")  # what misses its aim, 78 to 84 %, stays in the table
 
 
 def found_in_clusters_of_two_kinds(ratio: float, runs: int, seed: int) -> tuple[float, tuple[int, int]]:
@@ -107,27 +116,23 @@ def found_in_clusters_of_two_kinds(ratio: float, runs: int, seed: int) -> tuple[
 @pytest.mark.parametrize("ratio", [0.5, 1.0, 2.0])
 def test_a_difference_is_found_in_clusters_of_two_kinds(ratio: float) -> None:
     share, knees = found_in_clusters_of_two_kinds(ratio, RUNS // 4, SEED + 600 + round(10 * ratio))
-    print(f"ratio {ratio}: {knees} knees, found in {share:.1%}")
     row = f"| {ratio:g} | {knees[0]} and {knees[1]} | {100 * share:.1f} % |"
+    print(row)
     assert row in STUDIES.read_text(encoding="utf-8")  # what misses its aim stays in the table
 
 
 @pytest.mark.study
 @pytest.mark.parametrize("spread", [0.0, 0.3, 0.6])
-@pytest.mark.parametrize("examiners", [3, 6, 12])
-@pytest.mark.parametrize("typical", [0.8, 0.9])
-def test_equal_groups_differ_in_four_to_six_percent(examiners: int, spread: float, typical: float) -> None:
-    share = rejected(examiners, spread, (typical, typical), RUNS, SEED + examiners)
-    print(f"{examiners} + {examiners} examiners, spread {spread}, {typical:.0%}: {share:.1%} called different")
-    assert 0.04 <= share <= 0.06
-
-
-@pytest.mark.study
-@pytest.mark.parametrize("examiners", [3, 6, 12])
-def test_a_difference_is_found_by_enough_examiners(examiners: int) -> None:
-    share = rejected(examiners, 0.6, (0.65, 0.85), RUNS // 4, SEED + 100 + examiners)
-    print(f"{examiners} + {examiners} examiners, 65 % and 85 %: found in {share:.0%}")
-    assert share >= 0.8 or examiners < 12
+@pytest.mark.parametrize("examiners", [(2, 2), (3, 3), (3, 6), (6, 6), (12, 12)])
+def test_equal_groups_differ_in_at_most_six_percent(examiners: tuple[int, int], spread: float) -> None:
+    seed = SEED + sum(examiners)
+    one, other = (rejected(examiners, spread, (typical, typical), RUNS, seed) for typical in (0.8, 0.9))
+    power = rejected(examiners, spread, (0.65, 0.85), RUNS // 4, seed + 100)
+    row = f"| {examiners[0]} + {examiners[1]} | {spread} | {one:.1%} | {other:.1%} | {power:.0%} |".replace("%", " %")
+    print(row)
+    assert max(one, other) <= 0.06
+    assert power >= 0.8 or min(examiners) < 12
+    assert row in STUDIES.read_text(encoding="utf-8")  # what lies below 4 % stays in the table
 
 
 def both_ways(
@@ -193,8 +198,11 @@ def test_a_difference_of_case_mix_is_taken_off_in_a_short_run() -> None:
 def test_dealing_examiners_rarely_tells_equal_groups_apart(examiners: tuple[int, int], spread: float) -> None:
     by_t, dealt = both_ways(examiners, spread, (0.8, 0.8), 5000, SEED + 300 + examiners[1])
     power = both_ways(examiners, spread, (0.65, 0.85), 1000, SEED + 400 + examiners[1])
-    print(f"{examiners}, spread {spread}: t {by_t:.1%}, dealt {dealt:.1%}; 65 and 85 %: {power[0]:.0%}, {power[1]:.0%}")
+    shown = f"| {by_t:.1%} | {dealt:.1%} | {power[0]:.0%} | {power[1]:.0%} |".replace("%", " %")
+    row = f"| {examiners[0]} + {examiners[1]} | {spread} {shown}"
+    print(row)
     assert max(by_t, dealt) <= 0.06
+    assert row in STUDIES.read_text(encoding="utf-8")
 
 
 @pytest.mark.study
@@ -202,8 +210,8 @@ def test_dealing_examiners_rarely_tells_equal_groups_apart(examiners: tuple[int,
 @pytest.mark.parametrize("examiners", [3, 6, 12])
 def test_another_case_mix_is_no_difference(examiners: int, spread: float) -> None:
     standardised, plain, none = at_one_case_mix(examiners, spread, 4000, SEED + 500 + examiners)
-    print(
-        f"{examiners} + {examiners}, spread {spread}: standardised {standardised:.1%}, as they are {plain:.1%}, "
-        f"no answer {none:.1%}"
-    )
-    assert 0.033 <= standardised <= 0.067
+    shown = f"| {standardised:.1%} | {plain:.1%} | {none:.1%} |".replace("%", " %")
+    row = f"| {examiners} + {examiners} | {spread} {shown}"
+    print(row)
+    assert standardised <= 0.067
+    assert row in STUDIES.read_text(encoding="utf-8")
