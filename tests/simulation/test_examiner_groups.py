@@ -187,7 +187,7 @@ def at_one_case_mix(examiners: int, spread: float, runs: int, seed: int) -> tupl
 
 
 def test_a_difference_of_case_mix_is_taken_off_in_a_short_run() -> None:
-    standardised, plain, none = at_one_case_mix(6, 0.0, 150, SEED)
+    standardised, plain, none = at_one_case_mix(12, 0.0, 120, SEED)
     assert standardised < 0.1 < plain
     assert none == 0.0
 

@@ -106,8 +106,8 @@ def _found(verified: pl.DataFrame, study: Study) -> Iterator[dict[str, object]]:
     code = study.selection.target.condition
     severity = f"severity_{code}"
     if severity in verified.columns:
-        present = verified.filter(pl.col("status") == "present")
-        for (group,), part in present.group_by(pl.col(severity).cast(pl.String).fill_null(UNKNOWN)):
+        is_told = (pl.col("status") == "present") | pl.col(severity).is_not_null()
+        for (group,), part in verified.filter(is_told).group_by(pl.col(severity).cast(pl.String).fill_null(UNKNOWN)):
             yield {"item": "severity", "group": group, **_counts(part), "value": None}
     conditions = study.base.catalogue.conditions
     own = {code, *conditions[code].derived_from}

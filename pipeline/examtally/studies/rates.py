@@ -30,8 +30,8 @@ _DAYS_A_MONTH = 365.25 / 12
 class Rates:
     """Counts over the index exams of the study's population; knees are knee-episodes.
 
-    `eligible` index exams, `open_` of them with a window still open, the rest mature; of the mature `recorded` have a
-    finding of every test, `clear` a positive or negative one of every test, `verified` a determinate reference,
+    `eligible` index exams, `open_` of them with a window still open, the rest mature; of the mature `recorded` have
+    every test done, `clear` a positive or negative finding of every test, `verified` a determinate reference,
     `present` the condition. `squares` and `in_clusters` are the sums of squared and plain numbers of verified knees of
     one participant. `a_period` is the median number of eligible knees of a period, over at most twelve closed periods;
     `periods` how many those are. `pairs` is the number of pairs of exams for agreement on the first test, over
@@ -170,7 +170,8 @@ _OF_EXAMS = f"""
 _OF_FINDINGS = f"""
     select count(*) filter (n = $n), count(*) filter (clear = $n) from (
         select exam_id, count(*) as n, count(*) filter (result in ('positive', 'negative')) as clear
-        from used_findings join cohort_exams ex using (exam_id) where maneuver in (select unnest($tests)) and {_MATURE}
+        from used_findings join cohort_exams ex using (exam_id) where maneuver in (select unnest($tests))
+            and result <> 'not_done' and {_MATURE}
         group by exam_id
     )
 """

@@ -27,7 +27,7 @@ PAIRED: dict[str, Any] = {
         {"name": "drop_or_classic", "kind": "paired", "tests": ["drop", "classic"]},
         {"name": "by_role", "kind": "by_group", "tests": ["classic"], "group_by": "role", "measures": ["sensitivity"]},
     ],
-    "secondary": [{"name": "lever_alone", "kind": "paired", "tests": ["classic", "lever"]}],
+    "secondary": [{"name": "lever_alone", "kind": "paired", "tests": ["classic", "lever"], "group_by": "role"}],
     "subgroups": ["thigh_band"],
     "missing": {"findings": "excluded", "references": "excluded"},
     "adjustments": ["none"],
@@ -139,6 +139,19 @@ def test_the_difference_of_two_differences(made: StudyResults) -> None:
     assert row["ci_low"] < row["difference"] < row["ci_high"]
 
 
+def test_two_tests_by_role_have_examiners_as_clusters(made: StudyResults) -> None:
+    (row,) = made.results.interactions.filter(maneuver="classic minus lever", measure="specificity").to_dicts()
+    assert row["test"] == "examiner_clusters"
+    groups = made.results.comparisons.filter(group_by="role", measure="specificity", contrast="difference")
+    groups = groups.filter(maneuver_b="lever")
+    known = {one["group"]: one for one in groups.to_dicts()}
+    sides = [known[row[key]] for key in ("group_a", "group_b")]
+    assert row["difference"] == pytest.approx(sides[0]["difference"] - sides[1]["difference"])
+    independent = sum(((one["only_a"] + one["only_b"]) / one["n"] - one["difference"] ** 2) / one["n"] for one in sides)
+    assert row["ci_high"] - row["ci_low"] > 2 * 1.96 * independent**0.5
+    assert row["note"].startswith("Difference of the two differences")
+
+
 def test_the_family_is_that_of_the_protocol(made: StudyResults, kept_clinic: Path) -> None:
     def tests_of(results: StudyResults) -> pl.DataFrame:
         columns = ("p_value", "p_adjusted", "measure")
@@ -146,7 +159,12 @@ def test_the_family_is_that_of_the_protocol(made: StudyResults, kept_clinic: Pat
             pl.col("contrast") == "difference", pl.col("group_by") == "overall"
         ).select(*columns, name="maneuver_b")
         return pl.concat(
-            [pairs, results.results.interactions.filter(group_by="role").select(*columns, name="group_by")]
+            [
+                pairs,
+                results.results.interactions.filter(group_by="role", maneuver="classic").select(
+                    *columns, name="group_by"
+                ),
+            ]
         )
 
     primary = tests_of(made)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
 
 import numpy as np
 import polars as pl
@@ -100,7 +101,8 @@ def _compared(
             if measure in why:
                 yield key | dict.fromkeys(_VALUES) | {"test": "none", "flag": "withheld", "note": why[measure]}
             elif pair[1] in EXAMINER_GROUPS:
-                yield key | _by_examiner(model, examiner, sides, measure, level, flag)
+                values = _by_examiner(model, examiner, sides, figures[measure], measure, level)
+                yield key | values | {"flag": values["flag"] or flag}
             else:
                 yield key | _by_draws(figures[measure], differences[measure][place]) | {"flag": flag}
 
@@ -122,8 +124,14 @@ def _by_draws(single: list[Summary], difference: Summary) -> dict[str, object]:
 
 
 def _by_examiner(
-    model: ConditionModel, examiner: FloatArray, sides: list[Members], measure: str, level: float, flag: str | None
+    model: ConditionModel,
+    examiner: FloatArray,
+    sides: list[Members],
+    single: list[Summary],
+    measure: str,
+    level: float,
 ) -> dict[str, object]:
+    """Values of a row; the estimates are those of the groups by themselves, so that each has one figure everywhere."""
     chance = model.draws.chance
     events, knees = [], []
     for each in sides:
@@ -134,12 +142,14 @@ def _by_examiner(
         knees.append(np.bincount(own, weights=weight).astype(np.float64))
     seen = contrast_examiners((events[0], events[1]), (knees[0], knees[1]))
     made = seen.widened(_of_statuses(model, sides, measure))
+    if single[0].estimate is not None and single[1].estimate is not None:
+        made = replace(made, estimate_a=single[0].estimate, estimate_b=single[1].estimate)
     low, high = made.limits(level)
     is_tested = bool(np.isfinite(made.p_value))
     values = (made.estimate_a, made.estimate_b, made.value, low, high, "examiner_clusters" if is_tested else "none")
     said = examiner_remark(made)
     shown: dict[str, object] = dict(zip(_VALUES, (*values, made.p_value), strict=False))
-    return shown | {"flag": said["flag"] or flag, "note": said["note"]}
+    return shown | {"flag": said["flag"], "note": said["note"]}
 
 
 def _of_statuses(model: ConditionModel, sides: list[Members], measure: str) -> float:

@@ -266,7 +266,7 @@ def withheld_of(
             withheld[measure] = f"Only {each.verified} of these «nouns» were imaged or operated on."
         elif expected < FEWEST:
             withheld[measure] = (
-                f"About {expected:.0f} «nouns» {word} the condition are expected here; {FEWEST} are asked."
+                f"About {expected:.0f} «nouns» {word} the condition are expected here; at least {FEWEST} are required."
             )
         elif surely < FEWEST:
             withheld[measure] = (
@@ -291,6 +291,6 @@ def _too_little_read(knees: StatusKnees, contract: Contract) -> str:
     present, absent = knees.said
     name = contract.catalogue.conditions[knees.condition].name
     return (
-        f"{name}: {present} «nouns» were read as having it and {absent} as not having it; {FEWEST_READINGS} of either "
-        "kind are asked."
+        f"{name}: {present} «nouns» were read as having it and {absent} as not having it; at least "
+        f"{FEWEST_READINGS} of either kind are required."
     )

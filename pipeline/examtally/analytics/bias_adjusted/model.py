@@ -42,7 +42,7 @@ from examtally.contracts.protocol.protocol import Protocol
 
 MEASURES = ("sensitivity", "specificity")
 _GENERIC = AssumedAccuracy(sensitivity=0.88, specificity=0.94, logit_sd=0.5)  # where a catalogue has none of its own
-_ANOTHER_PLACE = 1.5  # a published interval speaks of other scanners and readers
+ANOTHER_PLACE = 1.5  # a published interval speaks of other scanners and readers
 _WIDTH = 2 * norm.ppf(0.975)
 _EDGE = 0.005
 
@@ -82,7 +82,7 @@ def _prior(condition: Condition, modality: str, measure: str, generic: AssumedAc
         return AccuracyPrior(modality, measure, mean, spread, is_assumed=True)
     low, high = getattr(published, f"{measure}_low"), getattr(published, f"{measure}_high")
     if low is not None and high is not None:
-        spread = _ANOTHER_PLACE * (_logit(high) - _logit(low)) / _WIDTH
+        spread = ANOTHER_PLACE * (_logit(high) - _logit(low)) / _WIDTH
         mean = mean if 0 < value < 1 else (_logit(high) + _logit(low)) / 2
     return AccuracyPrior(modality, measure, mean, spread, is_assumed=False)
 

@@ -207,9 +207,9 @@ def _dirichlet(counts: FloatArray, rng: np.random.Generator) -> FloatArray:
 
 def _reason(figure: Summary, expected: float, graded: int) -> str | None:
     if graded < _GRADED:
-        return f"Only {graded} of these «nouns» were graded so; {_GRADED} are asked."
+        return f"Only {graded} of these «nouns» were graded so; at least {_GRADED} are required."
     if expected < _FEWEST:
-        return f"About {expected:.0f} such «nouns» are expected; {_FEWEST} are asked."
+        return f"About {expected:.0f} such «nouns» are expected; at least {_FEWEST} are required."
     if figure.low is None or figure.high is None or figure.high - figure.low > _WIDEST:
         return "The interval would be more than 60 points wide."
     return None

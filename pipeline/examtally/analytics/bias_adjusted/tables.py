@@ -111,7 +111,7 @@ def _leading_row(each: Leading, protocol: Protocol) -> dict[str, object]:
     }
     reason = each.reason
     if basis == "counts_only":
-        reason = f"{people} people; {protocol.display.min_participants} are asked."
+        reason = f"{people} people; at least {protocol.display.min_participants} are required."
     return {
         **_key(each),
         "basis": basis,

@@ -25,8 +25,8 @@ _RIDGE = 0.1  # share of the imaged knees that stands against each column where 
 _WEAK_LEVELS = ("age_band", "acuity", "guarding", "role")
 
 INTERCEPT = (-1.5, 2.5)
-_OWN, _OWN_UNCLEAR = (0.3, 0.8), (0.0, 0.5)
-_STATED, _NOT_STATED = (0.7, 0.3), (0.0, 0.5)
+OWN, _OWN_UNCLEAR = (0.3, 0.8), (0.0, 0.5)
+STATED, _NOT_STATED = (0.7, 0.3), (0.0, 0.5)
 _OF_THE_JOINT = (0.0, 1.0)
 _OTHER_READING = (0.0, 1.0)
 
@@ -110,12 +110,12 @@ def status_terms(
     for maneuver in own:
         result = frame[f"result_{maneuver}"]
         clear = result.is_in(_CLEAR).to_numpy()
-        terms.add(maneuver, _is(result, "positive"), _OWN, clear)
+        terms.add(maneuver, _is(result, "positive"), OWN, clear)
         terms.add(f"{maneuver}_unclear", (~clear).astype(float), _OWN_UNCLEAR)
     stated = frame[f"impression_{condition}"].cast(pl.Float64).to_numpy()
     known = ~np.isnan(stated)
     odds = logit(np.clip(np.where(known, stated, 0.5), _CLIP, 1 - _CLIP))
-    terms.add("stated", odds, _STATED, known, is_scaled=False)
+    terms.add("stated", odds, STATED, known, is_scaled=False)
     terms.add("not_stated", (~known).astype(float), _NOT_STATED)
     for term in contract.catalogue.model_terms.values():
         if term.column not in contract.catalogue.conditions[condition].stated_in:

@@ -55,28 +55,43 @@ def standardise_groups(
     """Compare a proportion between the `is_first` knees and the others at one case mix; arrays (n,), `mix` of Enums.
 
     A logistic model of the group and the columns of `mix`, which enter in their order while every five knees of the
-    rarer outcome allow a term; the proportion that it gives for every knee in either group is averaged over the knees
-    of both. Examiners are clusters: delta method, with the mean of two standard errors that allow for few clusters (of
-    Kauermann and Carroll, too small, and of Mancl and DeRouen, too large), t on examiners - 2. None where nothing of
-    `mix` can enter, where a group has fewer than two examiners, or where outcomes are separated.
+    rarer outcome allow a term; one that separates the outcomes is passed over. The proportion that the model gives for
+    every knee in either group is averaged over the knees of both. Examiners are clusters: delta method, with the mean
+    of two standard errors that allow for few clusters (of Kauermann and Carroll, too small, and of Mancl and DeRouen,
+    too large), never below that of independent knees, t on examiners - 2. None where nothing of `mix` can enter or
+    where a group has fewer than two examiners.
 
     Source: Localio AR, Margolis DJ, Berlin JA. J Clin Epidemiol 2007;60:874-882 (standardised differences from a
     logistic model); Ford WP, Westgate PM. Biom J 2017;59:478-495 (the mean of the two errors).
     """
     few = min(int(is_event.sum()), int((~is_event).sum()))
     behind = min(np.unique(examiner[side]).size for side in (is_first, ~is_first))
-    design = choose((_variable(mix[name]) for name in mix.columns), few // KNEES_A_TERM - 1)
-    if not design.terms or behind < _FEWEST_EXAMINERS:
-        return None
-    columns = np.column_stack([np.ones(is_event.size), is_first, design.columns]).astype(np.float64)
-    outcome = is_event.astype(np.float64)
-    beta = _fitted(outcome, columns)
-    if beta is None:
+    outcome, groups = is_event.astype(np.float64), np.column_stack([np.ones(is_event.size), is_first])
+    design, columns, beta = _chosen(outcome, groups.astype(np.float64), mix, few // KNEES_A_TERM - 1)
+    if beta is None or behind < _FEWEST_EXAMINERS:
         return None
     (first, slope), (second, other) = (_averaged(columns, beta, of_first) for of_first in (1.0, 0.0))
     error = _error(slope - other, columns, outcome - expit(columns @ beta), beta, examiner)
     df = float(np.unique(examiner).size - 2)
-    return Standardised(first, second, error**2, df, design.variables, design.left_out) if error > 0 else None
+    left_out = tuple(name for name in mix.columns if name not in design)
+    return Standardised(first, second, error**2, df, design, left_out) if error > 0 else None
+
+
+def _chosen(
+    outcome: FloatArray, groups: FloatArray, mix: pl.DataFrame, room: int
+) -> tuple[tuple[str, ...], FloatArray, FloatArray | None]:
+    """The case mix that enters, the columns of the model and its coefficients, None where nothing can enter."""
+    taken: tuple[str, ...] = ()
+    columns, beta = groups, None
+    for name in mix.columns:
+        tried = choose((_variable(mix[one]) for one in (*taken, name)), room)
+        if tried.left_out:
+            break
+        wider = np.column_stack([groups, tried.columns]) if tried.terms else groups
+        found = _fitted(outcome, wider) if name in tried.variables else None
+        if found is not None:
+            taken, columns, beta = tried.variables, wider, found
+    return taken, columns, beta
 
 
 def _fitted(outcome: FloatArray, columns: FloatArray) -> FloatArray | None:
@@ -100,6 +115,7 @@ def _error(
 
     A Cholesky factor L of the inverse information turns the leverage of an examiner into L' G L with G their own part
     of the information; what it leaves of 1 is divided by once (Mancl, DeRouen) or by its root (Kauermann, Carroll).
+    It is never below the error of independent knees.
     """
     chance = expit(columns @ beta)
     weight = chance * (1 - chance)
@@ -112,7 +128,8 @@ def _error(
         score = turn.T @ factor.T @ columns[own].T @ residual[own]
         for place, power in enumerate((0.5, 1.0)):
             squares[place] += (slope @ factor @ turn @ (score / left**power)) ** 2
-    return float(np.sqrt(squares).mean())
+    independent = float(np.linalg.norm(slope @ factor))
+    return max(float(np.sqrt(squares).mean()), independent)
 
 
 def _variable(values: pl.Series) -> Variable:

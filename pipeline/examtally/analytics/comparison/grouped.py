@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import polars as pl
 from scipy.stats import norm
 
 from examtally.analytics.comparison.contrast import DIFFERENCE, SAME_KNEES, Contrast
+from examtally.analytics.comparison.examiner_clusters import contrast_examiners
+from examtally.analytics.comparison.interactions import EXAMINER_GROUPS, examiner_remark
 from examtally.analytics.comparison.knees import Compared
 from examtally.analytics.comparison.paired import behind, paired_contrasts
 from examtally.analytics.comparison.rows import contrast_columns, with_remarks, without_nan
@@ -41,7 +43,8 @@ def compare_in_groups(
 
     Knees whose group is another or unknown are left out. The difference of two differences is held against the normal
     distribution with the sum of both variances (participant-clustered within each group): Altman DG, Bland JM. BMJ
-    2003;326:219. Both frames are of the declared form, without adjusted p values.
+    2003;326:219. In groups made of examiners these are the clusters; see `contrast_examiners`. Both frames are of the
+    declared form, without adjusted p values.
     """
     level, is_exact = protocol.intervals.level, protocol.comparisons.test == "mcnemar_exact"
     group = knees.frame[group_by].cast(pl.String)
@@ -63,7 +66,11 @@ def compare_in_groups(
         }
         rows.append(_named(pl.DataFrame(columns), {"measure": made.measure, "contrast": made.contrast}))
         if made.contrast == DIFFERENCE and made.measure in SAME_KNEES:
-            between += [_between(made, counted.n, list(labels), pair, level) for pair in pairs]
+            between += [
+                _between(made, counted.n, list(labels), pair, level)
+                | (_by_examiner(compared, made.measure, group, pair, level) if group_by in EXAMINER_GROUPS else {})
+                for pair in pairs
+            ]
     frame = pl.concat(rows).filter(pl.col("group") != "")
     frame = _named(frame, key | {"adjustment": "none"}).with_columns(
         flag=pl.lit(None, pl.String), note=pl.lit(None, pl.String), p_adjusted=pl.lit(None, pl.Float64)
@@ -97,6 +104,23 @@ def _between(
         "flag": None if usable else "not_estimable",
         "note": _TWO_DIFFERENCES if usable else "A group has no verified «noun», or none on which the two differ.",
     }
+
+
+def _by_examiner(
+    compared: Compared, measure: str, group: pl.Series, pair: tuple[str, str], level: float
+) -> dict[str, object]:
+    """What stands otherwise in the row of two groups that are made of examiners."""
+    inside = [(group == name).fill_null(value=False).to_numpy()[compared.taken] for name in pair]
+    (one, knees, variance), (other, others, beside) = (compared.examiner_differences(measure, each) for each in inside)
+    made = contrast_examiners((one, other), (knees, others), variance + beside)
+    if not np.isfinite(made.variance):
+        return {}
+    made = replace(made, farthest=2.0)
+    low, high = made.limits(level)
+    said = examiner_remark(made)
+    note = " ".join(part for part in (_TWO_DIFFERENCES, said["note"]) if part)
+    columns = {"ci_low": low, "ci_high": high, "test": "examiner_clusters", "p_value": made.p_value}
+    return columns | {"flag": said["flag"], "note": note}
 
 
 def _interactions(rows: list[dict[str, object]], key: dict[str, str]) -> pl.DataFrame:

@@ -158,8 +158,7 @@ def examiner_remark(made: ExaminerContrast) -> dict[str, str | None]:
         return {"flag": None, "note": None}
     there = " and ".join(str(count) for count in made.examiners)
     note = (
-        f"Descriptive only: {there} examiners stand behind it, {ENOUGH_EXAMINERS} a group are needed, and with so few "
-        "the interval itself may be too narrow."
+        f"Descriptive only: {there} examiners stand behind it; at least {ENOUGH_EXAMINERS} in each group are required."
     )
     return {"flag": "few_examiners", "note": note}
 

@@ -140,22 +140,54 @@ class Compared:
 
     def examiner_contrast(self, measure: str, *, is_corrected: bool) -> ExaminerContrast:
         """The two groups' difference with examiners as clusters, on verified knees or corrected for verification."""
-        return contrast_examiners(*self.examiner_sums(measure, is_corrected=is_corrected))
+        events, knees = self.examiner_sums(measure, is_corrected=is_corrected)
+        return contrast_examiners(events, knees, self._independent(measure) if is_corrected else None)
 
     def examiner_sums(
         self, measure: str, *, is_corrected: bool
     ) -> tuple[tuple[FloatArray, FloatArray], tuple[FloatArray, FloatArray]]:
         """Events and knees of every examiner, (examiners,) a group."""
-        events, denominator = PROPORTIONS[measure]
         examiner = self.knees.frame["examiner"].to_numpy()[self.taken]
         found: list[FloatArray] = []
         knees: list[FloatArray] = []
         for side in self.sides:
-            added = side.contributions(self.taken, self.present, self.verified) if is_corrected else self._seen(side)
             _, own = np.unique(examiner[side.inside], return_inverse=True)
-            for sums, cells in ((found, events), (knees, DENOMINATORS[denominator])):
-                sums.append(np.bincount(own, weights=(added @ margin(cells))[side.inside]).astype(np.float64))
+            for sums, added in zip((found, knees), self._added(side, measure, is_corrected=is_corrected), strict=True):
+                sums.append(np.bincount(own, weights=added).astype(np.float64))
         return (found[0], found[1]), (knees[0], knees[1])
+
+    def examiner_differences(self, measure: str, group: BoolArray) -> tuple[FloatArray, FloatArray, float]:
+        """What the first maneuver has over the second in the verified knees of a `group` (n,) that a measure counts.
+
+        By examiner, (examiners,): right findings of the first less those of the second, and knees; then the variance of
+        the mean difference were knees independent, with one knee added in which either alone is right.
+
+        Source: Bonett DG, Price RM. J Educ Behav Stat 2012;37(4):479–488, eq. 6 (the variance).
+        """
+        counted = self.verified & (self.present == (measure == "sensitivity")) & group
+        one, other = (side.positive[counted] == (measure == "sensitivity") for side in self.sides)
+        _, own = np.unique(self.knees.frame["examiner"].to_numpy()[self.taken][counted], return_inverse=True)
+        n = own.size + 2
+        alone = ((one & ~other).sum() + 1) / n, ((other & ~one).sum() + 1) / n
+        variance = (sum(alone) - (alone[0] - alone[1]) ** 2) / n
+        differences = np.bincount(own, weights=one.astype(np.float64) - other).astype(np.float64)
+        return differences, np.bincount(own).astype(np.float64), float(variance)
+
+    def _independent(self, measure: str) -> float:
+        """Variance of the two groups' corrected difference were every knee independent, by its influence function."""
+        variance = 0.0
+        for side in self.sides:
+            events, knees = self._added(side, measure, is_corrected=True)
+            total = knees.sum()
+            variance += ((events - events.sum() / total * knees) ** 2).sum() / total**2 if total else np.nan
+        return variance
+
+    def _added(self, side: Side, measure: str, *, is_corrected: bool) -> tuple[FloatArray, FloatArray]:
+        """What each knee inside a side adds to the events and to the knees of a measure."""
+        events, denominator = PROPORTIONS[measure]
+        added = side.contributions(self.taken, self.present, self.verified) if is_corrected else self._seen(side)
+        inside = added[side.inside]
+        return inside @ margin(events), inside @ margin(DENOMINATORS[denominator])
 
     def _seen(self, side: Side) -> FloatArray:
         """What each verified knee of a side adds to tp, fp, fn, tn, (n, 4)."""

@@ -122,7 +122,7 @@ def _shortage(present: int, absent: int, negative: int) -> str:
         (absent, WITHOUT, "without it"),
         (negative, VERIFIED_NEGATIVE, "called absent by the modality"),
     )
-    few = [f"{n} {words} ({least} asked)" for n, least, words in asked if n < least]
+    few = [f"{n} {words} (at least {least} required)" for n, least, words in asked if n < least]
     return f"Too few «nouns» had both: {', '.join(few)}." if few else ""
 
 

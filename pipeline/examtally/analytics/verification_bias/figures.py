@@ -195,5 +195,5 @@ def shortage(counted: Counted) -> str:
         (fp + tn, WITHOUT, "without it"),
         (fn + tn, VERIFIED_NEGATIVE, "with a negative finding"),
     )
-    few = [f"{n:.0f} {words} ({least} asked)" for n, least, words in asked if n < least]
+    few = [f"{n:.0f} {words} (at least {least} required)" for n, least, words in asked if n < least]
     return f"Too few verified «nouns»: {', '.join(few)}."

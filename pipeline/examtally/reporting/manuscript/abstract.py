@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from examtally.reporting.engine.numbers import count, counted, listed, percent, share_of
 from examtally.reporting.manuscript.arms import group_flows
-from examtally.reporting.manuscript.limits import whose
+from examtally.reporting.manuscript.limits import is_infeasible, whose
 from examtally.reporting.manuscript.methods import is_retrospective
 from examtally.reporting.manuscript.outcomes import primary_words
 from examtally.reporting.manuscript.pairs import pairs_of
@@ -46,10 +46,15 @@ def people(paper: Paper) -> str:
     if participants is None or examiners is None:
         return start
     who = (
-        f"{counted(participants['knees'], '«noun»')} of {counted(int(participants['value']), 'person', 'people')}, "
-        f"examined by {counted(int(examiners['value']), 'examiner')}"
+        f"{counted(participants['knees'], '«noun»')} of {counted(int(participants['value']), 'person', 'people')}"
+        f"{_examined_with(paper)}, examined by {counted(int(examiners['value']), 'examiner')}"
     )
     return f"{start} {who}{_places(paper)}."
+
+
+def _examined_with(paper: Paper) -> str:
+    """Which «nouns» those are, where several tests were done and not all in each."""
+    return " in which at least one of the tests was done" if len(paper.used_tests()) > 1 else ""
 
 
 def _design(paper: Paper) -> str:
@@ -67,9 +72,9 @@ def _design(paper: Paper) -> str:
 
 def _places(paper: Paper) -> str:
     known = paper.rows("study_participants", group_by="setting")
+    whole = sum(line["knees"] for line in known)
     lines = [line for line in known if line["group"] != "unknown" and line["knees"]]
-    whole = sum(line["knees"] for line in lines)
-    if not whole:
+    if not lines:
         return ""
     lines.sort(key=lambda line: -line["knees"])
     told = [f"{paper.group_name(line['group'])} {percent(line['knees'] / whole)}" for line in lines[:_MOST_PLACES]]
@@ -99,7 +104,8 @@ def prevalence(paper: Paper) -> str:
     if one is None or paper.condition is None:
         return ""
     verified = one["present"] + one["absent"]
-    said = f"The condition was present in {share_of(one['present'], verified)} verified «nouns»"
+    name = capital(paper.condition_name)
+    said = f"{name} was present in {share_of(one['present'], verified)} verified «nouns»"
     model = next(iter(paper.rows("bias_models", condition=paper.condition.code)), None)
     if model is not None and model["prevalence"] is not None and paper.study.main == "bias_adjusted":
         said += f"; the estimated prevalence among all eligible was {percent(model['prevalence'])}"
@@ -113,7 +119,10 @@ def _limits(paper: Paper) -> str:
         told.append(f"{share_of(one['present'] + one['absent'], one['knees'])} «nouns» were verified.")
     _, _, groups = group_flows(paper)
     if any(group.examiners is not None and group.examiners < 5 for group in groups):
-        told.append("Few examiners stand behind the groups: the comparison is descriptive only.")
+        behind = listed([f"{group.examiners} {paper.group_name(group.group)}" for group in groups])
+        told.append(f"Few examiners stand behind the groups ({behind}): the comparison is descriptive only.")
+    if is_infeasible(paper):
+        told.append("No number of «nouns» reaches the planned power with so few examiners.")
     for line in paper.rows("study_size", quantity="in_analysis")[:1]:
         if line["planned"] is not None and line["reached"] is not None and line["reached"] < line["planned"]:
             told.append(

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import polars as pl
 
-from examtally.reporting.engine.numbers import count, share_of
+from examtally.reporting.engine.numbers import count, counted, listed, share_of
 from examtally.reporting.engine.tables import Column, table
 from examtally.reporting.manuscript.flow import Arm, arms_of
 from examtally.reporting.manuscript.paper import Paper
@@ -90,6 +90,26 @@ def verification(paper: Paper) -> str:
         columns.insert(1, Column("examiners", "Examiners"))
     caption = f"Flow and verification of {paper.the_test(test)}, by group"
     return table(pl.DataFrame(rows), columns, caption=caption, label=LABEL)
+
+
+def others_words(paper: Paper) -> str:
+    """Groups that take part in the study and not in its comparison; nothing where all are compared."""
+    test, group_by, flows = group_flows(paper)
+    compared = {flow.group for flow in flows}
+    others = [
+        line
+        for line in paper.rows("tallies", maneuver=test, group_by=group_by)
+        if line["group"] not in compared and line["done"]
+    ]
+    if not flows or not others:
+        return ""
+    others.sort(key=lambda line: paper.place(group_by, line["group"]))
+    told = listed([f"{paper.group_name(line['group'])}, {counted(line['done'], '«noun»')}" for line in others])
+    between = listed([paper.group_name(flow.group) for flow in flows])
+    return (
+        f"The comparison was declared between {between}. Other groups by {paper.grouping_name(group_by)} ({told}) "
+        "take part in the figures of everybody and stay out of it."
+    )
 
 
 def _verified(arm: Arm) -> str:

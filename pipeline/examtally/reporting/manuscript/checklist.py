@@ -110,6 +110,8 @@ def place(item: dict[str, str], paper: Paper) -> str:
     if needs == "groups" and not any(one.group_by for one in paper.study.analyses):
         return "none declared"
     where, also = item.get("place", ""), item.get("author", "")
+    if not paper.found.lock_status.locked:
+        where = where.replace(" (hash of the lock)", " (not locked)")
     if item.get("stated"):  # by the protocol, once the author has written it there
         return where if _is_stated(item["stated"], paper) else _COMPLETE
     if where and also:

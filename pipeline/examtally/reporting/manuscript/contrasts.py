@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import polars as pl
 
@@ -106,7 +106,9 @@ def comparison_words(paper: Paper, measures: Sequence[str]) -> str:
         one, other = (paper.the_test(first[key]) for key in ("maneuver_a", "maneuver_b"))
         line = leading(paper, same, "difference")
         if line is None:
-            said.append(f"{name} of {one} and {other}: {TOO_FEW} ({first['n']} verified «nouns» have both).")
+            said.append(
+                f"{name} of {one} and {other}: {TOO_FEW} ({first['n']} verified «nouns»{_side(first)} had both tests)."
+            )
             continue
         contrast = "a ratio of" if line["measure"] in RATIOS else "a difference of"
         unit = "" if line["measure"] in RATIOS else " percentage points"
@@ -114,10 +116,9 @@ def comparison_words(paper: Paper, measures: Sequence[str]) -> str:
         why = withheld_words(paper, same) if line["adjustment"] != paper.study.main else ""
         beside = _beside(line, same)
         said.append(
-            f"{name} was {_value(line, 'estimate_a')} with {one} and {_value(line, 'estimate_b')} with the "
-            f"{other}, "
-            f"{contrast} {with_level(paper, line)}{unit} ({how}, {count(line['n'])} "
-            f"«nouns»{_tested(line)}){beside}{why}."
+            f"{name} was {_value(line, 'estimate_a')} with {one} and {_value(line, 'estimate_b')} with {other}, "
+            f"{contrast} {with_level(paper, line)}{unit} ({how}; {count(line['n'])} verified "
+            f"«nouns»{_side(line)} had both tests{_tested(line)}){beside}{why}."
         )
     return " ".join(said)
 
@@ -200,14 +201,19 @@ def interaction_words(paper: Paper, measures: Sequence[str], group_bys: Sequence
         said.append(
             f"{name} was {write(line['estimate_a'])} ({one}) and {write(line['estimate_b'])} ({other}), a "
             "difference of "
-            f"{with_level(paper, line)} percentage points ({how_made(line['adjustment'])}, {_numbers(line)}"
+            f"{with_level(paper, line)} percentage points ({how_made(line['adjustment'])}; {_numbers(line)}"
             f"{_tested(line)}){_beside(line, same)}{why}."
         )
     return " ".join([*said, *notes])
 
 
 def _numbers(line: Row) -> str:
-    return f"{count(line['n_a'])} and {count(line['n_b'])} «nouns»"
+    return f"{count(line['n_a'])} and {count(line['n_b'])} verified «nouns»{_side(line)}"
+
+
+def _side(line: Row) -> str:
+    """Which verified «nouns» a measure counts."""
+    return {"sensitivity": " with the condition", "specificity": " without the condition"}.get(line["measure"], "")
 
 
 def behind_words(paper: Paper) -> str:
@@ -220,20 +226,37 @@ def behind_words(paper: Paper) -> str:
         if counts:
             ordered = sorted(counts, key=lambda group: paper.place(str(name), group))
             parts = [f"{counts[group]} ({paper.group_name(group)})" for group in ordered]
-            told.append(f"Examiners behind the groups by {paper.grouping_name(str(name))}: {listed(parts)}.")
+            by = paper.grouping_name(str(name))
+            told.append(f"Examiners behind the groups by {by}: {listed(parts)}{_twice(paper, counts)}.")
         if any(number < _FEW for number in counts.values()):
             told.append(
-                "A group with fewer than three examiners is nearly a figure of persons: keep it inside; "
-                "`study bundle` hides it."
+                "[before publication: a group with fewer than three examiners is nearly a figure of persons; keep it "
+                "inside, `study bundle` hides it]"
             )
     return " ".join(told)
+
+
+def _twice(paper: Paper, counts: Mapping[str, int]) -> str:
+    """How many examiners stand in more than one group, as those whose role changed."""
+    people = next((int(line["value"] or 0) for line in paper.described("examiners")), 0)
+    more = sum(counts.values()) - people
+    return f"; {more} of them in more than one group" if people and more > 0 else ""
 
 
 def _of_group(paper: Paper, line: Row, which: str) -> str:
     value = line[f"estimate_{which}"]
     shown = points(value) if " minus " in line["maneuver"] else percent(value)
     name = capital(paper.level_name(line["group_by"], line[f"group_{which}"]))
-    return f"{shown if is_shown(line, f'estimate_{which}') else DASH}\n{name}, n = {count(line[f'n_{which}'])}"
+    if not is_shown(line, f"estimate_{which}"):
+        shown = _alone(paper, line, which)
+    return f"{shown}\n{name}, n = {count(line[f'n_{which}'])}"
+
+
+def _alone(paper: Paper, line: Row, which: str) -> str:
+    """The figure of one group where the two cannot be compared: that of the table of estimates."""
+    key = {name: line[name] for name in ("maneuver", "group_by", "measure", "adjustment")}
+    found = paper.rows("accuracy", group=line[f"group_{which}"], **key)
+    return percent(found[0]["estimate"]) if found and is_shown(found[0]) else DASH
 
 
 def _tested(line: Row) -> str:

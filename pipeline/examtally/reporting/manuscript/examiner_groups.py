@@ -9,6 +9,7 @@ import polars as pl
 from examtally.reporting.engine.numbers import DASH, coefficient, listed, percent, points
 from examtally.reporting.engine.tables import Column, table
 from examtally.reporting.manuscript.contrasts import FEW_EXAMINERS
+from examtally.reporting.manuscript.findings import least
 from examtally.reporting.manuscript.paper import Paper, Row
 from examtally.reporting.manuscript.values import capital, measure_name, p_words
 
@@ -23,7 +24,7 @@ _METHODS = {
 
 def ways(paper: Paper) -> str:
     """The same difference by every method, on verified knees; the one that leads in the text stands first."""
-    lines = paper.rows("study_group_comparisons")
+    lines = [line for line in paper.rows("study_group_comparisons") if _is_enough(paper, line)]
     if not lines:
         return ""
     rows = [
@@ -43,6 +44,8 @@ def ways(paper: Paper) -> str:
         Column("p", "P"),
     )
     caption = "The difference between groups of examiners in several ways, verified «nouns»"
+    missing = dict.fromkeys(line["note"] for line in lines if line["difference"] is None and line["note"])
+    caption = ". ".join([caption, *(f"{DASH} {note.rstrip('.')}" for note in missing)])
     return table(pl.DataFrame(rows), columns, caption=caption, group="test", label=LABEL_WAYS)
 
 
@@ -51,13 +54,14 @@ def case_mix(paper: Paper) -> str:
     lines = paper.rows("study_case_mix")
     if not lines:
         return ""
-    measure = lines[0]["measure"]
+    declared = [measure for one in paper.study.analyses if one.kind == "by_group" for measure in one.measures]
+    measure = min((line["measure"] for line in lines), key=declared.index)
     first = [line for line in lines if line["measure"] == measure and line["maneuver"] == lines[0]["maneuver"]]
     pair = (first[0]["group_a"], first[0]["group_b"])
     rows = [
         {
             "variable": capital(paper.grouping_name(line["variable"])),
-            "level": capital(paper.level_name(line["variable"], line["level"])),
+            "level": _level(paper, line),
             "a": percent(line["share_a"]),
             "b": percent(line["share_b"]),
             "difference": coefficient(line["standardised_difference"]),
@@ -82,7 +86,7 @@ def case_mix_words(paper: Paper, measures: Sequence[str]) -> str:
     """One sentence a measure: what is left of the difference in verified «nouns» at one case mix."""
     said = []
     for line in paper.rows("study_group_comparisons", method=_CASE_MIX):
-        if line["measure"] not in measures or line["difference"] is None:
+        if line["measure"] not in measures or line["difference"] is None or not _is_enough(paper, line):
             continue
         terms = [paper.grouping_name(term.strip()) for term in (line["adjusted_for"] or "").split(",") if term.strip()]
         if terms:
@@ -91,6 +95,17 @@ def case_mix_words(paper: Paper, measures: Sequence[str]) -> str:
                 f"{paper.the_test(line['maneuver'])} was {_difference(line)} points in verified «nouns»."
             )
     return " ".join(said)
+
+
+def _is_enough(paper: Paper, line: Row) -> bool:
+    """Whether the «nouns» of both groups are enough for a figure."""
+    return bool(min(line["n_a"], line["n_b"]) >= least(paper))
+
+
+def _level(paper: Paper, line: Row) -> str:
+    name = paper.group_name(line["level"])
+    unit = paper.unit_of(line["variable"])
+    return capital(f"{name} {unit}" if unit and line["level"] != "unknown" else name)
 
 
 def _pair(paper: Paper, line: Row) -> str:

@@ -60,7 +60,11 @@ def cross_tabulations(paper: Paper) -> str:
 
 def estimates(paper: Paper) -> str:
     """Every estimate of accuracy that is declared: the main one, and beside it those made otherwise."""
-    lines = [line for line in paper.rows("accuracy") if line["group_by"] != "examiner" and line["n"]]
+    lines = [
+        line
+        for line in paper.rows("accuracy")
+        if line["group_by"] != "examiner" and line["n"] and not (line["group"] == "unknown" and not is_shown(line))
+    ]
     if not lines:
         return ""
     made = [one["adjustment"] for one in main_first(paper, [{"adjustment": a} for a in paper.study.adjustments])]
@@ -240,21 +244,48 @@ def scenarios(paper: Paper) -> str:
 
 def bounds(paper: Paper) -> str:
     """The least and the most that the unverified «nouns» allow."""
-    told = {one for analysis in paper.study.primary for one in analysis.measures}
     rows = [
         {
             "test": paper.test_name(line["maneuver"]),
             "what": capital(measure_name(line["measure"])),
             "range": percent_range(line["lower"], line["upper"]) or DASH,
         }
-        for line in paper.rows("verification_bounds", group_by="overall")
-        if line["measure"] in told and line["maneuver"] in paper.used_tests()
+        for line in _with_main(paper)
     ]
     if not rows:
         return ""
-    columns = (Column("what", "Measure"), Column("range", "Least to most"))
-    caption = "What the unverified «nouns» allow, whatever they are"
+    columns = (Column("what", "Measure"), Column("range", "Lowest to highest possible"))
+    caption = "Bounds of accuracy, whatever the unverified «nouns» have, each reading of the reference taken as true"
     return table(pl.DataFrame(rows), columns, caption=caption, group="test", label=LABEL_BOUNDS)
+
+
+def bounds_words(paper: Paper) -> str:
+    """Why the main estimate may lie outside the bounds; nothing where it takes the reference as true itself."""
+    if paper.study.main != "bias_adjusted":
+        return ""
+    outside = any(
+        line["estimate"] is not None and not line["lower"] <= line["estimate"] <= line["upper"]
+        for line in _with_main(paper)
+    )
+    return (
+        f"The bounds in @{LABEL_BOUNDS} take each reading of the reference as true; the bias-adjusted estimate allows "
+        f"for its errors, so that it can lie outside them{', as it does here' if outside else ''}."
+    )
+
+
+def _with_main(paper: Paper) -> list[Row]:
+    """The bounds of everybody, each with the main `estimate` of the same measure."""
+    main = {
+        (line["maneuver"], line["measure"]): line["estimate"]
+        for line in paper.rows("accuracy", group_by="overall", adjustment=paper.study.main)
+        if is_shown(line)
+    }
+    told = {one for analysis in paper.study.primary for one in analysis.measures}
+    return [
+        {**line, "estimate": main.get((line["maneuver"], line["measure"]))}
+        for line in paper.rows("verification_bounds", group_by="overall")
+        if line["measure"] in told and line["maneuver"] in paper.used_tests()
+    ]
 
 
 def least(paper: Paper) -> int:

@@ -114,7 +114,7 @@ def cross_tabulation(paper: Paper) -> str:
         Column("negative", "Negative", capital(second)),
         Column("all", "All"),
     )
-    caption = f"Both tests in the same «nouns», by {paper.condition_name}; clear findings"
+    caption = f"Both tests in the same «nouns», clear findings; condition: {paper.condition_name}"
     return table(pl.DataFrame(rows), columns, caption=caption, group="status", label=LABEL)
 
 

@@ -9,6 +9,7 @@ import polars as pl
 from examtally.analytics.comparison.examiner_clusters import ENOUGH_EXAMINERS
 from examtally.reporting.engine.numbers import DASH, count, counted, listed, percent, share_of
 from examtally.reporting.engine.tables import Column, table
+from examtally.reporting.engine.wording import inside_sentence
 from examtally.reporting.manuscript.arms import group_flows
 from examtally.reporting.manuscript.flow import flow_of
 from examtally.reporting.manuscript.joint import joints_of
@@ -37,7 +38,7 @@ def _spectrum(paper: Paper) -> Iterator[str]:
             f"{percent(places[0]['knees'] / whole)} of «nouns» were examined in one kind of place "
             f"({paper.group_name(places[0]['group'])}): how the test does elsewhere is not shown."
         )
-    severity = {line["group"]: line["present"] for line in paper.described("severity")}
+    severity = {line["group"]: line["present"] for line in paper.described("severity") if line["present"]}
     graded = sum(number for code, number in severity.items() if code != "unknown")
     if graded and paper.condition is not None and len(severity) > 1:
         names = {one.code: one.label for one in paper.condition.severity}
@@ -93,9 +94,14 @@ def _reference(paper: Paper) -> Iterator[str]:
             else "its errors are not allowed for"
         )
         yield (
-            f"In {share_of(sum(line['knees'] for line in imaging), verified)} verified «nouns» the truth is a "
-            "reading of "
-            f"{listed(sorted({paper.modality_name(line['group']) for line in imaging}))}, which errs; {allowed}."
+            f"In {share_of(sum(line['knees'] for line in imaging), verified)} verified «nouns» the reference standard "
+            f"was {listed(sorted({paper.modality_name(line['group']) for line in imaging}), 'or')}, which can err; "
+            f"{allowed}."
+        )
+    if imaging and paper.degrees and paper.study.main == "bias_adjusted":
+        yield (
+            f"The published accuracy is that for any {inside_sentence(paper.condition.name)}; for the degrees that "
+            "count as present here it may be another."
         )
     knew = next((line["knees"] for line in paper.described("reader_knew") if line["group"] == "yes"), 0)
     if knew:
@@ -107,6 +113,11 @@ def _reference(paper: Paper) -> Iterator[str]:
 
 
 def _precision(paper: Paper) -> Iterator[str]:
+    if is_infeasible(paper):
+        yield (
+            "With the examiners there are, no number of «nouns» reaches the planned power: the absence of a difference "
+            "is not shown."
+        )
     short = [
         line
         for line in paper.rows("study_size", quantity="in_analysis")
@@ -132,6 +143,12 @@ def _lock(paper: Paper) -> Iterator[str]:
         yield "The main estimates are not corrected for verification bias."
 
 
+def is_infeasible(paper: Paper) -> bool:
+    """Whether a size was planned for that no number of «nouns» reaches, as where few examiners make the groups."""
+    lines = paper.rows("study_size", quantity="in_analysis")
+    return bool(lines) and all(line["planned"] is None for line in lines)
+
+
 def whose(paper: Paper, line: Row) -> str:
     """What a planned number counts."""
     if paper.condition is None:
@@ -147,7 +164,7 @@ def planned_and_reached(paper: Paper) -> str:
     rows = [
         {
             "what": _quantity(paper, line),
-            "planned": _number(line, line["planned"]),
+            "planned": _planned(line),
             "reached": _number(line, line["reached"]),
         }
         for line in lines
@@ -155,7 +172,7 @@ def planned_and_reached(paper: Paper) -> str:
     if not rows:
         return ""
     columns = (Column("what", "Quantity"), Column("planned", "Planned"), Column("reached", "Reached"))
-    caption = "Planned size against what was reached, verified «nouns»"
+    caption = "Planned size against what was reached; figures of verified «nouns»"
     return table(pl.DataFrame(rows), columns, caption=caption, label=LABEL)
 
 
@@ -167,10 +184,28 @@ def _quantity(paper: Paper, line: Row) -> str:
         "difference": "Difference",
         "lower_limit": "Lower limit",
         "half_width": "Half-width of the interval",
-        "expected": "Value",
+        "expected": _expected(paper, line),
     }[line["quantity"]]
-    is_of = line["measure"] not in ("all", "kappa") and line["quantity"] not in ("in_analysis", "examined")
-    return f"{words}, {measure_name(line['measure'])}" if is_of else words
+    if line["measure"] in ("all", "kappa") or line["quantity"] in ("in_analysis", "examined", "expected"):
+        return words
+    return f"{words}, {measure_name(line['measure'])}"
+
+
+def _expected(paper: Paper, line: Row) -> str:
+    """What was expected beforehand: a measure, of the first test or group where two are compared."""
+    name, plan = capital(measure_name(line["measure"])), paper.study.planned_size
+    if plan.aim == "paired":
+        tests = [test.code for test in paper.study.selection.tests if test.code in paper.study.primary[0].tests]
+        return f"{name} of {paper.the_test(tests[0])}"
+    groups = [row["group"] for row in paper.rows("study_size", quantity="in_analysis") if row["group"] != "all"]
+    return f"{name} ({paper.group_name(groups[0])})" if plan.aim == "unpaired" and groups else name
+
+
+def _planned(line: Row) -> str:
+    """The planned number; in words where none was written, or where none is enough."""
+    if line["planned"] is None:
+        return {"examined": "not stated", "in_analysis": "none is enough"}.get(line["quantity"], DASH)
+    return _number(line, line["planned"])
 
 
 def _number(line: Row, value: float | None) -> str:

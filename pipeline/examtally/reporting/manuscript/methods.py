@@ -35,7 +35,7 @@ def design(paper: Paper) -> str:
     periods = [
         line["group"] for item in ("first_period", "last_period") for line in paper.rows("cohort_summary", item=item)
     ]
-    span = f", reporting periods {periods[0]} to {periods[-1]}" if periods else ""
+    span = _span(periods)
     locked = paper.found.lock_status.locked
     if locked and is_retrospective(paper):
         planned = (
@@ -61,6 +61,17 @@ def design(paper: Paper) -> str:
     )
 
 
+def _span(periods: list[str]) -> str:
+    """From the first reporting period to the last, counted where the registry numbers them."""
+    if not periods:
+        return ""
+    first, last = periods[0], periods[-1]
+    if first.startswith("P"):
+        number = int(last.removeprefix("P")) - int(first.removeprefix("P")) + 1
+        return f" over {counted(number, 'reporting period')} ({first} to {last})"
+    return f", {first} to {last}"
+
+
 def is_retrospective(paper: Paper) -> bool:
     """Whether every record was there when the study was planned."""
     locked = paper.found.lock_status.locked
@@ -73,7 +84,7 @@ def participants(paper: Paper) -> str:
     asked = (
         f"Every exam in the registry with {listed(filters)} was eligible."
         if filters
-        else "Every exam in the registry was eligible; there was no other criterion."
+        else "No criterion was set beyond those that follow."
     )
     eligibility = paper.study.protocol.eligibility
     bars = [words for name, words in _BARS if getattr(eligibility, name)]
@@ -219,14 +230,14 @@ def reference(paper: Paper) -> str:
         names = {one.code: one.label for one in paper.condition.severity}
         others = "counted as absent" if target.other_severity == "absent" else "left out and counted"
         counted_in = listed([names.get(one, one) for one in target.severity], "or")
-        severity = f" Here present means {counted_in}; others were {others}."
+        severity = f" In this study only {counted_in} counts as present; other degrees were {others}."
     undecided = {"excluded": "left out and counted"}.get(
         paper.study.selection.indeterminate, f"counted as {paper.study.selection.indeterminate}"
     )
     order = ", the first named deciding where several did" if len(accepted) > 1 else ""
     return (
-        f"The target condition was {paper.condition_name}. "
-        f"{for_markdown(paper.condition.present_means)}{severity} It was "
+        f"The target condition was {paper.condition_name}. {capital(inside_sentence(paper.condition.name))} means: "
+        f"{for_markdown(inside_sentence(paper.condition.present_means))}{severity} It was "
         f"settled by {listed(accepted, 'or')}{order}, from day {first} to day {last} after the exam. Undecided "
         "references "
         f"were {undecided}; a condition that no reference mentions is unknown, never absent. {_rationale(paper)}"
@@ -311,7 +322,10 @@ def sample_size(paper: Paper) -> str:
         told = [f"{count(int(line['planned']))} {whose(paper, line)}" for line in asked]
         parts.append(f"This asks for {listed(told)}.")
     elif paper.rows("study_size", quantity="in_analysis"):
-        parts.append("No number of «nouns» is enough for this with the examiners there are.")
+        parts.append(
+            "With the examiners there are, no number of «nouns» reaches this power: the size is that of the registry, "
+            "and the study describes."
+        )
     if plan.knees is not None:
         parts.append(f"{counted(plan.knees, '«noun»')} were planned for.")
     return " ".join(parts)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from examtally.contracts.study.parts import StudyAnalysis
-from examtally.reporting.manuscript import before_after, contrasts, examiner_groups, findings, forest
+from examtally.reporting.manuscript import arms, before_after, contrasts, examiner_groups, findings, forest
 from examtally.reporting.manuscript.joint import LABEL as LABEL_JOINT
 from examtally.reporting.manuscript.joint import cross_tabulation
 from examtally.reporting.manuscript.paper import Paper
@@ -63,7 +63,7 @@ def primary(paper: Paper) -> str:
     ]
     shown = [label for label, part in (*where, *tables) if part]
     words = primary_words(paper) or "The primary analysis has no figure that can be shown."
-    behind = contrasts.behind_words(paper)
+    behind = " ".join(part for part in (contrasts.behind_words(paper), arms.others_words(paper)) if part)
     return "\n\n".join(
         part
         for part in (referring(words, shown), behind, figure, joint, crossed, *(part for _, part in tables))
@@ -80,7 +80,8 @@ def secondary(paper: Paper) -> str:
     """Secondary results, and those of subgroups, in sentences and with the table of groups."""
     said = [_of_role(paper, "secondary")]
     if any(one.kind == "paired" for one in paper.study.primary):
-        said.append(findings.estimate_words(paper, "primary"))
+        alone = findings.estimate_words(paper, "primary")
+        said.append(f"Each test by itself, in every «noun» in which it was clear: {alone}" if alone else "")
     measures = [measure for one in paper.study.primary for measure in one.measures]
     if paper.study.subgroups:
         said.append(contrasts.interaction_words(paper, measures, paper.study.subgroups))

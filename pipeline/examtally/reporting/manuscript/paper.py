@@ -14,6 +14,7 @@ import polars as pl
 from examtally.contracts.catalogue.clinical import Catalogue, Condition
 from examtally.contracts.study.study import Study
 from examtally.reporting.engine.layout import Layout
+from examtally.reporting.engine.numbers import listed
 from examtally.reporting.engine.project import given
 from examtally.reporting.engine.renderer import render
 from examtally.reporting.engine.wording import Wording, inside_sentence, read_wording, speak_of
@@ -56,10 +57,27 @@ class Paper:
         target = self.study.selection.target
         return self.catalogue.conditions[target.condition] if target else None
 
-    @property
+    @cached_property
     def condition_name(self) -> str:
-        """The target condition within a sentence."""
-        return inside_sentence(self.condition.name) if self.condition else "the condition"
+        """The target condition within a sentence, with the degrees that count as present where not all do."""
+        if self.condition is None:
+            return "the condition"
+        name, degrees = inside_sentence(self.condition.name), self.degrees
+        if not degrees:
+            return name
+        *before, noun = degrees[0].split(" ")
+        if before and len(degrees) == 1 and name.endswith(f" {noun}"):
+            return f"{' '.join(before)} {name}"  # complete tear of a ligament tear
+        return f"{name} ({listed([one.split(':')[0] for one in degrees], 'or')})"
+
+    @cached_property
+    def degrees(self) -> tuple[str, ...]:
+        """The degrees of the condition that alone count as present; none where all do."""
+        target = self.study.selection.target
+        if target is None or self.condition is None:
+            return ()
+        chosen = tuple(one.label for one in self.condition.severity if one.code in target.severity)
+        return chosen if len(chosen) < len(self.condition.severity) else ()
 
     def rows(self, table: str, **equal: object) -> list[Row]:
         """Rows of a table with these values, in its order; none where the study has no such table."""

@@ -33,7 +33,8 @@ def participants(paper: Paper) -> str:
     ]
     columns = (Column("group", "Characteristic"), *(Column(cell, head) for cell, head in cells.items()))
     test = paper.the_test(paper.study.analyses[0].tests[0])
-    caption = f"«Nouns» examined with {test}" if paper.condition else "«Nouns» at their first exam"
+    of = f"; condition: {paper.condition_name}"
+    caption = f"«Nouns» examined with {test}{of}" if paper.condition else "«Nouns» at their first exam"
     return table(pl.DataFrame(rows), columns, caption=f"{caption}, n (%)", group="grouping", label=LABEL)
 
 
@@ -59,9 +60,8 @@ def _side_by_side(paper: Paper) -> str:
             if name == _ALWAYS:
                 rows += [_verified(groups, whole), _with_condition(groups, whole)]
     columns = (Column("group", "Characteristic"), *(Column(one, capital(paper.group_name(one))) for one in groups))
-    caption = f"«Nouns» examined, by {paper.grouping_name(group_by)} of the examiner, n (%)"
-    if group_by not in ("role", "site"):
-        caption = f"«Nouns» examined, by {paper.grouping_name(group_by)}, n (%)"
+    of = " of the examiner" if group_by in ("role", "site") else ""
+    caption = f"«Nouns» examined, by {paper.grouping_name(group_by)}{of}; condition: {paper.condition_name}, n (%)"
     return table(pl.DataFrame(rows), columns, caption=caption, group="grouping", label=LABEL)
 
 
@@ -156,6 +156,7 @@ def _severity(paper: Paper) -> str:
     assert paper.condition is not None
     names = {one.code: one.label for one in paper.condition.severity} | {"unknown": "not graded"}
     lines = {line["group"]: line["present"] for line in paper.described("severity")}
+    lines = {code: number for code, number in lines.items() if number}
     told = [f"{names[code]} in {lines[code]}" for code in names if lines.get(code)]
     if set(lines) <= {"unknown"}:
         return f"How severe it was is not recorded: {TO_COMPLETE}."
@@ -177,4 +178,14 @@ def _others(paper: Paper) -> str:
     return (
         f"The {counted(without, '«noun»')} without the condition had {listed(told) or 'no other condition'} (several "
         f"can concern one «noun»{rest}); in {clear} a reference looked for other conditions and found none."
+        f"{_lesser(paper)}"
     )
+
+
+def _lesser(paper: Paper) -> str:
+    """How many without the target condition had it in a degree that does not count."""
+    assert paper.condition is not None
+    names = {one.code: one.label for one in paper.condition.severity}
+    lines = {line["group"]: line["absent"] for line in paper.described("severity") if line["absent"]}
+    told = [f"{names[code]} in {lines[code]}" for code in names if code in lines]
+    return f" Counted among those without it, as of another degree: {listed(told)}." if told and paper.degrees else ""

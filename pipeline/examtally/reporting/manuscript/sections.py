@@ -55,7 +55,8 @@ def verification(paper: Paper) -> str:
     by_group, other, bounds = arms.verification(paper), findings.scenarios(paper), findings.bounds(paper)
     labels = ((arms.LABEL, by_group), (findings.LABEL_SCENARIOS, other), (findings.LABEL_BOUNDS, bounds))
     words = referring(findings.missing(paper), [label for label, part in labels if part])
-    return "\n\n".join(part for part in (words, by_group, other, bounds) if part)
+    beside = findings.bounds_words(paper) if bounds else ""
+    return "\n\n".join(part for part in (words, by_group, other, beside, bounds) if part)
 
 
 def harms(paper: Paper) -> str:
@@ -100,9 +101,10 @@ def other(paper: Paper) -> str:
 def bundle_words(paper: Paper) -> str:
     """What the bundle of this study carries, and what of the primary result it does not and why."""
     lacks = lacking(paper.found, released(paper.found))
+    lock = ", lock" if paper.found.lock_status.locked else ""
     holds = "The primary result is in it in released form." if not lacks else " ".join(lacks)
     return (
-        "released aggregates, protocol, lock and a script that repeats the numbers stand in the bundle of this study. "
+        f"released aggregates, protocol{lock} and a script that repeats the numbers stand in the bundle of this study. "
         f"{for_markdown(holds)}"
     )
 

@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator
 
+from examtally.analytics.bias_adjusted.density import TAU_SPREAD
+from examtally.analytics.bias_adjusted.model import ANOTHER_PLACE
+from examtally.analytics.bias_adjusted.terms import INTERCEPT, OWN, STATED
 from examtally.analytics.comparison.examiner_clusters import ENOUGH_EXAMINERS
 from examtally.analytics.comparison.interactions import EXAMINER_GROUPS
 from examtally.contracts.results import result_codes
 from examtally.contracts.study.parts import StudyAnalysis
 from examtally.reporting.engine.numbers import listed, percent
+from examtally.reporting.manuscript.contrasts import p_cell
 from examtally.reporting.manuscript.pairs import WHO
 from examtally.reporting.manuscript.paper import Paper
 from examtally.reporting.manuscript.values import UNCORRECTED, measure_name
@@ -42,7 +47,7 @@ _AGREEMENT = {
 def statistics(paper: Paper) -> str:
     """The declared analyses, estimates, intervals, comparisons, missing data."""
     declared = f"{_declared(paper)} {_bands_of_onset(paper)}".strip()
-    parts = (declared, " ".join(_estimates(paper)), " ".join(_tests(paper)))
+    parts = (declared, " ".join(one for one in _estimates(paper) if one), " ".join(_tests(paper)))
     return "\n\n".join(part for part in parts if part)
 
 
@@ -106,12 +111,14 @@ def _estimates(paper: Paper) -> Iterator[str]:
         beside = [_CORRECTIONS[one].split(",")[0] for one in others if one in study.adjustments]
         if beside:
             yield f"Beside them stand those {listed(beside)}."
+        yield _model(paper)
     ran = dict.fromkeys(
         line["interval"] for line in paper.rows("accuracy", adjustment="none") if line["estimate"] is not None
     )
     if ran:
         kinds = dict.fromkeys(code if code in _SOURCES else code.removesuffix("_clustered") for code in ran)
-        told = [f"{result_codes()['interval'][code]}{_SOURCES.get(code, '')}" for code in kinds if code != "none"]
+        names = {code: result_codes()["interval"][code].replace(" - ", " − ") for code in kinds if code != "none"}
+        told = [f"{name}{_SOURCES.get(code, '')}" for code, name in names.items()]
         yield f"Intervals ({level}) of verified «nouns»: {listed(told)}."
     if any(code.endswith("_clustered") for code in ran):
         yield (
@@ -155,21 +162,67 @@ def _tests(paper: Paper) -> Iterator[str]:
     if any(one.group_by in EXAMINER_GROUPS for one in study.analyses):
         yield (
             "Groups that are made of examiners have examiners as clusters in interval and test (t distribution, at "
-            "most examiners minus two degrees of freedom) [@bell2002; @imbens2016]; with fewer than "
-            f"{ENOUGH_EXAMINERS} examiners in a group a comparison is descriptive only."
+            "most examiners minus two degrees of freedom) [@bell2002; @imbens2016]; their variance was never taken "
+            f"below that of independent exams. With fewer than {ENOUGH_EXAMINERS} examiners in a group a comparison is "
+            "descriptive only."
         )
     if not any(one.kind == "paired" or one.group_by for one in study.analyses):
         return
     if study.subgroups:
         yield "Subgroups were compared by tests of interaction, never by tests within one group."
+    yield from _p_values(paper)
+    yield "Differences were computed before rounding."
+
+
+def _p_values(paper: Paper) -> Iterator[str]:
+    """How P values were adjusted, where any stands in the paper, and which differences have none."""
+    study = paper.study
+    lines = [line for name in ("comparisons", "interactions") for line in paper.rows(name)]
+    shown = [line for line in lines if p_cell(line)[:1].isdigit() or p_cell(line)[:1] in "<>"]
+    if not shown:
+        yield "No P value is given."
+        return
     family = {"primary": "the primary analyses", "all": "all declared analyses"}.get(study.family)
-    yield (
-        f"P values of {family} were adjusted by Holm's method [@holm1979] at a family error rate of {study.alpha:g}."
-        if family
-        else f"No P value was adjusted; every test stands alone at {study.alpha:g}."
+    adjusted = Counter(line["adjustment"] for line in shown if line["p_adjusted"] is not None)
+    if family and adjusted and max(adjusted.values()) > 1:
+        yield (
+            f"P values of {family} were adjusted by Holm's method [@holm1979] at a family error rate of "
+            f"{study.alpha:g}."
+        )
+    else:
+        yield f"No P value was adjusted; every test stands alone at {study.alpha:g}."
+    if any(line["adjustment"] == "bias_adjusted" and line["p_value"] is None for line in lines):
+        yield "Bias-adjusted differences have an interval and no P value."
+
+
+def _model(paper: Paper) -> str:
+    """Priors and chains of the model behind the bias-adjusted estimates, where there is one."""
+    condition = paper.condition
+    fitted = next(iter(paper.rows("bias_models", condition=condition.code)), None) if condition is not None else None
+    if fitted is None or fitted["r_hat"] is None:
+        return ""
+    spread = paper.study.protocol.bias_adjusted.delta_spread
+    beliefs = paper.rows("reference_posterior", condition=condition.code) if condition is not None else []
+    guessed = dict.fromkeys(paper.modality_name(line["modality"]) for line in beliefs if line["assumed"])
+    wide = f"; a wide generic prior for {listed(list(guessed))}, for which nothing is published" if guessed else ""
+    published = (
+        f"the published accuracy of each fallible reference, its interval widened {ANOTHER_PLACE:g} times{wide}"
+        if len(guessed) < len({line["modality"] for line in beliefs})
+        else "a wide generic accuracy of each fallible reference, for nothing is published"
     )
-    if study.main != UNCORRECTED and paper.condition is not None:
-        yield "For bias-adjusted differences the interval is given without a P value." if used <= {"none"} else ""
+    return (
+        f"Priors are normal on the logit scale, mean (SD): {published}; in the log odds of the condition, intercept "
+        f"{_prior(INTERCEPT)}, a positive index test {_prior(OWN)}, the stated probability {_prior(STATED)} for each "
+        f"log odds, age, history, other findings and the rest 0 with one SD for all (half-normal, {TAU_SPREAD:g}); and "
+        f"{_prior((fitted['delta'], spread))} added in «nouns» never verified, for what nobody wrote down. Drawn by "
+        f"Hamiltonian Monte Carlo: largest R-hat {fitted['r_hat']:.2f}, smallest effective number of draws "
+        f"{fitted['ess']:.0f}."
+    )
+
+
+def _prior(of: tuple[float, float]) -> str:
+    mean, spread = of
+    return f"{mean:g} ({spread:g})".replace("-", "−")
 
 
 def fixed_words(paper: Paper) -> str:

@@ -49,6 +49,7 @@ def heading(paper: Paper) -> str:
     return "\n\n".join(
         [
             f"**{for_markdown(paper.study.title)}**",
+            *([f"Target condition: {paper.condition_name}"] if paper.degrees else []),
             f"Authors, affiliations, corresponding author: {TO_COMPLETE}",
             box(draft, "marking"),
             governance_words(paper),

@@ -103,6 +103,8 @@ def agreement_value(line: Row, least: int) -> str:
 
 def of_whom(paper: Paper, line: Row) -> str:
     """Whom a row speaks of."""
+    if line["group"] == "unknown":
+        return f"{paper.grouping_name(line['group_by'])} not recorded"
     return "everybody" if line["group_by"] == "overall" else paper.level_name(line["group_by"], line["group"])
 
 

@@ -14,12 +14,12 @@ ONE, OTHER = np.array([9.0, 8.0, 10.0, 7.0]), np.array([6.0, 7.0, 8.0])
 
 def test_with_as_many_knees_each_it_is_welchs_variance_of_examiners_means() -> None:
     """CR2 is then the unbiased variance of a mean in each group; equal groups give the t test on examiners - 2."""
-    made = contrast_examiners((ONE, OTHER), (np.full(4, 10.0), np.full(3, 10.0)))
+    made = contrast_examiners((ONE, OTHER), (np.full(4, 10.0), np.full(3, 10.0)), 0.0)
     a, b = ONE / 10, OTHER / 10
     assert made.value == pytest.approx(a.mean() - b.mean())
     assert made.variance == pytest.approx(a.var(ddof=1) / 4 + b.var(ddof=1) / 3)
     assert made.examiners == (4, 3)
-    same = contrast_examiners((ONE[:3], OTHER), (np.full(3, 10.0), np.full(3, 10.0)))
+    same = contrast_examiners((ONE[:3], OTHER), (np.full(3, 10.0), np.full(3, 10.0)), 0.0)
     t = stats.ttest_ind(a[:3], b)
     assert (same.df, same.statistic, same.p_value) == pytest.approx((4.0, t.statistic, t.pvalue))
     low, high = same.limits(0.95)
@@ -35,7 +35,7 @@ def test_it_equals_the_general_formula_by_matrices() -> None:
             np.array([4.0, 7.0, 9.0, 6.0]),
         ),
     )
-    made = contrast_examiners(events, knees)
+    made = contrast_examiners(events, knees, 0.0)
     rows, outcome, cluster = [], [], []
     for side in (0, 1):
         for place, (positive, n) in enumerate(zip(events[side], knees[side], strict=True)):
@@ -64,6 +64,23 @@ def test_knees_of_one_examiner_tell_less_than_as_many_of_several() -> None:
     made = contrast_examiners((events, events[::-1] - 10), (knees, knees))
     independent = 2 * (133 / 150) * (17 / 150) / 150
     assert made.variance > 2 * independent
+
+
+@pytest.mark.parametrize("shares", [(0.8, 0.7), (1.0, 1.0), (0.95, 1.0)])
+@pytest.mark.parametrize("examiners", [2, 3, 12])
+def test_it_is_never_surer_than_independent_knees(shares: tuple[float, float], examiners: int) -> None:
+    """Examiners who by chance agree with each other to the last knee."""
+    knees = np.full(examiners, 20.0)
+    made = contrast_examiners((shares[0] * knees, shares[1] * knees), (knees, knees))
+    n = knees.sum()
+    added = [(share * n + 1) / (n + 2) for share in shares]
+    assert made.variance == pytest.approx(sum(p * (1 - p) / (n + 2) for p in added))
+    assert made.df == pytest.approx(2 * examiners - 2)
+    low, high = made.limits(0.95)
+    plain = 1.96 * np.sqrt(sum(p * (1 - p) / n for p in shares))
+    assert high - low > 2 * plain
+    known = contrast_examiners((shares[0] * knees, shares[1] * knees), (knees, knees), 0.04)
+    assert known.variance == 0.04
 
 
 def test_one_examiner_or_none_gives_no_interval_and_idle_ones_do_not_count() -> None:

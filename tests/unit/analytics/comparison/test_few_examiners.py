@@ -26,7 +26,7 @@ def _p_by_hand(apart: float) -> float:
     found = []
     for way in combinations(range(9), 4):
         first = np.isin(np.arange(9), way)
-        found.append(abs(contrast_examiners((e[first], e[~first]), (n[first], n[~first])).statistic))
+        found.append(abs(contrast_examiners((e[first], e[~first]), (n[first], n[~first]), 0.0).statistic))
     return float((np.array(found) >= found[0] - 1e-9).mean())
 
 
@@ -91,6 +91,36 @@ def test_one_case_mix_against_another_program() -> None:
     assert (made.df, made.taken) == (10.0, ("severity",))
     crude = is_event[is_first].mean() - is_event[~is_first].mean()
     assert abs(made.value) < abs(crude)
+
+
+def test_at_one_case_mix_it_is_never_surer_than_independent_knees() -> None:
+    """Examiners who by chance find alike in each severity; the error is that of the logistic model alone."""
+    is_first, severe, is_event = (np.tile(one, 10) for one in np.meshgrid([True, False], [True, False], range(4)))
+    is_first, severe, is_event = is_first.ravel(), severe.ravel(), is_event.ravel() > severe.ravel()
+    examiner = np.repeat(np.arange(5.0), 32) + 5 * is_first
+    words = pl.Series(["severe" if one else "mild" for one in severe], dtype=pl.Enum(["mild", "severe"]))
+    made = standardise_groups(is_event, is_first, examiner, pl.DataFrame({"severity": words}))
+    assert made is not None
+    x = np.column_stack([np.ones(severe.size), is_first, severe]).astype(float)
+    fitted = sm.GLM(is_event.astype(float), x, family=sm.families.Binomial()).fit()
+    slopes = []
+    for one in (1.0, 0.0):
+        set_to = np.column_stack([x[:, 0], np.full(severe.size, one), x[:, 2]])
+        chance = fitted.predict(set_to)
+        slopes.append((chance * (1 - chance)) @ set_to / severe.size)
+    slope = slopes[0] - slopes[1]
+    assert made.variance == pytest.approx(slope @ fitted.cov_params() @ slope)
+
+
+def test_a_case_mix_that_separates_outcomes_is_passed_over() -> None:
+    is_event, is_first, examiner, mix = _clinic()
+    told = pl.Series(["yes" if one else "no" for one in is_event], dtype=pl.Enum(["yes", "no"]))
+    made = standardise_groups(is_event, is_first, examiner, pl.DataFrame({"told": told, "severity": mix["severity"]}))
+    alone = standardise_groups(is_event, is_first, examiner, mix)
+    assert made is not None
+    assert alone is not None
+    assert (made.taken, made.left_out) == (("severity",), ("told",))
+    assert made.value == pytest.approx(alone.value)
 
 
 def test_separated_outcomes_and_few_events_have_no_answer() -> None:
