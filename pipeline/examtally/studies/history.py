@@ -15,7 +15,7 @@ from examtally.registry.audit_entry import note_use
 from examtally.registry.audit_log import Entry, entries
 from examtally.registry.lock_wait import LockWait
 from examtally.studies.lock_status import ASKED_BEFORE, Deviation
-from examtally.studies.lockfile import LOCK, LockEntry, question_hash, written_hash
+from examtally.studies.lockfile import LOCK, LockEntry, question_hashes, written_hash
 
 RUN = "study_run"
 """The action of the registry's log under which the first run of a protocol is noted."""
@@ -37,16 +37,19 @@ def note_run(study: Study, registry: Path, *, operator: str | None = None, lock_
     with open_registry(registry, lock_wait=lock_wait) as opened:
         known = {_said(one).get("protocol") for one in entries(opened.con) if one.action == RUN}
     if sha256 not in known:
-        details = {"study": study.code, "protocol": sha256, "asks": question_hash(study)}
+        details = {"study": study.code, "protocol": sha256, "asks": question_hashes(study, study.analyses)}
         note_use(registry, RUN, operator=operator, details=details, lock_wait=lock_wait)
 
 
 def deviations(study: Study, locked: Sequence[LockEntry], log: Sequence[Entry]) -> Iterator[Deviation]:
-    """What the log knows against a lock: the same question locked or run before it, records changed after it."""
+    """What the log knows against a lock: its question locked or run before it, records changed after it.
+
+    A question of a primary analysis counts, whatever part it had in the study that asked it before.
+    """
     if not locked:
         return
-    own, asks = locked[0].log_entry, question_hash(study)
-    before = [one for one in log if one.entry < own and _said(one).get("asks") == asks]
+    own, asks = locked[0].log_entry, set(question_hashes(study, study.primary))
+    before = [one for one in log if one.entry < own and not asks.isdisjoint(_said(one).get("asks", ()))]
     for one in before:
         if one.action == LOCK and _said(one).get("study") != study.code:
             seen = [run.entry for run in before if run.action == RUN and run.entry > one.entry]

@@ -16,7 +16,7 @@ import duckdb
 
 from examtally.contracts.catalogue.local import Kept, differences
 from examtally.contracts.protocol.protocol import canonical_hash
-from examtally.contracts.study.parts import leaves
+from examtally.contracts.study.parts import StudyAnalysis, leaves
 from examtally.contracts.study.study import Study, load_study
 from examtally.errors import StudyError
 from examtally.files import write_whole
@@ -60,13 +60,15 @@ def written_hash(study: Study) -> str:
     return canonical_hash(dict(study.source))
 
 
-def question_hash(study: Study) -> str:
-    """Return the hash of what a study asks: the maneuvers of its tests, its target condition and its groups."""
-    used = {test for one in study.analyses for test in one.tests}
-    maneuvers = {leaf.maneuver for test in study.selection.tests if test.code in used for leaf in leaves(test.rule)}
-    groups = {one.group_by for one in study.analyses if one.group_by}
+def question_hashes(study: Study, analyses: Sequence[StudyAnalysis]) -> tuple[str, ...]:
+    """Return the hash of what each analysis asks: the maneuvers of its tests, the target condition and its groups."""
+    maneuvers = {test.code: {leaf.maneuver for leaf in leaves(test.rule)} for test in study.selection.tests}
     target = study.selection.target.condition if study.selection.target else None
-    return canonical_hash({"maneuvers": sorted(maneuvers), "target": target, "groups": sorted(groups)})
+    asked = (
+        {"maneuvers": sorted(set().union(*(maneuvers[test] for test in one.tests))), "groups": one.group_by}
+        for one in analyses
+    )
+    return tuple(sorted({canonical_hash({**one, "target": target}) for one in asked}))
 
 
 def reason_hash(reason: str) -> str:

@@ -20,7 +20,7 @@ from examtally.studies.lockfile import (
     check_sealed,
     check_writable,
     lock_path,
-    question_hash,
+    question_hashes,
     read_lock,
     reason_hash,
     unwritten,
@@ -143,7 +143,7 @@ def _note(
         "records": records,
         "place": place,
         "reason": reason_hash(reason),
-        "asks": question_hash(study),
+        "asks": question_hashes(study, study.analyses),
         "catalogue": study.base.catalogue.hash,
     }
     entry = note_use(registry, kind, operator=operator, details=details, lock_wait=lock_wait)

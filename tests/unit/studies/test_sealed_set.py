@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import shutil
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -13,6 +14,8 @@ from examtally.errors import ExamtallyError, StudyError
 from examtally.registry import open_registry
 from examtally.registry.audit_entry import note_use
 from examtally.registry.audit_log import entries
+from examtally.reporting.manuscript.abstract import abstract
+from examtally.reporting.manuscript.limits import cannot_show
 from examtally.reporting.manuscript.paper import open_paper, render_study
 from examtally.reporting.manuscript.title import deviations, lock_words
 from examtally.resources import resource
@@ -21,9 +24,18 @@ from examtally.results.tablefile import file_sha256
 from examtally.studies import read_study, write_bundle
 from examtally.studies.history import note_run
 from examtally.studies.lock_status import ASKED_BEFORE, LockStatus
-from examtally.studies.lockfile import lock_path, read_lock
+from examtally.studies.lockfile import lock_path, question_hashes, read_lock
 from examtally.studies.locking import lock
 from examtally.studies.running import STUDY_FILE, run, status_of
+
+TWO: dict[str, Any] = {
+    "study": "two",
+    "title": "Two questions",
+    "tests": {"one": {"rule": {"maneuver": "lachman"}}, "other": {"rule": {"maneuver": "lever_sign"}}},
+    "target": {"condition": "acl_tear"},
+    "primary": [{"name": "first", "kind": "accuracy", "tests": ["one"]}],
+    "secondary": [{"name": "second", "kind": "accuracy", "tests": ["other"]}],
+}
 
 
 @pytest.fixture(scope="module")
@@ -151,15 +163,37 @@ def test_a_question_asked_again_after_its_results_were_seen_stands_on_page_one(o
     paper = open_paper(own / "other", resource("reports"))
     assert f"**The same tests, target and groups were locked before, as {code}" in lock_words(paper)
     assert "were locked before" in deviations(paper)
+    assert "pre-specified, but the same question was asked before (page one)" in abstract(paper)
+    assert "The same question was asked before this lock" in cannot_show(paper)
 
 
 def test_another_question_is_not_held_against_a_lock(own: Path) -> None:
     registry, other = own / "registry.duckdb", own / "other.yaml"
     text = (own / "study.yaml").read_text(encoding="utf-8")
     code = load_study(own / "study.yaml").code
-    other.write_text(text.replace(code, "another").replace("subgroups: [sex]", "subgroups: [acuity]"), encoding="utf-8")
+    other.write_text(
+        text.replace(code, "another").replace("maneuver: lever_sign", "maneuver: lachman"), encoding="utf-8"
+    )
     lock(other, registry)
     assert _stand(other, registry).deviations == ()
+
+
+def test_another_subgroup_does_not_make_it_another_question(own: Path) -> None:
+    registry, other = own / "registry.duckdb", own / "other.yaml"
+    text = (own / "study.yaml").read_text(encoding="utf-8")
+    code = load_study(own / "study.yaml").code
+    other.write_text(text.replace(code, "another").replace("subgroups: [sex]", "subgroups: [acuity]"), encoding="utf-8")
+    lock(other, registry)
+    assert [one.key for one in _stand(other, registry).deviations] == [ASKED_BEFORE]
+
+
+def test_a_secondary_question_that_was_seen_is_no_new_primary_one() -> None:
+    study = load_study(TWO)
+    turned = load_study({**TWO, "primary": TWO["secondary"], "secondary": TWO["primary"]})
+    asked = set(question_hashes(study, study.analyses))
+    assert asked == set(question_hashes(turned, turned.analyses))
+    assert set(question_hashes(turned, turned.primary)) < asked
+    assert set(question_hashes(turned, turned.primary)).isdisjoint(question_hashes(study, study.primary))
 
 
 def test_a_run_is_noted_once_for_each_protocol(own: Path) -> None:

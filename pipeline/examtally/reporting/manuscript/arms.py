@@ -84,7 +84,7 @@ def verification(paper: Paper) -> str:
         Column("done", "Test done"),
         Column("positive", "Positive", "Verified, by result"),
         Column("negative", "Negative", "Verified, by result"),
-        Column("present", "Condition present, of verified"),
+        Column("present", "Condition present, of verified with a clear finding"),
     ]
     if all("examiners" in row for row in rows):
         columns.insert(1, Column("examiners", "Examiners"))

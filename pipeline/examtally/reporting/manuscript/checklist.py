@@ -60,7 +60,10 @@ def _reference(paper: Paper) -> str:
     assert paper.condition is not None
     accepted = [paper.modality_name(one) for one in paper.study.protocol.reference.accepted[paper.condition.code]]
     blind = paper.study.protocol.reference.blinded_readers_only
+    knew = {line["group"]: line["knees"] for line in paper.described("reader_knew")}
     reader = "readers are recorded not to have known the exam" if blind else "readers may have known the exam"
+    if not blind and knew:
+        reader = f"readers knew the exam in {share_of(knew.get('yes', 0), sum(knew.values()))} readings"
     return f"Settled by {listed(accepted, 'or')}; {reader}."
 
 

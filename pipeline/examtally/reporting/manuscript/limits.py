@@ -15,6 +15,7 @@ from examtally.reporting.manuscript.flow import flow_of
 from examtally.reporting.manuscript.joint import joints_of
 from examtally.reporting.manuscript.paper import Paper, Row
 from examtally.reporting.manuscript.values import UNCORRECTED, capital, measure_name
+from examtally.studies.lock_status import ASKED_BEFORE
 
 LABEL = "tbl-size"
 _FEW_EXAMINERS, _FEW_PAIRED = 10, 20
@@ -137,7 +138,9 @@ def _lock(paper: Paper) -> Iterator[str]:
     stands = paper.found.lock_status
     if not stands.prespecified:
         yield "No analysis was pre-specified: its figures raise questions and do not settle them."
-    if stands.deviations:
+    if any(one.key == ASKED_BEFORE for one in stands.deviations):
+        yield "The same question was asked before this lock, as page one says: the choice of analyses may owe to it."
+    if any(one.key != ASKED_BEFORE for one in stands.deviations):
         yield "The analysis departs from the locked protocol as listed above."
     if paper.study.main == UNCORRECTED and paper.condition is not None:
         yield "The main estimates are not corrected for verification bias."

@@ -120,6 +120,11 @@ def _estimates(paper: Paper) -> Iterator[str]:
         names = {code: result_codes()["interval"][code].replace(" - ", " − ") for code in kinds if code != "none"}
         told = [f"{name}{_SOURCES.get(code, '')}" for code, name in names.items()]
         yield f"Intervals ({level}) of verified «nouns»: {listed(told)}."
+    if "two_way_clustered" in ran and study.main == "bias_adjusted":
+        yield (
+            "The bias-adjusted interval of a single group speaks of the examiners who took part; that of verified "
+            "«nouns» in groups of examiners, and that of every difference between them, of examiners like them."
+        )
     if any(code.endswith("_clustered") for code in ran):
         yield (
             "Several «nouns» or episodes of one person count as a cluster, by the effective number of «nouns» "
