@@ -45,9 +45,11 @@ def of_one_figure(paper: Paper, table_name: str) -> list[list[Row]]:
 
 
 def _place(paper: Paper, line: Row) -> tuple[object, ...]:
-    """Everybody first, groups in their order."""
+    """Everybody first, measures as they are declared, groups in their order."""
     group = line.get("group", line.get("group_a"))
-    return (line["group_by"] != "overall", line["group_by"], *paper.place(line["group_by"], str(group)))
+    declared = [measure for one in paper.study.analyses for measure in one.measures]
+    measure = declared.index(line["measure"]) if line["measure"] in declared else len(declared)
+    return (line["group_by"] != "overall", line["group_by"], measure, *paper.place(line["group_by"], str(group)))
 
 
 def _judged(paper: Paper, name: str) -> list[Row]:

@@ -160,7 +160,7 @@ def test_false_alarms_and_chains_hold_figures_of_a_condition_back(
 
 
 @pytest.mark.parametrize(
-    ("spread", "said"), [(0.004, None), (0.02, "may well be fewer than 20"), (None, "are expected here; 20")]
+    ("spread", "said"), [(0.004, None), (0.02, "may well be fewer than 20"), (None, "are expected here; at least 20")]
 )
 def test_a_rare_condition_waits_until_enough_surely_have_it(spread: float | None, said: str | None) -> None:
     knees, mean = 1_000, 0.027 if spread else 0.015

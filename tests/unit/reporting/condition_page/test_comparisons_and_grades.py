@@ -70,14 +70,14 @@ def test_where_nothing_can_be_known_the_reason_stands_instead_of_a_figure(contra
     audit = audit_of(tables, contract)
     hidden = audit.table("comparisons").with_columns(
         difference=pl.when(adjustment="none").then("difference"),
-        note=pl.when(adjustment="bias_adjusted").then(pl.lit("About 14 knees are expected here; 20 are asked.")),
+        note=pl.when(adjustment="bias_adjusted").then(pl.lit("About 14 knees are expected here; at least 20 are required.")),
     )
     made = Results({**audit.results.tables, "comparisons": hidden}, audit.results.provenance)
     block = comparison_block(
         Audit(made, contract, audit.protocol, audit.wording), contract.catalogue.conditions["acl_tear"]
     )
     shown = block.split("<details>")[0]
-    assert "About 14 knees are expected here; 20 are asked." in shown
+    assert "About 14 knees are expected here; at least 20 are required." in shown
     assert "+17" not in shown
 
 

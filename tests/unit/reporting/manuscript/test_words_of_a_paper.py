@@ -84,6 +84,12 @@ def test_a_group_has_the_figure_of_the_table_of_estimates_where_the_two_cannot_b
     assert "81%" in contrasts.interactions(paper_of(STUDY, interactions=[interaction((24, 18))], accuracy=accuracy))
 
 
+def test_the_primary_measure_stands_first() -> None:
+    lines = [interaction((90, 90), measure=one) for one in ("sensitivity", "specificity")]
+    told = contrasts.interactions(paper_of(STUDY, interactions=lines))
+    assert told.index("Specificity") < told.index("Sensitivity")
+
+
 def test_groups_that_stay_out_of_the_comparison_are_named() -> None:
     cells = dict.fromkeys(("tp", "fp", "fn", "tn", "equivocal", "equivocal_present", "equivocal_absent"), 1)
     cells |= {f"{kind}_{side}": 1 for kind in ("unverified", "indeterminate") for side in ("positive", "negative")}
