@@ -2,12 +2,18 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+from types import SimpleNamespace
+from typing import Any, cast
+
 import numpy as np
+import polars as pl
 import pytest
 from scipy import stats
 
 from examtally.analytics.comparison.examiner_clusters import contrast_examiners
 from examtally.analytics.comparison.interactions import examiner_remark
+from examtally.analytics.comparison.knees import Compared
 
 ONE, OTHER = np.array([9.0, 8.0, 10.0, 7.0]), np.array([6.0, 7.0, 8.0])
 
@@ -107,3 +113,30 @@ def test_variance_from_elsewhere_widens_and_frees_degrees() -> None:
     assert wider.df == pytest.approx(4 * made.df)
     low, high = wider.limits(0.95)
     assert high - low == pytest.approx(2 * np.sqrt(2 * made.variance) * stats.t.ppf(0.975, 16))
+
+
+@dataclass(frozen=True)
+class _Corrected:
+    """A side whose knees add what a correction for verification says, (n, 4)."""
+
+    inside: np.ndarray
+    added: np.ndarray
+
+    def contributions(self, *_: object) -> np.ndarray:
+        return np.where(self.inside[:, None], self.added, 0.0)
+
+
+def test_a_corrected_difference_is_never_surer_than_by_its_influence_function() -> None:
+    """Every examiner sees the same knees, of which few verified ones stand for many."""
+    knees = np.array([[4.0, 0, -1.0, 0], [0.5, 0, 0.2, 0], [0.2, 0, 1.5, 0]])
+    added = np.tile(knees, (12, 1))
+    examiner = np.repeat(np.arange(6), 6)
+    sides = (_Corrected(examiner < 3, added), _Corrected(examiner >= 3, added))
+    everybody = np.ones(examiner.size, dtype=bool)
+    frame = SimpleNamespace(frame=pl.DataFrame({"examiner": examiner}))
+    compared: Any = Compared(*cast(Any, (frame, everybody, everybody, everybody, None, sides, None)))
+    made = compared.examiner_contrast("sensitivity", is_corrected=True)
+    events, weights = added[:, 0], added[:, 0] + added[:, 2]
+    rest = events - events.sum() / weights.sum() * weights
+    assert made.variance == pytest.approx(4 * (rest**2).sum() / weights.sum() ** 2)
+    assert made.value == pytest.approx(0.0)
