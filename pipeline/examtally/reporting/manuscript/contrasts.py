@@ -14,6 +14,7 @@ from examtally.reporting.manuscript.paper import Paper, Row
 from examtally.reporting.manuscript.values import (
     RATIOS,
     TOO_FEW,
+    UNCORRECTED,
     capital,
     difference_words,
     how_made,
@@ -68,6 +69,7 @@ def comparisons(paper: Paper) -> str:
     lines = [line for same in of_one_figure(paper, "comparisons") for line in same if line["n"]]
     if not lines:
         return ""
+    counted = UNCORRECTED if any(line["adjustment"] == UNCORRECTED for line in lines) else lines[0]["adjustment"]
     rows = [
         {
             "pair": f"{paper.test_name(line['maneuver_a'])} minus {paper.test_inside(line['maneuver_b'])}",
@@ -76,7 +78,7 @@ def comparisons(paper: Paper) -> str:
             "a": _value(line, "estimate_a"),
             "b": _value(line, "estimate_b"),
             "value": difference_words(line),
-            "alone": f"{line['only_a']} / {line['only_b']} of {line['n']}",
+            "alone": f"{line['only_a']} / {line['only_b']} of {line['n']}" if line["adjustment"] == counted else "",
             "p": p_cell(line),
         }
         for line in lines
@@ -86,7 +88,7 @@ def comparisons(paper: Paper) -> str:
         Column("a", "First test"),
         Column("b", "Second test"),
         Column("value", f"Difference, points ({percent(1 - paper.study.alpha)} CI)"),
-        Column("alone", "Right with first / second alone"),
+        Column("alone", "Right with first / second alone, verified"),
         Column("p", "P"),
     )
     caption = paper.noted("Two tests in the same «nouns»", lines)

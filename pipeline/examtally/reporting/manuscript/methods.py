@@ -82,7 +82,7 @@ def participants(paper: Paper) -> str:
     """Who was eligible, what is left out, and which exam of an episode counts."""
     filters = [filter_words(one, paper) for one in paper.study.selection.population]
     asked = (
-        f"Every exam in the registry with {listed(filters)} was eligible."
+        f"Eligible was every exam in the registry with {'; '.join(filters)}."
         if filters
         else "No criterion was set beyond those that follow."
     )
@@ -121,9 +121,9 @@ def filter_words(one: Filter, paper: Paper) -> str:
         case "between":
             said = f"{name} from {values[0]} to {values[1]}"
         case "not_equals" | "not_one_of":
-            said = f"{name} other than {listed(values, 'or')}"
+            said = f"{name}: other than {listed(values, 'or')}"
         case "equals" | "one_of":
-            said = f"{name} {listed(values, 'or')}"
+            said = f"{name}: {listed(values, 'or')}"
         case _:
             said = f"{name} {_COMPARED[one.comparison]} {values[0]}"
     return for_markdown(f"{said} (or not recorded)" if one.keeps_blank else said)

@@ -200,6 +200,13 @@ def test_a_plan_that_no_number_reaches_says_so_wherever_it_is_told(planned: floa
     assert limits.is_infeasible(paper) is (planned is None)
 
 
+def test_who_was_eligible_is_told_filter_by_filter() -> None:
+    role = {"column": "exams.examiner_role", "is": "one_of", "value": ["resident", "attending"]}
+    old = {"column": "participants.age_years", "is": "at_least", "value": 16}
+    said = methods.participants(paper_of({**STUDY, "population": [role, old]})).replace("\\", "")
+    assert "with role on that day: resident physician or attending physician; age of at least 16 years" in said
+
+
 def test_without_a_lock_none_is_mentioned(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(sections, "released", lambda _: None)
     monkeypatch.setattr(sections, "lacking", lambda *_: ())
