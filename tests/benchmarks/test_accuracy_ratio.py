@@ -45,8 +45,12 @@ def test_naive_accuracy_against_a_competent_script(
     taken = in_turn(say, ROUNDS, ours=analyze, script=lambda: _run(*theirs))
     made, plain = pl.read_parquet(out / "accuracy.parquet"), pl.read_parquet(tmp_path / "plain.parquet")
     both = made.filter(group_by="overall").join(plain.filter(group_by="overall"), on=KEY)
-    assert both.filter((pl.col("n_right") / pl.col("n") - 1).abs() > 0.05).is_empty()
-    assert both.filter((pl.col("estimate") - pl.col("estimate_right")).abs() > 0.03, measure="sensitivity").is_empty()
+    apart = both.select(  # the script knows nothing of exams after an answer, some per cent of them
+        (pl.col("n_right") / pl.col("n") - 1).abs().median().alias("n"),
+        (pl.col("estimate") - pl.col("estimate_right")).abs().median().alias("estimate"),
+    )
+    assert apart["n"].item() < 0.02
+    assert apart["estimate"].item() < 0.01
     assert made.height >= plain.height
     hold(say, Aim("processor time, ours to the script's", taken["ours"] / taken["script"], most=MOST))
 

@@ -16,12 +16,12 @@ dictionary of the same declaration.
 from __future__ import annotations
 
 import ast
+import sys
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, fields, is_dataclass
 from functools import cache
 from inspect import cleandoc, getsource
 from itertools import pairwise
-from textwrap import dedent
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any, ClassVar, TypeAlias, TypeVar, cast
 
@@ -141,11 +141,10 @@ def plain(value: Any) -> Any:
 
 
 def described(kind: type) -> dict[str, str]:
-    """The text below each field of a section, by the field's name; read from the source, which takes its time."""
+    """The text below each field of a section, by the field's name, as its source has it."""
     found: dict[str, str] = {}
     for base in reversed([base for base in kind.__mro__ if is_dataclass(base)]):
-        (section,) = ast.parse(dedent(getsource(base))).body
-        for field, below in pairwise(cast(ast.ClassDef, section).body):
+        for field, below in pairwise(_classes(base.__module__)[base.__name__].body):
             if (
                 isinstance(field, ast.AnnAssign)
                 and isinstance(below, ast.Expr)
@@ -153,6 +152,12 @@ def described(kind: type) -> dict[str, str]:
             ):
                 found[cast(ast.Name, field.target).id] = cleandoc(str(below.value.value))
     return found
+
+
+@cache
+def _classes(module: str) -> Mapping[str, ast.ClassDef]:
+    tree = ast.parse(getsource(sys.modules[module]))
+    return {node.name: node for node in tree.body if isinstance(node, ast.ClassDef)}
 
 
 @cache
