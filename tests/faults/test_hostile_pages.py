@@ -12,6 +12,7 @@ from pathlib import Path
 import pytest
 import yaml
 from browsing import DESK, chromium, open_file
+from day_clinic import day_results
 from hostile import hostile, letters, listening
 from playwright.sync_api import Browser
 from programs import POPPLER, typeset
@@ -26,7 +27,6 @@ from examtally.contracts.protocol.teaching import Blueprint
 from examtally.contracts.results import empty
 from examtally.disclosure.teaching import Case, TeachingSet
 from examtally.errors import ProtocolError
-from examtally.ingestion.agreement_day import read_readings
 from examtally.reporting import render_actions, render_lead, render_monthly
 from examtally.reporting.agreement_day import render_agreement_day
 from examtally.reporting.change_page import render_change
@@ -35,7 +35,6 @@ from examtally.reporting.supervisor_page import render_supervisor
 from examtally.reporting.teaching import teaching_content
 from examtally.resources import reports_from, resource
 from examtally.results import Results, read_results
-from examtally.results.agreement_day import analyze_day
 from examtally.results.teaching import TeachingSource
 from examtally.workbook.exam_form import form_page, offline_page, write_page
 
@@ -85,14 +84,6 @@ def _teaching(folder: Path) -> Path:
     return write_page(folder / "teaching.html", offline_page("teaching", "Cases to learn from", content))
 
 
-def _day(folder: Path) -> Results:
-    """The results of a day on which two examiners read twelve participants."""
-    lines = [f"E0{e},P{n:02},right,lachman,{('positive', 'negative')[n % 2]},," for e in (1, 2) for n in range(12)]
-    head = "examiner_id,participant_id,side,maneuver,result,measure,grade"
-    (folder / "readings.csv").write_text("\n".join([head, *lines, ""]), encoding="utf-8")
-    return analyze_day(read_readings([folder / "readings.csv"], CONTRACT), load_protocol(None, CONTRACT))
-
-
 def _with_intervention(results: Path, folder: Path) -> Path:
     found = read_results(results)
     protocol = load_protocol({**found.provenance.protocol, "interventions": [INTERVENTION]}, CONTRACT)
@@ -110,7 +101,7 @@ def _every_page(together: Path, folder: Path, texts: tuple[str, ...]) -> Iterabl
     yield from render_supervisor(results, out, formats=TWO)
     yield from render_lead(shared, folder / "lead", formats=TWO)
     yield from render_network(write_pooled(folder / "pooled"), out, formats=ALL)
-    yield from render_agreement_day(_day(folder), folder / "day", formats=TWO)
+    yield from render_agreement_day(day_results(folder), folder / "day", formats=TWO)
     yield _teaching(out)
     yield write_page(out / "form.html", form_page(CONTRACT))
 

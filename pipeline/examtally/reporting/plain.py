@@ -12,6 +12,7 @@ from examtally.reporting.audit.verification import ASSUMED, CORRECTED, UNCORRECT
 from examtally.reporting.engine.numbers import listed, percent
 from examtally.reporting.engine.tables import Column, table
 from examtally.reporting.engine.wording import said
+from examtally.words import for_markdown
 
 EXAMPLE = 5.0
 _LADDER = (10.0, EXAMPLE, 2.0, 1.0, 0.5, 0.2, 0.1)
@@ -34,6 +35,16 @@ def bullets(title: str, sentences: Sequence[str]) -> str:
 def show(*parts: str) -> None:
     """Print the parts of a report one below the other, in the words of its joint, empty ones left out."""
     print(said("\n\n".join(part.strip("\n") for part in parts if part)), end="\n\n")
+
+
+def joint() -> str:
+    """The joint of the page, which both renderers set in front of its title."""
+    return "::: joint\n«Noun»\n:::"
+
+
+def title(words: str) -> str:
+    """The title of a page in place of that in its front matter."""
+    return f"::: page-title\n{for_markdown(words)}\n:::"
 
 
 def noun() -> str:

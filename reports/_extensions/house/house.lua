@@ -125,7 +125,8 @@ local function breakable(word)
   end
 end
 
--- Tables and figures are counted in their order; `@tbl-name` and `@fig-name` become links to those with a label.
+-- Tables and figures are counted in their order; `@tbl-name` and `@fig-name` become links to them. A table without a label
+-- has one by its caption: "Where every exam ended" is `tbl-where-every-exam-ended`.
 local words = { tbl = "Table", fig = "Figure" }
 local counts = { tbl = 0, fig = 0 }
 local names = {}
@@ -139,16 +140,31 @@ local function anchor(label)
   return (label:gsub("^tbl%-", "table-"):gsub("^fig%-", "figure-"))
 end
 
-local function number(kind, label)
+local function by_caption(kind, caption)
+  local said = caption:lower():gsub("&%a+;", " "):gsub("[^%w]+", "-"):gsub("^%-", ""):gsub("%-$", "")
+  if #said > 60 then
+    said = said:sub(1, 60):gsub("%-[^-]*$", "")
+  end
+  local first = kind .. "-" .. (said == "" and "untitled" or said)
+  local label, again = first, 1
+  while names[label] do
+    again = again + 1
+    label = first .. "-" .. again
+  end
+  return label
+end
+
+-- The next number of its kind, and the label it goes by.
+local function number(kind, label, caption)
   counts[kind] = counts[kind] + 1
   local name = words[kind] .. " " .. counts[kind]
-  if kind_of(label) then
-    if names[label] then
-      refuse("the label " .. label .. " twice")
-    end
-    names[label] = name
+  if not kind_of(label) then
+    label = by_caption(kind, caption)
+  elseif names[label] then
+    refuse("the label " .. label .. " twice")
   end
-  return name
+  names[label] = name
+  return name, label
 end
 
 local function captioned(name, caption)
@@ -158,7 +174,6 @@ local function captioned(name, caption)
 end
 
 local function typst_figure(kind, caption, position, label, content)
-  local mark = kind_of(label) and " <" .. anchor(label) .. ">" or ""
   local blocks = pandoc.List({
     pandoc.RawBlock("typst", "#figure(kind: " .. kind .. ", supplement: none, numbering: none, caption: figure.caption(position: "
       .. position .. ", separator: none)["),
@@ -166,7 +181,7 @@ local function typst_figure(kind, caption, position, label, content)
     pandoc.RawBlock("typst", "])["),
   })
   blocks:extend(content)
-  blocks:insert(pandoc.RawBlock("typst", "]" .. mark))
+  blocks:insert(pandoc.RawBlock("typst", "] <" .. anchor(label) .. ">"))
   return blocks
 end
 
@@ -175,7 +190,7 @@ local function quoted(text)
 end
 
 local function anchored(label, blocks)
-  return not kind_of(label) and blocks or pandoc.List({ pandoc.Div(blocks, pandoc.Attr(anchor(label))) })
+  return pandoc.List({ pandoc.Div(blocks, pandoc.Attr(anchor(label))) })
 end
 
 -- A native table with its caption over it.
@@ -194,11 +209,12 @@ local function plain_inlines(blocks)
 end
 
 -- A table that a cell wrote as HTML: numbered as it is on a page, a native table elsewhere.
-local function html_table(raw, label)
-  local name = number("tbl", label)
+local function html_table(raw, given)
+  local name, label = number("tbl", given, (raw.text:match("<caption>(.-)</caption>") or ""):gsub("</?span>", ""))
   if is_html then
     local text = raw.text:gsub("<caption>(<?s?p?a?n?>?)", function(inner) return "<caption>" .. inner .. name .. ": " end, 1)
-    return anchored(label, pandoc.List({ pandoc.RawBlock("html", text) }))
+    text = text:gsub("<table", '<table id="' .. anchor(label) .. '"', 1)
+    return pandoc.List({ pandoc.RawBlock("html", text) })
   end
   local blocks = pandoc.List()
   for _, block in ipairs(pandoc.read(raw.text, "html").blocks:walk({ Table = widths, Str = breakable })) do
@@ -213,7 +229,7 @@ local function html_table(raw, label)
 end
 
 -- A picture with its caption beneath; what is said to those who do not see it stands in `alt`.
-local function figure(image, caption, label, name)
+local function figure(image, caption, name, label)
   local alt = image.attributes["alt"] or image.attributes["fig-alt"] or ""
   if alt == "" then
     refuse("a figure without an alternative text: " .. image.src)
@@ -230,7 +246,7 @@ local function figure(image, caption, label, name)
     local under = pandoc.Div({ pandoc.Para(said) }, pandoc.Attr("", {}, { ["custom-style"] = "Image Caption" }))
     return anchored(label, pandoc.List({ pandoc.Plain({ shown }), under }))
   end
-  local id = kind_of(label) and ' id="' .. anchor(label) .. '"' or ""
+  local id = label and ' id="' .. anchor(label) .. '"' or ""
   return pandoc.List({
     pandoc.RawBlock("html", "<figure" .. id .. ">"),
     pandoc.Plain({ shown }),
@@ -238,6 +254,10 @@ local function figure(image, caption, label, name)
     pandoc.Plain(said),
     pandoc.RawBlock("html", "</figcaption></figure>"),
   })
+end
+
+local function numbered_figure(image, caption, given)
+  return figure(image, caption, number("fig", given, pandoc.utils.stringify(caption)))
 end
 
 -- The picture of a paragraph that holds nothing else; some readers make a figure of it.
@@ -276,19 +296,20 @@ function numbered.Table(tbl)
     label = written
     caption = pandoc.List({ table.unpack(caption, 1, #caption - 2) })
   end
-  local said = captioned(number("tbl", label), caption)
+  local name, known = number("tbl", label, pandoc.utils.stringify(caption))
+  local said = captioned(name, caption)
   tbl.identifier = ""
   if is_html then
     tbl.caption.long = { pandoc.Plain(said) }
-    return anchored(label, pandoc.List({ tbl })), false
+    return anchored(known, pandoc.List({ tbl })), false
   end
-  return set_table(widths(tbl), said, label), false
+  return set_table(widths(tbl), said, known), false
 end
 
 function numbered.Para(para)
   local image = lone_image(para)
   if image then
-    return figure(image, image.caption, image.identifier, number("fig", image.identifier)), false
+    return numbered_figure(image, image.caption, image.identifier), false
   end
 end
 
@@ -313,7 +334,7 @@ local function labelled(div, kind)
   end
   local image = first and lone_image(first)
   if kind == "fig" and image then
-    return figure(image, caption or image.caption, div.identifier, number("fig", div.identifier))
+    return numbered_figure(image, caption or image.caption, div.identifier)
   end
   if kind == "tbl" and first and first.t == "Table" then
     caption = caption or plain_inlines(first.caption.long)
@@ -324,9 +345,18 @@ local function labelled(div, kind)
   refuse("the label " .. div.identifier .. " on something that is neither one table nor one picture")
 end
 
+-- What a cell says of the title: the whole of it, or the joint in front of it.
+local spoken = {}
+
 function numbered.Div(div)
   if is_hidden(div) then
     return {}, false
+  end
+  for _, class in ipairs({ "page-title", "joint" }) do
+    if div.classes:includes(class) then
+      spoken[class] = plain_inlines(div.content)
+      return {}, false
+    end
   end
   local kind = kind_of(div.identifier)
   if kind then
@@ -334,7 +364,7 @@ function numbered.Div(div)
   end
   if div.classes:includes("narrow") then -- the figure before, drawn for a phone
     local image = lone_image(div.content[1])
-    div.content = figure(image, image.caption, "", words.fig .. " " .. counts.fig)
+    div.content = figure(image, image.caption, words.fig .. " " .. counts.fig)
     return div, false
   end
 end
@@ -430,6 +460,23 @@ end
 function house.Link(link)
   link.target = link.target:gsub("^#tbl%-", "#table-"):gsub("^#fig%-", "#figure-")
   return link
+end
+
+-- "How accurate is the exam" becomes "Knee: how accurate is the exam".
+function house.Meta(meta)
+  local title = spoken["page-title"] or pandoc.Inlines(meta.title or {})
+  if spoken.joint then
+    local first = title[1]
+    if first and first.t == "Str" then
+      title[1] = pandoc.Str((first.text:gsub("^%u", string.lower)))
+    end
+    title = spoken.joint .. pandoc.Inlines({ pandoc.Str(":"), pandoc.Space() }) .. title
+  end
+  meta.title = title
+  if under_quarto then
+    meta.pagetitle = pandoc.utils.stringify(title)
+  end
+  return meta
 end
 
 return { guard, numbered, house }

@@ -65,7 +65,6 @@ def _render(
                 out_dir,
                 formats=formats,
                 page=f"{kind}-{condition.code}",
-                title=condition.name,
                 params={"condition": condition.code},
             )
     return pages

@@ -7,6 +7,7 @@ would leave it.
 
 from __future__ import annotations
 
+import ast
 import contextlib
 import io
 import re
@@ -137,8 +138,13 @@ def _spoken(report: Report, prose: Prose, space: dict[str, Any]) -> str:
             where = f"{report.name}, inline code ({prose.file}, line {line})"
             raise ReportError(f"{where} failed: {type(error).__name__}: {error}") from error
 
-    text = _META.sub(lambda match: for_markdown(str(report.front.get(match.group(1), ""))), prose.text)
-    return _INLINE.sub(value, text)
+    def of_front(match: re.Match[str]) -> str:
+        if match.group(1) not in report.front:
+            line = prose.line + prose.text.count("\n", 0, match.start())
+            raise syntax.refuse(prose.file, line, f"'{match.group()}' of no key in the front matter")
+        return for_markdown(str(report.front[match.group(1)]))
+
+    return _INLINE.sub(value, _META.sub(of_front, prose.text))
 
 
 def _read(path: Path) -> str:
@@ -186,13 +192,18 @@ def _prose(file: str, line: int, text: str) -> Prose:
 def _run(report: str, number: int, cell: Cell, space: dict[str, Any]) -> str:
     printed = io.StringIO()
     try:
-        padded = "\n" * (cell.line - 1) + cell.code
+        code = ast.parse("\n" * (cell.line - 1) + cell.code, cell.file)
+        last = code.body[-1] if code.body and isinstance(code.body[-1], ast.Expr) else None
+        code.body = code.body[:-1] if last else code.body
         with contextlib.redirect_stdout(printed):
-            exec(compile(padded, cell.file, "exec"), space)
+            exec(compile(code, cell.file, "exec"), space)
+            value = eval(compile(ast.Expression(last.value), cell.file, "eval"), space) if last else None
     except Exception as error:
         line = _failing_line(cell, error)
         where = f"{report}, cell {number} ({cell.file}, line {line})"
         raise ReportError(f"{where} failed: {type(error).__name__}: {error}") from error
+    if last is not None and value is not None:
+        raise syntax.refuse(cell.file, last.lineno, "a value at the end of a cell (print it)")
     return printed.getvalue()
 
 

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
+from examtally.reporting.engine import syntax
 from examtally.reporting.engine.wording import yaml_mapping
 
 HOUSE = "house"
@@ -21,6 +22,7 @@ FORMATS = {"html": "html", "docx": "docx", "pdf": "typst"}
 _QUARTO_ONLY = frozenset({"theme", "minimal", "filters", "html-table-processing", "template-partials"}) | {"papersize"}
 _OF_A_REPORT = ("toc", "toc-depth", "number-sections", "csl", "nocite")
 _VARIABLES = frozenset({"toc-title"})  # of pandoc's templates
+_ADDED = frozenset({"_metadata.yml", "_metadata.yaml", "_brand.yml", "_brand.yaml"})
 _PATHS = frozenset({"css", "csl", "include-after-body", "reference-doc"})
 
 
@@ -31,14 +33,21 @@ def given(name: str | Path) -> Path:
 
 
 def pandoc_options(folder: Path, front: Mapping[str, Any], form: str) -> list[str]:
-    """What the project, its extension and a report's front matter ask of one format, as options for pandoc."""
+    """What the project, its extension and a report's front matter ask of one format, as options for pandoc.
+
+    Raises ReportError with file and line for what in the project only Quarto knows.
+    """
+    project = yaml_mapping(folder / "_quarto.yml")
+    syntax.check_project("_quarto.yml", (folder / "_quarto.yml").read_text(encoding="utf-8"), project)
+    for name in sorted(_ADDED & {path.name for path in folder.iterdir()}):
+        raise syntax.refuse(name, 1, "a file of its own for metadata or brand")
     home = Path("_extensions") / HOUSE
     formats = yaml_mapping(folder / home / "_extension.yml").get("contributes", {}).get("formats", {})
     name = FORMATS[form]
     asked: dict[str, list[Any]] = {}
     for part in ("common", name):
         _add(asked, formats.get(part) or {}, home)
-    for source in (yaml_mapping(folder / "_quarto.yml"), yaml_mapping(folder / f"_quarto-{PROFILE}.yml"), front):
+    for source in (project, yaml_mapping(folder / f"_quarto-{PROFILE}.yml"), front):
         chosen = source.get("format")
         _add(asked, (chosen.get(f"{HOUSE}-{name}") if isinstance(chosen, dict) else None) or {}, Path())
     _add(asked, {key: front[key] for key in _OF_A_REPORT if key in front}, Path())
@@ -48,7 +57,7 @@ def pandoc_options(folder: Path, front: Mapping[str, Any], form: str) -> list[st
     for key, values in asked.items():
         options += _said(key, values)
     if "lang" not in front:
-        options.append(f"--metadata=lang:{yaml_mapping(folder / '_quarto.yml').get('lang', 'en')}")
+        options.append(f"--metadata=lang:{project.get('lang', 'en')}")
     return options
 
 

@@ -32,7 +32,7 @@ from examtally.reporting.engine.executor import Report, execute, read_report
 from examtally.reporting.engine.layout import Layout
 from examtally.reporting.engine.policy import seal_page
 from examtally.reporting.engine.project import FORMATS, HOUSE, PROFILE, bibliography, pandoc_options
-from examtally.reporting.engine.wording import as_written, speak_of, titled
+from examtally.reporting.engine.wording import as_written, speak_of
 from examtally.resources import reports_folder
 
 WRITERS = {"html": "html5", "docx": "docx", "pdf": "typst"}
@@ -52,7 +52,6 @@ def render(
     formats: Sequence[str] = ("html",),
     source: Path | None = None,
     page: str | None = None,
-    title: str | None = None,
     params: Mapping[str, object] | None = None,
     layout: Layout | None = None,
 ) -> list[Path]:
@@ -60,8 +59,7 @@ def render(
 
     `source` names a folder that does not exist yet; the text, the figures and a copy of the results are left there for
     who wants to change the report and render it with Quarto. `page` is the name of the pages where it is not that of
-    the report, `title` the title where it is not; `params` are the parameters of its cells but for `results`. Raises
-    ReportError; nothing is written then.
+    the report; `params` are the parameters of its cells but for `results`. Raises ReportError; nothing is written then.
     """
     _check(formats, source)
     keep_apart(results, out_dir)
@@ -71,7 +69,7 @@ def render(
         shutil.copytree(results, work / "results")
         layout = layout or Layout()
         csl = layout.place_style(work)
-        report = _titled(read_report(work / f"{name}.qmd"), title)
+        report = read_report(work / f"{name}.qmd")
         if csl:
             report = replace(report, front={**report.front, "csl": csl})
         with contextlib.chdir(work), figures.saved_as("png" if "docx" in formats else "svg"):
@@ -79,8 +77,6 @@ def render(
             body = execute(report, params)
         if Noun.is_marked(body):
             raise ReportError(f"{report.name} holds a mark of the joint's noun; print it through `plain.show`")
-        if title is None:
-            report = _titled(report, titled(str(report.front["title"])))
         pages = [_page(report, body, work, form, layout) for form in formats]
         written = [
             put_page(made, out_dir / f"{page or name}.{form}") for made, form in zip(pages, formats, strict=True)
@@ -94,10 +90,6 @@ def keep_apart(results: Path, out_dir: Path) -> None:
     """Refuse to write into a results folder, which a later analysis would then not replace; raises ReportError."""
     if out_dir.resolve().is_relative_to(results.resolve()):
         raise ReportError("no report goes into its results folder; name another folder with --out")
-
-
-def _titled(report: Report, title: str | None) -> Report:
-    return report if title is None else replace(report, front={**report.front, "title": title})
 
 
 def _check(formats: Sequence[str], source: Path | None) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from itertools import takewhile
 from typing import Any
 
 import yaml
@@ -16,11 +17,23 @@ FRONT = frozenset(
 )
 """Keys of a front matter that both renderers set alike; `card` is of the house: one sheet of paper."""
 
+FORMATS = frozenset({"house-html", "house-docx", "house-typst"})
+"""The formats that a front matter and the project may name."""
+
+PROJECT = frozenset({"project", "profile", "lang", "bibliography", "jupyter", "execute", "format", "website"})
+"""Keys of `_quarto.yml` that a page by itself follows, or that say nothing of it."""
+
+_OF_A_FORMAT = frozenset({"toc", "toc-depth", "number-sections", "csl", "css", "theme", "minimal", "embed-resources"})
+_EXECUTE = frozenset({"echo", "warning", "daemon", "freeze", "cache"})
+_DATES = frozenset({"today", "now", "last-modified"})
 _OPTIONS = frozenset({"output", "include", "eval", "label", "tbl-cap", "fig-cap", "tags"})
 _QUIET = ("echo", "warning", "error", "message")  # of a cell that shows what it prints, and nothing else
 _CALLOUTS = ("note", "tip", "warning", "caution", "important")
 _FENCE = re.compile(r"^(`{3,}|~{3,})\s*(\{?)\s*([^\s}]*)")
 _SHORTCODE = re.compile(r"\{\{<\s*(\S+).*?>\}\}")
+_MATHS = re.compile(r"\$\$|(?<![\\\w$])\$(?=\S)[^$\n]*(?<=[^\s\\])\$(?!\d)")
+_MARKED = re.compile(r"\{[^{}<>]*\}")  # classes and attributes of a heading, a picture, a caption, some words
+_INDENTED_CELL = re.compile(r"^\s+(`{3,}|~{3,})\s*\{\s*([A-Za-z]\w*)")
 _CLASS = re.compile(r"\.([A-Za-z][\w-]*)")
 _ATTRIBUTE = re.compile(r"([\w-]+)=")
 _REFERENCE = re.compile(r"(?<![\w`\\])@([a-z]{2,4})-[\w-]+")
@@ -41,17 +54,55 @@ def refuse(file: str, line: int, what: str) -> ReportError:
 
 
 def check_front(file: str, text: str, front: dict[str, Any]) -> None:
-    """Raise ReportError at the first key of a front matter (its `text` begins on line 2) that only Quarto knows."""
-    for key in front:
+    """Raise ReportError at the first thing in a front matter (its `text` begins on line 2) that only Quarto knows."""
+    for key, value in front.items():
+        line = 1 + _line(text, key)
         if key not in FRONT:
-            place = re.search(rf"^{re.escape(str(key))}\s*:", text, re.M)
-            line = 2 + text.count("\n", 0, place.start()) if place else 2
             raise refuse(file, line, f"the key '{key}' in the front matter")
+        if "{{<" in str(value) or "`{" in str(value):
+            raise refuse(file, line, f"a shortcode or code in the '{key}' of the front matter")
+        if (key == "date" and value in _DATES) or (key == "author" and "{" in _yaml(value)):
+            raise refuse(file, line, f"the {key} '{_yaml(value)}'")
+    _check_formats(file, text, front.get("format", {}), 1)
+
+
+def check_project(file: str, text: str, project: dict[str, Any]) -> None:
+    """Raise ReportError at the first thing in `_quarto.yml` that only Quarto knows."""
+    for key in project:
+        if key not in PROJECT:
+            raise refuse(file, _line(text, key), f"the key '{key}' of the project")
+    execute = project.get("execute") or {}
+    for key in execute.keys() - _EXECUTE:
+        raise refuse(file, _line(text, key), f"the key '{key}' of 'execute'")
+    if execute.get("echo") is not False:
+        raise refuse(file, _line(text, "execute"), "a project whose cells show their code (write 'echo: false')")
+    _check_formats(file, text, project.get("format", {}), 0)
+
+
+def _check_formats(file: str, text: str, formats: object, above: int) -> None:
+    if not isinstance(formats, dict):
+        raise refuse(file, above + _line(text, "format"), f"the format '{_yaml(formats)}'")
+    for name, asked in formats.items():
+        if name not in FORMATS:
+            known = ", ".join(sorted(FORMATS))
+            raise refuse(file, above + _line(text, name), f"the format '{name}' (there are {known})")
+        for key in asked if isinstance(asked, dict) else ():
+            if key not in _OF_A_FORMAT:
+                raise refuse(file, above + _line(text, key), f"the key '{key}' of the format '{name}'")
+
+
+def _line(text: str, key: object) -> int:
+    """The line of YAML on which a key stands; 1 where it is written in another way."""
+    place = re.search(rf"^\s*{re.escape(str(key))}\s*:", text, re.M)
+    return text.count("\n", 0, place.end()) + 1 if place else 1
 
 
 def cell_options(file: str, line: int, code: str) -> dict[str, Any]:
     """The options of a cell whose code begins on `line`; raises ReportError for one that is not known here."""
-    given = [text[2:] for text in code.splitlines() if text.startswith("#|")]
+    given = [text[2:] for text in takewhile(lambda text: text.startswith("#|"), code.splitlines())]
+    for place, text in enumerate(code.splitlines()):
+        if text.startswith("#|") and (place >= len(given) or not text.startswith("#| ")):
+            raise refuse(file, line + place, f"the line '{text}' (options begin a cell, with '#| ')")
     try:
         options = yaml.safe_load("\n".join(given)) or {}
     except yaml.YAMLError as error:
@@ -81,22 +132,27 @@ def check_prose(file: str, first: int, text: str) -> None:
         for match in _REFERENCE.finditer(words):
             if match.group(1) in _OTHER_REFERENCES:
                 raise refuse(file, line, f"the reference '{match.group()}' (tables and figures are referred to)")
+        if formula := _MATHS.search(words):
+            raise refuse(file, line, f"the formula '{formula.group()}'")
         if words.lstrip().startswith(":::"):
-            _check_div(file, line, words)
+            _check_marks(file, line, words, "a div")
+        else:
+            for match in _MARKED.finditer(words):
+                _check_marks(file, line, match.group(), "a text")
 
 
-def _check_div(file: str, line: int, words: str) -> None:
-    """Hold the classes and attributes of a div's opening line to those that mean the same here."""
+def _check_marks(file: str, line: int, words: str, where: str) -> None:
+    """Hold the classes and attributes of a div's opening line, or of words, to those that mean the same here."""
     bare = re.fullmatch(r"\s*:{3,}\s*([\w-]+)\s*:*\s*", words)
     classes = [bare.group(1)] if bare else _CLASS.findall(re.sub(r'"[^"]*"', '""', words))
     for name in classes:
         if _FOREIGN_CLASS.fullmatch(name):
-            raise refuse(file, line, f"a div of the class '{name}'")
+            raise refuse(file, line, f"{where} of the class '{name}'")
         if name.startswith("callout-") and name.removeprefix("callout-") not in _CALLOUTS:
             raise refuse(file, line, f"the callout '{name}' (there are {', '.join(_CALLOUTS)})")
     for name in _ATTRIBUTE.findall(re.sub(r'"[^"]*"', '""', words)):
         if name not in _KNOWN_ATTRIBUTES:
-            raise refuse(file, line, f"the attribute '{name}' of a div")
+            raise refuse(file, line, f"the attribute '{name}' of {where}")
 
 
 def _outside_code(file: str, first: int, text: str) -> Iterator[tuple[int, str]]:
@@ -106,6 +162,8 @@ def _outside_code(file: str, first: int, text: str) -> Iterator[tuple[int, str]]
         match = _FENCE.match(words)
         if fence:
             fence = "" if words.rstrip() == fence else fence
+        elif (indented := _INDENTED_CELL.match(words)) is not None:
+            raise refuse(file, line, f"an indented cell of '{indented.group(2)}'")
         elif match:
             fence = match.group(1)
             if match.group(2) and not match.group(3).startswith(("=", ".", "#")):

@@ -38,12 +38,6 @@ def said(text: str) -> str:
     return text if noun is None else noun.said(text)
 
 
-def titled(title: str) -> str:
-    """The title of a page with its joint in front; of a page without results as it is."""
-    noun = _NOUN.get()
-    return title if noun is None else f"{noun.said('«Noun»')}: {title[0].lower()}{title[1:]}"
-
-
 @dataclass(frozen=True)
 class Wording:
     """What `reports/local.yaml` and `reports/words.yaml` say; the texts of the place are Markdown that shows them."""

@@ -5,9 +5,11 @@ from pathlib import Path
 from textwrap import dedent
 
 import pytest
+import yaml
 
 from examtally.errors import ReportError
 from examtally.reporting.engine.executor import execute, read_report
+from examtally.reporting.engine.syntax import check_project
 
 
 def write(folder: Path, name: str, body: str, front: str = "title: A title\n") -> Path:
@@ -77,6 +79,8 @@ def test_a_syntax_error_names_its_line(tmp_path: Path) -> None:
         ("#| output: true\n", r"line 5: the cell option 'output: true'"),
         ("#| output: asis\n#| code-fold: show\n", r"line 6: the cell option 'code-fold: show'"),
         ("#| output\n", r"line 5: the options of this cell are not YAML"),
+        ("#|output: asis\n", r"line 5: the line '#\|output: asis' \(options begin a cell"),
+        ("#| output: asis\ny = 1\n#| eval: false\n", r"line 7: the line '#\| eval: false'"),
     ],
 )
 def test_other_cell_options_are_refused_with_file_and_line(tmp_path: Path, options: str, what: str) -> None:
@@ -99,13 +103,21 @@ def test_other_cell_options_are_refused_with_file_and_line(tmp_path: Path, optio
         ('::: {.callout-note collapse="true"}\nText.\n:::', "the attribute 'collapse' of a div"),
         ("```{mermaid}\ngraph\n```", "a cell of 'mermaid'"),
         ("``` {r}\n1\n```", "a cell of 'r'"),
+        ("  ```{python}\n  1\n  ```", "an indented cell of 'python'"),
+        ("It is $x^2$ here.", "the formula '$x^2$'"),
+        ("$$", "the formula '$$'"),
+        ("[beside]{.aside}", "a text of the class 'aside'"),
+        ("## A heading {.content-hidden}", "a text of the class 'content-hidden'"),
+        (': Counts {#tbl-a tbl-colwidths="[40,60]"}', "the attribute 'tbl-colwidths' of a text"),
+        ("![Bars](fig/a.svg){width=50%}", "the attribute 'width' of a text"),
+        ("{{< meta gone >}}", "'{{< meta gone >}}' of no key in the front matter"),
     ],
 )
 def test_what_only_quarto_sets_is_refused_with_file_and_line(tmp_path: Path, prose: str, what: str) -> None:
     (tmp_path / "_part.qmd").write_text(f"One.\n\n{prose}\n", encoding="utf-8")
     report = write(tmp_path, "a.qmd", "Text.\n\n{{< include _part.qmd >}}\n")
     with pytest.raises(ReportError, match=rf"_part\.qmd, line 3: {re.escape(what)}.*; the executor does not know it"):
-        read_report(report)
+        execute(read_report(report))
 
 
 @pytest.mark.parametrize(
@@ -114,6 +126,8 @@ def test_what_only_quarto_sets_is_refused_with_file_and_line(tmp_path: Path, pro
         "`@sec-shown` and `{{< video >}}`",
         "```\n{{< video x >}} @sec-a\n```",
         "mail a@sec-b.org",
+        "from $5 to $10",
+        '![Bars](fig/a.svg){#fig-a alt="Two bars"}',
         "::: {.callout-tip}\nA.\n:::",
     ],
 )
@@ -121,9 +135,41 @@ def test_what_is_code_or_means_the_same_is_left_alone(tmp_path: Path, prose: str
     assert execute(read_report(write(tmp_path, "a.qmd", f"{prose}\n"))).strip() == prose
 
 
-def test_a_key_of_the_front_matter_that_only_quarto_knows_is_refused(tmp_path: Path) -> None:
-    with pytest.raises(ReportError, match=r"a\.qmd, line 3: the key 'server' in the front matter"):
-        read_report(write(tmp_path, "a.qmd", "Text.\n", "title: A\nserver: shiny\n"))
+@pytest.mark.parametrize(
+    ("front", "what"),
+    [
+        ("server: shiny\n", "line 3: the key 'server' in the front matter"),
+        ("date: today\n", "line 3: the date 'today'"),
+        ("author:\n  - name: A\n", "line 3: the author"),
+        ("subtitle: '{{< meta title >}}'\n", "line 3: a shortcode or code in the 'subtitle'"),
+        ("format: html\n", "line 3: the format 'html'"),
+        ("format:\n  html: default\n", "line 4: the format 'html' (there are house-docx, house-html, house-typst)"),
+        ("format:\n  house-html:\n    code-fold: true\n", "line 5: the key 'code-fold' of the format 'house-html'"),
+    ],
+)
+def test_what_only_quarto_knows_in_the_front_matter_is_refused(tmp_path: Path, front: str, what: str) -> None:
+    with pytest.raises(ReportError, match=rf"a\.qmd, {re.escape(what)}"):
+        read_report(write(tmp_path, "a.qmd", "Text.\n", f"title: A\n{front}"))
+
+
+@pytest.mark.parametrize(
+    ("project", "what"),
+    [
+        ("execute:\n  echo: false\nnumber-sections: true\n", "line 3: the key 'number-sections' of the project"),
+        ("lang: en\nexecute:\n  echo: true\n", "line 2: a project whose cells show their code"),
+        ("execute:\n  echo: false\n  eval: false\n", "line 3: the key 'eval' of 'execute'"),
+        ("execute:\n  echo: false\nformat:\n  pdf: default\n", "line 4: the format 'pdf'"),
+    ],
+)
+def test_what_only_quarto_knows_in_the_project_is_refused(project: str, what: str) -> None:
+    with pytest.raises(ReportError, match=rf"_quarto\.yml, {re.escape(what)}"):
+        check_project("_quarto.yml", project, yaml.safe_load(project))
+
+
+def test_a_value_at_the_end_of_a_cell_is_refused_since_quarto_would_show_it(tmp_path: Path) -> None:
+    report = read_report(write(tmp_path, "a.qmd", cell("x = 1\n\nx + 1")))
+    with pytest.raises(ReportError, match=r"a\.qmd, line 8: a value at the end of a cell \(print it\)"):
+        execute(report)
 
 
 PARAMETERS = "```{python}\n#| tags: [parameters]\nresults = 'results'\nperiod = ''\n```\n"

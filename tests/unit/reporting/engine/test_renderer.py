@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import re
 import subprocess
 import zipfile
 from collections.abc import Iterator
@@ -7,6 +8,7 @@ from pathlib import Path
 
 import pytest
 from small_project import small_project
+from word_document import read_document
 
 from examtally.errors import ReportError
 from examtally.reporting.engine import renderer
@@ -54,6 +56,33 @@ Right text.
 """
 
 
+CAPTIONED = f"""
+```{{python}}
+#| output: asis
+import polars as pl
+from examtally.reporting.engine.tables import Column, table
+
+print("::: joint\\nKnee\\n:::")
+for _ in range(2):
+    print(table(pl.DataFrame({{"a": ["x"]}}), [Column("a", "A")], caption="Where < 9 ended"))
+```
+
+See @tbl-where-9-ended-2 and @tbl-own-count.
+
+| a |
+|---|
+| 1 |
+
+: Own count
+
+| a |
+|---|
+| 1 |
+
+: {"very " * 13} long
+"""
+
+
 @pytest.fixture
 def house(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Path]:
     """A reports folder with one small report and the true look; no Quarto on the path."""
@@ -85,6 +114,19 @@ def test_pandoc_sets_one_self_contained_page(tmp_path: Path) -> None:
     assert '<a href="#figure-square">Figure\u00a01</a>' in html
     assert '<a href="#table-counts">Table\u00a01</a>' in html
     assert html.count('id="table-counts"') == html.count('id="figure-square"') == 1
+
+
+def test_a_table_is_called_by_its_caption_and_a_page_says_its_title(house: Path, tmp_path: Path) -> None:
+    (house / "small.qmd").write_text(FRONT + CAPTIONED, encoding="utf-8")
+    page, paper = renderer.render("small", tmp_path / "results", tmp_path / "out", formats=("html", "docx"))
+    html = page.read_text(encoding="utf-8")
+    assert "<title>Knee: a title</title>" in html
+    assert '<a href="#table-where-9-ended-2">Table\u00a02</a>' in html
+    assert '<a href="#table-own-count">Table\u00a03</a>' in html
+    assert re.findall(r'id="(table-[^"]*)"', html) == [
+        "table-where-9-ended", "table-where-9-ended-2", "table-own-count", "table-" + "-".join(["very"] * 12)
+    ]  # fmt: skip
+    assert read_document(paper).text.split()[:3] == ["Knee:", "a", "title"]
 
 
 def test_the_same_report_twice_gives_the_same_bytes(tmp_path: Path) -> None:

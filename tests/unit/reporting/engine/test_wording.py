@@ -7,7 +7,7 @@ import pytest
 
 from examtally.contracts.contract import load_contract
 from examtally.errors import ReportError
-from examtally.reporting.engine.wording import read_wording, said, speak_of, titled
+from examtally.reporting.engine.wording import read_wording, said, speak_of
 from examtally.resources import resource
 
 
@@ -38,8 +38,8 @@ def test_a_file_that_is_no_mapping_is_refused(tmp_path: Path, text: str) -> None
 
 def test_a_mark_before_results_are_opened_is_refused_and_then_has_the_words_of_the_joint() -> None:
     speak_of(None)
-    assert (said("plain words"), titled("Intake check")) == ("plain words", "Intake check")
+    assert said("plain words") == "plain words"
     with pytest.raises(ReportError, match="before its results are opened"):
         said("«nouns»")
     speak_of(load_contract("ankle").catalogue.noun)
-    assert (said("«A noun», two «nouns»"), titled("Intake check")) == ("An ankle, two ankles", "Ankle: intake check")
+    assert said("«A noun», two «nouns»") == "An ankle, two ankles"
