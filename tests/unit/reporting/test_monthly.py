@@ -143,8 +143,8 @@ def test_the_month_stands_beside_the_one_before(clinic: Audit) -> None:
         "Exams seen",
         "Core exam complete",
         "Probability stated",
-        "Verified",
-        "Results still coming",
+        "First exams of a complaint: verified",
+        "First exams of a complaint: results to come",
     ]
     assert re.search(r'<th scope="col">P018</th><th scope="col">P017</th>', text)
 

@@ -74,7 +74,8 @@ def flow_table(audit: Audit) -> str:
         Column("all", "All exams"),
         *(Column(step, audit.wording.word("step", step)) for step in steps),
     )
-    text = table(pl.DataFrame(rows), columns, caption="Where every exam of the registry ended")
+    text = table(pl.DataFrame(rows), columns, caption="Where every exam of the registry ended", label="tbl-flow")
+    text = f"@tbl-flow shows where every exam ended.\n{text}"
     return text + download(flow.select("condition", "maneuver", "step", "reason", "exams", "participants"), "flow")
 
 

@@ -22,17 +22,25 @@ _BATCH_COLUMNS = (
 )
 
 
-def reconciliation(audit: Audit) -> str:
-    """A table over all batches, the sentence that it adds up or does not, and every batch under a fold."""
+def adds_up(audit: Audit) -> str:
+    """How many lines came in how many batches, and the sentence that they add up or do not."""
     batches = audit.table("batches")
     if batches.is_empty():
         return "No batch is on record."
     off = batches.filter(pl.col("lines") != pl.sum_horizontal(_LINES[1:])).height
-    number = batches["batch_no"].n_unique()
-    said = "every line read ended in exactly one place" if not off else f"**{off} rows of the table do not add up**"
+    number, lines = batches["batch_no"].n_unique(), int(batches["lines"].sum())
+    said = "each ended in exactly one place" if not off else f"**{off} rows of their table do not add up**"
+    return f"{count(lines)} record lines came in {counted(number, 'batch', 'batches')}; {said}."
+
+
+def reconciliation(audit: Audit) -> str:
+    """The sentence that the lines add up or do not, a table over all batches, and every batch under a fold."""
+    batches = audit.table("batches")
+    if batches.is_empty():
+        return adds_up(audit)
     totals = batches.group_by("table", maintain_order=True).agg(pl.col(_LINES).sum())
-    parts = [f"{counted(number, 'batch', 'batches')}; {said}.", _lines(audit, totals, "Where every line went")]
-    if number > 1:
+    parts = [adds_up(audit), _lines(audit, totals, "Where every line went")]
+    if batches["batch_no"].n_unique() > 1:
         each = batches.with_columns(pl.format("Batch {}", "batch_no").alias("batch"))
         parts.append(details("Each batch", _lines(audit, each, "Where every line of each batch went", group="batch")))
     return "\n".join(parts)

@@ -11,7 +11,16 @@ from examtally.errors import ReportError
 from examtally.reporting.audit.audit import Audit, open_audit
 from examtally.reporting.audit.conditions import accuracy_of_each, remarks, settled_by, too_few_yet
 from examtally.reporting.audit.groups import by_severity
-from examtally.reporting.audit.leading import drawn, knees_behind, leads_of, reasons_of, sentences, table_of
+from examtally.reporting.audit.leading import (
+    Lead,
+    drawn,
+    is_too_early,
+    knees_behind,
+    leads_of,
+    reasons_of,
+    sentences,
+    table_of,
+)
 from examtally.reporting.audit.next_steps import steps_for
 from examtally.reporting.audit.reliability import assumptions, beside, references
 from examtally.reporting.engine.aims import LEADING, fold, told
@@ -91,13 +100,21 @@ def alone(audit: Audit, condition: Condition) -> str:
     shown = [lead for lead in items if lead.row["basis"] != "withheld"]
     parts = (
         f"{settled_by(audit, condition)} {knees_behind(audit, condition)}" if items else "",
-        f"{LEADING} Decide by these figures." if shown else "",
-        table_of(items, f"{condition.name}: each maneuver"),
+        f"{LEADING} {_use(shown)}" if shown else "",
+        table_of(items, f"{condition.name}: each maneuver", label="tbl-each"),
         "\n".join(f"- {reason}" for reason in reasons_of(items)),
         by_severity(audit, condition),
         "" if items else too_few_yet(audit, condition),
     )
     return "\n\n".join(part.strip("\n") for part in parts if part)
+
+
+def _use(shown: Sequence[Lead]) -> str:
+    """What a reader can do with the leading figures: decide by them, or wait."""
+    waiting = [lead for lead in shown if is_too_early(lead)]
+    if len(waiting) == len(shown):
+        return "The intervals in @tbl-each are still too wide to decide by."
+    return f"Decide by @tbl-each{'; where it is too early to say, wait' if waiting else ''}."
 
 
 def how_sure(audit: Audit, condition: Condition) -> str:

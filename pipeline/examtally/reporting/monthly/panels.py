@@ -114,11 +114,12 @@ def _draw(axes: Axes, rows: pl.DataFrame) -> None:
     axes.plot(where, values, color=RULE, linewidth=0.8, zorder=1)
     axes.plot(where, rows["smoothed"].cast(pl.Float64).to_numpy(), color=PRESENT, linewidth=1.8, zorder=2)
     mature, signal = rows["mature"].to_numpy(), rows["signal"].to_numpy()
-    axes.plot(where[mature & ~signal], values[mature & ~signal], "o", color=PRESENT, markersize=4)
-    axes.plot(where[~mature], values[~mature], "o", markerfacecolor="white", color=PRESENT, markersize=4.5)
+    axes.plot(where[mature & ~signal], values[mature & ~signal], "o", color=PRESENT, markersize=4, clip_on=False)
+    (hollow,) = axes.plot(where[~mature], values[~mature], "o", color=PRESENT, markersize=4.5, clip_on=False)
+    hollow.set_markerfacecolor("white")
     axes.plot(where[signal], values[signal], "D", color=ABSENT, markersize=6)
     kept = (rows["expected"] / rows["denominator"]).cast(pl.Float64).to_numpy()
-    axes.plot(where, kept, "x", color=INK, markersize=5)
+    axes.plot(where, kept, "x", color=INK, markersize=5, clip_on=False)
 
 
 def _mark(axes: Axes, month: Month, names: dict[int, str]) -> None:

@@ -60,8 +60,8 @@ def terms(month: Month) -> str:
     lines = [
         f"**Exams seen**: exams of «a noun» with a complaint, outside the operating room. **Core exam complete**: "
         f'every core maneuver has an entry, "not done" included ({core}).',
-        "**Verified, results still coming**: of first exams of a complaint; verified, once an accepted test has "
-        "settled a core condition within its days; coming, while those days run.",
+        "**Verified, results to come**: verified, once an accepted test has settled a core condition within its days; "
+        "to come, while those days run.",
         f"**Follow-up complete**: records are judged once the next {month.unit} has begun, results once the days of "
         "every core condition have run out. Only these points signal.",
         f"**Suspected**: put at {above} or more after the exam; where no number was stated, a positive finding of any "

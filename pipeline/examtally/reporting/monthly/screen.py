@@ -19,8 +19,8 @@ _MONTH = (
     ("exams_seen", "Exams seen"),
     ("core_complete", "Core exam complete"),
     ("probability_stated", "Probability stated"),
-    ("verified", "Verified"),
-    ("results_still_coming", "Results still coming"),
+    ("verified", "First exams of a complaint: verified"),
+    ("results_still_coming", "First exams of a complaint: results to come"),
 )
 _NAMED = 3  # decisions and gaps that stand on the first screen
 
