@@ -93,7 +93,7 @@ def learners(audit: Audit) -> int:
 def opening(audit: Audit) -> str:
     """What is hard, in two sentences."""
     hard = [inside_sentence(one.maneuver.name) for one in hardest(audit)]
-    behind = f"{counted(learners(audit), 'learner')} examined the same joints as a supervisor. Nobody is named here."
+    behind = f"{counted(learners(audit), 'learner')} examined the same «nouns» as a supervisor. Nobody is named here."
     if not hard:
         return f"{behind} Too few pairs for a figure yet, or agreement is as asked everywhere."
     return f"{behind} As a group they disagree with supervisors most on **{listed(hard)}**: teach these first."

@@ -67,7 +67,7 @@ def _in_words(rows: Mapping[tuple[str, float], Mapping[str, Any]], row: Mapping[
         return f"{suppose} Choosing by history and exam is then no better than not choosing at all {knees}."
     return (
         f"{suppose} Of 100 «nouns» like these, imaging by history and exam saves "
-        f"{_per_100(100 - row['imaged_per_100'])} images (MRI as a rule) and leaves {_per_100(row['missed_per_100'])} "
+        f"{_per_100(100 - row['imaged_per_100'])} images and leaves {_per_100(row['missed_per_100'])} "
         f"«nouns» with the condition without one {knees}. Imaging everybody saves none and misses none."
     )
 

@@ -97,8 +97,10 @@ def agreement(sheet: Sheet) -> str:
 
 
 def _agreement_table(rows: list[dict[str, str]], caption: str) -> str:
-    filled = [{column.key: row.get(column.key, "") for column in _AGREEMENT} for row in rows]
-    return table(pl.DataFrame(filled), _AGREEMENT, caption=caption) if rows else ""
+    by_supervisors = all(row.get("examiner") == row.get("examiner_supervisor") for row in rows)  # nobody else saw them
+    columns = [column for column in _AGREEMENT if not (by_supervisors and column.key == "examiner")]
+    filled = [{column.key: row.get(column.key, "") for column in columns} for row in rows]
+    return table(pl.DataFrame(filled), columns, caption=caption) if rows else ""
 
 
 def _agreed(sheet: Sheet, group_by: str) -> dict[str, str]:
