@@ -55,15 +55,20 @@ def font_folder() -> Path:
 
 def embed_in_page(page: str) -> str:
     """Return an HTML page with the fonts of its characters; a page without a head is returned as it is."""
-    shown = frozenset(html.unescape(page))
+    shown = _visible(html.unescape(page))
     return page.replace("</head>", f"<style>\n{_rules(_PAGE, page, shown)}</style>\n</head>", 1)
 
 
 def embed_in_figure(svg: str) -> str:
     """Return an SVG figure with the fonts of its characters, for whoever opens it as a picture."""
-    shown = frozenset(html.unescape("".join(part.split("</text>")[0] for part in svg.split("<text")[1:])))
+    shown = _visible(html.unescape("".join(part.split("</text>")[0] for part in svg.split("<text")[1:])))
     style = f"text {{ text-rendering: geometricPrecision; }}\n{_rules(_FIGURE, svg, shown)}"
     return svg.replace("<defs>", f"<defs>\n  <style>\n{style}</style>", 1)
+
+
+def _visible(text: str) -> frozenset[str]:
+    """The characters of a text that a font draws; line ends are not among them."""
+    return frozenset(text) - frozenset(map(chr, range(32)))
 
 
 def _rules(faces: Iterable[_Face], text: str, shown: frozenset[str]) -> str:
@@ -78,7 +83,8 @@ def _rules(faces: Iterable[_Face], text: str, shown: frozenset[str]) -> str:
 
 @lru_cache(maxsize=512)
 def _packed(file: str, characters: str) -> str:
-    source = BytesIO(_latin(file)) if _LATIN.issuperset(characters) else font_folder() / file
+    is_usual = _COMMON.issuperset(characters) or not _LATIN.issuperset(characters)  # subset once, or seldom
+    source = font_folder() / file if is_usual else BytesIO(_latin(file))
     return b64encode(_subset(source, characters, "woff2")).decode("ascii")
 
 
@@ -92,13 +98,17 @@ def _subset(source: Path | BytesIO, characters: str, flavor: str | None) -> byte
     from fontTools.subset import Options, Subsetter
     from fontTools.ttLib import TTFont
 
-    options = Options(hinting=False, layout_features=["kern"], name_IDs=[0], notdef_outline=True)  # 0: the copyright
+    options = Options(hinting=False, layout_features=["kern"], notdef_outline=True)
     options.drop_tables += ["FFTM", "GDEF", "MATH"]
     made = BytesIO()
     with TTFont(source, lazy=True, recalcTimestamp=False) as font:
         subsetter = Subsetter(options)
         subsetter.populate(text=characters)
+        names = font["name"]  # put back with the copyright alone: to prune it, the library would walk every table
+        names.names = [record for record in names.names if record.nameID == 0]
+        del font["name"]
         subsetter.subset(font)
+        font["name"] = names
         font.flavor = flavor
         font.save(made)
     return made.getvalue()

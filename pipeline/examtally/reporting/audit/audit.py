@@ -172,7 +172,8 @@ class Audit:
 
     def table(self, name: str) -> pl.DataFrame:
         """A result table, without rows where the analysis was made without it."""
-        return self.results.tables.get(name, empty(name))
+        found = self.results.tables.get(name)
+        return empty(name) if found is None else found
 
     def groups(self, group_by: str) -> list[str]:
         """The groups of a grouping in their declared order, `unknown` last."""

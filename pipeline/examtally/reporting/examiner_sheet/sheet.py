@@ -9,7 +9,6 @@ from pathlib import Path
 from statistics import median
 
 import polars as pl
-from scipy.stats import betabinom
 
 from examtally.analytics.diagnostic_accuracy.accuracy import accuracy_table
 from examtally.contracts.catalogue.clinical import Condition, Maneuver
@@ -49,6 +48,8 @@ class Own:
             return None
         knees = self.shrunk.raw.n
         right, wrong = self.others.events, self.others.n - self.others.events
+        from scipy.stats import betabinom  # half a second to load, which other pages do without
+
         low, high = betabinom.ppf([0.025, 0.975], knees, right + 0.5, wrong + 0.5) / knees
         return float(low), float(high)
 
