@@ -86,7 +86,7 @@ class Made:
 
     def ledger(self, out: Path) -> Path:
         """A registry of its own for each release, so that none went out before."""
-        return make_ledger(out.parent / f"{out.name}-kept")
+        return make_ledger(out.parent / f"{out.name}-kept", read_results(self.results).provenance.registry)
 
 
 class Content(HTMLParser):

@@ -121,7 +121,7 @@ def how_sure(audit: Audit, condition: Condition) -> str:
     """What the leading figures take for granted, the reference tests, and simpler methods beneath."""
     items = leads_of(audit, condition, audit.maneuvers(condition))
     parts = (
-        assumptions(audit),
+        assumptions(audit) if condition.code in audit.models else "",
         analysis_status(audit),
         references(audit, [condition]),
         beside(audit, items),
