@@ -168,11 +168,16 @@ def test_folders_of_a_package_import_one_another_in_no_circle(folder: str) -> No
     _floors(inner)
 
 
-def test_importing_the_package_loads_nothing_heavy() -> None:
-    code = (
-        "import sys, examtally, examtally.cli.app; "
-        "heavy = {'duckdb', 'polars', 'numpy', 'scipy', 'matplotlib', 'pandas', 'great_expectations'}; "
-        "sys.exit(', '.join(sorted(heavy & set(sys.modules))) or 0)"
-    )
+@pytest.mark.parametrize(
+    ("module", "heavy"),
+    [
+        ("examtally.cli.app", "duckdb polars numpy scipy matplotlib pandas great_expectations"),
+        ("examtally.results", "pandas statsmodels sklearn scipy matplotlib"),
+        ("examtally.reporting", "pandas statsmodels sklearn scipy.stats scipy.optimize examtally.disclosure"),
+    ],
+)
+def test_importing_a_room_loads_only_what_it_is_for(module: str, heavy: str) -> None:
+    """No table needs the packages of another, and a page within the group none of the machinery of a release."""
+    code = f"import sys, {module}; sys.exit(', '.join(sorted(set({heavy.split()}) & set(sys.modules))) or 0)"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stderr

@@ -5,20 +5,19 @@ from __future__ import annotations
 import shutil
 from collections.abc import Callable, Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from examtally.disclosure.folder import read_release
-from examtally.disclosure.publishing import prepare
-from examtally.disclosure.release import Approval
 from examtally.errors import ReportError
 from examtally.registry.lock_wait import LockWait
 from examtally.registry.scratch import new_folder, scratch
 from examtally.reporting.engine.renderer import keep_apart, put_page, render
 from examtally.reporting.monthly.actions import named, read_actions
-from examtally.reporting.network import open_network
-from examtally.reporting.release import lend_catalogue
 from examtally.resources import reports_folder
 from examtally.results import read_results
 from examtally.results.manifest import is_results_folder
+
+if TYPE_CHECKING:
+    from examtally.disclosure.release import Approval
 
 
 def render_audit(
@@ -99,6 +98,10 @@ def render_release(
     It is held against every release and bundle in the ledger of `registry`, and against the folders named in `earlier`,
     and entered there. Raises DisclosureError where it may not go out; nothing is written then.
     """
+    from examtally.disclosure.folder import read_release
+    from examtally.disclosure.publishing import prepare
+    from examtally.reporting.release import lend_catalogue
+
     say = progress or (lambda _step: None)
     keep_apart(results_dir, out_dir)
     say("choosing what may go out")
@@ -130,6 +133,8 @@ def render_network(
     Raises ResultsError where the folder is not a whole results folder and ReportError where it is not of several
     groups or `site` is none of them; nothing is written then.
     """
+    from examtally.reporting.network import open_network
+
     codes = open_network(results_dir, reports_folder()).sites
     if site is not None and site not in codes:
         raise ReportError(f"--site: there is no group {site}; use one of {', '.join(codes)}")
