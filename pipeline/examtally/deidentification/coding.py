@@ -12,7 +12,7 @@ import hmac
 import re
 from collections.abc import Iterable
 
-from examtally.contracts.mapping.deidentify import PREFIXES
+from examtally.contracts.records.pseudonym import PREFIXES
 from examtally.deidentification.keyfile import SiteKey
 from examtally.errors import FileFault
 

@@ -339,5 +339,5 @@ def _lines(opened: Opened, lines: pl.DataFrame) -> str:
 
 def _line(opened: Opened, record: int) -> int:
     """The line of a file in which a record stands, as in all messages."""
-    shift = next(int(shift) for start, shift in reversed(opened.lines.shifts.tolist()) if start <= record)
+    shift = next(shift for start, shift in reversed(opened.lines.shifts) if start <= record)
     return record + shift + opened.first_line - 1

@@ -7,15 +7,14 @@ from contextlib import contextmanager
 from dataclasses import replace
 from importlib.metadata import version
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import duckdb
 
 from examtally.contracts.contract import Contract, load_contract, registry_contract
-from examtally.contracts.mapping.file import load_mapping
-from examtally.contracts.mapping.mapping import ExportMapping
 from examtally.ingestion.checking.batchwide import check_against_registry, check_batch
 from examtally.ingestion.checking.forms import hold_unformed, read_forms
-from examtally.ingestion.checking.gate import Sound, checks_for, hold_failing
+from examtally.ingestion.checking.gate import checks_for, hold_failing
 from examtally.ingestion.checking.hold_back_limit import (
     checked_limit,
     in_conflict,
@@ -26,12 +25,8 @@ from examtally.ingestion.checking.intake import examine
 from examtally.ingestion.checking.joints import hold_of_stored, joints_of, show_joints
 from examtally.ingestion.checking.keys import hold_differing
 from examtally.ingestion.checking.withdrawn import hold_withdrawn
-from examtally.ingestion.mapping.exports import find_exports
-from examtally.ingestion.mapping.mapped import count_assumptions, stage_mapped
-from examtally.ingestion.mapping.preview import list_unplaced, preview
-from examtally.ingestion.reading.sources import find_sources
+from examtally.ingestion.reading.sources import find_sources, give_workbooks
 from examtally.ingestion.reading.staging import Staged, stage
-from examtally.ingestion.reading.workbooks import joint_of_workbooks, mapping_of_workbooks
 from examtally.ingestion.storing.ledger import count_files, list_broken, summarize_broken
 from examtally.ingestion.storing.placing import open_lines, place
 from examtally.ingestion.storing.report import (
@@ -52,6 +47,9 @@ from examtally.registry.joints import joints_held, own_catalogues
 from examtally.registry.lock_wait import LockWait
 from examtally.registry.registry import check_place, reading, real_file, writing
 from examtally.registry.workspace import Workspace
+
+if TYPE_CHECKING:  # what only exports and workbooks need is imported where one comes
+    from examtally.contracts.mapping.mapping import ExportMapping
 
 Progress = Callable[[str], None]
 
@@ -97,7 +95,7 @@ def ingest(
     with Workspace(registry.parent, lock_wait) as workspace, _plain_faults(registry):
         operator = coded(workspace.con, operator)
         held_joints, kept = _held_joints(workspace, registry)
-        first = _first(joint or joint_of_workbooks(paths), catalogue, held_joints)
+        first = _first(joint or _joint_of(paths), catalogue, held_joints)
         contract = registry_contract(first, catalogue, kept)
         mapped, paths = _mapping(mapping, paths, contract)
         limit = checked_limit(allow_held, mapped)
@@ -143,7 +141,7 @@ def check(
     beside = None if registry is None else registry.parent
     with Workspace(beside, lock_wait) as workspace, _plain_faults(registry or "check"):
         held_joints, kept = ((), {}) if registry is None else _held_joints(workspace, registry)
-        first = _first(joint or joint_of_workbooks(paths), catalogue, held_joints)
+        first = _first(joint or _joint_of(paths), catalogue, held_joints)
         contract = registry_contract(first, catalogue, kept)
         amendment = Amendment.read(amend, contract, with_blanks=blank_is_a_correction)
         mapped, paths = _mapping(mapping, paths, contract)
@@ -159,6 +157,8 @@ def check(
             further: dict[str, Mapping[str, int]] = {"released": {}, "amended": amended, "filled": filled}
             report = replace(batch.report(None, None, files, held, further), refused=refused)
             if mapped is not None:
+                from examtally.ingestion.mapping.preview import list_unplaced, preview
+
                 unplaced = list_unplaced(batch.con, batch.staged, batch.checks)
                 report = replace(report, previews=preview(batch.con, batch.staged), unplaced=unplaced)
     return report
@@ -190,10 +190,9 @@ class _Batch:
         if len(contract.joints) > 1:
             show_joints(con, self.staged)
         self.checks = {name: checks_for(contract, name) for name in self.staged}
-        sound: Sound = {}
+        self.progress("checking the lines")
+        hold_failing(con, self.staged, self.checks)
         for name, staged in self.staged.items():
-            self.progress(f"checking {name}")
-            hold_failing(con, staged, self.checks[name], sound)
             hold_differing(con, staged, self.checks[name], self.staged.get("exams"))
         check_batch(con, self.staged)
         self.intake = tuple(self._examined()) if second_engine else ()
@@ -206,6 +205,9 @@ class _Batch:
         if self._mapping is None:
             sources, passed_over = find_sources(paths, self.contract)
             return stage(self.con, self.contract, sources, self.progress), (), passed_over
+        from examtally.ingestion.mapping.exports import find_exports
+        from examtally.ingestion.mapping.mapped import stage_mapped
+
         exports, passed_over = find_exports(paths, self._mapping)
         made = stage_mapped(self.con, self.contract, self._mapping, exports, folder, self.progress)
         return made.staged, made.exports, passed_over
@@ -235,6 +237,8 @@ class _Batch:
     def _assumptions(self) -> tuple[Assumption, ...]:
         if self._mapping is None:
             return ()
+        from examtally.ingestion.mapping.mapped import count_assumptions
+
         stored = {name: open_lines(one.table) for name, one in self.staged.items()}
         return count_assumptions(self.con, self._mapping, stored)
 
@@ -266,8 +270,23 @@ def _mapping(
 ) -> tuple[ExportMapping | None, Sequence[Path | str]]:
     """The mapping that reads `paths`, and the paths to read: of a folder with workbooks, those."""
     if path is not None:
+        from examtally.contracts.mapping.file import load_mapping
+
         return load_mapping(Path(path), contract), paths
+    if not give_workbooks(paths):
+        return None, paths
+    from examtally.ingestion.reading.workbooks import mapping_of_workbooks
+
     return mapping_of_workbooks(paths, contract)
+
+
+def _joint_of(paths: Sequence[Path | str]) -> str | None:
+    """The joint that the workbooks among `paths` say they are of, None where they say none or several."""
+    if not give_workbooks(paths):
+        return None
+    from examtally.ingestion.reading.workbooks import joint_of_workbooks
+
+    return joint_of_workbooks(paths)
 
 
 def _held_joints(workspace: Workspace, registry: Path) -> tuple[tuple[str, ...], dict[str, str]]:

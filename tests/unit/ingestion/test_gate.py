@@ -36,7 +36,7 @@ def staged(tmp_path: Path) -> Iterator[tuple[Workspace, Staged, Checks]]:
 
 def test_the_lines_held_back_are_those_that_fail(staged: tuple[Workspace, Staged, Checks]) -> None:
     workspace, one, checks = staged
-    hold_failing(workspace.con, one, checks, {})
+    hold_failing(workspace.con, {"findings": one}, {"findings": checks})
     found = workspace.con.execute(
         f"select rule_no, rid from {held(one.table)} where rule_no < {len(checks.rows)} order by all"
     ).fetchall()

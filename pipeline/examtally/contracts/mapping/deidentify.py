@@ -11,8 +11,6 @@ from examtally.contracts.contract import Contract
 from examtally.contracts.declaration import Section
 from examtally.contracts.kinds import Code, Distinct, Line, Maybe, Name, Text, Two, nothing
 
-PREFIXES = {"participant": "PT", "examiner": "EM", "exam": "EX", "reference": "RF", "site": "ST"}
-"""What the coded identifiers of each kind begin with."""
 IdKind: TypeAlias = Annotated[
     str,
     Code(

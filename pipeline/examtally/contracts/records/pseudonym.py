@@ -8,6 +8,9 @@ from functools import cache
 from examtally.contracts.yamlfile import load_yaml
 from examtally.resources import resource
 
+PREFIXES = {"participant": "PT", "examiner": "EM", "exam": "EX", "reference": "RF", "site": "ST"}
+"""What the coded identifiers of each kind begin with."""
+
 
 @dataclass(frozen=True)
 class PseudonymRule:

@@ -17,8 +17,7 @@ from pathlib import Path
 
 import duckdb
 
-from examtally.contracts.mapping.deidentify import PREFIXES
-from examtally.contracts.records.pseudonym import load_pseudonym_rule
+from examtally.contracts.records.pseudonym import PREFIXES, load_pseudonym_rule
 from examtally.contracts.records.rules import literal, pseudonym_sql, quoted
 from examtally.contracts.records.screening import FORM, ScreenRule, shape_sql
 from examtally.contracts.yamlfile import load_yaml
@@ -86,10 +85,11 @@ def hold_unformed(
         _list_codes(con, columns, [query for one, query in stored if one == kind])
         passes = f"regexp_full_match(code, {literal(prefix + _KEYED + _OF_SIDE)})"
         known = _declared(forms.get(kind, ())) if forms is not None else _like_others(kind)
-        con.execute(f"create or replace temp table unformed as {known} where not (is_stored or {passes} or is_formed)")
+        unformed = f"{known} where not (is_stored or {passes} or is_formed)"
+        ((found,),) = con.execute(f"create or replace temp table unformed as {unformed}").fetchall()
         if kind == "participant":
             con.execute("insert into persons select code from codes where code not in (from unformed)")
-        for one, name in columns:
+        for one, name in columns if found else ():
             number = checks[one.table.name].number(_rule(checks[one.table.name], name))
             con.execute(
                 f"insert into {held(one.table)} select rid, {number} from {one.view} "

@@ -7,7 +7,7 @@ A rule is judged once for each distinct value, not once a line; a value of a clo
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import duckdb
@@ -69,61 +69,99 @@ def held(table: Table) -> str:
     return quoted(f"held_{table.name}")
 
 
-Sound = dict[frozenset[str], str]
-"""Conditions that all values of a column pass, and the query of these values."""
+@dataclass(frozen=True)
+class _Column:
+    """A column, or columns that a rule reads together, of one table, and what their values are held to."""
+
+    staged: Staged
+    checks: Checks
+    names: tuple[str, ...]
+    rules: tuple[Rule, ...]
+    screens: tuple[ScreenRule, ...]
+
+    @property
+    def fitting(self) -> list[tuple[int, str]]:
+        """Number and condition of the shapes that a value keeping every rule may have."""
+        return [(self.checks.number(rule), rule.fitting) for rule in self.screens if rule.fitting != "false"]
+
+    @property
+    def faults(self) -> frozenset[str]:
+        """Conditions of a value that fails, in names that columns of other tables share."""
+        conditions = [*(f"not ({rule.sql})" for rule in self.rules), *(condition for _, condition in self.fitting)]
+        for number, name in enumerate(self.names):
+            conditions = [condition.replace(quoted(name), f"value_{number}") for condition in conditions]
+        return frozenset(conditions)
+
+    @property
+    def is_narrowed(self) -> bool:
+        """Whether values that identify nobody are left out before anything is asked of them."""
+        return bool(self.screens) and not self.rules
+
+    @property
+    def values(self) -> str:
+        """The query of the values, under their shared names."""
+        columns = ", ".join(f"{quoted(name)} as value_{number}" for number, name in enumerate(self.names))
+        plain = " and ".join(sorted({rule.plain for rule in self.screens}))
+        which = f" where not coalesce({plain}, true)" if self.is_narrowed else ""
+        return f"select {columns} from {self.staged.view}{which}"
 
 
-def hold_failing(con: duckdb.DuckDBPyConnection, staged: Staged, checks: Checks, sound: Sound) -> None:
+def hold_failing(con: duckdb.DuckDBPyConnection, staged: Mapping[str, Staged], checks: Mapping[str, Checks]) -> None:
     """List the lines that fail a row rule or look like they identify somebody; a blank passes.
 
-    What was found to be `sound` before, such as the exams of findings, is not judged again.
+    Columns held to the same, such as all coded identifiers, are looked at together, and one by one only where a value
+    of them fails.
     """
-    con.execute(f"create temp table {held(staged.table)} (rid bigint, rule_no integer)")
-    by_columns: dict[tuple[str, ...], list[Rule]] = {(name,): [] for name in staged.table.names}
+    alike: dict[frozenset[str], list[_Column]] = {}
+    for name, one in staged.items():
+        con.execute(f"create temp table {held(one.table)} (rid bigint, rule_no integer)")
+        for column in _columns(one, checks[name]):
+            alike.setdefault(column.faults, []).append(column)
+    for faults, columns in alike.items():
+        if faults and _find_failing(con, faults, columns):
+            for column in columns:
+                _hold_lines(con, column)
+
+
+def _columns(staged: Staged, checks: Checks) -> Iterator[_Column]:
+    by_names: dict[tuple[str, ...], list[Rule]] = {(name,): [] for name in staged.table.names}
     for rule in checks.rows:
-        by_columns.setdefault(rule.reads, []).append(rule)
-    for columns, rules in by_columns.items():
-        if columns[0] in staged.supplied:
-            screens = [rule for rule in checks.screens if columns == (rule.column,)]
-            _hold_by_value(con, staged, columns, rules, screens, checks, sound)
+        by_names.setdefault(rule.reads, []).append(rule)
+    for names, rules in by_names.items():
+        if names[0] in staged.supplied:
+            screens = tuple(rule for rule in checks.screens if names == (rule.column,))
+            yield _Column(staged, checks, names, tuple(rules), screens)
 
 
-def _hold_by_value(
-    con: duckdb.DuckDBPyConnection,
-    staged: Staged,
-    columns: Sequence[str],
-    rules: Sequence[Rule],
-    screens: Sequence[ScreenRule],
-    checks: Checks,
-    sound: Sound,
-) -> None:
-    names = ", ".join(map(quoted, columns))
-    fitting = [(checks.number(rule), rule.fitting) for rule in screens if rule.fitting != "false"]
-    faults = [*(f"not ({rule.sql})" for rule in rules), *(condition for _, condition in fitting)]
-    seen = f"select distinct {names} from {staged.view}"
-    if screens and not rules:
-        seen += f" where not coalesce({' and '.join(sorted({rule.plain for rule in screens}))}, true)"
-    if not faults or _all_pass(con, seen, frozenset(faults), sound):
-        return
-    broken = _numbers([(checks.number(rule), f"not ({rule.sql})") for rule in rules])
+def _find_failing(con: duckdb.DuckDBPyConnection, faults: frozenset[str], columns: Sequence[_Column]) -> bool:
+    """Fill `doubtful` with the values of like columns that fail; the patterns, slow to make ready, wait for a value."""
+    values = " union all ".join(column.values for column in columns)
+    # distinct values come in many small pieces, each of which would make the patterns ready anew
+    if not _made(con, f"create or replace temp table seen as select distinct * from ({values})"):
+        return False
+    return _made(con, f"create or replace temp table doubtful as from seen where {' or '.join(sorted(faults))}") > 0
+
+
+def _made(con: duckdb.DuckDBPyConnection, statement: str) -> int:
+    """Make a table and return its rows."""
+    ((rows,),) = con.execute(statement).fetchall()
+    return int(rows)
+
+
+def _hold_lines(con: duckdb.DuckDBPyConnection, column: _Column) -> None:
+    """List the lines of one column whose value is doubtful, with the number of each rule that it breaks."""
+    names = ", ".join(map(quoted, column.names))
+    number = column.checks.number
+    same = " and ".join(f"value_{at} is not distinct from {quoted(name)}" for at, name in enumerate(column.names))
+    seen = f"select distinct {names} from {column.staged.view} semi join doubtful on {same}"
+    broken = _numbers([(number(rule), f"not ({rule.sql})") for rule in column.rules])
     con.execute(f"create or replace temp table judged as select {names}, {broken} as broken from ({seen})")
     con.execute(f"create or replace temp table failing as select {names}, unnest(broken) as rule_no from judged")
-    _screen(con, names, fitting, "len(broken) = 0")
-    _screen(con, names, [(checks.number(rule), rule.misfit) for rule in screens], "len(broken) > 0")
-    same = " and ".join(f"s.{quoted(name)} is not distinct from f.{quoted(name)}" for name in columns)
-    con.execute(f"insert into {held(staged.table)} select rid, rule_no from {staged.view} s join failing f on {same}")
-
-
-def _all_pass(con: duckdb.DuckDBPyConnection, seen: str, faults: frozenset[str], sound: Sound) -> bool:
-    """Whether no value of a column fails; the patterns, slow to make ready, are left where no value needs them."""
-    others = f"({seen}) except ({sound[faults]})" if faults in sound else seen
-    is_narrowed = faults in sound or " where " in seen
-    if is_narrowed and not con.execute(f"select 1 from ({others}) limit 1").fetchall():
-        return True
-    if con.execute(f"select 1 from ({seen}) where {' or '.join(sorted(faults))} limit 1").fetchall():
-        return False
-    sound.setdefault(faults, seen)
-    return True
+    _screen(con, names, column.fitting, "len(broken) = 0")
+    _screen(con, names, [(number(rule), rule.misfit) for rule in column.screens], "len(broken) > 0")
+    same = " and ".join(f"s.{quoted(name)} is not distinct from f.{quoted(name)}" for name in column.names)
+    view = column.staged.view
+    con.execute(f"insert into {held(column.staged.table)} select rid, rule_no from {view} s join failing f on {same}")
 
 
 def _screen(con: duckdb.DuckDBPyConnection, names: str, shapes: Sequence[tuple[int, str]], where: str) -> None:

@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING
 
 import duckdb
 
-from examtally.contracts.mapping.mapping import ExportMapping
 from examtally.errors import ExamtallyError, FileFault
 from examtally.ingestion.checking.gate import Checks, held
 from examtally.ingestion.reading.staging import Staged
 from examtally.ingestion.storing.report import HeldBack
+
+if TYPE_CHECKING:
+    from examtally.contracts.mapping.mapping import ExportMapping
 
 HELD_BACK_LIMIT = 0.05
 _FEW = 10  # of a small batch a line or two is always a large share

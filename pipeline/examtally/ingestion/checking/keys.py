@@ -38,11 +38,11 @@ def hold_differing(con: duckdb.DuckDBPyConnection, staged: Staged, checks: Check
     keys = [quoted(name) for name in table.primary_key]
     digest = f"hash({', '.join(keys)})"
     has_key = " and ".join(f"{key} is not null" for key in keys)
-    con.execute(
+    ((found,),) = con.execute(
         f"create or replace temp table repeated as select digest from (select {digest} as digest from {staged.view} "
         f"where {has_key}) group by digest having count(*) > 1"
-    )
-    if con.execute("select count(*) from repeated").fetchall() == [(0,)]:
+    ).fetchall()
+    if found == 0:
         return
     if any(field.again for field in table.fields):
         _bring_to_one(con, staged, digest, exams)

@@ -124,7 +124,7 @@ def load(con: duckdb.DuckDBPyConnection, opened: Opened, places: Collection[int]
         raise FileFault(f"{export.where} has {lines.records} lines, but {rows} can be read; save it again as CSV UTF-8")
     con.execute(
         "insert into line_shift select ?, ?, unnest(?::bigint[]), unnest(?::bigint[]) + ?",
-        [export.part, export.file_no, lines.shifts[:, 0].tolist(), lines.shifts[:, 1].tolist(), opened.first_line - 1],
+        [export.part, export.file_no, *map(list, zip(*lines.shifts, strict=True)), opened.first_line - 1],
     )
 
 

@@ -8,10 +8,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import chain
 from pathlib import Path
 
 import duckdb
-import numpy as np
 
 from examtally.contracts.mapping.fhir import FhirColumn, ResourceShape, Step, fhir_shapes
 from examtally.contracts.mapping.mapping import ExportSource
@@ -22,6 +22,7 @@ from examtally.ingestion.reading.sheet import shifts
 from examtally.registry.faults import is_full
 
 _LARGEST = 1 << 26
+_FEW = 100_000  # rows at a time, where a file may have millions
 _FILE = "fhir_file"
 _AGAIN = "export it again as Bulk Data (NDJSON) or a Bundle"
 
@@ -45,13 +46,15 @@ def read_fhir(con: duckdb.DuckDBPyConnection, path: Path, ending: str, source: E
         _check_resources(con, source, shape)
         con.execute(f"create temp table {table} as {_select(source, shape)}")
         _keep_standing(con, table)
-        places = con.execute(f"select line from {table}").fetchnumpy()["line"]
+        ((records,),) = con.execute(f"select count(*) from {table}").fetchall()
+        con.execute(f"select line from {table}")
+        rows = chain.from_iterable(iter(lambda: con.fetchmany(_FEW), []))
+        lines = Lines(tuple(column.name for column in source.fhir.columns), records, shifts(line for (line,) in rows))
     except duckdb.Error as error:
         if is_full(error):
             raise
         raise TextError(f"is not whole JSON of FHIR resources; {_AGAIN}") from None
-    names = tuple(column.name for column in source.fhir.columns)
-    return FhirTable(table, Lines(names, len(places), shifts(np.asarray(places).tolist())))
+    return FhirTable(table, lines)
 
 
 def resource_types(con: duckdb.DuckDBPyConnection, path: Path, ending: str) -> list[str]:

@@ -27,6 +27,11 @@ class TextError(ExamtallyError):
     """What is wrong with a file as a whole, in words that follow the name of the file."""
 
 
+def unclosed(line: int) -> TextError:
+    """The error of a quotation mark that is opened on `line` and never closed."""
+    return TextError(f"has a quotation mark that is opened and not closed (line {line}); close it or double it")
+
+
 def check_size(size: int, most: int) -> None:
     """Raise TextError where a file has more bytes, unpacked, than a file may have."""
     if size > most:

@@ -10,38 +10,33 @@ import csv
 import gzip
 import hashlib
 import zlib
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from pathlib import Path
 from typing import BinaryIO, cast
 
-import numpy as np
-import numpy.typing as npt
-
-from examtally.ingestion.reading.limits import LONGEST_LINE, MOST_BYTES, TextError, check_columns, check_size
+from examtally.ingestion.reading.limits import LONGEST_LINE, MOST_BYTES, TextError, check_columns, check_size, unclosed
 
 _CHUNK = 1 << 22
 _BOM = b"\xef\xbb\xbf"
 _UTF16 = (b"\xff\xfe", b"\xfe\xff")
-_LF, _CR, _QUOTE = 10, 13, 34
-Positions = npt.NDArray[np.int64]
-
 
 UNPACKING = (gzip.BadGzipFile, EOFError, zlib.error)  # what a damaged gzip file makes its reader raise
 
 
 @dataclass(frozen=True)
 class Lines:
-    """A text file: its header, `records` below it, and `shifts`, rows of (record from 0, line minus record)."""
+    """A text file: its header, `records` below it, and `shifts`, pairs of (record from 0, line minus record)."""
 
     header: tuple[str, ...]
     records: int
-    shifts: Positions
+    shifts: Sequence[tuple[int, int]]
 
     @classmethod
     def of_rows(cls, header: tuple[str, ...], records: int) -> Lines:
         """The lines of a table without text: its rows, counted from 1."""
-        return cls(header, records, np.array([[0, 1]], dtype=np.int64))
+        return cls(header, records, [(0, 1)])
 
 
 def fingerprint(path: Path) -> str:
@@ -139,36 +134,33 @@ class _Counter:
     """Counts lines and records over the chunks of a file."""
 
     def __init__(self, delimiter: str, above: int) -> None:
-        self._delimiter = ord(delimiter)
+        self._delimiter = delimiter
         self._above = above
         self._lines = 0
         self._records = 0
         self._inside = False  # the chunk begins inside quotation marks
         self._opened = 0  # the line on which they were opened
-        self._shift = 1
-        self._shifts: list[Positions] = []
+        self._shifts = [(0, 1)]
         self._ends: set[bytes] = set()
 
     def feed(self, chunk: bytes) -> None:
         """Count a chunk; the plain case, with no quotation mark and no blank line, costs a few searches."""
         if self._is_plain(chunk):
             count = chunk.count(b"\n") + (not chunk.endswith(b"\n"))
-            self._note_shifts(np.arange(self._lines + 1, self._lines + 2))
+            self._note_shifts([(self._records, self._lines + 1 - self._records)])
             self._lines += count
             self._records += count
         else:
-            self._feed_marked(np.frombuffer(chunk, dtype=np.uint8))
+            self._feed_marked(chunk)
 
     def finish(self, header: tuple[str, ...]) -> Lines:
         """Return what was counted; raises TextError where a quotation mark is left open."""
         if self._inside:
-            raise _unclosed(self._opened)
-        changes = [np.array([[0, 2]], dtype=np.int64), *self._shifts]
-        shifts = np.concatenate(changes)
-        shifts[1:, 0] -= 1  # the header is record 0 of the text, the line below it record 0 of the table
-        shifts[1:, 1] += 1
-        is_last = np.append(np.diff(shifts[:, 0]) > 0, True)
-        return Lines(header, self._records - 1, shifts[is_last])
+            raise unclosed(self._opened)
+        # the header is record 0 of the text, the line below it record 0 of the table
+        shifts = [(0, 2), *((record - 1, shift + 1) for record, shift in self._shifts[1:])]
+        last = [one for one, after in pairwise(shifts) if one[0] < after[0]]
+        return Lines(header, self._records - 1, [*last, shifts[-1]])
 
     def _is_plain(self, chunk: bytes) -> bool:
         if self._inside or b'"' in chunk or b"\n\n" in chunk or chunk.startswith((b"\n", b"\r")):
@@ -188,73 +180,21 @@ class _Counter:
         if len(self._ends) > 1:
             raise TextError("has two kinds of line ends; save it again as CSV UTF-8")
 
-    def _feed_marked(self, text: npt.NDArray[np.uint8]) -> None:
-        ends = np.flatnonzero(text == _LF)
-        quotes = np.flatnonzero(text == _QUOTE)
-        self._check_quotes(text, ends, quotes)
-        self._check_ends(text, ends, quotes)
-        if text[-1] != _LF:
-            ends = np.append(ends, text.size)
-        inside = self._parity(quotes, ends)
-        begins_inside = np.concatenate(([self._inside], inside[:-1]))
-        starts = np.concatenate(([0], ends[:-1] + 1))
-        is_empty = (ends == starts) | ((ends == starts + 1) & (text[starts.clip(max=text.size - 1)] == _CR))
-        begins = ~begins_inside & ~(is_empty & ~inside)
-        self._note_shifts(np.flatnonzero(begins) + self._lines + 1)
-        self._records += int(np.count_nonzero(begins))
-        self._lines += ends.size
-        self._inside = bool(self._inside ^ (quotes.size % 2))
+    def _feed_marked(self, chunk: bytes) -> None:
+        from examtally.ingestion.reading.marked_lines import read_marked  # brings numpy, which few files need
 
-    def _parity(self, quotes: Positions, positions: Positions) -> npt.NDArray[np.bool_]:
-        """Whether each of `positions` lies inside quotation marks."""
-        inside: npt.NDArray[np.bool_] = (np.searchsorted(quotes, positions) + self._inside) % 2 == 1
-        return inside
+        piece = read_marked(
+            chunk, self._delimiter, line=self._above + self._lines + 1, inside=self._inside, opened=self._opened
+        )
+        for kind in piece.ends:
+            self._note_ends(kind)
+        self._note_shifts(piece.shifts(self._lines + 1, self._records))
+        self._records += piece.records
+        self._lines += piece.lines
+        self._inside, self._opened = piece.inside, piece.opened
 
-    def _note_shifts(self, lines: Positions) -> None:
-        """Keep where the line of a record stops following from its number; `lines` are those of the next records."""
-        records = self._records + np.arange(lines.size)
-        shifts = lines - records
-        changed = np.flatnonzero(np.diff(shifts, prepend=self._shift))
-        if changed.size:
-            self._shifts.append(np.column_stack((records[changed], shifts[changed])))
-            self._shift = int(shifts[-1])
-
-    def _check_quotes(self, text: npt.NDArray[np.uint8], ends: Positions, quotes: Positions) -> None:
-        """A quotation mark opens at the beginning of a cell, closes at its end, or is doubled."""
-        opens = (np.arange(quotes.size) + self._inside) % 2 == 0
-        opening, closing = quotes[opens], quotes[~opens]
-        before = text[np.maximum(opening - 1, 0)]
-        bad_opening = opening[(opening > 0) & ~np.isin(before, (self._delimiter, _LF, _QUOTE))]
-        after = text[np.minimum(closing + 1, text.size - 1)]
-        bad_closing = closing[(closing < text.size - 1) & ~np.isin(after, (self._delimiter, _LF, _CR, _QUOTE))]
-        first_closing = bad_closing[:1].tolist() or [text.size]
-        first_opening = bad_opening[:1].tolist() or [text.size]
-        if first_opening[0] < first_closing[0]:
-            line = self._above + self._lines + 1 + int(np.searchsorted(ends, first_opening[0]))
-            raise TextError(
-                f"has a quotation mark inside a cell (line {line}); double it and put the cell in quotation marks"
-            )
-        if opening.size:
-            last = opening[np.searchsorted(opening, first_closing[0]) - 1] if opening[0] < first_closing[0] else None
-            if last is not None:
-                self._opened = self._above + self._lines + 1 + int(np.searchsorted(ends, last))
-        if bad_closing.size:
-            raise _unclosed(self._opened)
-
-    def _check_ends(self, text: npt.NDArray[np.uint8], ends: Positions, quotes: Positions) -> None:
-        outside = ends[~self._parity(quotes, ends)]
-        with_return = text[np.maximum(outside - 1, 0)] == _CR
-        returns = np.flatnonzero(text == _CR)
-        lone = returns[text[np.minimum(returns + 1, text.size - 1)] != _LF]
-        lone = lone[~self._parity(quotes, lone)]
-        if lone.size:
-            line = self._above + self._lines + 1 + int(np.searchsorted(ends, lone[0]))
-            raise TextError(f"has a carriage return alone (line {line}); save it again as CSV UTF-8")
-        if with_return.any():
-            self._note_ends(b"\r\n")
-        if not with_return.all():
-            self._note_ends(b"\n")
-
-
-def _unclosed(line: int) -> TextError:
-    return TextError(f"has a quotation mark that is opened and not closed (line {line}); close it or double it")
+    def _note_shifts(self, shifts: Iterable[tuple[int, int]]) -> None:
+        """Keep where the line of a record stops following from its number."""
+        for record, shift in shifts:
+            if shift != self._shifts[-1][1]:
+                self._shifts.append((record, shift))

@@ -5,12 +5,10 @@ from __future__ import annotations
 import datetime
 import itertools
 import warnings
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
-
-import numpy as np
 
 from examtally.ingestion.reading.limits import TextError, check_columns, check_workbook
 from examtally.ingestion.reading.lines import Lines
@@ -191,9 +189,10 @@ def _header(rows: Sequence[Sequence[str | None]]) -> tuple[list[str], list[str]]
     return [" ".join(words) for words in parts], tops
 
 
-def shifts(places: Sequence[int]) -> np.ndarray[tuple[int, int], np.dtype[np.int64]]:
+def shifts(places: Iterable[int]) -> list[tuple[int, int]]:
     """Where the row of a line stops following from its number, as in `Lines`."""
-    rows = np.array(places or [1], dtype=np.int64)
-    records = np.arange(rows.size)
-    changed = np.flatnonzero(np.diff(rows - records, prepend=np.int64(-1)))
-    return np.column_stack((records[changed], (rows - records)[changed]))
+    kept: list[tuple[int, int]] = []
+    for record, place in enumerate(places):
+        if not kept or place - record != kept[-1][1]:
+            kept.append((record, place - record))
+    return kept or [(0, 1)]

@@ -16,6 +16,7 @@ from examtally.contracts.contract import Contract
 from examtally.errors import FileFault
 
 ENDINGS = (".csv", ".csv.gz", ".parquet")
+WORKBOOK = (".xlsx",)
 _OTHER_ENDINGS = (".tsv", ".txt", ".xls", ".xlsx", ".ods", ".json", ".zip", ".csv.zip", ".csv.bz2", ".csv.xz")
 
 
@@ -64,6 +65,13 @@ def find_sources(paths: Sequence[Path | str], contract: Contract) -> tuple[tuple
     if faults:
         raise FileFault(*faults)
     return tuple(sources), passed_over
+
+
+def give_workbooks(paths: Sequence[Path | str]) -> bool:
+    """Whether a workbook is among `paths` or in the folders among them."""
+    return any(
+        ending_of(one, WORKBOOK) for path in map(Path, paths) for one in (path.iterdir() if path.is_dir() else [path])
+    )
 
 
 def _expand(paths: Sequence[Path | str], contract: Contract) -> tuple[list[Path], int, list[str]]:

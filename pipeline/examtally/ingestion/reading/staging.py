@@ -140,8 +140,12 @@ def _load(con: duckdb.DuckDBPyConnection, text: str, file: Readable) -> StagedFi
     if rows != lines.records:
         raise FileFault(f"{source.where} has {lines.records} lines, but {rows} can be read; save it again as CSV UTF-8")
     con.execute(
-        "insert into line_shift select ?, ?, unnest(?::bigint[]) + ?, unnest(?::bigint[]) - ?",
-        [source.table, source.file_no, lines.shifts[:, 0].tolist(), first_rid, lines.shifts[:, 1].tolist(), first_rid],
+        "insert into line_shift select ?, ?, unnest(?::bigint[]), unnest(?::bigint[])",
+        [
+            source.table,
+            source.file_no,
+            *zip(*((first_rid + at, by - first_rid) for at, by in lines.shifts), strict=True),
+        ],
     )
     return StagedFile(source.file_no, fingerprint(source.path), source.path.stat().st_size, rows, first_rid)
 

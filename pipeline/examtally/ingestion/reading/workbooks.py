@@ -11,11 +11,10 @@ from examtally.contracts.mapping.mapping import ExportMapping
 from examtally.errors import FileFault
 from examtally.ingestion.reading.limits import TextError
 from examtally.ingestion.reading.sheet import first_rows, holds_rows, sheet_names, subject_of
-from examtally.ingestion.reading.sources import ENDINGS, ending_of
+from examtally.ingestion.reading.sources import ENDINGS, WORKBOOK, ending_of
 from examtally.workbook.layout import pages
 from examtally.workbook.mapping import HEADER_ROW, workbook_mapping
 
-_WORKBOOK = (".xlsx",)
 _LOCK = "~$"  # what a spreadsheet program leaves beside a workbook that is open
 
 
@@ -25,15 +24,15 @@ def find_workbooks(paths: Sequence[Path | str], contract: Contract) -> tuple[Pat
     for path in map(Path, paths):
         if path.is_dir():
             inside = sorted(one for one in path.iterdir() if one.is_file() and not one.name.startswith((".", _LOCK)))
-            found += [one for one in inside if ending_of(one, _WORKBOOK) and _named(one, contract)]
-        elif path.is_file() and ending_of(path, _WORKBOOK):
+            found += [one for one in inside if ending_of(one, WORKBOOK) and _named(one, contract)]
+        elif path.is_file() and ending_of(path, WORKBOOK):
             found.append(path)
     return tuple(found)
 
 
 def joint_of_workbooks(paths: Sequence[Path | str]) -> str | None:
     """Return the joint that the workbooks among `paths` say they are of, None where they say none or several."""
-    books = [Path(path) for path in paths if ending_of(Path(path), _WORKBOOK) and Path(path).is_file()]
+    books = [Path(path) for path in paths if ending_of(Path(path), WORKBOOK) and Path(path).is_file()]
     try:
         found = {subject_of(book) for book in books}
     except TextError:

@@ -8,7 +8,7 @@ import duckdb
 
 from examtally.contracts.contract import Contract
 from examtally.contracts.records.ddl import BATCH_COLUMN
-from examtally.contracts.records.rules import quoted
+from examtally.contracts.records.rules import literal, quoted
 from examtally.contracts.records.tables import Table
 from examtally.errors import ReconciliationError
 from examtally.ingestion.storing.placing import listed
@@ -18,7 +18,11 @@ from examtally.registry.bookkeeping import waiting_tables
 
 def row_counts(con: duckdb.DuckDBPyConnection, contract: Contract) -> dict[str, int]:
     """Return the rows of every record table, waiting ones included."""
-    return {table.name: _count(con, _everything(contract, table)) for table in contract.tables.values()}
+    counts = " union all ".join(
+        f"select {literal(name)}, count(*) from ({_everything(contract, table)})"
+        for name, table in contract.tables.items()
+    )
+    return dict(con.execute(counts).fetchall())
 
 
 def check_invariants(
@@ -64,11 +68,11 @@ def _count(con: duckdb.DuckDBPyConnection, query: str) -> int:
 def _has_repeated_key(con: duckdb.DuckDBPyConnection, contract: Contract, table: Table) -> bool:
     """Keys are compared by hash first; only those whose hash repeats are compared themselves."""
     keys, rows = listed(table.primary_key), _everything(contract, table)
-    con.execute(
+    ((found,),) = con.execute(
         f"create or replace temp table repeated as select digest from (select hash({keys}) as digest from ({rows})) "
         "group by digest having count(*) > 1"
-    )
-    if not con.execute("select 1 from repeated limit 1").fetchall():
+    ).fetchall()
+    if found == 0:
         return False
     candidates = f"select {keys} from ({rows}) where hash({keys}) in (from repeated)"
     return _count(con, f"select 1 from ({candidates}) group by {keys} having count(*) > 1") > 0

@@ -40,7 +40,7 @@ def replacing(table: Table) -> str:
 
 
 def arriving(table: Table) -> str:
-    """The temporary table of the keys that the batch stores in `table`."""
+    """The temporary table of the keys that the batch stores in `table`, which other tables refer to."""
     return quoted(f"arriving_{table.name}")
 
 
@@ -62,16 +62,18 @@ def place(
     amendment: Amendment,
 ) -> None:
     """Find the place of every line, table by table in loading order; what `amendment` takes is no conflict."""
+    targets = {key.table for table in contract.tables.values() for key in table.foreign_keys}
     for table in contract.tables.values():
-        keys = listed(table.primary_key)
         con.execute(f"create temp table {placed(table)} (rid bigint, place varchar)")
         con.execute(f'create temp table {conflicts(table)} (rid bigint, "column" varchar)')
         if table.name in staged:
             _place_table(con, contract, staged, checks[table.name], amendment)
-            stored = f"select {keys} from {staged[table.name].view} where {open_lines(table)}"
-        else:
+        if table.name in targets:
+            keys = listed(table.primary_key)
             stored = f"select {keys} from reg.{quoted(table.name)} limit 0"
-        con.execute(f"create temp table {arriving(table)} as {stored}")
+            if table.name in staged:
+                stored = f"select {keys} from {staged[table.name].view} where {open_lines(table)}"
+            con.execute(f"create temp table {arriving(table)} as {stored}")
 
 
 def _place_table(
@@ -85,13 +87,14 @@ def _place_table(
     table = one.table
     _place_known(con, contract, staged, one, amendment)
     for rule in checks.references:
-        if rule.unknown == "hold" and _is_supplied(con, staged, rule.target):
-            _find_unknown(con, contract, one, rule)
+        if rule.unknown != "hold" or not _is_supplied(con, staged, rule.target):
+            continue
+        if _find_unknown(con, contract, one, rule):
             _insert(con, held(table), one, str(checks.number(rule)), f"{listed(rule.columns)} in (from unknown)")
-    _insert(con, placed(table), one, literal(UNCHANGED), f"rid in (select rid from {duplicate_keys(table)})")
+    if con.execute(f"select 1 from {duplicate_keys(table)} limit 1").fetchall():
+        _insert(con, placed(table), one, literal(UNCHANGED), f"rid in (select rid from {duplicate_keys(table)})")
     for rule in checks.references:
-        if rule.unknown == "wait":
-            _find_unknown(con, contract, one, rule)
+        if rule.unknown == "wait" and _find_unknown(con, contract, one, rule):
             _insert(con, placed(table), one, literal(WAITING), f"{listed(rule.columns)} in (from unknown)")
 
 
@@ -130,12 +133,13 @@ def _is_supplied(con: duckdb.DuckDBPyConnection, staged: Mapping[str, Staged], t
     return bool(con.execute(f"select 1 from reg.{quoted(target)} limit 1").fetchall())
 
 
-def _find_unknown(con: duckdb.DuckDBPyConnection, contract: Contract, staged: Staged, rule: CrossRule) -> None:
-    """Fill `unknown` with the keys that `rule` refers to and that neither the registry nor the batch stores."""
+def _find_unknown(con: duckdb.DuckDBPyConnection, contract: Contract, staged: Staged, rule: CrossRule) -> int:
+    """Fill `unknown` with the keys that `rule` refers to and that neither the registry nor the batch stores; count."""
     target = contract.tables[rule.target]
     keys = listed(target.primary_key)
-    con.execute(
+    ((found,),) = con.execute(
         f"create or replace temp table unknown as select distinct {listed(rule.columns)} from {staged.view} "
         f"where {open_lines(staged.table)} except "
         f"(select {keys} from reg.{quoted(target.name)} union all select {keys} from {arriving(target)})"
-    )
+    ).fetchall()
+    return int(found)

@@ -301,9 +301,9 @@ def count_replacing(
     """Return how many lines of each table replace an earlier version, and how many only fill its blanks."""
     found: tuple[dict[str, int], dict[str, int]] = ({}, {})
     for name, one in staged.items():
-        for counts, holds in zip(found, ("not is_fill", "is_fill"), strict=True):
-            number = _rows(con, f"select count(*) from ({replacing(one.table)}) where {holds}")
-            counts.update({name: number} if number else {})
+        counted = f"select is_fill, count(*) from ({replacing(one.table)}) group by is_fill"
+        for is_fill, lines in con.execute(counted).fetchall():
+            found[is_fill][name] = lines
     return found
 
 
