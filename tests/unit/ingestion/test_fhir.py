@@ -124,7 +124,7 @@ def test_a_code_nobody_declared_is_held_back_by_its_place_and_listed(tmp_path: P
 
 def test_elements_that_nothing_reads_stop_the_batch_and_deidentify_drops_them(tmp_path: Path, mapping: Path) -> None:
     path = _write(tmp_path, bundle(observation(1, note=[{"text": "a"}], performer=[{"display": "Dr. Marrowgate"}])))
-    with pytest.raises(FileFault, match=r"Observation\.performer in 1 resources, which nothing reads") as told:
+    with pytest.raises(FileFault, match=r"Observation\.performer in 1 resource, which nothing reads") as told:
         check([path], mapping=mapping)
     assert "Marrowgate" not in str(told.value)
     mapping.write_text(MAPPING + "deidentify: {participant: [], codes: {exam: exam}}\n")
@@ -310,6 +310,10 @@ MUTATIONS: list[Callable[[Resource], Any]] = [
     *(lambda one, bad=bad: {**one, "status": bad} for bad in ("done", "", 3, None, ["final"])),
     *(lambda one, bad=bad: {**one, "code": bad} for bad in ("L-1", 4, None, [])),
     *(lambda one, name=name: {**one, name: [{"text": "Marrowgate"}]} for name in ("name", "text", "contact")),
+    *(lambda one, name=name: {**one, name: "x"} for name in ("a\nb", "Marrowgate", "\x1b[31m", "", "é", "n" * 500)),
+    *(lambda one, bad=bad: {**one, "resourceType": bad} for bad in ("", "Marrowgate\nx", 7, {})),
+    lambda one: _without("status")(_without("code")(one)),
+    lambda one: {**one, "id": "", "status": "done", "code": "L-1", "contact": []},
     lambda _one: "Marrowgate",
     lambda one: [one],
     lambda _one: None,
@@ -347,13 +351,13 @@ def _refused(seeds: range, folder: Path, mapping: Path) -> None:
         with pytest.raises(ExamtallyError) as told:
             ingest([_write(folder, _mutate(seed))], registry, mapping=mapping)
         said = str(told.value)
-        assert 1 <= len(said.splitlines()) <= 2, (seed, said)
-        assert "Marrowgate" not in said
+        assert len(said.splitlines()) == 1, (seed, said)
+        assert "Marrowgate" not in said, (seed, said)
     assert state(registry) == before
 
 
 def test_a_mutated_bundle_is_refused_in_a_line_and_nothing_is_stored(tmp_path: Path, mapping: Path) -> None:
-    _refused(range(len(MUTATIONS) + len(CUTS)), tmp_path, mapping)
+    _refused(range(0, len(MUTATIONS) + len(CUTS), 3), tmp_path, mapping)
 
 
 @pytest.mark.study

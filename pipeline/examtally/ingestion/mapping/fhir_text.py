@@ -24,6 +24,9 @@ from examtally.registry.faults import is_full
 _LARGEST = 1 << 26
 _FEW = 100_000  # rows at a time, where a file may have millions
 _FILE = "fhir_file"
+_IS_NAME = "regexp_full_match(name, '_?[a-z][A-Za-z0-9]{0,63}')"
+_IS_TYPE = "regexp_full_match(json->>'$.resourceType', '[A-Z][A-Za-z]{0,63}')"
+_SHOWN = 12
 _AGAIN = "export it again as Bulk Data (NDJSON) or a Bundle"
 
 
@@ -86,12 +89,12 @@ def _list_resources(con: duckdb.DuckDBPyConnection, path: Path, ending: str) -> 
         rows = f"select json, row_number() over () as line from ({entries})"
     con.execute(
         f"create or replace temp view {_FILE} as select json, case when json_type(json, '$.resourceType') = 'VARCHAR' "
-        f"then json->>'$.resourceType' end as type, line from ({rows})"
+        f"and {_IS_TYPE} then json->>'$.resourceType' end as type, line from ({rows})"
     )
 
 
 def _check_resources(con: duckdb.DuckDBPyConnection, source: ExportSource, shape: ResourceShape) -> None:
-    """Raise TextError, a line a fault: resources without what their type requires, elements that nothing reads."""
+    """Raise TextError for resources without what their type requires, else for elements that nothing reads."""
     assert source.fhir is not None
     own = source.fhir.resource
     paths = ", ".join(f"'$.{name}'" for name in shape.required)
@@ -104,32 +107,55 @@ def _check_resources(con: duckdb.DuckDBPyConnection, source: ExportSource, shape
         f"case when type = {literal(own)} then {types} end as types, coalesce({is_id}, true) as is_id, line "
         f"from {_FILE}) group by all"
     )
-    tests = {"without an id that FHIR allows": "not is_id"}
+    faults = _counted(con, "resource", "that is none: it has no resourceType of FHIR", "type is null")
+    for words, sql in _tests(shape).items():
+        faults += _counted(con, own, words, f"type = {literal(own)} and ({sql})")
+    if faults:
+        raise TextError(f"has {', '.join(faults)}; {_AGAIN}")
+    unread = _unread(con, source)
+    if unread:
+        raise TextError(
+            f"has {', '.join(unread)}, which nothing reads; name them under `ignore` of the source, or de-identify the "
+            "export first"
+        )
+
+
+def _tests(shape: ResourceShape) -> dict[str, str]:
+    """What is wrong with a resource of a type, in words, and the condition of it."""
+    tests = {
+        "without an id that FHIR allows": "not is_id",
+        "with an element that no name of FHIR has": f"len(list_filter(elements, lambda name: not {_IS_NAME})) > 0",
+    }
     for place, (name, kind) in enumerate(shape.required.items(), start=1):
         tests[f"without the {name} that FHIR requires"] = f"types[{place}] is distinct from {literal(kind)}"
     if shape.status:
         is_text = f"types[{list(shape.required).index('status') + 1}] = 'VARCHAR'"
         tests["with a status that FHIR R4 does not know"] = f"{is_text} and status not in {in_list(shape.status)}"
-    faults = _counted(con, "resource", "that is none: it has no resourceType", "type is null")
-    for words, sql in tests.items():
-        faults += _counted(con, own, words, f"type = {literal(own)} and ({sql})")
+    return tests
+
+
+def _unread(con: duckdb.DuckDBPyConnection, source: ExportSource) -> list[str]:
+    """The elements that nothing reads, each with the number of resources that have it; long lists are cut."""
+    assert source.fhir is not None
+    if "*" in source.ignore:
+        return []
     read = {step[0].name for column in source.fhir.columns for step in column.paths}
     known = [*read, *fhir_shapes().quiet, *source.ignore]
-    for name, count in con.execute(
+    found = con.execute(
         f"select element, sum(n)::bigint from (select unnest(elements) as element, n from fhir_kinds) "
-        f"where element not in {in_list(known)} and not {'*' in source.ignore} group by element order by element"
-    ).fetchall():
-        faults.append(
-            f"has {own}.{name} in {count:,} resources, which nothing reads; name it under `ignore` of the source, or "
-            "de-identify the export first"
-        )
-    if faults:
-        raise TextError("\n".join(faults))
+        f"where element not in {in_list(known)} group by element order by element"
+    ).fetchall()
+    shown = [f"{source.fhir.resource}.{name} in {_resources(count)}" for name, count in found[:_SHOWN]]
+    return [*shown, *([f"{len(found) - _SHOWN} elements more"] if len(found) > _SHOWN else [])]
+
+
+def _resources(count: int) -> str:
+    return f"{count:,} resource{'s' * (count > 1)}"
 
 
 def _counted(con: duckdb.DuckDBPyConnection, noun: str, words: str, condition: str) -> list[str]:
     ((count, first),) = con.execute(f"select sum(n)::bigint, min(first) from fhir_kinds where {condition}").fetchall()
-    return [f"has {count:,} {noun}{'s' * (count > 1)} {words} (first: number {first}); {_AGAIN}"] if count else []
+    return [f"{count:,} {noun}{'s' * (count > 1)} {words} (first: number {first})"] if count else []
 
 
 def _select(source: ExportSource, shape: ResourceShape) -> str:
