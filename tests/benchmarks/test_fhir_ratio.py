@@ -2,36 +2,18 @@
 
 from __future__ import annotations
 
-import json
-import subprocess
-import sys
 from math import log
 from pathlib import Path
-from typing import Any
 
 import duckdb
 import pytest
+from timed import timed_ingest
 
 from examtally.contracts.contract import load_contract
 
 EACH = 40
 SIZES = (1_000_000, 5_000_000)
 AIM, MEMORY_GB = 4.0, 3.0
-
-INGEST = """
-import json, resource, sys, time
-from examtally.ingestion import ingest
-*paths, registry, mapping = sys.argv[1:]
-steps = []
-begun, cpu = time.perf_counter(), time.process_time()
-note = lambda step: steps.append((step, time.process_time() - cpu))
-report = ingest(paths, registry, mapping=mapping or None, progress=note)
-print(json.dumps({
-    "wall": time.perf_counter() - begun, "cpu": time.process_time() - cpu, "steps": steps,
-    "peak_gb": resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e6,
-    "stored": {table.table: table.stored for table in report.tables}, "held": len(report.held_back),
-}))
-"""
 
 MAPPING = """
 title: a hospital feed
@@ -106,17 +88,6 @@ def _write_files(folder: Path, findings: int) -> None:
     (folder / "fhir.yaml").write_text(MAPPING, encoding="utf-8")
 
 
-def _ingest(registry: Path, folder: Path, mapping: Path | str = "") -> dict[str, Any]:
-    done = subprocess.run(
-        [sys.executable, "-c", INGEST, str(folder), str(registry), str(mapping)],
-        capture_output=True,
-        text=True,
-        check=True,
-        timeout=1800,
-    )
-    return dict(json.loads(done.stdout))
-
-
 @pytest.mark.benchmark_ratio
 def test_observations_against_our_own_form(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     seconds = []
@@ -124,19 +95,15 @@ def test_observations_against_our_own_form(tmp_path: Path, capsys: pytest.Captur
         folder = tmp_path / str(size)
         folder.mkdir()
         _write_files(folder, size)
-        own = _ingest(folder / "csv.duckdb", folder / "csv")
-        fhir = _ingest(folder / "fhir.duckdb", folder / "fhir", folder / "fhir.yaml")
-        assert own["stored"] == fhir["stored"] == {"exams": size // EACH, "findings": size}
-        seconds.append(fhir["cpu"])
+        own = timed_ingest(folder / "csv.duckdb", folder / "csv")
+        fhir = timed_ingest(folder / "fhir.duckdb", folder / "fhir", mapping=folder / "fhir.yaml")
+        assert own.stored == fhir.stored == {"exams": size // EACH, "findings": size}
+        seconds.append(fhir.cpu)
         with capsys.disabled():
-            print(
-                f"\n{size:,} Observations: own form {own['wall']:.1f} s ({own['cpu']:.1f} s of processor, "
-                f"{own['peak_gb']:.2f} GB), FHIR {fhir['wall']:.1f} s ({fhir['cpu']:.1f} s, {fhir['peak_gb']:.2f} GB); "
-                f"ratio {fhir['wall'] / own['wall']:.2f}, of processor {fhir['cpu'] / own['cpu']:.2f} (aim {AIM})"
-            )
-            print("   ", ", ".join(f"{step} {at:.1f}" for step, at in fhir["steps"]))
-        assert fhir["peak_gb"] < MEMORY_GB
-        assert fhir["cpu"] < AIM * own["cpu"]
+            print(f"\n{size:,} Observations: ratio of processor time {fhir.cpu / own.cpu:.2f} (aim {AIM})")
+            print(f"   own form {own}\n   FHIR {fhir}")
+        assert fhir.peak_gb < MEMORY_GB
+        assert fhir.cpu < AIM * own.cpu
         for path in (*folder.glob("*/*"), *folder.glob("*.duckdb")):
             path.unlink()
     exponent = log(seconds[1] / seconds[0]) / log(SIZES[1] / SIZES[0])

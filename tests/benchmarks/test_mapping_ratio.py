@@ -2,35 +2,17 @@
 
 from __future__ import annotations
 
-import json
-import subprocess
-import sys
 from pathlib import Path
-from typing import Any
 
 import duckdb
 import pytest
+from timed import timed_ingest
 
 from examtally.contracts.contract import load_contract
 
 VISITS, MANEUVERS, ROUNDS = 62_500, 40, 2
 FINDINGS = 2 * VISITS * MANEUVERS
 AIM, MEMORY_GB = 2.0, 4.0
-
-INGEST = """
-import json, resource, sys, time
-from examtally.ingestion import ingest
-*paths, registry, mapping = sys.argv[1:]
-steps = []
-begun, cpu = time.perf_counter(), time.process_time()
-note = lambda step: steps.append((step, time.perf_counter() - begun))
-report = ingest(paths, registry, mapping=mapping or None, progress=note)
-print(json.dumps({
-    "wall": time.perf_counter() - begun, "cpu": time.process_time() - cpu, "steps": steps,
-    "peak_gb": resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e6,
-    "stored": {table.table: table.stored for table in report.tables},
-}))
-"""
 
 MAPPING = """
 title: wide
@@ -95,29 +77,17 @@ def _write_files(folder: Path) -> None:
     (folder / "wide.yaml").write_text(MAPPING, encoding="utf-8")
 
 
-def _ingest(registry: Path, *paths: Path, mapping: Path | str = "") -> dict[str, Any]:
-    arguments = [*map(str, paths), str(registry), str(mapping)]
-    done = subprocess.run(
-        [sys.executable, "-c", INGEST, *arguments], capture_output=True, text=True, check=True, timeout=900
-    )
-    return dict(json.loads(done.stdout))
-
-
 @pytest.mark.benchmark_ratio
 def test_a_wide_export_against_our_own_form(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     _write_files(tmp_path)
     ratios = []
     for number in range(ROUNDS):
-        own = _ingest(tmp_path / f"own{number}.duckdb", tmp_path / "exams.csv", tmp_path / "findings.csv")
-        wide = _ingest(tmp_path / f"wide{number}.duckdb", tmp_path / "wide.csv", mapping=tmp_path / "wide.yaml")
-        assert own["stored"] == wide["stored"] == {"exams": 2 * VISITS, "findings": FINDINGS}
-        assert wide["peak_gb"] < MEMORY_GB
-        ratios.append(wide["wall"] / own["wall"])
+        own = timed_ingest(tmp_path / f"own{number}.duckdb", tmp_path / "exams.csv", tmp_path / "findings.csv")
+        wide = timed_ingest(tmp_path / f"wide{number}.duckdb", tmp_path / "wide.csv", mapping=tmp_path / "wide.yaml")
+        assert own.stored == wide.stored == {"exams": 2 * VISITS, "findings": FINDINGS}
+        assert wide.peak_gb < MEMORY_GB
+        ratios.append(wide.wall / own.wall)
         with capsys.disabled():
-            print(
-                f"\n{FINDINGS:,} findings: own form {own['wall']:.1f} s ({own['cpu']:.1f} s of processor), "
-                f"through a mapping {wide['wall']:.1f} s ({wide['cpu']:.1f} s); ratio {ratios[-1]:.2f} (aim {AIM}); "
-                f"peak {own['peak_gb']:.2f} and {wide['peak_gb']:.2f} GB (aim {MEMORY_GB})"
-            )
-            print("   ", ", ".join(f"{step} {at:.1f}" for step, at in wide["steps"]))
+            print(f"\n{FINDINGS:,} findings: ratio {ratios[-1]:.2f} (aim {AIM}); at most {MEMORY_GB} GB")
+            print(f"   own form {own}\n   through a mapping {wide}")
     assert min(ratios) <= AIM
