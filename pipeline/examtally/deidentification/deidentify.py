@@ -87,17 +87,17 @@ def deidentify(
     with new_folder(out) as folder, Workspace(out.parent) as workspace:
         make_line_shift(workspace.con)
         cleaner = Cleaner(workspace.con, contract, declared, section, site_key, workspace.folder)
-        cleaned = []
+        cleaned = {}
         faults: list[str] = []
-        for export in exports:
+        for export in cleaner.in_order(exports):
             say(f"de-identifying {export.where}")
             try:
-                cleaned.append(cleaner.clean(export))
+                cleaned[export.file_no] = cleaner.clean(export)
             except FileFault as fault:
                 faults += fault.lines
         if faults:
             raise FileFault(*faults)
-        files = _write(folder, cleaned)
+        files = _write(folder, [cleaned[export.file_no] for export in exports])
         (folder / MAPPING).write_text(_mapping_of(top.plain()), encoding="utf-8")
         say("counting what could still point at a person")
         risks = _look_again(folder, site_key, contract)

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, replace
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import duckdb
@@ -13,7 +13,7 @@ from examtally.contracts.contract import Contract
 from examtally.contracts.mapping.deidentify import Deidentify
 from examtally.contracts.mapping.mapping import Constant, ExportMapping, FromColumn, FromEach, Joined, fold
 from examtally.contracts.records.screening import shape_sql
-from examtally.deidentification.coding import coded, offsets, read_dates
+from examtally.deidentification.coding import coded, normal, offsets, read_dates
 from examtally.deidentification.keyfile import SiteKey
 from examtally.deidentification.patterned import Patterned, patterned
 from examtally.deidentification.undeclared import REMOVED, Declared, Undeclared
@@ -50,7 +50,7 @@ class Cleaned:
 
 @dataclass(frozen=True)
 class Cleaner:
-    """De-identifies exports of one mapping with one key."""
+    """De-identifies exports of one mapping with one key; `first_days` are those of the people in the exports so far."""
 
     con: duckdb.DuckDBPyConnection
     contract: Contract
@@ -58,6 +58,23 @@ class Cleaner:
     section: Deidentify
     key: SiteKey
     folder: Path
+    first_days: dict[str, int] = field(default_factory=dict)
+
+    def in_order(self, exports: Sequence[Export]) -> list[Export]:
+        """The exports as they are to be cleaned: those with dates of birth and no visits last, for the ages in them."""
+        return sorted(exports, key=self._lacks_visits)
+
+    def _lacks_visits(self, export: Export) -> bool:
+        age = self.section.age
+        if age is None or age.born is None or age.at is None:
+            return False
+        try:
+            header = open_export(
+                self.con, replace(export, source=replace(export.source, ignore=("*",))), self.folder
+            ).header
+        except FileFault:
+            return False  # told when it is cleaned
+        return header.place(age.born) is not None and header.place(age.at) is None
 
     def clean(self, export: Export) -> Cleaned:
         """Return one export de-identified; raises FileFault, one line a fault, for what may not pass."""
@@ -78,7 +95,7 @@ class Cleaner:
         ).pl()
         kept = self._with_person(lines, raw)
         frame = self._transformed(kept, opened, raw)
-        by_patterns = patterned(plan)
+        by_patterns = patterned(plan, self.contract)
         frame, lessened = self._reduced(frame, opened, by_patterns)
         self._refuse_shapes(frame, opened, places - set(by_patterns))
         renewed = {raw.place(name) for name in declared}
@@ -162,7 +179,7 @@ class Cleaner:
         faults += [
             f"{opened.export.where} column {place} is read by patterns with wildcards, which let more than their words "
             "pass; write plain words, with | between them and \\b around them"
-            for place, one in sorted(patterned(plan).items())
+            for place, one in sorted(patterned(plan, self.contract).items())
             if not one.is_plain
         ]
         if born is not None and fold(born) in read:
@@ -184,6 +201,7 @@ class Cleaner:
             raise FileFault(f"{opened.export.where} has dates and no column of `participant`; their clock is unknown")
         frame = self._with_dates(lines, opened, dates)
         frame = frame.with_columns(*self._periods(frame, opened, dates), *self._between(dates))
+        self._note_first_days(frame, dates)
         frame = self._with_age(frame, opened, raw, dates)
         shift = _replaced(_PERSON, offsets(self.key, _distinct(frame, _PERSON)), pl.Int64)
         days = {f"c{place}": pl.col(_day(name)) + shift for name, place in dates.items() if name in section.dates}
@@ -233,6 +251,13 @@ class Cleaner:
             if first in dates and second in dates:
                 yield (pl.col(_day(second)) - pl.col(_day(first))).cast(pl.String).alias(column)
 
+    def _note_first_days(self, frame: pl.DataFrame, dates: Mapping[str, int]) -> None:
+        if self.section.age is None or self.section.age.at not in dates:
+            return
+        by_person = frame.group_by(_PERSON).agg(pl.col(_day(self.section.age.at)).min().alias("first")).drop_nulls()
+        for person, day in by_person.iter_rows():
+            self.first_days[normal(person)] = min(day, self.first_days.get(normal(person), day))
+
     def _with_age(self, frame: pl.DataFrame, opened: Opened, raw: Header, dates: Mapping[str, int]) -> pl.DataFrame:
         age = self.section.age
         if age is None:
@@ -243,9 +268,13 @@ class Cleaner:
                 return frame
             target, years = f"c{place}", pl.col(f"c{place}").str.extract(r"^\s*([0-9]{1,3})").cast(pl.Int64)
             written = pl.col(target).is_not_null()
-        elif age.born in dates and age.at in dates:
-            target, years = age.column, _whole_years(pl.col(_day(age.born)), pl.col(_day(age.at)).min().over(_PERSON))
-            written = pl.col(_day(age.born)).is_not_null() & pl.col(_day(age.at)).is_not_null()
+        elif age.born in dates:
+            known = {text: self.first_days.get(normal(text)) for text in _distinct(frame, _PERSON)}
+            first = _replaced(_PERSON, known, pl.Int64)
+            if age.at is not None and age.at in dates:
+                first = pl.when(pl.col(_day(age.at)).is_not_null()).then(pl.col(_day(age.at)).min().over(_PERSON))
+            target, years = age.column, _whole_years(pl.col(_day(age.born)), first)
+            written = pl.col(_day(age.born)).is_not_null() & first.is_not_null()
         else:
             return frame
         frame = frame.with_columns(years.alias("years"))

@@ -7,9 +7,11 @@ from pathlib import Path
 import pytest
 from draft_score import Score
 from held_exports import WRITERS, exams_due, findings_due, references_due
+from named_exports import NAMED
 from records import rows_of
 
-from examtally.ingestion import ingest
+from examtally.deidentification import deidentify, make_key
+from examtally.ingestion import BatchReport, check, ingest
 from examtally.ingestion.drafting.draft import draft
 from examtally.ingestion.drafting.learning import learn
 
@@ -53,6 +55,59 @@ def test_a_first_mapping_places_columns_and_codes_or_says_that_it_is_unsure(
         assert score.share(score.columns) >= 0.9, score.faults
         assert score.share(score.codes) >= 0.95, score.faults
     assert taught.codes["right"] > plain.codes["right"]
+
+
+def _named(name: str, folder: Path) -> Path:
+    inside = folder / name
+    inside.mkdir()
+    NAMED[name](inside)
+    return inside
+
+
+def _coded(raw: Path, mapping: Path, folder: Path) -> BatchReport:
+    """What would become of an export of people once it is de-identified."""
+    (folder / "keys").mkdir()
+    make_key(folder / "keys" / "site.key", around=2031)
+    deidentify([raw], mapping, folder / "keys" / "site.key", folder / "out")
+    return check([folder / "out"], mapping=folder / "out" / "mapping.yaml", second_engine=False)
+
+
+NAMED_LINES = {
+    "hill": {"examiners": 3, "participants": 30, "exams": 30, "findings": 150, "references": 60},
+    "lake": {"participants": 30, "exams": 30, "findings": 120, "references": 50},
+    "moor": {"participants": 30, "exams": 60, "findings": 205, "references": 45},
+    "fen": {"participants": 30, "exams": 30, "findings": 120, "references": 15},
+}
+
+
+@pytest.mark.study
+@pytest.mark.parametrize("name", NAMED)
+def test_people_dates_and_grades_go_in_whole_by_the_finished_mapping(name: str, tmp_path: Path) -> None:
+    report = _coded(_named(name, tmp_path), _mapping(name), tmp_path)
+    assert report.held_back == ()
+    assert {one.table: one.lines for one in report.tables} == NAMED_LINES[name]
+
+
+def test_a_first_mapping_alone_takes_an_export_of_people_in(tmp_path: Path) -> None:
+    """Everything placed, so that nothing is left to a person but to look it over."""
+    raw, mapping = _named("lake", tmp_path), tmp_path / "lake.yaml"
+    mapping.write_text(draft([raw]).text, encoding="utf-8")
+    report = _coded(raw, mapping, tmp_path)
+    assert report.held_back == ()
+    assert {one.table: one.lines for one in report.tables if one.table != "examiners"} == NAMED_LINES["lake"]
+
+
+def test_a_first_mapping_says_who_is_named_and_grades_what_is_graded(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    found = Score()
+    for name in NAMED:
+        found.add(draft([_named(name, tmp_path)]).text, _mapping(name).read_text(encoding="utf-8"))
+    with capsys.disabled():
+        print(f"\nfirst mappings of exports that name people: {found}")
+    assert found.share(found.columns) >= 0.9, found.faults
+    assert found.share(found.codes) >= 0.95, found.faults
+    assert found.share(found.identifying) >= 0.95, found.faults
 
 
 def _mapping(name: str) -> Path:

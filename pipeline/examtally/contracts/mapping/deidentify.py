@@ -62,7 +62,8 @@ class Age(Section):
     column: Line
     """Name of the column; a new one where `born` is given."""
     born: Maybe[Line] = None
-    """The column with the date of birth. The age is that at the patient's first date in `at`."""
+    """The column with the date of birth. The age is that at the patient's first date in `at`, of this or another file.
+    """
     at: Maybe[Line] = None
     """The column with the date of the visit; needed with `born`."""
 

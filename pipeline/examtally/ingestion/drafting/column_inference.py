@@ -81,7 +81,11 @@ class Guesser:
         lower = [word for word in words if word.start >= column.below]
         yield from self._ignored(column, lower)
         is_long = "findings" in self.long_form
-        for place in told_by_values(column, self.words, is_long=is_long, is_paired=bool(self._paired)):
+        of_readings = "references" in self.long_form
+        told = told_by_values(
+            column, self.words, is_long=is_long, is_paired=bool(self._paired), of_readings=of_readings
+        )
+        for place in told:
             yield Guess("field", place, _OF_VALUES)
         for one, factor in ((words, 1.0), (lower, 0.97)) if column.below else ((words, 1.0),):
             for side, rest in self._sides(column, one):

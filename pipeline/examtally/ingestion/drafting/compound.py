@@ -105,7 +105,8 @@ def _longest(text: str, words: Mapping[str, str]) -> str:
         for length in range(len(tokens), 0, -1)
         for first in range(len(tokens) - length + 1)
     )
-    return next((fold(span).strip(",.") for span in spans if fold(span).strip(",.") in words), "")
+    found = (fold(span).strip(",.") for span in spans)
+    return next((span for span in found if span in words and not span.isdigit()), "")
 
 
 def _longest_first(words: Mapping[str, str | None]) -> list[tuple[str, str | None]]:

@@ -80,7 +80,7 @@ def draft(
         made = {} if tells_of_withdrawal(look.source) else made
         for name, entries in made.items():
             tables.setdefault(name, []).extend(entries)
-        sources += _source(look, drafter.ignored, [one.name for one in found.unknown])
+        sources += _source(look, drafter.ignored, drafter.unknown)
         columns += len(look.columns)
         placed += found.placed
         ignored += len(found.ignored)
@@ -107,7 +107,9 @@ def draft(
 
 def _drafters(contract: Contract, own: OwnSynonyms, looks: Sequence[Look]) -> list[TableDrafter]:
     """One for each export, which knows what the others are."""
-    guessers = [Guesser(contract, look.columns, own, look.source.files) for look in looks]
+    guessers = [
+        Guesser(contract, look.columns, own, f"{look.source.files} {look.source.sheet or ''}") for look in looks
+    ]
     alone = Beside(is_several=len(looks) > 1)
     made = [
         TableDrafter(contract, guesser, assign(guesser, look.columns), look, alone)
@@ -123,6 +125,7 @@ def _beside(own: TableDrafter, others: Sequence[TableDrafter]) -> Beside:
         is_several=bool(others),
         has_people=any(one.has_person for one in visits),
         has_sides=is_of_visits and any(one.affected is not None and not one.has_person for one in visits),
+        has_dates=any(one.visit_date is not None for one in others),
     )
 
 

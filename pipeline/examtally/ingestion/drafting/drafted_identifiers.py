@@ -37,11 +37,23 @@ def deidentify_lines(drafters: Sequence[TableDrafter]) -> list[str]:
     if visit is not None and visit.visit_date is not None:
         at = quoted_text(visit.visit_date.column.name)
         lines.append(f"  period: {{column: {visit.made_month}, from: {at}}}")
-        born = visit.born
-        if born is not None:
-            name = quoted_text(born.column.name)
-            lines.append(f"  age: {{column: {visit.made_age}, born: {name}, at: {at}}}")
+        lines += _age(drafters, at)
+        onset = visit.onset_date
+        if onset is not None:
+            lines.append(f"  between: {{days_since_onset: [{quoted_text(onset.column.name)}, {at}]}}")
     return ["", f"{UNSURE} the export names people or holds dates: examtally deidentify comes before check", *lines]
+
+
+def _age(drafters: Sequence[TableDrafter], at: str) -> list[str]:
+    """The ages, worked out from a date of birth, or those of a column."""
+    for drafter in drafters:
+        known = drafter.found.field("participants.age_years")
+        if known is not None:
+            return [f"  age: {{column: {quoted_text(known.column.name)}}}"]
+        if drafter.born is not None:
+            born = quoted_text(drafter.born.column.name)
+            return [f"  age: {{column: {drafter.made_age}, born: {born}, at: {at}}}"]
+    return []
 
 
 def _coded(drafter: TableDrafter) -> Iterator[tuple[Placed, str]]:

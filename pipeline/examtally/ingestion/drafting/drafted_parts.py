@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -18,18 +18,24 @@ from examtally.ingestion.drafting.tokens import words_of
 from examtally.ingestion.drafting.yaml_text import flow_map, quoted_text
 from examtally.ingestion.mapping.header import Header
 
+_OF_ONSET = ("injury", "injured", "onset", "accident", "unfall", "unfalldatum", "symptoms")
 _OF_BIRTH = ("dob", "birth", "birthdate", "birthday", "born", "geburtsdatum")
 NOWHERE = '"???"'
+_HOLDS = "holds {}s, which must be replaced before it can enter"
 _MOST_LISTED = 6
 
 
 @dataclass(frozen=True)
 class Beside:
-    """What the other exports of a draft are: several at all, one with people and visits, one with a side a line."""
+    """What the other exports of a draft are: several at all, one with people and visits, one with a side a line.
+
+    `has_dates` tells that one holds dates of visits.
+    """
 
     is_several: bool = False
     has_people: bool = False
     has_sides: bool = False
+    has_dates: bool = False
 
 
 @dataclass(frozen=True)
@@ -198,9 +204,7 @@ class EntryParts:
         one = self.left_out(left_out, of)
         if one is None:
             return Drafted(NOWHERE, "no column was found").line(name)
-        return Drafted(
-            quoted_text(one.column.name), f"holds {left_out}s, which must be replaced before it can enter"
-        ).line(name)
+        return Drafted(quoted_text(one.column.name), _HOLDS.format(left_out)).line(name)
 
     def left_out(self, kind: str, of: str = "") -> Placed | None:
         """The first column of a kind that is left out whose name holds the word `of`, else the first."""
@@ -239,12 +243,21 @@ class EntryParts:
     def visit_date(self) -> Placed | None:
         """The date of the visit, where no column holds its day."""
         has_day = self.is_reading or self.found.field("exams.exam_day") is not None
-        return None if has_day else self.left_out("date")
+        dates = [one for one in self.found.ignored if one.guess.target == "date" and not _says(one, _OF_ONSET)]
+        return None if has_day else next(iter(dates), None)
+
+    @property
+    def onset_date(self) -> Placed | None:
+        """The date of the injury, where no column holds the days since."""
+        is_known = self.found.field("exams.days_since_onset") is not None or self.visit_date is None
+        found = (one for one in self.found.ignored if one.guess.target == "date" and _says(one, _OF_ONSET))
+        return None if is_known else next(found, None)
 
     @property
     def born(self) -> Placed | None:
-        """The date of birth, where there is no age."""
-        known = self.found.field("participants.age_years") is not None or self.visit_date is None
+        """The date of birth, where there is no age and here or in another export a visit that it can be told at."""
+        has_visits = self.visit_date is not None or (self.beside.has_dates and not self.is_reading)
+        known = self.found.field("participants.age_years") is not None or not has_visits
         return None if known else next(filter(is_birth, self.found.ignored), None)
 
     @property
@@ -265,6 +278,8 @@ class EntryParts:
         dated = "date" if name in ("exam_day", "reference_day") else ""
         if name == "period" and self.visit_date is not None and not self.field(table, name):
             return f"period: {self.made_month}"
+        if name == "exam_day" and self.visit_date is not None:
+            return Drafted(quoted_text(self.visit_date.column.name), _HOLDS.format("date")).line(name)
         return self.field(table, name) or self._instead(name, dated, of)
 
     def field(self, table: str, name: str) -> str:
@@ -299,8 +314,11 @@ class EntryParts:
 
 def is_birth(one: Placed) -> bool:
     """Whether a column that is left out holds dates of birth."""
-    words = [word.text for word in words_of(one.column.name)]
-    return one.guess.target == "identifies a person" and any(word in _OF_BIRTH for word in words)
+    return one.guess.target == "identifies a person" and _says(one, _OF_BIRTH)
+
+
+def _says(one: Placed, words: Collection[str]) -> bool:
+    return any(word.text in words for word in words_of(one.column.name))
 
 
 def _patterns(names: list[str]) -> Iterator[str]:

@@ -9,12 +9,15 @@ from examtally.ingestion.drafting.assigning import Placed, by_template
 from examtally.ingestion.drafting.column_inference import SURE
 from examtally.ingestion.drafting.compound import Compound
 from examtally.ingestion.drafting.drafted_parts import NOWHERE, EntryParts
-from examtally.ingestion.drafting.drafted_values import Drafted, coded, finding_values, listed_with_counts
+from examtally.ingestion.drafting.drafted_values import Drafted, coded, finding_values, listed_with_counts, severity_of
 from examtally.ingestion.drafting.profiling import Column
 from examtally.ingestion.drafting.tokens import Match
 from examtally.ingestion.drafting.yaml_text import UNSURE, flow, flow_map, quoted_text
 
 _FEWEST_OF_EXAM = 3
+_BESIDE = dict.fromkeys(("grade", "gr", "gr.", "laxity grade"), "grade") | dict.fromkeys(
+    ("end point", "endpoint", "end feel", "ep"), "end_point"
+)
 _IDENTITY = {"exam_id", "participant_id", "examiner_id", "side", "complaint"}
 
 
@@ -87,6 +90,7 @@ class TableDrafter(EntryParts):
         ]
         done = {*_IDENTITY, "period", "exam_day"}
         lines += [self.field("exams", name) for name in self.contract.tables["exams"].names if name not in done]
+        lines += ["days_since_onset: days_since_onset"] if self.onset_date is not None else []
         return [self._entry(head, [line for line in lines if line])]
 
     def _history(self) -> list[list[str]]:
@@ -110,12 +114,36 @@ class TableDrafter(EntryParts):
             return [self._entry([], self._long_findings())]
         entries = []
         for template, group in by_template(self.found.groups.get("findings", ())):
+            entries += [self._entry([], self._with_beside(one)) for one in group if self._beside(one)]
+            group = [one for one in group if not self._beside(one)]
             measured = [one for one in group if self._is_measured(one)]
             for part in (group_ for group_ in ([one for one in group if one not in measured], measured) if group_):
                 columns = [self.exam_id(sided=_is_sided(part)).line("exam_id"), "maneuver: {each: maneuver}"]
                 columns += self._measured() if part is measured else self._cell(part)
                 entries.append(self._entry(self._each(part, ("side", "maneuver"), template), columns))
         return entries
+
+    def _beside(self, one: Placed) -> dict[str, Column]:
+        """The columns of the grade or the end point of one maneuver, such as `Lachman grade` beside `Lachman`."""
+        if "side" in one.guess.spans:
+            return {}
+        names = {f"{fold(one.column.name)} {word}": name for word, name in _BESIDE.items()}
+        return {names[fold(column.name)]: column for column in self.found.unknown if fold(column.name) in names}
+
+    def _with_beside(self, one: Placed) -> list[str]:
+        name = one.column.name
+        columns = [self.exam_id(sided=False).line("exam_id"), f"maneuver: {{value: {one.guess.target}}}"]
+        columns.append(finding_values(self.guesser, [one.column], name, False)["result"].line("result"))
+        for field, column in self._beside(one).items():
+            declared = self.declared("findings", field)
+            columns.append(coded(self.guesser, f"findings.{field}", declared, [column], column.name, 1).line(field))
+        return columns
+
+    @property
+    def unknown(self) -> list[str]:
+        """Names of columns of which nothing is known."""
+        read = [column for one in self.found.groups.get("findings", ()) for column in self._beside(one).values()]
+        return [column.name for column in self.found.unknown if column not in read]
 
     def _cell(self, group: Sequence[Placed]) -> list[str]:
         graded = any(self.contract.catalogue.maneuvers[one.guess.target].grades for one in group)
@@ -194,6 +222,7 @@ class TableDrafter(EntryParts):
                 "condition: {each: condition}",
                 status.line("status"),
             ]
+            columns += [severity] if (severity := severity_of(self.guesser, _columns(group))) else []
             head = [*self._each(group, ("side", "condition"), template), *self._silence(group, modality)]
             head += self._versions()
             entries.append(self._entry(head, [*columns, *self._about_reading(())]))
@@ -209,6 +238,8 @@ class TableDrafter(EntryParts):
         status = Drafted(f"{{matches: {flow_map(said)}}}", f"{doubt}the first pattern that matches counts")
         columns = [self._reading_id(None), self.person(), self.side(sided=False), self._modality()]
         columns += [self._reading_day(""), condition.line("condition"), status.line("status")]
+        graded, _ = compound.said("references.severity")
+        columns += [f"severity: {{matches: {flow_map(graded)}, where_listed: true}}"] if graded else []
         return self._entry([*head, *self._versions()], [*columns, *self._about_reading(())])
 
     def _versions(self) -> list[str]:

@@ -40,13 +40,25 @@ def coded(
     """A value read from a column, or from the cell where `column` is None; `name` is its place, `table.column`."""
     source = [] if column is None else [f"column: {quoted_text(column)}"]
     doubts = ["guessed from its name or values"] if score < SURE else []
-    if field.enum is not None:
-        codes, unknown = _translated(columns, guesser.words(name), own_words(field))
+    if field.enum is not None or field.depends is not None:
+        codes, unknown = _translated(columns, guesser.words(name), _own(field))
         doubts += _unplaced(unknown)
         extra = [f"codes: {flow_map(codes)}"] if codes else []
     else:
         extra = _numeric(field, columns, column or columns[0].name)
     return Drafted(_joined(source, extra, column), "; ".join(doubts))
+
+
+def severity_of(guesser: Guesser, columns: Sequence[Column]) -> str:
+    """The severities that cells of a status name as well, blank where they name none."""
+    codes, _ = _translated(columns, guesser.words("references.severity"), {})
+    return Drafted(f"{{codes: {flow_map(codes)}, where_listed: true}}").line("severity") if codes else ""
+
+
+def _own(field: Field) -> Mapping[str, str]:
+    """The words that need no translation: codes, their names and, of a column that the catalogue limits, its values."""
+    listed = {str(one) for values in (field.depends.allowed if field.depends else {}).values() for one in values}
+    return {**{fold(one): one for one in listed}, **own_words(field)}
 
 
 def finding_values(guesser: Guesser, columns: Sequence[Column], column: str | None, graded: bool) -> dict[str, Drafted]:
@@ -130,7 +142,7 @@ def _translated(
         if word in words and word not in own and word not in seen:
             codes[value] = words[word]
             seen.add(word)
-        elif word not in words:
+        elif word not in words and word not in own:
             unknown[value] = lines
     return codes, unknown
 

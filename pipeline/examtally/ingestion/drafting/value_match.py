@@ -38,18 +38,20 @@ def numbers(column: Column, low: float, high: float) -> float:
 
 
 def told_by_values(
-    column: Column, words: Callable[[str], Mapping[str, str]], *, is_long: bool, is_paired: bool
+    column: Column, words: Callable[[str], Mapping[str, str]], *, is_long: bool, is_paired: bool, of_readings: bool
 ) -> Iterator[str]:
     """Yield the places (`table.column`) that the values of a column speak for whatever its name is.
 
     Months, and words of a vocabulary that no other column uses; `words` gives the vocabulary of a place. Where the
-    export is `is_long`, results too; where one line speaks of both knees (`is_paired`), the affected side.
+    export is `is_long`, results too; where it is one
+    `of_readings`, status and severity; where one line speaks of both knees (`is_paired`), the affected side.
     """
     if share_of(column, lambda value: PERIOD.fullmatch(value) is not None) > _NEARLY_ALL:
         yield "exams.period"
     seen = {fold(value) for value, _ in column.values}
     yes_or_no = words("exams.complaint")
     least = dict.fromkeys(_OWN_WORDS, _NEARLY_ALL) | ({"findings.result": _MOST} if is_long else {})
+    least |= {"references.status": _MOST, "references.severity": _MOST} if of_readings else {}
     for name, share in least.items():
         own = words(name)
         telling = {own[value] for value in seen if value in own and (is_long or value not in yes_or_no)}
