@@ -185,7 +185,7 @@ def _run(arguments: list[str] | None) -> tuple[int, str]:
     try:
         words, is_bare = without_settings(with_amended(sys.argv[1:] if arguments is None else arguments))
         settings = None if is_bare else settings_here()
-        group = _group(words)
+        group = _made_ready(words)
         known = {} if settings is None else defaults(settings, group, words)
         group.main(args=words, prog_name="examtally", default_map=known)
     except SystemExit as done:
@@ -201,11 +201,13 @@ def _run(arguments: list[str] | None) -> tuple[int, str]:
     return 0, ""
 
 
-def _group(words: list[str]) -> Any:
+def _made_ready(words: list[str]) -> Any:
     """The commands made ready to run: of all of them only the one that is named, for that of the others takes time."""
     named = next(iter(words), None)
     one = copy(app)
-    one.registered_commands = [info for info in app.registered_commands if info.callback.__name__ == named]
+    one.registered_commands = [
+        info for info in app.registered_commands if getattr(info.callback, "__name__", None) == named
+    ]
     one.registered_groups = [info for info in app.registered_groups if info.name == named]
     return typer.main.get_command(one if one.registered_commands or one.registered_groups else app)
 

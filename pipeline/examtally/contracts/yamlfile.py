@@ -296,11 +296,10 @@ class _Reader:
 
     def _next(self) -> Any:
         event = self._parser.get_event()
-        if isinstance(event, yaml.NodeEvent):
-            if event.anchor is not None:  # an alias has that of its anchor
-                raise _RefusedError("anchors and aliases are refused; write the value out", event.start_mark)
-            if event.tag is not None:
-                raise _RefusedError("tags are refused; remove the '!' and its name", event.start_mark)
+        if isinstance(event, yaml.AliasEvent) or getattr(event, "anchor", None) is not None:
+            raise _RefusedError("anchors and aliases are refused; write the value out", event.start_mark)
+        if getattr(event, "tag", None) is not None:
+            raise _RefusedError("tags are refused; remove the '!' and its name", event.start_mark)
         return event
 
     def _node(self, event: Any, path: str, line: int) -> Node:

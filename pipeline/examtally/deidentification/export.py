@@ -252,9 +252,10 @@ class Cleaner:
                 yield (pl.col(_day(second)) - pl.col(_day(first))).cast(pl.String).alias(column)
 
     def _note_first_days(self, frame: pl.DataFrame, dates: Mapping[str, int]) -> None:
-        if self.section.age is None or self.section.age.at not in dates:
+        at = self.section.age.at if self.section.age else None
+        if at is None or at not in dates:
             return
-        by_person = frame.group_by(_PERSON).agg(pl.col(_day(self.section.age.at)).min().alias("first")).drop_nulls()
+        by_person = frame.group_by(_PERSON).agg(pl.col(_day(at)).min().alias("first")).drop_nulls()
         for person, day in by_person.iter_rows():
             self.first_days[normal(person)] = min(day, self.first_days.get(normal(person), day))
 

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import polars as pl
 import pytest
-from records import exam, finding, places, rules, write_csv
+from records import exam, finding, places, rows_of, rules, write_csv
 
 from examtally.errors import ExamtallyError, FileFault
 from examtally.ingestion import ingest
@@ -144,6 +144,21 @@ def test_a_parquet_column_that_is_neither_text_nor_number(folder: Path, registry
     pl.DataFrame([exam("EX-1")]).with_columns(exam_day=pl.date(2026, 3, 14)).write_parquet(folder / "exams.parquet")
     (fault,) = _faults(folder, registry)
     assert "neither text nor number (column 6)" in fault
+
+
+@pytest.mark.parametrize("ending", [".csv", ".parquet"])
+def test_results_in_short_are_taken_as_the_codes_they_are(tmp_path: Path, registry: Path, ending: str) -> None:
+    folder = tmp_path / "short"
+    folder.mkdir()
+    rows = [finding("EX-1", "lachman", "pos"), finding("EX-1", "ober", "Neg."), finding("EX-1", "pivot_shift", "+")]
+    pl.DataFrame([exam("EX-1")]).write_csv(folder / "exams.csv")
+    write_csv(folder / "findings.csv", rows)
+    if ending == ".parquet":
+        pl.read_csv(folder / "findings.csv", infer_schema=False).write_parquet(folder / "findings.parquet")
+        (folder / "findings.csv").unlink()
+    report = ingest([folder], registry)
+    assert rows_of(registry, "findings", "maneuver, result") == [("lachman", "positive"), ("ober", "negative")]
+    assert [one.rule for one in report.held_back] == ["findings.result.enum"]
 
 
 def test_not_a_number_is_a_blank(tmp_path: Path, registry: Path) -> None:

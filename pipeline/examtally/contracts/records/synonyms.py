@@ -28,7 +28,6 @@ _LISTS = (
     "versions",
 )
 _YES_NO = {"yes", "no", "unknown"}
-_SHORT = {"positive": ("pos", "pos."), "negative": ("neg", "neg.")}
 
 
 @dataclass(frozen=True)
@@ -95,9 +94,7 @@ def _own_words(field: Field) -> Iterator[tuple[str, str]]:
         yield code, code
     for code, label in field.labels.items():
         yield label, code
-    for code, words in _SHORT.items():
-        if code in (field.enum or ()):
-            yield from ((word, code) for word in words)
+    yield from field.spellings.items()
 
 
 def _catalogue_words(contract: Contract, field: Field) -> Iterator[tuple[str, str]]:

@@ -16,6 +16,7 @@ from examtally.contracts.catalogue.clinical import Noun
 from examtally.contracts.yamlfile import Node, from_data, load_yaml
 from examtally.errors import ContractError
 
+_SPELLINGS = {"positive": ("pos", "pos."), "negative": ("neg", "neg.")}
 _SQL_TYPES = {"string": "VARCHAR", "integer": "INTEGER", "number": "DOUBLE"}
 _NAME = "[a-z][a-z0-9_]*"
 _WORD = r"[^A-Z_]+"
@@ -76,6 +77,11 @@ class Field:
     def sql_type(self) -> str:
         """DuckDB type of the stored column."""
         return _SQL_TYPES[self.type]
+
+    @property
+    def spellings(self) -> Mapping[str, str]:
+        """Other ways to write a code that are taken as it wherever records come from, without capitals."""
+        return {word: code for code, words in _SPELLINGS.items() if code in (self.enum or ()) for word in words}
 
 
 @dataclass(frozen=True)

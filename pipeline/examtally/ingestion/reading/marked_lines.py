@@ -15,7 +15,7 @@ _Positions = npt.NDArray[np.int64]
 
 
 @dataclass(frozen=True)
-class Piece:
+class MarkedLines:
     """So many `lines`; `begins` are those, from 0, on which a record begins, and `ends` the kinds of line ends.
 
     `inside` tells whether it ends within quotation marks, `opened` the line of the file where the last were opened.
@@ -41,7 +41,7 @@ class Piece:
             yield record + at, shift + line - record
 
 
-def read_marked(chunk: bytes, delimiter: str, *, line: int, inside: bool, opened: int) -> Piece:
+def read_marked(chunk: bytes, delimiter: str, *, line: int, inside: bool, opened: int) -> MarkedLines:
     """Read a piece that ends with a line, the file's end apart; `line` is its first, for messages.
 
     `inside` and `opened` are those of the piece before. Raises TextError for a mark that neither opens nor closes a
@@ -57,7 +57,7 @@ def read_marked(chunk: bytes, delimiter: str, *, line: int, inside: bool, opened
     is_return = marks.text[starts.clip(max=marks.text.size - 1)] == _CR
     is_empty = (ends == starts) | ((ends == starts + 1) & is_return)
     begins = np.flatnonzero(~begins_inside & ~(is_empty & ~within))
-    return Piece(int(ends.size), begins, kinds, bool(inside ^ (marks.quotes.size % 2)), opened)
+    return MarkedLines(int(ends.size), begins, kinds, bool(inside ^ (marks.quotes.size % 2)), opened)
 
 
 class _Marks:

@@ -52,8 +52,11 @@ def rejects_table(source: Source) -> str:
 
 
 def _as_staged(table: Table, name: str, text: str) -> str:
-    blank = f"nullif({text}, '')"
-    return f"upper({blank})" if table.field(name).is_pseudonym else blank
+    field, blank = table.field(name), f"nullif({text}, '')"
+    if field.spellings:
+        codes = " ".join(f"when {literal(word)} then {literal(code)}" for word, code in field.spellings.items())
+        return f"case lower({text}) {codes} else {blank} end"
+    return f"upper({blank})" if field.is_pseudonym else blank
 
 
 def _reader(source: Source, columns: Sequence[str]) -> str:
