@@ -15,7 +15,15 @@ from examtally.contracts.records.tables import Field
 from examtally.ingestion.drafting.compound import find_compound
 from examtally.ingestion.drafting.profiling import Column
 from examtally.ingestion.drafting.tokens import Match, Phrases, Word, words_of
-from examtally.ingestion.drafting.value_match import PERIOD, numbers, parts, share_of, told_by_values
+from examtally.ingestion.drafting.value_match import (
+    DAY_MONTH,
+    MONTH_DAY,
+    PERIOD,
+    numbers,
+    parts,
+    share_of,
+    told_by_values,
+)
 from examtally.ingestion.drafting.vocabulary import Lexicon
 
 SURE, LEAST = 0.8, 0.5
@@ -23,7 +31,7 @@ _NAME_WEIGHT = 0.7
 _SAID_PLAINLY = 0.95
 _FEW_VALUES = 15
 _PSEUDONYM = re.compile(r"(?=.*[0-9])[A-Z0-9][A-Z0-9-]{0,39}")
-_DATE = re.compile(r"\d{1,4}[-./]\d{1,2}[-./]\d{1,4}([T ].*)?")
+_DATE = re.compile(rf"(\d{{1,4}}[-./]\d{{1,2}}[-./]\d{{1,4}}|{DAY_MONTH}|{MONTH_DAY})([T ].*)?", re.IGNORECASE)
 _LONG_TEXT = 25
 _OF_VALUES = 0.55  # how sure a column is of which only the values speak
 _LONG_FORM = {"findings": "maneuver", "history": "item", "impressions": "condition", "references": "condition"}

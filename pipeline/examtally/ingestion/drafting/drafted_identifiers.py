@@ -7,6 +7,7 @@ from collections.abc import Iterator, Sequence
 
 from examtally.ingestion.drafting.assigning import Placed
 from examtally.ingestion.drafting.drafted_tables import TableDrafter
+from examtally.ingestion.drafting.value_match import DAY_MONTH, MONTH_DAY
 from examtally.ingestion.drafting.yaml_text import UNSURE, flow, flow_map, quoted_text
 
 _NUMBERS = re.compile(r"\d+")
@@ -69,12 +70,16 @@ def _coded(drafter: TableDrafter) -> Iterator[tuple[Placed, str]]:
 
 def _order(dates: Sequence[Placed]) -> str:
     """How dates are written, told by a number that can be no month."""
-    parts = [list(map(int, _NUMBERS.findall(value)[:3])) for one in dates for value, _ in one.column.values]
+    values = [value for one in dates for value, _ in one.column.values]
+    for pattern, order in ((DAY_MONTH, "day_first"), (MONTH_DAY, "month_first")):
+        if any(re.match(pattern, value, re.IGNORECASE) for value in values):
+            return order
+    parts = [list(map(int, _NUMBERS.findall(value)[:3])) for value in values]
     whole = [part for part in parts if len(part) == 3]
     if all(part[0] > 31 for part in whole):
         return "year_first"
     written = [part for part in whole if part[0] <= 31]
-    is_dotted = any("." in value for one in dates for value, _ in one.column.values)
+    is_dotted = any("." in value for value in values)
     if is_dotted or any(part[0] > 12 for part in written):
         return "day_first"
     if any(part[1] > 12 for part in written):

@@ -67,7 +67,7 @@ class EntryParts:
         elif self.is_split:
             parts.append("{each: side}")
             doubt = doubt or "an exam of each side in every visit?"
-        elif self.affected is not None and exam is not None and exam.column.distinct_by_side > exam.column.distinct:
+        elif self.affected is not None and (exam is None or exam.column.distinct_by_side > exam.column.distinct):
             parts.append(self._affected_codes({"left": "L", "right": "R"}))
         text = parts[0] if len(parts) == 1 else f"{{join: [{', '.join(parts)}]}}"
         return Drafted(text, doubt)
@@ -318,7 +318,8 @@ def is_birth(one: Placed) -> bool:
 
 
 def _says(one: Placed, words: Collection[str]) -> bool:
-    return any(word.text in words for word in words_of(one.column.name))
+    said = [word.text for word in words_of(one.column.name)]
+    return any(word in words for word in (*said, "".join(said)))
 
 
 def _patterns(names: list[str]) -> Iterator[str]:

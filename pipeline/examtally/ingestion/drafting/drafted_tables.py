@@ -12,12 +12,14 @@ from examtally.ingestion.drafting.drafted_parts import NOWHERE, EntryParts
 from examtally.ingestion.drafting.drafted_values import Drafted, coded, finding_values, listed_with_counts, severity_of
 from examtally.ingestion.drafting.profiling import Column
 from examtally.ingestion.drafting.tokens import Match
+from examtally.ingestion.drafting.value_match import share_of
 from examtally.ingestion.drafting.yaml_text import UNSURE, flow, flow_map, quoted_text
 
 _FEWEST_OF_EXAM = 3
 _BESIDE = dict.fromkeys(("grade", "gr", "gr.", "laxity grade"), "grade") | dict.fromkeys(
     ("end point", "endpoint", "end feel", "ep"), "end_point"
 )
+_MOST = 0.7
 _IDENTITY = {"exam_id", "participant_id", "examiner_id", "side", "complaint"}
 
 
@@ -142,7 +144,10 @@ class TableDrafter(EntryParts):
     @property
     def unknown(self) -> list[str]:
         """Names of columns of which nothing is known."""
-        read = [column for one in self.found.groups.get("findings", ()) for column in self._beside(one).values()]
+        read: list[Column | None] = [
+            column for one in self.found.groups.get("findings", ()) for column in self._beside(one).values()
+        ]
+        read += [self._severity_beside(one) for one in self.found.groups.get("references", ())]
         return [column.name for column in self.found.unknown if column not in read]
 
     def _cell(self, group: Sequence[Placed]) -> list[str]:
@@ -206,27 +211,49 @@ class TableDrafter(EntryParts):
             return [self._entry(self._versions(), columns)]
         entries = []
         for template, group in by_template(self.found.groups.get("references", ())):
+            graded = [one for one in group if self._severity_beside(one) is not None]
+            entries += [self._graded_reading(one) for one in graded]
+            group = [one for one in group if one not in graded]
+            if not group:
+                continue
             modality = group[0].guess.modality or ""
-            sided = _is_sided(group)
             status = coded(
                 self.guesser, "references.status", self.declared("references", "status"), _columns(group), None, 1
             )
-            columns = [
-                self._reading_id(modality),
-                self.person(),
-                self.side(sided=sided),
-                self._modality(modality),
-            ]
-            columns += [
-                self._reading_day(modality.replace("_", " ")),
-                "condition: {each: condition}",
-                status.line("status"),
-            ]
+            columns = [*self._reading(modality, sided=_is_sided(group)), "condition: {each: condition}"]
+            columns.append(status.line("status"))
             columns += [severity] if (severity := severity_of(self.guesser, _columns(group))) else []
             head = [*self._each(group, ("side", "condition"), template), *self._silence(group, modality)]
             head += self._versions()
             entries.append(self._entry(head, [*columns, *self._about_reading(())]))
         return entries
+
+    def _reading(self, modality: str, *, sided: bool) -> list[str]:
+        """What tells one reading: its code, the person, the side, the test and the day."""
+        lines = [self._reading_id(modality), self.person(), self.side(sided=sided), self._modality(modality)]
+        return [*lines, self._reading_day(modality.replace("_", " "))]
+
+    def _severity_beside(self, one: Placed) -> Column | None:
+        """The column that holds the severity of one condition, such as `ACL type` beside `ACL`."""
+        words = self.guesser.words("references.severity")
+        found = (
+            column
+            for column in self.found.unknown
+            if "side" not in one.guess.spans and fold(column.name).startswith(f"{fold(one.column.name)} ")
+            if share_of(column, lambda value: fold(value) in words) > _MOST
+        )
+        return next(found, None)
+
+    def _graded_reading(self, one: Placed) -> list[str]:
+        """The entry of one condition whose severity stands in a column of its own."""
+        columns = self._reading(one.guess.modality or "", sided=False)
+        columns.append(f"condition: {{value: {one.guess.target}}}")
+        for name, column in (("status", one.column), ("severity", self._severity_beside(one))):
+            if column is not None:
+                declared = self.declared("references", name)
+                line = coded(self.guesser, f"references.{name}", declared, [column], column.name, 1).line(name)
+                columns.append(line)
+        return self._entry(self._versions(), [*columns, *self._about_reading(())])
 
     def _reports(self, compound: Compound) -> list[str]:
         """Whole reports, each taken in pieces that patterns read."""

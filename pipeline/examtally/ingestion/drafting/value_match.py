@@ -9,6 +9,10 @@ from examtally.contracts.mapping.mapping import fold
 from examtally.ingestion.drafting.profiling import Column
 
 PERIOD = re.compile(r"[0-9]{4}-(0[1-9]|1[0-2])|P[0-9]{3}")
+_MONTH = r"(jan|feb|mar|apr|may|jun|jul|aug|sep|oct|nov|dec)[a-z]*"
+DAY_MONTH = rf"\d{{1,2}}\.?[- ]{_MONTH}[- ,]+\d{{4}}"
+MONTH_DAY = rf"{_MONTH} \d{{1,2}},? \d{{4}}"
+"""Dates with the name of a month, by what comes first; patterns without regard to capitals."""
 _NEARLY_ALL, _MOST, _HALF = 0.95, 0.7, 0.5
 _FEW_VALUES = 15
 _OWN_WORDS = ("examiners.role", "participants.activity", "exams.mechanism", "exams.setting", "references.modality")
