@@ -188,6 +188,8 @@ def show_deidentified(made: Deidentified, *, as_json: bool) -> None:
     if as_json:
         print(made.to_json())
         return
+    from examtally.ingestion.reading.sheet import column_letters
+
     print(f"De-identified files are in {made.out}:")
     rows = [(one.file, one.lines, one.written, one.skipped, one.without_person) for one in made.files]
     print_table(("file", "lines", "written", "skipped by the mapping", "without a participant"), rows)
@@ -196,7 +198,8 @@ def show_deidentified(made: Deidentified, *, as_json: bool) -> None:
         for cells in one.undeclared:
             shown = ", ".join(map(str, cells.lines[:_LINES_SHOWN])) + (" …" if len(cells.lines) > _LINES_SHOWN else "")
             print(
-                f"  {one.file}, column {cells.column}: {len(cells.lines)} cells that the mapping does not declare are "
+                f"  {one.file}, column {column_letters(cells.column)} of your file: {len(cells.lines)} cells that the "
+                "mapping does not declare are "
                 f"replaced by (removed), in line {shown}"
             )
     print(

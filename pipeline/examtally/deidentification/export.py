@@ -128,7 +128,7 @@ class Cleaner:
             kept = {cell: one.reduced(cell) for cell in _distinct(frame, name)}
             is_less = pl.col(name).is_in([cell for cell, text in kept.items() if REMOVED in text])
             lines = tuple(_line(opened, int(record)) for record in frame.filter(is_less)[_RECORD])
-            found += [Undeclared(place, lines)] if lines else []
+            found += [Undeclared(_column(opened, place), lines)] if lines else []
             frame = frame.with_columns(_replaced(name, kept, pl.String).alias(name))
         return frame, tuple(found)
 
@@ -144,7 +144,7 @@ class Cleaner:
             if others:
                 is_other = pl.col(f"c{place}").is_in(sorted(others))
                 lines = tuple(_line(opened, int(record)) for record in frame.filter(is_other)[_RECORD])
-                found.append(Undeclared(place, lines))
+                found.append(Undeclared(_column(opened, place), lines))
                 cell = pl.when(is_other).then(pl.lit(REMOVED)).otherwise(pl.col(f"c{place}"))
                 frame = frame.with_columns(cell.alias(f"c{place}"))
         self.con.unregister("cleaned")
@@ -360,6 +360,11 @@ def _whole_years(born: pl.Expr, at: pl.Expr) -> pl.Expr:
         100 * first.dt.month().cast(pl.Int32) + first.dt.day()
     )
     return (second.dt.year() - first.dt.year() - (~had_birthday).cast(pl.Int32)).cast(pl.Int64)
+
+
+def _column(opened: Opened, place: int) -> int:
+    """The column of a file as a person counts it: a sheet may hold blank ones, which are left out."""
+    return place if opened.sheet is None else opened.sheet.columns[place - 1]
 
 
 def _lines(opened: Opened, lines: pl.DataFrame) -> str:

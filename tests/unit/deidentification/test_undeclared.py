@@ -166,3 +166,46 @@ def test_of_whole_reports_only_the_words_of_the_patterns_go_on(tmp_path: Path) -
 )
 def test_a_pattern_of_words_can_let_nothing_else_pass(pattern: str, is_plain: bool) -> None:
     assert Patterned(None, (((pattern, "x"),),)).is_plain is is_plain
+
+
+def test_a_piece_goes_on_where_only_an_optional_column_says_nothing_of_it() -> None:
+    """What a required column passes over is left out; a severity that is a blank leaves condition and status."""
+    condition, status = (("^mcl", "mcl_injury"), ("^fat pad", "")), (("sprain", "present"), ("normal", "absent"))
+    severity, report = (("grade 2", "grade_2"), ("normal", "")), "MCL: grade 2 sprain; MCL normal, says Jo; fat pad big"
+    one = Patterned(";", (condition, status, severity), needed=frozenset({0, 1}))
+    assert one.reduced(report) == "mcl sprain grade 2; mcl normal"
+    listed = Patterned(";", (condition, status, severity[:1]), frozenset({0, 1}), optional=frozenset({2}))
+    assert listed.reduced(report) == "mcl sprain grade 2; mcl normal"
+    assert Patterned(";", listed.entries, frozenset({0, 1})).reduced(report) == f"mcl sprain grade 2; {REMOVED}"
+
+
+AGES = """\
+title: people in one file, their visits in another
+sources: {visits: {files: "visits.csv"}, people: {files: "a-people.csv"}}
+deidentify:
+  participant: [MRN]
+  dates: [Seen]
+  date_order: day_first
+  age: {column: age, born: Born, at: Seen}
+tables:
+  participants: {from: people, columns: {participant_id: MRN, age_years: age}}
+  exams:
+    from: visits
+    columns: {exam_id: {join: [MRN, Seen]}, participant_id: MRN, side: {value: left}, exam_day: Seen}
+"""
+
+
+def test_an_age_is_that_at_the_first_visit_of_any_file(tmp_path: Path) -> None:
+    """00041 and 41 are one person; who was never seen has no age."""
+    (tmp_path / "raw").mkdir()
+    born = {"41": "14.03.1999", "42": "01.01.2000", "43": "15.03.1999"}
+    seen = [("00041", "20.06.2031"), ("00041", "14.03.2031"), ("43", "14.03.2031")]
+    write_csv(tmp_path / "raw" / "a-people.csv", [{"MRN": number, "Born": date} for number, date in born.items()])
+    write_csv(tmp_path / "raw" / "visits.csv", [{"MRN": number, "Seen": date} for number, date in seen])
+    (tmp_path / "ages.yaml").write_text(
+        AGES.replace("exam_day: Seen}", "exam_day: Seen, period: Seen, examiner_id: MRN}")
+    )
+    make_key(tmp_path / "site.key", around=2031)
+    deidentify([tmp_path / "raw"], tmp_path / "ages.yaml", tmp_path / "site.key", tmp_path / "out")
+    with (tmp_path / "out" / "people.1.csv").open(newline="", encoding="utf-8") as stream:
+        assert [row["age"] for row in csv.DictReader(stream)] == ["32", "", "31"]

@@ -123,6 +123,20 @@ def test_patterns_of_reports_teach_their_words(tmp_path: Path) -> None:
     assert 'condition: {matches: {"^frontband\\\\b": acl_tear, "^mm\\\\b": medial_meniscus_tear}}\n' in text
 
 
+def test_an_entry_of_one_condition_teaches_what_its_columns_are_called(tmp_path: Path) -> None:
+    """The column of a status is a name of the condition; one of its severity is none of severities as such."""
+    path, words = tmp_path / "one.yaml", tmp_path / "own.yaml"
+    patterns = REPORTS.index("      condition:")
+    path.write_text(
+        REPORTS[:patterns].replace("    split: {column: Lines}\n", "") + "      condition: {value: acl_tear}\n"
+        "      status: {column: Frontband, codes: {snapped: present}}\n      severity: Frontband kind\n"
+    )
+    learn([path], words)
+    made = load_own_synonyms(words, registry_contract())
+    assert made.codes["references.condition"] == {"Frontband": "acl_tear"}
+    assert not {"Frontband", "Frontband kind"} & set(made.columns)
+
+
 def test_a_word_read_in_two_ways_is_left_out_and_a_new_meaning_replaces_the_old(mapping: Path, tmp_path: Path) -> None:
     other = tmp_path / "other.yaml"
     other.write_text(MAPPING.replace("jumps: positive", "jumps: equivocal"), encoding="utf-8")

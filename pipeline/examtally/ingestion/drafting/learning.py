@@ -14,6 +14,7 @@ from examtally.contracts.mapping.mapping import (
     CELL,
     PIECE,
     BodyMass,
+    Constant,
     ExportMapping,
     FromColumn,
     Joined,
@@ -29,6 +30,9 @@ _SIDE = "{side}"
 _BETWEEN = " _-.:/("
 _WORDS = re.compile(r"[^\W_]+( [^\W_]+)*")
 _NOT_READ = "not read"
+_ANSWERS = ("result", "answer", "status")
+_OF_ONE = (*_ANSWERS, "reason", "sign", "pain", "grade", "measure", "measured_by", "flexion_deg", "end_point",
+           "severity", "pattern", "probability")  # fmt: skip
 _HEAD = """\
 # Words of our own exports, for `examtally map draft`. Written by `examtally map learn`; add words by hand where you
 # like, but put no comments below: the next `map learn` writes the file anew.
@@ -115,15 +119,29 @@ def _taught(mapping: ExportMapping, contract: Contract) -> Taught:
 
 
 def _columns(rows: Rows, contract: Contract) -> Taught:
-    """The columns that an entry reads for one column of its table each."""
+    """The columns that an entry reads for one column of its table each.
+
+    Where the entry speaks of one maneuver or condition, the column of its result has a name of that.
+    """
     table = contract.tables[rows.table]
+    told, code = _one_told(rows)
     for name, value in rows.columns.items():
+        if told and name in _OF_ONE:
+            if name in _ANSWERS and (word := _column(value)):
+                yield place_of(table, told), word, code
+            continue
         if isinstance(value, BodyMass):
             yield from (("column", text, place) for text, place in zip((value.weight, value.height), BODY, strict=True))
             continue
         word = _column(value)
         if word:
             yield "column", word, place_of(table, name)
+
+
+def _one_told(rows: Rows) -> tuple[str, str]:
+    """The maneuver, item or condition that a whole entry speaks of, as its column and code; blanks where none."""
+    fixed = ((name, rows.columns.get(name)) for name in ("maneuver", "item", "condition"))
+    return next(((name, value.text) for name, value in fixed if isinstance(value, Constant)), ("", ""))
 
 
 def _column(value: Value) -> str:
