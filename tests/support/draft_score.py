@@ -138,4 +138,6 @@ def _words_of(mapping: dict[str, Any]) -> dict[tuple[str, str], dict[str, set[An
 def _own(table: str, column: str) -> dict[str, str]:
     """The words that need no translation."""
     declared = [one for one in CONTRACT.tables[table].fields if one.name == column]
-    return dict(own_words(declared[0])) if declared else {}
+    listed = declared[0].depends.allowed.values() if declared and declared[0].depends else ()
+    own = {fold(str(one)): str(one) for values in listed for one in values}
+    return {**own, **own_words(declared[0])} if declared else {}

@@ -128,7 +128,9 @@ class Guesser:
     def _of(self, column: Column, words: Sequence[Word]) -> Iterator[Guess]:
         if not words:
             return
-        yield from self._coded(column, words, "maneuver", self._lexicon.maneuvers, self._finding_fit)
+        of_reading = self.modality and self._is_severity(column, words, self._lexicon.conditions.best(words))
+        if not of_reading:
+            yield from self._coded(column, words, "maneuver", self._lexicon.maneuvers, self._finding_fit)
         yield from self._coded(
             column, words, "item", self._lexicon.items, lambda _code, one: self._share(one, "history.answer")
         )
@@ -162,10 +164,17 @@ class Guesser:
                 continue
             condition = self._lexicon.conditions.best(rest)
             fit = max(self._share(column, "references.status"), self._share(column, "references.severity"))
+            if self._is_severity(column, rest, condition):
+                continue
             if condition is not None and (found is not None or fit >= LEAST):
                 spans = {"condition": (condition.start, condition.end, condition.target)}
                 score = _score(condition.score, fit, column) + 0.05
                 yield Guess("reference", condition.target, score, spans, modality)
+
+    def _is_severity(self, column: Column, words: Sequence[Word], condition: Match | None) -> bool:
+        """Whether a column holds the severity of a condition whose status another column tells."""
+        said, graded = (self._share(column, f"references.{name}") for name in ("status", "severity"))
+        return graded > said and _says_more(words, condition)
 
     def _fields(self, column: Column, words: Sequence[Word]) -> Iterator[Guess]:
         is_of_reading = any(
@@ -329,6 +338,11 @@ def _without(words: Sequence[Word], phrases: Phrases) -> Iterator[tuple[Match | 
 
 def _has_no_digit(column: Column) -> bool:
     return column.filled > 0 and not any(sign.isdigit() for value, _ in column.values for sign in value)
+
+
+def _says_more(words: Sequence[Word], match: Match | None) -> bool:
+    """Whether words stand beside the name that was found."""
+    return match is not None and any(word.start < match.start or word.end > match.end for word in words)
 
 
 def _around(name: str, word: Word) -> tuple[str, str]:

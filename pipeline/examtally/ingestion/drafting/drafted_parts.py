@@ -21,7 +21,7 @@ from examtally.ingestion.mapping.header import Header
 _OF_ONSET = ("injury", "injured", "onset", "accident", "unfall", "unfalldatum", "symptoms")
 _OF_BIRTH = ("dob", "birth", "birthdate", "birthday", "born", "geburtsdatum")
 NOWHERE = '"???"'
-_HOLDS = "holds {}s, which must be replaced before it can enter"
+_HOLDS = "holds {}s; deidentify replaces them, see the end"
 _MOST_LISTED = 6
 
 

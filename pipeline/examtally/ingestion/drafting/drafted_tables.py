@@ -239,7 +239,7 @@ class TableDrafter(EntryParts):
         found = (
             column
             for column in self.found.unknown
-            if "side" not in one.guess.spans and fold(column.name).startswith(f"{fold(one.column.name)} ")
+            if "side" not in one.guess.spans and fold(column.name).startswith(f"{fold(one.word('condition'))} ")
             if share_of(column, lambda value: fold(value) in words) > _MOST
         )
         return next(found, None)
@@ -315,7 +315,7 @@ class TableDrafter(EntryParts):
             return f"reference_id: {quoted_text(own.column.name)}"
         number = self.accession
         if number is not None:
-            doubt = "holds accession numbers, which must be replaced before it can enter"
+            doubt = "holds accession numbers; deidentify replaces them, see the end"
             return Drafted(quoted_text(number.column.name), doubt).line("reference_id")
         exam = self.found.field("exams.exam_id") or self.found.field("participants.participant_id")
         if exam is None:
