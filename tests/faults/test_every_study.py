@@ -135,7 +135,7 @@ def test_roles_on_few_records_run_to_a_paper_that_calls_itself_descriptive(tmp_p
     paper = _from_check_to_paper(content, make_registry(tmp_path), tmp_path)
     assert content["title"] in paper
     abstract = paper[paper.index("**Results.**") : paper.index("**Conclusions.**")]
-    assert "Descriptive only: 2 and 2 examiners stand behind it" in abstract
+    assert "Descriptive only: 2 and 2 examiners stand behind the groups" in abstract
     assert "examiners as clusters" in paper
 
 

@@ -59,7 +59,7 @@ def _rows(study: Study, rates: Rates, aim: Aim, tables: Mapping[str, pl.DataFram
         quantity = goal.aim if goal.aim == "lower_limit" else "difference"
         quantity = quantity if goal.aim in WITH_POWER else "half_width"
         yield quantity, goal.measure, _ALL, goal.wanted, found.wanted
-        yield "expected", goal.measure, _ALL, goal.expected, found.estimate
+        yield "expected", goal.measure, groups[0], goal.expected, found.estimate
 
 
 def _power(goal: Goal, knees: tuple[float, ...]) -> float | None:

@@ -13,6 +13,7 @@ from statsmodels.genmod.families import Binomial
 from statsmodels.genmod.generalized_linear_model import GLM
 from statsmodels.tools.sm_exceptions import PerfectSeparationError
 
+from examtally.analytics.comparison.examiner_clusters import ENOUGH_EXAMINERS
 from examtally.analytics.intervals import BoolArray, FloatArray, t_quantile
 from examtally.analytics.verification_bias.terms import KNEES_A_TERM, Variable, choose, levels
 
@@ -58,8 +59,8 @@ def standardise_groups(
     rarer outcome allow a term; one that separates the outcomes is passed over. The proportion that the model gives for
     every knee in either group is averaged over the knees of both. Examiners are clusters: delta method, with the mean
     of two standard errors that allow for few clusters (of Kauermann and Carroll, too small, and of Mancl and DeRouen,
-    too large), never below that of independent knees, t on examiners - 2. None where nothing of `mix` can enter or
-    where a group has fewer than two examiners.
+    too large), with few examiners never below that of independent knees, t on examiners - 2. None where nothing of
+    `mix` can enter or where a group has fewer than two examiners.
 
     Source: Localio AR, Margolis DJ, Berlin JA. J Clin Epidemiol 2007;60:874-882 (standardised differences from a
     logistic model); Ford WP, Westgate PM. Biom J 2017;59:478-495 (the mean of the two errors).
@@ -71,7 +72,8 @@ def standardise_groups(
     if beta is None or behind < _FEWEST_EXAMINERS:
         return None
     (first, slope), (second, other) = (_averaged(columns, beta, of_first) for of_first in (1.0, 0.0))
-    error = _error(slope - other, columns, outcome - expit(columns @ beta), beta, examiner)
+    by_examiner, independent = _errors(slope - other, columns, outcome - expit(columns @ beta), beta, examiner)
+    error = max(by_examiner, independent) if behind < ENOUGH_EXAMINERS else by_examiner
     df = float(np.unique(examiner).size - 2)
     left_out = tuple(name for name in mix.columns if name not in design)
     return Standardised(first, second, error**2, df, design, left_out) if error > 0 else None
@@ -108,14 +110,14 @@ def _fitted(outcome: FloatArray, columns: FloatArray) -> FloatArray | None:
     return beta if is_sound and np.linalg.cond(information) < _SINGULAR else None
 
 
-def _error(
+def _errors(
     slope: FloatArray, columns: FloatArray, residual: FloatArray, beta: FloatArray, examiner: FloatArray
-) -> float:
-    """Standard error of what has this slope in the coefficients, each examiner's residuals set free of their leverage.
+) -> tuple[float, float]:
+    """Standard error of what has this slope in the coefficients, by examiner and were knees independent.
 
     A Cholesky factor L of the inverse information turns the leverage of an examiner into L' G L with G their own part
-    of the information; what it leaves of 1 is divided by once (Mancl, DeRouen) or by its root (Kauermann, Carroll).
-    It is never below the error of independent knees.
+    of the information; residuals are set free of what it leaves of 1: divided by it (Mancl, DeRouen) or by its root
+    (Kauermann, Carroll).
     """
     chance = expit(columns @ beta)
     weight = chance * (1 - chance)
@@ -128,8 +130,7 @@ def _error(
         score = turn.T @ factor.T @ columns[own].T @ residual[own]
         for place, power in enumerate((0.5, 1.0)):
             squares[place] += (slope @ factor @ turn @ (score / left**power)) ** 2
-    independent = float(np.linalg.norm(slope @ factor))
-    return max(float(np.sqrt(squares).mean()), independent)
+    return float(np.sqrt(squares).mean()), float(np.linalg.norm(slope @ factor))
 
 
 def _variable(values: pl.Series) -> Variable:

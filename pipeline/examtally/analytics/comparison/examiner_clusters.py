@@ -10,7 +10,7 @@ from scipy.stats import t as student
 from examtally.analytics.intervals import FloatArray, t_quantile
 
 ENOUGH_EXAMINERS = 5
-"""Examiners a group from which on a comparison is more than descriptive."""
+"""Examiners a group from which on a comparison is more than descriptive, and its variance its own."""
 
 
 @dataclass(frozen=True)
@@ -60,8 +60,9 @@ def contrast_examiners(
     Knees may be weights. An examiner without a knee does not count; one who stands in both groups counts as one in
     each. The estimates are those of all knees. The variance is that of a ratio over examiners, each residual divided
     by the root of what its own weight leaves of it (CR2): without bias where knees are independent. With few examiners
-    it can by chance be smaller than that of `independent` knees, which it is never below: given, or that of two
-    binomial proportions with one event and one other knee added to each group, so that it is not 0 where all agree.
+    it can by chance be smaller than that of `independent` knees. With fewer than `ENOUGH_EXAMINERS` in a group, where
+    no test is made, it is never below that: given, or that of two binomial proportions with one event and one other
+    knee added to each group, so that it is not 0 where all agree.
     The degrees of freedom are Satterthwaite's under independent knees, at most examiners - 2. With fewer than two
     examiners in a group, variance and p value are NaN.
 
@@ -82,7 +83,8 @@ def contrast_examiners(
         return ExaminerContrast(a, b, float("nan"), float("nan"), counts)
     df = min((trace_a + trace_b) ** 2 / (square_a + square_b), sum(counts) - 2)
     least = sum(_binomial(e.sum(), n.sum()) for e, n in kept) if independent is None else independent
-    return ExaminerContrast(a, b, max(one + other, least), df, counts)
+    variance = max(one + other, least) if min(counts) < ENOUGH_EXAMINERS else one + other
+    return ExaminerContrast(a, b, variance, df, counts)
 
 
 def _binomial(events: float, knees: float) -> float:

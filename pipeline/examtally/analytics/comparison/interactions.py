@@ -157,9 +157,7 @@ def examiner_remark(made: ExaminerContrast) -> dict[str, str | None]:
     if min(made.examiners) >= ENOUGH_EXAMINERS:
         return {"flag": None, "note": None}
     there = " and ".join(str(count) for count in made.examiners)
-    note = (
-        f"Descriptive only: {there} examiners stand behind it; at least {ENOUGH_EXAMINERS} in each group are required."
-    )
+    note = f"Descriptive only: {there} examiners stand behind the groups; {ENOUGH_EXAMINERS} or more each are required."
     return {"flag": "few_examiners", "note": note}
 
 

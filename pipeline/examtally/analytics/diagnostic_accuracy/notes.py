@@ -22,6 +22,7 @@ _EMPTY: Mapping[str, tuple[str, str]] = MappingProxyType(
         "negative": ("none_negative", "No verified «noun» with a negative finding."),
     }
 )
+ONE_EXAMINER = "Fewer than two examiners: the interval speaks of no others."
 _FEW_EXAMINERS = 5
 _FINDING: Mapping[str, str] = MappingProxyType({"lr_positive": "positive", "lr_negative": "negative"})
 
@@ -43,7 +44,6 @@ def remarks(table: TwoByTwo, figures: Figures, *, is_role: BoolArray, minimum: i
     has_knees, has_limit = _has_knees(table, figures), figures.interval != "none"
     alone = "All these «nouns» are of one person: no interval."
     half = "0.5 was added to each cell, for one of them is 0."
-    fixed = "Fewer than two examiners: the interval speaks of no others."
     wide = f"Fewer than {_FEW_EXAMINERS} examiners: the interval is wide, for it speaks of others like them too."
     few = f"Fewer than {minimum} participants: too few to estimate."
     if figures.spans_both:
@@ -55,7 +55,7 @@ def remarks(table: TwoByTwo, figures: Figures, *, is_role: BoolArray, minimum: i
         Remark("not_estimable", alone, has_knees & (figures.participants < 2) & ~has_limit),
         Remark("too_few", few, has_knees & ~shows_estimate(table, figures, minimum)),
         Remark("zero_cell", half, figures.has_half & has_limit),
-        Remark("few_examiners", fixed, is_role & has_knees & ~figures.is_new_examiners),
+        Remark("few_examiners", ONE_EXAMINER, is_role & has_knees & ~figures.is_new_examiners),
         Remark("few_examiners", wide, figures.is_new_examiners & has_knees & is_few),
         *_on_all_or_none(figures),
     ]

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from examtally.reporting.engine.numbers import count, counted, listed, percent, share_of
 from examtally.reporting.manuscript.arms import group_flows
+from examtally.reporting.manuscript.contrasts import is_verified_only
 from examtally.reporting.manuscript.limits import is_infeasible, whose
 from examtally.reporting.manuscript.methods import is_retrospective
 from examtally.reporting.manuscript.outcomes import primary_words
 from examtally.reporting.manuscript.pairs import pairs_of
 from examtally.reporting.manuscript.paper import TO_COMPLETE, Paper
 from examtally.reporting.manuscript.statistics import analysis_words, fixed_words
-from examtally.reporting.manuscript.values import capital
+from examtally.reporting.manuscript.values import UNCORRECTED, capital
 from examtally.studies.lock_status import ASKED_BEFORE, PRESPECIFIED
 from examtally.words import for_markdown
 
@@ -119,6 +120,8 @@ def _limits(paper: Paper) -> str:
     one = next(iter(paper.described("participants")), None)
     if one is not None and one["knees"]:
         told.append(f"{share_of(one['present'] + one['absent'], one['knees'])} «nouns» were verified.")
+    if is_verified_only(paper) and paper.study.main != UNCORRECTED:
+        told.append("The primary figures are of verified «nouns» only and open to verification bias.")
     _, _, groups = group_flows(paper)
     if any(group.examiners is not None and group.examiners < 5 for group in groups):
         behind = listed([f"{group.examiners} {paper.group_name(group.group)}" for group in groups])

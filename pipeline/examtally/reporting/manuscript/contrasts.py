@@ -102,13 +102,10 @@ def _within(paper: Paper, line: Row) -> str:
 def comparison_words(paper: Paper, measures: Sequence[str]) -> str:
     """One sentence a declared comparison of everybody on these measures: the main figure, why where it is another."""
     said = []
-    for same in of_one_figure(paper, "comparisons"):
+    for same, line in _led(paper, _asked(paper, "comparisons", measures, ["overall"])):
         first = same[0]
-        if first["group_by"] != "overall" or first["measure"] not in measures:
-            continue
         name = capital(measure_name(first["measure"])) + paper.mark(first)
         one, other = (paper.the_test(first[key]) for key in ("maneuver_a", "maneuver_b"))
-        line = leading(paper, same, "difference")
         if line is None:
             said.append(
                 f"{name} of {one} and {other}: {TOO_FEW} ({first['n']} verified «nouns»{_side(first)} had both tests)."
@@ -117,8 +114,8 @@ def comparison_words(paper: Paper, measures: Sequence[str]) -> str:
         contrast = "a ratio of" if line["measure"] in RATIOS else "a difference of"
         unit = "" if line["measure"] in RATIOS else " percentage points"
         how = how_made(line["adjustment"])
-        why = withheld_words(paper, same) if line["adjustment"] != paper.study.main else ""
-        beside = _beside(line, same)
+        why = _why(paper, same)
+        beside = _beside(paper, line, same)
         said.append(
             f"{name} was {_value(line, 'estimate_a')} with {one} and {_value(line, 'estimate_b')} with {other}, "
             f"{contrast} {with_level(paper, line)}{unit} ({how}; {count(line['n'])} verified "
@@ -132,12 +129,20 @@ def with_level(paper: Paper, line: Row) -> str:
     return difference_words(line).replace(" (", f" ({percent(1 - paper.study.alpha)} CI ", 1)
 
 
-def _beside(line: Row, same: Sequence[Row]) -> str:
-    """The same figure of the verified «nouns» alone, where another one leads."""
-    plain = next((one for one in same if one["adjustment"] == "none"), None)
-    if plain is None or plain is line or not is_shown(plain, "difference"):
+def _beside(paper: Paper, line: Row, same: Sequence[Row]) -> str:
+    """The same figure made in the other way: of the verified «nouns» alone, or as the main one is."""
+    wanted = paper.study.main if line["adjustment"] == UNCORRECTED else UNCORRECTED
+    other = next((one for one in same if one["adjustment"] == wanted), None)
+    if other is None or other is line or not is_shown(other, "difference"):
         return ""
-    return f"; {difference_words(plain)} in verified «nouns» only"
+    how = "in verified «nouns» only" if wanted == UNCORRECTED else how_made(wanted)
+    return f"; {difference_words(other)} {how}"
+
+
+def _why(paper: Paper, same: Sequence[Row]) -> str:
+    """Why there is no main figure, where there is none."""
+    main = next((one for one in same if one["adjustment"] == paper.study.main), None)
+    return "" if main is not None and is_shown(main, "difference") else withheld_words(paper, same)
 
 
 def _value(line: Row, key: str) -> str:
@@ -186,33 +191,65 @@ def interaction_words(paper: Paper, measures: Sequence[str], group_bys: Sequence
     """One sentence a pair of groups, on these measures and groupings."""
     said: list[str] = []
     notes: dict[str, None] = {}
-    for same in of_one_figure(paper, "interactions"):
+    for same, line in _led(paper, _asked(paper, "interactions", measures, group_bys)):
         first = same[0]
-        if first["measure"] not in measures or first["group_by"] not in group_bys:
-            continue
         one, other = (paper.level_name(first["group_by"], first[key]) for key in ("group_a", "group_b"))
         name = f"{capital(measure_name(first['measure']))} of {paper.the_test(first['maneuver'])}"
         if " minus " in first["maneuver"]:
             name = f"The difference in {measure_name(first['measure'])}, {paper.test_inside(first['maneuver'])},"
         name += paper.mark(first)
-        line = leading(paper, same, "difference")
         if line is None:
             said.append(f"{name} ({one}; {other}): {TOO_FEW}, {_numbers(first)}.")
             continue
         write = points if " minus " in line["maneuver"] else percent
-        why = withheld_words(paper, same) if line["adjustment"] != paper.study.main else ""
+        why = _why(paper, same)
         notes |= {line["note"]: None} if line["flag"] == FEW_EXAMINERS and line["note"] else {}
         said.append(
             f"{name} was {write(line['estimate_a'])} ({one}) and {write(line['estimate_b'])} ({other}), a "
             "difference of "
             f"{with_level(paper, line)} percentage points ({how_made(line['adjustment'])}; {_numbers(line)}"
-            f"{_tested(line)}){_beside(line, same)}{why}."
+            f"{_tested(line)}){_beside(paper, line, same)}{why}."
         )
     return " ".join([*said, *notes])
 
 
 def _numbers(line: Row) -> str:
     return f"{count(line['n_a'])} and {count(line['n_b'])} verified «nouns»{_side(line)}"
+
+
+def is_verified_only(paper: Paper) -> bool:
+    """Whether a primary difference is given of verified «nouns» only, which verification may bias."""
+    asked = [("comparisons", one) for one in paper.study.primary if one.kind == "paired"]
+    asked += [("interactions", one) for one in paper.study.primary if one.kind == "by_group"]
+    return any(
+        line is not None and line["adjustment"] == UNCORRECTED
+        for name, one in asked
+        for _, line in _led(paper, _asked(paper, name, one.measures, [one.group_by or "overall"]))
+    )
+
+
+def _asked(paper: Paper, name: str, measures: Sequence[str], group_bys: Sequence[str]) -> list[list[Row]]:
+    """The rows of each figure of these measures and groupings."""
+    return [
+        same
+        for same in of_one_figure(paper, name)
+        if same[0]["measure"] in measures and same[0]["group_by"] in group_bys
+    ]
+
+
+def _led(paper: Paper, figures: Sequence[list[Row]]) -> list[tuple[list[Row], Row | None]]:
+    """Each figure's rows and the one to give first: all made in one way, so that a reader may hold one to another.
+
+    It is the main way where every figure has it, else that of the verified «nouns» alone; None where there is none.
+    """
+    found = [(same, leading(paper, same, "difference")) for same in figures]
+    if all(line is None or line["adjustment"] == paper.study.main for _, line in found):
+        return found
+    plain = [next((one for one in same if one["adjustment"] == UNCORRECTED), None) for same in figures]
+    return [
+        (same, one if one is not None and is_shown(one, "difference") else line)
+        for (same, line), one in zip(found, plain, strict=True)
+    ]
 
 
 def _side(line: Row) -> str:

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 import polars as pl
 
+from examtally.analytics.diagnostic_accuracy.notes import ONE_EXAMINER
 from examtally.reporting.engine.numbers import DASH, count, counted, percent, percent_range, points, share_of
 from examtally.reporting.engine.tables import Column, table
 from examtally.reporting.manuscript.flow import flow_of
@@ -65,6 +66,8 @@ def estimates(paper: Paper) -> str:
         for line in paper.rows("accuracy")
         if line["group_by"] != "examiner" and line["n"] and not (line["group"] == "unknown" and not is_shown(line))
     ]
+    alone = {tuple(line[name] for name in _KEY) for line in lines if ONE_EXAMINER in (line["note"] or "")}
+    lines = [line for line in lines if tuple(line[name] for name in _KEY) not in alone]
     if not lines:
         return ""
     made = [one["adjustment"] for one in main_first(paper, [{"adjustment": a} for a in paper.study.adjustments])]
@@ -89,7 +92,8 @@ def estimates(paper: Paper) -> str:
         *(Column(one, f"{capital(how_made(one))} ({level} CI)") for one in made),
         Column("counts", "n/N, verified"),
     )
-    caption = paper.noted("Estimates of accuracy", lines)
+    left_out = ". Groups of one examiner are left out" if alone else ""
+    caption = paper.noted(f"Estimates of accuracy{left_out}", lines)
     return table(pl.DataFrame(rows), columns, caption=caption, group="test", label=LABEL_ESTIMATES)
 
 
@@ -238,7 +242,9 @@ def scenarios(paper: Paper) -> str:
         Column("counts", "n/N"),
         Column("change", "Change, points"),
     )
-    caption = "Equivocal findings and undecided references counted otherwise, verified «nouns»"
+    caption = (
+        "Unclear findings (equivocal, or not done because of the «noun») and undecided references counted otherwise"
+    )
     return table(pl.DataFrame(rows), columns, caption=caption, group="test", label=LABEL_SCENARIOS)
 
 

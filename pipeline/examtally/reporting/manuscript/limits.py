@@ -7,10 +7,11 @@ from collections.abc import Iterator
 import polars as pl
 
 from examtally.analytics.comparison.examiner_clusters import ENOUGH_EXAMINERS
-from examtally.reporting.engine.numbers import DASH, count, counted, listed, percent, share_of
+from examtally.reporting.engine.numbers import DASH, count, counted, listed, percent, points, share_of
 from examtally.reporting.engine.tables import Column, table
 from examtally.reporting.engine.wording import inside_sentence
 from examtally.reporting.manuscript.arms import group_flows
+from examtally.reporting.manuscript.contrasts import is_verified_only
 from examtally.reporting.manuscript.flow import flow_of
 from examtally.reporting.manuscript.joint import joints_of
 from examtally.reporting.manuscript.paper import Paper, Row
@@ -85,12 +86,13 @@ def _reference(paper: Paper) -> Iterator[str]:
             f"{percent(1 - flow.analyzed / max(sum(arm.exams for arm in arms), 1))} of clear findings were never "
             "verified, "
             f"and verification went by the finding ({shares[0]} of positive, {shares[1]} of negative): accuracy in "
-            "verified «nouns» alone is biased, and the correction assumes that what decided verification is on record."
+            f"verified «nouns» alone is biased{_uncorrected(paper)}; a correction assumes that what decided "
+            "verification is on record."
         )
     imaging = [line for line in settled if line["group"] not in paper.condition.taken_as_true]
     if imaging:
         allowed = (
-            "the main estimate allows for its published errors"
+            "bias-adjusted figures allow for its published errors, those of verified «nouns» do not"
             if paper.study.main == "bias_adjusted"
             else "its errors are not allowed for"
         )
@@ -104,6 +106,12 @@ def _reference(paper: Paper) -> Iterator[str]:
             f"The published accuracy is that for any {inside_sentence(paper.condition.name)}; for the degrees that "
             "count as present here it may be another."
         )
+    lesser = sum(line["absent"] for line in paper.described("severity")) if paper.degrees else 0
+    if lesser:
+        yield (
+            f"{counted(lesser, '«noun»')} with another degree of it count as without the condition: a positive test "
+            "there is a false positive, which lowers specificity."
+        )
     knew = next((line["knees"] for line in paper.described("reader_knew") if line["group"] == "yes"), 0)
     if knew:
         yield (
@@ -111,6 +119,10 @@ def _reference(paper: Paper) -> Iterator[str]:
             "with it, "
             "which flatters the test."
         )
+
+
+def _uncorrected(paper: Paper) -> str:
+    return ", as the primary result is here" if is_verified_only(paper) else ""
 
 
 def _precision(paper: Paper) -> Iterator[str]:
@@ -168,7 +180,7 @@ def planned_and_reached(paper: Paper) -> str:
         {
             "what": _quantity(paper, line),
             "planned": _planned(line),
-            "reached": _number(line, line["reached"]),
+            "reached": _reached(paper, line),
         }
         for line in lines
     ]
@@ -180,11 +192,12 @@ def planned_and_reached(paper: Paper) -> str:
 
 
 def _quantity(paper: Paper, line: Row) -> str:
+    if line["quantity"] == "difference":
+        return f"Difference in {measure_name(line['measure'])}, points{_direction(paper)}"
     words = {
         "examined": "Pairs of exams" if paper.condition is None else "«Nouns» examined with the tests",
         "in_analysis": capital(whose(paper, line)),
         "power": "Power for what was planned",
-        "difference": "Difference",
         "lower_limit": "Lower limit",
         "half_width": "Half-width of the interval",
         "expected": _expected(paper, line),
@@ -200,20 +213,42 @@ def _expected(paper: Paper, line: Row) -> str:
     if plan.aim == "paired":
         tests = [test.code for test in paper.study.selection.tests if test.code in paper.study.primary[0].tests]
         return f"{name} of {paper.the_test(tests[0])}"
-    groups = [row["group"] for row in paper.rows("study_size", quantity="in_analysis") if row["group"] != "all"]
-    return f"{name} ({paper.group_name(groups[0])})" if plan.aim == "unpaired" and groups else name
+    return f"{name} ({paper.group_name(line['group'])})" if plan.aim == "unpaired" else name
+
+
+def _direction(paper: Paper) -> str:
+    """Which is taken from which in the difference that was planned for."""
+    if paper.study.planned_size.aim == "paired":
+        tests = [test.code for test in paper.study.selection.tests if test.code in paper.study.primary[0].tests]
+        one, other = (paper.test_inside(test) for test in tests[:2])
+        return f" ({one} minus {other})"
+    first = next(iter(paper.rows("study_size", quantity="expected")), None)
+    others = [row["group"] for row in paper.rows("study_size", quantity="in_analysis")]
+    if first is None or first["group"] not in others:
+        return ""
+    other = next(group for group in others if group != first["group"])
+    return f" ({paper.group_name(first['group'])} minus {paper.group_name(other)})"
 
 
 def _planned(line: Row) -> str:
     """The planned number; in words where none was written, or where none is enough."""
     if line["planned"] is None:
         return {"examined": "not stated", "in_analysis": "none is enough"}.get(line["quantity"], DASH)
+    if line["quantity"] == "difference":  # two-sided: planned for either direction
+        return points(abs(line["planned"])).replace("+", "±")
     return _number(line, line["planned"])
+
+
+def _reached(paper: Paper, line: Row) -> str:
+    """The reached number; no power where no size has any."""
+    return DASH if line["quantity"] == "power" and is_infeasible(paper) else _number(line, line["reached"])
 
 
 def _number(line: Row, value: float | None) -> str:
     if value is None:
         return DASH
+    if line["quantity"] == "difference":
+        return points(value)
     if line["quantity"] in ("examined", "in_analysis"):
         return count(int(value))
     return f"{value:.2f}" if line["measure"] == "kappa" else percent(value)

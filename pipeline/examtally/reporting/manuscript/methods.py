@@ -51,9 +51,9 @@ def design(paper: Paper) -> str:
         planned = "Findings and references were recorded before this analysis was planned: the study is retrospective."
     late = sum(line["value"] or 0 for line in paper.rows("cohort_summary", item="entered_late"))
     known = (
-        f" {counted(int(late), 'record')} reached the registry after the first result of the «noun» was out."
+        f" {counted(int(late), 'record')} reached the registry after a reference result of the «noun» was known."
         if late
-        else " No record reached the registry after the first result of its «noun» was out."
+        else " No exam was entered or changed after a reference result of its «noun» was known."
     )
     return (
         f"Analysis of a registry of routine physical examinations{span}. {planned}{known if paper.condition else ''} "
@@ -95,7 +95,7 @@ def participants(paper: Paper) -> str:
     )
     return (
         f"{asked} Patients came to the registry because a «noun» was examined for a complaint, whatever the exam "
-        "found. "
+        f"found (referral and recruitment: {TO_COMPLETE}). "
         f"{_excluded(bars)}{first}. The series is consecutive as far as every exam was recorded: "
         f"{TO_COMPLETE}."
     )

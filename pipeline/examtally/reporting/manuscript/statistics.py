@@ -112,6 +112,8 @@ def _estimates(paper: Paper) -> Iterator[str]:
         if beside:
             yield f"Beside them stand those {listed(beside)}."
         yield _model(paper)
+        if main == "bias_adjusted":
+            yield f"Its intervals are credible intervals: {level} of the posterior draws lie within."
     ran = dict.fromkeys(
         line["interval"] for line in paper.rows("accuracy", adjustment="none") if line["estimate"] is not None
     )
@@ -167,16 +169,34 @@ def _tests(paper: Paper) -> Iterator[str]:
     if any(one.group_by in EXAMINER_GROUPS for one in study.analyses):
         yield (
             "Groups that are made of examiners have examiners as clusters in interval and test (t distribution, at "
-            "most examiners minus two degrees of freedom) [@bell2002; @imbens2016]; their variance was never taken "
-            f"below that of independent exams. With fewer than {ENOUGH_EXAMINERS} examiners in a group a comparison is "
-            "descriptive only."
+            "most examiners minus two degrees of freedom) [@bell2002; @imbens2016]. With fewer than "
+            f"{ENOUGH_EXAMINERS} examiners in a group a comparison is descriptive only, and its variance was never "
+            "taken below that of independent exams."
         )
+        yield from _other_ways(paper)
     if not any(one.kind == "paired" or one.group_by for one in study.analyses):
         return
     if study.subgroups:
         yield "Subgroups were compared by tests of interaction, never by tests within one group."
     yield from _p_values(paper)
     yield "Differences were computed before rounding."
+
+
+def _other_ways(paper: Paper) -> Iterator[str]:
+    """What else was done with a difference between groups of examiners, in verified «nouns»."""
+    done = {line["method"]: line for line in paper.rows("study_group_comparisons") if line["difference"] is not None}
+    if "permutation" in done:
+        yield (
+            "The difference was also tested in verified «nouns» by dealing the examiners to the groups in every way "
+            "(a permutation test, which gives no interval)."
+        )
+    if "case_mix" in done:
+        terms = [paper.grouping_name(one.strip()) for one in done["case_mix"]["adjusted_for"].split(",") if one.strip()]
+        yield (
+            f"It was adjusted for case mix by a logistic model of the group and {listed(terms)} (of the recorded case "
+            "mix in a fixed order, as many variables as the events allow), averaged over the «nouns» of both groups, "
+            "with examiners as clusters."
+        )
 
 
 def _p_values(paper: Paper) -> Iterator[str]:

@@ -92,7 +92,7 @@ def test_groups_are_compared_in_all_knees_and_examiners_are_clusters(clinic: Kno
     rows = {(row["group_by"], row["adjustment"]): row for row in made.to_dicts()}
     led, seen = rows["role", "bias_adjusted"], rows["role", "none"]
     assert (led["test"], seen["test"]) == ("examiner_clusters", "examiner_clusters")
-    assert "examiners stand behind it" in led["note"]
+    assert "examiners stand behind the groups" in led["note"]
     assert led["ci_low"] < led["estimate_a"] - led["estimate_b"] < led["ci_high"]
     assert rows["acuity", "bias_adjusted"]["test"] == "none"
     knees = clinic.models.fitted["acl_tear"].knees.rows
