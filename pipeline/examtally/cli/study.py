@@ -184,14 +184,20 @@ def lock(protocol: Protocol, registry: Registry, operator: Operator = None, wait
     """Fix the protocol before the results are seen: its hash goes to the registry's log, the lock beside the file."""
     from examtally.contracts.study.study import load_study
     from examtally.registry import open_registry
+    from examtally.registry.audit_log import entries
+    from examtally.studies.history import deviations
+    from examtally.studies.lock_status import ASKED_BEFORE
     from examtally.studies.lockfile import lock_path
     from examtally.studies.locking import lock as make_lock
     from examtally.studies.planning import readiness
 
     with output.progress(entries_and(registry, files_at(lock_path(protocol)))) as say:
         made = make_lock(protocol, registry, operator=operator, lock_wait=lock_wait(wait), progress=say)
+        study = load_study(protocol)
         with open_registry(registry, lock_wait=lock_wait(wait)) as opened:
-            warnings = readiness(load_study(protocol), opened)
+            known = deviations(study, [made], entries(opened.con))
+            before = [f"Not before the question was asked: {one.says}." for one in known if one.key == ASKED_BEFORE]
+            warnings = (*before, *readiness(study, opened))
     output_study.show_lock(made, lock_path(protocol), warnings)
     output_study.say_next(f"examtally study run {protocol} --registry {registry} --out results")
 

@@ -85,7 +85,8 @@ _TOLD = {
 @dataclass(frozen=True)
 class Bundle:
     """What a bundle holds. `log_entry` is the newest entry of the log at the run, `versions` the packages, `lacks` what
-    of the main results it does not hold, in sentences; `made` the day it was made (ISO 8601, UTC), empty if read back.
+    of the main results it does not hold, in sentences; `made` the day it was made (ISO 8601, UTC), empty if read back;
+    `asked_before` what says that the question was locked, or its results seen, before the lock.
     """
 
     study: Study
@@ -96,6 +97,7 @@ class Bundle:
     versions: Mapping[str, str]
     lacks: tuple[str, ...]
     made: str = ""
+    asked_before: tuple[str, ...] = ()
 
     def write(self, folder: Path) -> None:
         """Write every file of the bundle into a folder that is there."""
@@ -124,12 +126,19 @@ class Bundle:
             install=_FROM_LOCK if (folder / LOCKED).is_file() else _FROM_VERSIONS,
         )
         title = f"# {for_markdown(self.study.title)}"
-        return "\n\n".join([title, _ABOUT, f"**{self.carries}**", _READ_ME, repeat]) + "\n"
+        before = [f"**{self.known}**"] if self.known else []
+        return "\n\n".join([title, _ABOUT, *before, f"**{self.carries}**", _READ_ME, repeat]) + "\n"
 
     @property
     def carries(self) -> str:
         """Whether every figure of the primary analyses is in it, or which are not and why."""
         return " ".join(self.lacks) or "The primary result is in this bundle in released form."
+
+    @property
+    def known(self) -> str:
+        """That the question was asked before the lock, where it was: `prespecified` is to be read with it."""
+        told = "; ".join(self.asked_before)
+        return f"The analyses are as locked, but not before the question was first asked: {told}." if told else ""
 
     def _crate(self, folder: Path) -> str:
         data = sorted(path.relative_to(folder).as_posix() for path in (folder / DATA).glob("*.csv"))
@@ -138,7 +147,7 @@ class Bundle:
         return crate(
             folder,
             title=self.study.title,
-            about=f"{_ABOUT} {self.carries}",
+            about=" ".join(part for part in (_ABOUT, self.known, self.carries) if part),
             date=self.made,
             told={**_TOLD, **{path: said(words) for path, words in told.items()}},
             script=SCRIPT,
@@ -154,7 +163,14 @@ class Bundle:
             "$schema": _PROFILE,
             "name": self.study.code.replace("_", "-"),
             "title": self.study.title,
-            "description": " ".join([_ABOUT, *self.lacks, "License, contributors and sources are left to the author."]),
+            "description": " ".join(
+                [
+                    _ABOUT,
+                    *filter(None, [self.known]),
+                    *self.lacks,
+                    "License, contributors and sources are left to the author.",
+                ]
+            ),
             "version": "1.0.0",
             "resources": [_resource(path, folder, self.release) for path in files],
             "examtally": {
@@ -162,6 +178,7 @@ class Bundle:
                 "log_entry": self.log_entry,
                 "lacks": list(self.lacks),
                 "prespecified": sorted(self.prespecified),
+                "asked_before": list(self.asked_before),
                 "versions": dict(self.versions),
                 "governance": governance,
             },
@@ -198,6 +215,7 @@ def read_bundle(folder: Path) -> Bundle:
             prespecified=frozenset(about["prespecified"]),
             versions=dict(about["versions"]),
             lacks=tuple(about["lacks"]),
+            asked_before=tuple(about.get("asked_before", ())),
         )
     except (KeyError, TypeError, ValueError):
         raise StudyError(f"{PACKAGE}: is incomplete or was changed; make the bundle again") from None

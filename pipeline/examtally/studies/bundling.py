@@ -120,7 +120,10 @@ def _bundle(found: StudyResults, release: Release) -> Bundle:
     made = _marked(found, release)
     lacks = lacking(found, made)
     today = datetime.now(UTC).date().isoformat()
-    return Bundle(found.study, stands.locked, made, found.log_entry, stands.prespecified, versions, lacks, today)
+    before = tuple(one.says for one in stands.asked_before)
+    return Bundle(
+        found.study, stands.locked, made, found.log_entry, stands.prespecified, versions, lacks, today, before
+    )
 
 
 def _releasable(found: StudyResults) -> Results:

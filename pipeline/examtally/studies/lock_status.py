@@ -36,6 +36,11 @@ class LockStatus:
     prespecified: frozenset[str]
     deviations: tuple[Deviation, ...]
 
+    @property
+    def asked_before(self) -> tuple[Deviation, ...]:
+        """What says that the question was locked, or its results seen, before this lock."""
+        return tuple(one for one in self.deviations if one.key == ASKED_BEFORE)
+
     def status(self, analysis: str) -> str:
         """prespecified or exploratory."""
         return PRESPECIFIED if analysis in self.prespecified else EXPLORATORY

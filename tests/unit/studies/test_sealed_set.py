@@ -9,12 +9,15 @@ from typing import Any
 
 import pytest
 
+from examtally.cli.app import main
 from examtally.contracts.study.study import load_study
 from examtally.errors import ExamtallyError, StudyError
 from examtally.registry import open_registry
 from examtally.registry.audit_entry import note_use
 from examtally.registry.audit_log import entries
+from examtally.reporting.manuscript import methods
 from examtally.reporting.manuscript.abstract import abstract
+from examtally.reporting.manuscript.checklist import domains
 from examtally.reporting.manuscript.limits import cannot_show
 from examtally.reporting.manuscript.paper import open_paper, render_study
 from examtally.reporting.manuscript.title import deviations, lock_words
@@ -22,6 +25,7 @@ from examtally.resources import resource
 from examtally.results.manifest import MANIFEST, Manifest, read_manifest
 from examtally.results.tablefile import file_sha256
 from examtally.studies import read_study, write_bundle
+from examtally.studies.bundle import PACKAGE, read_bundle
 from examtally.studies.history import note_run
 from examtally.studies.lock_status import ASKED_BEFORE, LockStatus
 from examtally.studies.lockfile import lock_path, question_hashes, read_lock
@@ -165,6 +169,23 @@ def test_a_question_asked_again_after_its_results_were_seen_stands_on_page_one(o
     assert "were locked before" in deviations(paper)
     assert "pre-specified, but the same question was asked before (page one)" in abstract(paper)
     assert "The same question was asked before this lock" in cannot_show(paper)
+    assert "locked after the same question had been asked" in methods.design(paper)
+    assert "but the same question had been asked before" in methods.index_tests(paper)
+    assert "though the same question had been asked before" in domains(paper)
+    assert "All analyses are pre-specified" not in lock_words(paper)
+    write_bundle(own / "other", own / "bundle-again", registry=registry)
+    bundle = read_bundle(own / "bundle-again")
+    assert list(bundle.asked_before) == told
+    assert "not before the question was first asked" in (own / "bundle-again" / "README.md").read_text(encoding="utf-8")
+    assert "not before the question was first asked" in (own / "bundle-again" / PACKAGE).read_text(encoding="utf-8")
+
+
+def test_who_locks_a_question_that_was_asked_is_told(own: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    registry, again = own / "registry.duckdb", own / "again.yaml"
+    text = (own / "study.yaml").read_text(encoding="utf-8")
+    again.write_text(text.replace(load_study(own / "study.yaml").code, "once_more"), encoding="utf-8")
+    assert main(["study", "lock", str(again), "--registry", str(registry)]) == 0
+    assert "Not before the question was asked: the same tests, target and groups" in capsys.readouterr().err
 
 
 def test_another_question_is_not_held_against_a_lock(own: Path) -> None:
@@ -213,8 +234,6 @@ def test_records_changed_after_the_lock_are_a_deviation(own: Path) -> None:
 
 
 def test_a_byte_changed_in_any_file_of_a_bundle_is_refused(own: Path) -> None:
-    from examtally.studies.bundle import read_bundle
-
     write_bundle(own / "results", own / "bundle", registry=own / "registry.duckdb")
     for path in sorted(path for path in (own / "bundle").rglob("*") if path.is_file()):
         whole = path.read_bytes()

@@ -12,7 +12,7 @@ from examtally.reporting.manuscript.pairs import pairs_of
 from examtally.reporting.manuscript.paper import TO_COMPLETE, Paper
 from examtally.reporting.manuscript.statistics import analysis_words, fixed_words
 from examtally.reporting.manuscript.values import UNCORRECTED, capital
-from examtally.studies.lock_status import ASKED_BEFORE, PRESPECIFIED
+from examtally.studies.lock_status import PRESPECIFIED
 from examtally.words import for_markdown
 
 _MOST_PLACES = 3
@@ -96,8 +96,9 @@ def _outcome(paper: Paper) -> str:
     words = "; ".join(capital(analysis_words(one, paper)) for one in paper.study.primary)
     stands = paper.found.lock_status
     fixed = all(stands.status(one.name) == PRESPECIFIED for one in paper.study.primary)
-    again = any(one.key == ASKED_BEFORE for one in stands.deviations)
-    known = "pre-specified, but the same question was asked before (page one)" if again else "pre-specified"
+    known = (
+        "pre-specified, but the same question was asked before (page one)" if stands.asked_before else "pre-specified"
+    )
     return f"{words}, {known if fixed else 'not pre-specified'}."
 
 

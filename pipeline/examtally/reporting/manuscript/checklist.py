@@ -47,7 +47,8 @@ def _selection(paper: Paper) -> str:
 
 def _index_test(paper: Paper) -> str:
     fixed = all(paper.found.lock_status.status(one.name) == PRESPECIFIED for one in paper.study.primary)
-    rule = "fixed before the results" if fixed else "not fixed before the results"
+    rule = "fixed before this analysis" if fixed else "not fixed before the results"
+    rule += ", though the same question had been asked before" if paper.found.lock_status.asked_before else ""
     known = (
         "exams whose examiner is recorded to have known the reference are left out"
         if paper.study.protocol.eligibility.exclude_reference_known

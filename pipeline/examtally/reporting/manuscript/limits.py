@@ -150,7 +150,7 @@ def _lock(paper: Paper) -> Iterator[str]:
     stands = paper.found.lock_status
     if not stands.prespecified:
         yield "No analysis was pre-specified: its figures raise questions and do not settle them."
-    if any(one.key == ASKED_BEFORE for one in stands.deviations):
+    if stands.asked_before:
         yield "The same question was asked before this lock, as page one says: the choice of analyses may owe to it."
     if any(one.key != ASKED_BEFORE for one in stands.deviations):
         yield "The analysis departs from the locked protocol as listed above."

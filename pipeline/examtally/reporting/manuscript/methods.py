@@ -39,8 +39,8 @@ def design(paper: Paper) -> str:
     locked = paper.found.lock_status.locked
     if locked and is_retrospective(paper):
         planned = (
-            "Findings and references had been recorded before this study was planned; the protocol was locked before "
-            "they were analyzed. It is therefore a retrospective study of records made in routine care."
+            f"Findings and references had been recorded before this study was planned; {_when_locked(paper)}. It is "
+            "therefore a retrospective study of records made in routine care."
         )
     elif locked:
         planned = (
@@ -59,6 +59,12 @@ def design(paper: Paper) -> str:
         f"Analysis of a registry of routine physical examinations{span}. {planned}{known if paper.condition else ''} "
         f"Institutions, location and calendar dates: {TO_COMPLETE}."
     )
+
+
+def _when_locked(paper: Paper) -> str:
+    if paper.found.lock_status.asked_before:
+        return "the protocol was locked after the same question had been asked of them (page one)"
+    return "the protocol was locked before this analysis"
 
 
 def _span(periods: list[str]) -> str:
@@ -158,7 +164,9 @@ def index_tests(paper: Paper) -> str:
     }[paper.study.protocol.equivocal]
     between = for_markdown(paper.study.between_tests) or f"How the index tests were kept apart: {TO_COMPLETE}."
     tail = f" {between}" if len(tests) > 1 else ""
-    fixed = "before the results were seen" if paper.found.lock_status.prespecified else "without a lock"
+    stands = paper.found.lock_status
+    fixed = "before this analysis" if stands.prespecified else "without a lock"
+    fixed += ", but the same question had been asked before (page one)" if stands.asked_before else ""
     return "\n".join(
         [
             *lines,

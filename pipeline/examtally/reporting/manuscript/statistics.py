@@ -255,7 +255,8 @@ def fixed_words(paper: Paper) -> str:
     stands = paper.found.lock_status
     others = [one for one in paper.study.analyses if stands.status(one.name) != PRESPECIFIED]
     if not others:
-        return "All analyses are pre-specified."
+        again = " as locked, after the same question had been asked before" if stands.asked_before else " pre-specified"
+        return f"All analyses are{again}."
     if len(others) == len(paper.study.analyses):
         return "No analysis is pre-specified; all are exploratory."
     told = "; ".join(analysis_words(one, paper) for one in others)

@@ -10,7 +10,6 @@ from examtally.reporting.manuscript.paper import NOT_STATED, TO_COMPLETE, Paper
 from examtally.reporting.manuscript.statistics import fixed_words
 from examtally.reporting.manuscript.values import capital
 from examtally.reporting.plain import box
-from examtally.studies.lock_status import ASKED_BEFORE
 from examtally.words import for_markdown
 
 LABEL = "tbl-deviations"
@@ -84,7 +83,7 @@ def lock_words(paper: Paper) -> str:
         if known
         else "The records analyzed are not those that the registry held at the lock: it changed afterwards."
     )
-    before = "".join(f" **{capital(one.says)}.**" for one in stands.deviations if one.key == ASKED_BEFORE)
+    before = "".join(f" **{capital(one.says)}.**" for one in stands.asked_before)
     return (
         f"The protocol was locked on {first.at.replace('T', ' at ')} UTC (sha256 {first.sha256[:16]}…, entry "
         f"{first.log_entry} of the registry's log) and {changed}. {data} "
