@@ -239,6 +239,8 @@ def load_yaml(path: Path, error: type[ExamtallyError] = ContractError, found: li
 def _text(path: Path, error: type[ExamtallyError]) -> str:
     """The text of a file of sensible size; a pipe or a device, which may never end, is not opened."""
     try:
+        if not path.exists():
+            raise error(f"{path.name}: there is no such file; check its name and the folder you are in")
         if not path.is_file():
             raise error(f"{path.name}: cannot be read; check that it is a file and not a folder or a pipe")
         if path.stat().st_size > _LARGEST:

@@ -16,6 +16,7 @@ from examtally.errors import StudyError
 from examtally.studies.aims import contradiction
 
 _PAIR = 2
+_MOST_MEANT = 4
 _LONGEST = 1000
 _LATER = ("", "later")
 _ALSO = {"role": ("training level", "level of training"), "acuity": ("time since onset",), "age_band": ("age",)}
@@ -178,8 +179,13 @@ def _one_of(text: str, known: Mapping[str, Iterable[str]], what: str, mend: str)
         if wanted in {_plain(code), *map(_plain, names)}:
             return code
     spelled = {_plain(name): code for code, names in known.items() for name in (code, *names)}
-    near = close(wanted, spelled)
-    meant = f"did you mean '{spelled[near[0]]}'? " if near else ""
+    words = set(wanted.split())
+    alike = dict.fromkeys(
+        code for name, code in spelled.items() if words <= {*name.split()} or {*name.split()} <= words
+    )
+    near = [*alike] or [spelled[name] for name in close(wanted, spelled)[:1]]
+    listed = " or ".join(f"'{code}'" for code in near[:_MOST_MEANT])
+    meant = f"did you mean {listed}? " if near and len(near) <= _MOST_MEANT else ""
     raise StudyError(f"'{' '.join(text.split())[:40]}' is no {what}; {meant}{mend}")
 
 

@@ -181,8 +181,10 @@ def _helps(found: StudyResults, made: Bundle) -> str:
         "in a new protocol larger groups, as acute, subacute+chronic or resident+fellow" if groups else "",
         "three examiners or more behind each group" if EXAMINERS in groups else "",
     ]
-    said = "; ".join(filter(None, ways)) or "nothing: it stays inside, and the paper goes under your own governance"
-    return f"What would help: {said}." if made.lacks else ""
+    said = "; ".join(filter(None, ways))
+    if not made.lacks:
+        return ""
+    return f"What would help: {said}." if said else "Nothing would help: the paper goes out under your own governance."
 
 
 def _asked(frame: pl.DataFrame, rows: pl.Expr, key: Sequence[str]) -> list[tuple[str, ...]]:

@@ -12,9 +12,10 @@ import yaml
 from typer.testing import CliRunner
 
 from examtally.cli.app import app
+from examtally.contracts.contract import load_contract
 from examtally.contracts.study.study import load_study
 from examtally.errors import ExamtallyError, StudyError
-from examtally.studies.answers import KINDS
+from examtally.studies.answers import KINDS, read_condition, read_tests
 from examtally.studies.checking import check_study
 from examtally.studies.drafting import Answers, write_draft
 
@@ -139,6 +140,26 @@ def test_a_question_is_asked_again_until_its_answer_can_be_read(tmp_path: Path) 
     assert "of Lachman test, group resident (group attending is taken to be lower" in said.output
     assert CliRunner().invoke(app, _given(given)).exit_code == 0
     assert asked.read_bytes() == given.read_bytes()
+
+
+@pytest.mark.parametrize(
+    ("typed", "meant"),
+    [
+        ("McMurray", "'mcmurray_medial' or 'mcmurray_lateral'? "),
+        ("lachmann", "'lachman'? "),
+        ("test", None),  # too many to list
+    ],
+)
+def test_every_maneuver_that_a_word_may_mean_is_offered(typed: str, meant: str | None) -> None:
+    with pytest.raises(StudyError) as refused:
+        read_tests(typed, load_contract(), "accuracy")
+    assert ("did you mean" in str(refused.value)) == (meant is not None)
+    assert meant is None or f"did you mean {meant}" in str(refused.value)
+
+
+def test_a_condition_by_more_words_than_its_name_is_understood() -> None:
+    with pytest.raises(StudyError, match="did you mean 'acl_tear'"):
+        read_condition("complete ACL tear", load_contract())
 
 
 @pytest.mark.parametrize(

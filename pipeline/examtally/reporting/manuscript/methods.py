@@ -162,7 +162,8 @@ def index_tests(paper: Paper) -> str:
         "positive": "counted as positive",
         "negative": "counted as negative",
     }[paper.study.protocol.equivocal]
-    between = for_markdown(paper.study.between_tests) or f"How the index tests were kept apart: {TO_COMPLETE}."
+    said = for_markdown(paper.study.between_tests).rstrip(".")
+    between = f"{said}." if said else f"How the index tests were kept apart: {TO_COMPLETE}."
     tail = f" {between}" if len(tests) > 1 else ""
     stands = paper.found.lock_status
     fixed = "before this analysis" if stands.prespecified else "without a lock"
