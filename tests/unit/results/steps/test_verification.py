@@ -131,9 +131,9 @@ def test_too_few_verified_knees_fall_back_on_the_finding_alone(contract: Contrac
     counts = VerificationCounts(30, 12, 20, 6, 14, 60)
     for few, words in (
         (counts, None),
-        (VerificationCounts(12, 20, 20, 6, 14, 60), "18 with the condition (20 asked)"),
-        (VerificationCounts(30, 8, 20, 6, 11, 60), "19 without it (20 asked)"),
-        (VerificationCounts(30, 25, 20, 4, 5, 60), "9 with a negative finding (10 asked)"),
+        (VerificationCounts(12, 20, 20, 6, 14, 60), "18 with the condition (at least 20 required)"),
+        (VerificationCounts(30, 8, 20, 6, 11, 60), "19 without it (at least 20 required)"),
+        (VerificationCounts(30, 25, 20, 4, 5, 60), "9 with a negative finding (at least 10 required)"),
     ):
         accuracy, _ = analyzed(registry(of_counts(few)), contract)
         found = row(accuracy, adjustment="verification", measure="sensitivity")
