@@ -20,7 +20,7 @@ help:
 	@echo "make install-notebook  environment with Jupyter, and with what Quarto runs a report's cells with"
 	@echo "make schemas           write the JSON Schemas of the files that people write anew"
 	@echo "make lock              renew the lock files from pyproject.toml (needs uv)"
-	@echo "make check-lock        every locked package has a wheel for each Python and system (needs uv)"
+	@echo "make check-lock        every locked package but pyspark has a wheel for each Python and system (needs uv)"
 	@echo "make audit             known faults of the locked packages, where a database of them can be reached"
 	@echo "make dist              wheel, source archive and bill of materials into dist/"
 	@echo "make clean             remove the environment, demo, study output and dist/"
@@ -83,12 +83,13 @@ lock:
 	$(COMPILE) -o requirements.lock
 	$(COMPILE) --constraint requirements.lock --extra dev -o requirements-dev.lock
 	$(COMPILE) --constraint requirements.lock --extra notebook --extra reports -o requirements-notebook.lock
+	$(COMPILE) --constraint requirements.lock --extra spark -o requirements-spark.lock
 
 SYSTEMS := x86_64-manylinux_2_28 aarch64-manylinux_2_28 aarch64-apple-darwin x86_64-pc-windows-msvc
 check-lock:
 	@for lock in requirements*.lock; do for version in $(SUPPORTED); do for system in $(SYSTEMS); do \
 		echo "$$lock on Python $$version, $$system"; \
-		uv pip compile --quiet --only-binary :all: --python-version $$version --python-platform $$system $$lock >/dev/null || exit 1; \
+		uv pip compile --quiet --only-binary :all: --no-binary pyspark --python-version $$version --python-platform $$system $$lock >/dev/null || exit 1; \
 	done; done; done
 
 audit: .venv/.installed-dev

@@ -85,3 +85,9 @@ class StudyError(ExamtallyError):
     """A study cannot be locked, amended or run as asked: says what is in the way and what to do."""
 
     exit_code = 11
+
+
+class EngineError(ExamtallyError):
+    """Another engine than DuckDB is missing, failed, or lacks something: says what, and what to do."""
+
+    exit_code = 12

@@ -6,7 +6,9 @@ Whoever stops the writer, by Ctrl-C or otherwise, finds what was there before or
 from __future__ import annotations
 
 import contextlib
+import glob
 import os
+import shutil
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -59,3 +61,49 @@ def put_in_place(fresh: Path, target: Path, before: Path) -> None:
         if before.exists() and not target.exists():
             before.rename(target)
         raise
+
+
+@contextlib.contextmanager
+def whole_folder(out: Path) -> Iterator[Path]:
+    """A new folder beside `out`, which takes its place, and that of an earlier one, when the block ends.
+
+    What a process that was killed left there is mended first. Raises OSError where that is not possible.
+    """
+    _recover(out)
+    out.parent.mkdir(parents=True, exist_ok=True)
+    fresh = out.with_name(f".{out.name}.{os.getpid()}.part")
+    before = _set_aside(out)
+    with private_files():
+        shutil.rmtree(fresh, ignore_errors=True)
+        fresh.mkdir()
+        try:
+            yield fresh
+            put_in_place(fresh, out, before)
+        finally:
+            shutil.rmtree(fresh, ignore_errors=True)
+    shutil.rmtree(before, ignore_errors=True)
+
+
+def _recover(out: Path) -> None:
+    """Mend what a process that was killed left behind: an earlier folder set aside, and unfinished ones."""
+    before = _set_aside(out)
+    if before.exists() and not out.exists():
+        before.rename(out)
+    shutil.rmtree(before, ignore_errors=True)
+    for left in out.parent.glob(f".{glob.escape(out.name)}.*.part"):
+        if not _is_running(left.name.split(".")[-2]):
+            shutil.rmtree(left, ignore_errors=True)
+
+
+def _set_aside(out: Path) -> Path:
+    return out.with_name(f".{out.name}.before")
+
+
+def _is_running(process: str) -> bool:
+    try:
+        os.kill(int(process), 0)
+    except (ProcessLookupError, ValueError):
+        return False
+    except PermissionError:
+        return True
+    return True

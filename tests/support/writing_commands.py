@@ -90,6 +90,7 @@ def _page(kind: str, *more: str, drawn: bool = False) -> Command:
 
 COMMANDS: Mapping[str, Command] = {
     "ingest": Command(("ingest", "more", *REGISTRY), ()),
+    "ingest tables": Command(("ingest", "more", *REGISTRY, "--to", "out")),
     "withdraw": Command(("withdraw", "PERSON", "--erase", *REGISTRY), ()),
     "stop": Command(("withdraw", "PERSON", "--stop", *REGISTRY), ()),
     "undo": Command(("undo", *REGISTRY), ()),

@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from examtally.ingestion import BatchReport
     from examtally.ingestion.drafting.draft import Draft
     from examtally.ingestion.drafting.learning import Learned
+    from examtally.registry.table_set import TableSet
     from examtally.results import Results
     from examtally.synthesis import SynthesisReport
 
@@ -368,3 +369,10 @@ def print_rows(cells: Sequence[tuple[str, ...]], *, are_words: bool = True) -> N
 def _line(step: str) -> None:
     if not step.startswith(_FINE_STEPS):
         print(step, file=sys.stderr)
+
+
+def show_tables(made: TableSet, *, as_json: bool) -> None:
+    """Say what was written beside the registry; standard output is the batch's where it is read by a script."""
+    rows = sum(rows for name, rows in made.rows.items() if name.startswith("records/"))
+    text = f"Tables: {rows:,} records in {made.folder}, as private as the registry; erasing there does not reach them."
+    print(text, file=sys.stderr if as_json else sys.stdout)

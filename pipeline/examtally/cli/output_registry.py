@@ -106,8 +106,9 @@ def show_withdrawal(done: Withdrawal, batches: Sequence[BatchLine]) -> None:
     if done.erased:
         print_table(("part and table", "rows erased"), list(done.erased.items()))
     print("The registry's file was written anew; the rows are in no page of it.")
-    print("Beyond the reach of this program: copies of the registry, the record files that were sent,")
-    print("and every results folder, report and bundle made before now from these batches:")
+    print("Beyond the reach of this program: copies of the registry, tables that `ingest --to` wrote,")
+    print("the record files that were sent, and every results folder, report and bundle made before now")
+    print("from these batches:")
     for one in batches:
         print(f"  batch {one.batch_no}, received {one.received_at} UTC")
     print("Analyze again, replace them, and delete old copies of the registry.")

@@ -24,7 +24,7 @@ from examtally.cli.options import (
     Wait,
     lock_wait,
 )
-from examtally.cli.stopping import entries_of, files_at, tell, whole_at
+from examtally.cli.stopping import entries_and, entries_of, files_at, tell, whole_at
 
 
 def workbook(
@@ -207,14 +207,26 @@ def ingest(
     blank_corrects: BlankCorrects = False,
     allow_held: AllowHeld = None,
     second_engine: SecondEngine = False,
+    to: Annotated[
+        Path | None,
+        typer.Option(
+            "--to",
+            help="Then also write all records as Parquet tables, parted by site; see `examtally guide spark`.",
+            show_default=False,
+        ),
+    ] = None,
     wait: Wait = 0,
     memory: Memory = None,  # noqa: ARG001  (its callback takes it)
     as_json: Json = False,
 ) -> None:
     """Store record files in the registry as one batch: all of it or nothing, and every line accounted for."""
     from examtally.ingestion import ingest as store
+    from examtally.registry.table_set import check_place_of_tables, write_table_set
 
-    with output.progress(entries_of(registry)) as say:
+    if to is not None:
+        check_place_of_tables(to)
+    truth = entries_of(registry) if to is None else entries_and(registry, whole_at(to))
+    with output.progress(truth) as say:
         batch = store(
             paths,
             registry,
@@ -230,3 +242,7 @@ def ingest(
             progress=say,
         )
     output.show_batch(batch, as_json=as_json, is_dry_run=False)
+    if to is not None:
+        with output.progress(truth) as say:
+            tables = write_table_set(registry, to, lock_wait=lock_wait(wait), progress=say)
+        output.show_tables(tables, as_json=as_json)

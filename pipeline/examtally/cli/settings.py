@@ -66,5 +66,6 @@ def _value(settings: Settings, path: tuple[str, ...], param: Any) -> Path | str 
     if param.name in ("registry", "results"):
         found: Path | None = getattr(settings, param.name)
         is_there = found is not None and found.exists()
-        return None if is_study and param.name == "results" else found if param.required or is_there else None
+        is_needed = param.required or path == ("analyze",)  # it reads a registry unless it is told of tables
+        return None if is_study and param.name == "results" else found if is_needed or is_there else None
     return getattr(settings, param.name) if param.name in ("protocol", "catalogue", "operator") else None

@@ -15,10 +15,9 @@ Findings of exams whose window is open, of other than index exams and of ineligi
 
 from __future__ import annotations
 
-import duckdb
-
 from examtally.cohort.groupings import Grouping
 from examtally.cohort.reasons import number
+from examtally.contracts.records.engine import Engine
 
 RESULTS = ("positive", "negative", "equivocal", "not_done")
 STATUSES = ("present", "absent", "indeterminate", "unverified")
@@ -39,7 +38,7 @@ TWO_BY_TWO = {
 """The four cells of the 2x2 table, in the order of the products of the tallies."""
 
 
-def write_cells(con: duckdb.DuckDBPyConnection, groups: tuple[Grouping, ...], equivocal: str) -> None:
+def write_cells(con: Engine, groups: tuple[Grouping, ...], equivocal: str) -> None:
     """Write `cells`; `equivocal` says what an equivocal finding counts as: excluded, positive or negative."""
     recoded = {"positive": "positive", "negative": "negative", "excluded": "equivocal"}[equivocal]
     places = {result: place for place, result in enumerate(RESULTS)} | {"equivocal": RESULTS.index(recoded)}

@@ -6,7 +6,6 @@ from dataclasses import dataclass
 from types import TracebackType
 from typing import Self
 
-import duckdb
 import polars as pl
 
 from examtally.cohort.cells import write_cells
@@ -23,12 +22,11 @@ from examtally.cohort.tallies import read_tallies, role_clusters, write_repeats
 from examtally.contracts.catalogue.clinical import Catalogue
 from examtally.contracts.contract import Contract
 from examtally.contracts.protocol.protocol import Protocol
+from examtally.contracts.records.engine import Engine
 from examtally.contracts.study.parts import Selection
 
 
-def build_cohort(
-    con: duckdb.DuckDBPyConnection, contract: Contract, protocol: Protocol, selection: Selection | None = None
-) -> Cohort:
+def build_cohort(con: Engine, contract: Contract, protocol: Protocol, selection: Selection | None = None) -> Cohort:
     """Apply `protocol` to the records in the catalog `reg` of `con` and return the cohort.
 
     `selection` is what a study asks; `contract` is then that of the study, which has its index tests as maneuvers.
@@ -66,7 +64,7 @@ class Cohort:
     queries of these. Close it, or use it in a `with` block, before the registry is closed.
     """
 
-    con: duckdb.DuckDBPyConnection
+    con: Engine
     groupings: tuple[Grouping, ...]
     every_bit: int
     catalogue: Catalogue

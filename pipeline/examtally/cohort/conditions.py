@@ -12,10 +12,9 @@ from dataclasses import dataclass
 from functools import reduce
 from operator import or_
 
-import duckdb
-
 from examtally.contracts.contract import Contract
 from examtally.contracts.protocol.protocol import Protocol
+from examtally.contracts.records.engine import Engine
 from examtally.errors import ContractError
 
 WITHOUT_CONDITION = "none"
@@ -67,7 +66,7 @@ def condition_rules(contract: Contract, protocol: Protocol) -> tuple[ConditionRu
     return (*rules, ConditionRule(WITHOUT_CONDITION, bits[WITHOUT_CONDITION], None, 0, (), (), 0))
 
 
-def write_rules(con: duckdb.DuckDBPyConnection, contract: Contract, rules: tuple[ConditionRule, ...]) -> None:
+def write_rules(con: Engine, contract: Contract, rules: tuple[ConditionRule, ...]) -> None:
     """Write the temporary tables `conditions`, `pairs`, `accepted_modalities` and `barring_modalities`."""
     places = {rule.code: place for place, rule in enumerate(rules)}
     _table(
@@ -126,7 +125,7 @@ def _acceptance(code: str, modality: str, rank: int, contract: Contract, protoco
     return Acceptance(modality, rank, kept, blinded)
 
 
-def _table(con: duckdb.DuckDBPyConnection, declaration: str, rows: list[tuple[object, ...]]) -> None:
+def _table(con: Engine, declaration: str, rows: list[tuple[object, ...]]) -> None:
     con.execute(f"create temp table {declaration}")
     if rows:
         line = f"({', '.join('?' * len(rows[0]))})"

@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
-import duckdb
 import polars as pl
 
 from examtally.contracts.contract import Contract
 from examtally.contracts.protocol.protocol import Protocol
+from examtally.contracts.records.engine import Engine
 
 LIKELY = 0.70
 """A probability stated after the exam above this expects the condition; below `monitoring.unlikely` it does not."""
 
 
-def read_contradictions(con: duckdb.DuckDBPyConnection, contract: Contract, protocol: Protocol) -> pl.DataFrame:
+def read_contradictions(con: Engine, contract: Contract, protocol: Protocol) -> pl.DataFrame:
     """Return exam_id, examiner_id, period, condition, maneuver, finding, probability, reference, severity.
 
     One row a contradiction in an exam that is its examiner's first eligible one of the episode, whose window has closed

@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-import duckdb
 import polars as pl
 
 from examtally.cohort.groupings import UNKNOWN
 from examtally.contracts.catalogue.clinical import Condition
+from examtally.contracts.records.engine import Engine
 
 KNEW = ("yes", "no", UNKNOWN)
 
 
-def read_course(con: duckdb.DuckDBPyConnection, condition: Condition) -> pl.DataFrame:
+def read_course(con: Engine, condition: Condition) -> pl.DataFrame:
     """Return one row for each row of the verification frame of the same cohort, in its order.
 
     - `examiner_knew`: whether the examiner knew a result of the reference (yes, no, unknown)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import duckdb
 import polars as pl
 
 from examtally.cohort.cells import RESULTS
@@ -10,6 +9,7 @@ from examtally.cohort.groupings import EXAMS, UNKNOWN, text
 from examtally.cohort.verification_frame import RECORDED
 from examtally.contracts.contract import Contract
 from examtally.contracts.protocol.protocol import Protocol
+from examtally.contracts.records.engine import Engine
 from examtally.contracts.records.rules import quoted
 
 NOT_RECORDED = RECORDED[-1]
@@ -18,7 +18,7 @@ STAGES = ("after_history", "after_exam")
 
 
 def read_diagnostic_frame(
-    con: duckdb.DuckDBPyConnection, contract: Contract, protocol: Protocol, *, with_unknown: bool = False
+    con: Engine, contract: Contract, protocol: Protocol, *, with_unknown: bool = False
 ) -> pl.DataFrame:
     """Return the mature index exams of a cohort's connection whose status is determinate for any condition.
 
@@ -63,7 +63,7 @@ def read_diagnostic_frame(
             {"".join(f"coalesce(result_{m}, '{NOT_RECORDED}') as result_{m}, " for m in catalogue.maneuvers)}
             {"".join(_status_rows(code, bits[code]) for code in conditions)}
             {", ".join(f"{stage}_{code}" for code in conditions for stage in STAGES) or "null as none"}
-        from taken join {EXAMS} on e.exam_id = taken.exam_id join participant_keys on participant_keys.pk = taken.pk
+        from {EXAMS} join taken on taken.exam_id = e.exam_id join participant_keys on participant_keys.pk = taken.pk
             left join found on found.exam_id = taken.exam_id
             left join history_rows on history_rows.exam_id = taken.exam_id
             left join stated on stated.exam_id = taken.exam_id
@@ -106,7 +106,7 @@ def _status_rows(condition: str, bit: int) -> str:
 _CODED = ("sign", "pain", "end_point")
 
 
-def read_graded_frame(con: duckdb.DuckDBPyConnection, contract: Contract) -> pl.DataFrame:
+def read_graded_frame(con: Engine, contract: Contract) -> pl.DataFrame:
     """Return one row for each positive or negative finding of a mature index exam of a cohort's connection.
 
     - `place`: row of the exam in the verification frame of the same cohort, from 0

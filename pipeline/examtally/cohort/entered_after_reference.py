@@ -11,8 +11,7 @@ reads those records.
 
 from __future__ import annotations
 
-import duckdb
-
+from examtally.contracts.records.engine import Engine
 from examtally.contracts.records.rules import literal
 
 AMENDABLE = {
@@ -23,7 +22,7 @@ AMENDABLE = {
 _NEVER = 2**31 - 1
 
 
-def write_used(con: duckdb.DuckDBPyConnection, joint: str) -> None:
+def write_used(con: Engine, joint: str) -> None:
     """Make the views of the records of a joint; where nothing was amended they are the records themselves."""
     of_joint = f"joint = {literal(joint)}"
     of_exam = f"exam_id in (select exam_id from reg.exams where {of_joint})"
@@ -55,13 +54,13 @@ def amended_late(table: str) -> str:
     )
 
 
-def _has_versions(con: duckdb.DuckDBPyConnection) -> bool:
+def _has_versions(con: Engine) -> bool:
     """Whether the registry keeps replaced versions; one in memory may not."""
     found = "select 1 from duckdb_tables() where database_name = 'reg' and schema_name = 'superseded' limit 1"
     return bool(con.execute(found).fetchall())
 
 
-def _write_answered(con: duckdb.DuckDBPyConnection, of_joint: str, *, has_versions: bool) -> None:
+def _write_answered(con: Engine, of_joint: str, *, has_versions: bool) -> None:
     """Write `first_answers` (exam_id, answered_no): the batch of the first reference of any episode the exam was of."""
     episode = "participant_id, side, episode"
     exams = f"select exam_id, {episode} from reg.exams where {of_joint}"
@@ -76,7 +75,7 @@ def _write_answered(con: duckdb.DuckDBPyConnection, of_joint: str, *, has_versio
     )
 
 
-def _write_chosen(con: duckdb.DuckDBPyConnection, table: str, keys: str, *, has_versions: bool) -> None:
+def _write_chosen(con: Engine, table: str, keys: str, *, has_versions: bool) -> None:
     """Write `used_versions_<table>`: of every record with more than one version, the one that is used."""
     if not has_versions:
         con.execute(f"create temp table used_versions_{table} as from reg.{table} limit 0")

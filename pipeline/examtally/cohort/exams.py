@@ -7,15 +7,14 @@ from __future__ import annotations
 
 from collections.abc import Collection
 
-import duckdb
-
 from examtally.cohort.groupings import EXAMS, Grouping, code_columns, code_joins
 from examtally.cohort.reasons import number
 from examtally.contracts.protocol.protocol import Protocol
+from examtally.contracts.records.engine import Engine
 from examtally.contracts.records.rules import in_list
 
 
-def write_keys(con: duckdb.DuckDBPyConnection, groups: tuple[Grouping, ...], chosen: str) -> None:
+def write_keys(con: Engine, groups: tuple[Grouping, ...], chosen: str) -> None:
     """Write `participant_keys`, `exam_keys` (one row an exam, with its group codes) and `reference_rows`.
 
     `ek` numbers exams and `pk` participants, in no order that means anything; a knee is (pk, is_right), an episode
@@ -44,7 +43,7 @@ def write_keys(con: duckdb.DuckDBPyConnection, groups: tuple[Grouping, ...], cho
     )
 
 
-def write_indexed(con: duckdb.DuckDBPyConnection, protocol: Protocol, every_bit: int, surgery: Collection[str]) -> None:
+def write_indexed(con: Engine, protocol: Protocol, every_bit: int, surgery: Collection[str]) -> None:
     """Write `exam_eligibility`: keys, groups, and for each exam
 
     - `base_reason`: number of the first reason that bars it from every condition, null where none does;
@@ -100,7 +99,7 @@ def _base_reason(protocol: Protocol) -> str:
     return f"(case {whens} end)::utinyint"
 
 
-def _write_barred(con: duckdb.DuckDBPyConnection, surgery: Collection[str]) -> None:
+def _write_barred(con: Engine, surgery: Collection[str]) -> None:
     """Write `surgery_days` and `barred_exams`: exams with the conditions whose answer was out before."""
     con.execute(
         f"""
@@ -122,7 +121,7 @@ def _write_barred(con: duckdb.DuckDBPyConnection, surgery: Collection[str]) -> N
     )
 
 
-def write_periods(con: duckdb.DuckDBPyConnection) -> None:
+def write_periods(con: Engine) -> None:
     """Write `period_windows`: for each period the conditions whose window, from its exams on, had not closed.
 
     A month is open while its last day + the window lies after the last day of the newest month; an ordinal while it is

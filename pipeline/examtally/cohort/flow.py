@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-import duckdb
 import polars as pl
 
 from examtally.cohort.cells import CELLS_A_PAIR
 from examtally.cohort.reasons import REASONS, STEPS, number
+from examtally.contracts.records.engine import Engine
 
 
-def read_flow(con: duckdb.DuckDBPyConnection, every_bit: int, *, has_population: bool = False) -> pl.DataFrame:
+def read_flow(con: Engine, every_bit: int, *, has_population: bool = False) -> pl.DataFrame:
     """Return condition, maneuver, step, reason, exams, participants: one row a pair and reason, zeros included.
 
     The exams of a pair add up to the exams of the registry. A participant counts once under each reason that one of

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-import duckdb
 import polars as pl
 
+from examtally.contracts.records.engine import Engine
 
-def read_forecasts(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
+
+def read_forecasts(con: Engine) -> pl.DataFrame:
     """Return condition, forecast, role, participant, probability, outcome: one row a stated probability.
 
     Only of index exams (the episode's first) whose window has closed and whose condition is settled. `forecast` is
@@ -28,7 +29,7 @@ def read_forecasts(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
     return forecasts
 
 
-def read_own_forecasts(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
+def read_own_forecasts(con: Engine) -> pl.DataFrame:
     """Return condition, forecast, examiner, participant, probability, outcome: each examiner's own forecasts.
 
     As `read_forecasts`, but of each examiner's first eligible exam of an episode. `examiner` is the pseudonym.
@@ -47,7 +48,7 @@ def read_own_forecasts(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
     return forecasts
 
 
-def read_stated(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
+def read_stated(con: Engine) -> pl.DataFrame:
     """Return row, condition, forecast, probability: every stated probability, whether or not an answer is known.
 
     Of each examiner's first eligible exam of an episode whose window has closed. `row` is the exam's row in the

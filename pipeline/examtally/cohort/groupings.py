@@ -5,12 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
-import duckdb
-
 from examtally.contracts.catalogue.clinical import OwnGrouping
 from examtally.contracts.contract import Contract
 from examtally.contracts.protocol.analysis_set import Bands
 from examtally.contracts.protocol.protocol import Protocol
+from examtally.contracts.records.engine import Engine
 
 UNKNOWN = "unknown"
 EXAMS = (
@@ -115,7 +114,7 @@ def _merged(grouping: Grouping, protocol: Protocol) -> Grouping:
     return replace(grouping, label=label, order=order)
 
 
-def write_labels(con: duckdb.DuckDBPyConnection, chosen: Iterable[Grouping]) -> None:
+def write_labels(con: Engine, chosen: Iterable[Grouping]) -> None:
     """Write `group_labels` (group_by, code, label): codes count from 1 in the order of the groups, `unknown` last."""
     con.execute("create temp table group_labels (group_by varchar, code usmallint, label varchar)")
     for grouping in chosen:
@@ -163,7 +162,7 @@ def _banded(name: str, value: str, protocol: Protocol) -> Grouping:
     return Grouping(name, f"case when {value} is null then null {limits} else '{bands.codes[-1]}' end", bands.codes)
 
 
-def read_examiners(con: duckdb.DuckDBPyConnection) -> tuple[str, ...]:
+def read_examiners(con: Engine) -> tuple[str, ...]:
     """Pseudonyms of the examiners that the column `examiner` of the verification frame counts from 1."""
     rows = con.sql("select label from group_labels where group_by = 'examiner' order by code").fetchall()
     return tuple(str(label) for (label,) in rows)

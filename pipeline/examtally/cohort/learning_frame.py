@@ -4,17 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Collection
 
-import duckdb
 import polars as pl
 
 from examtally.cohort.cells import CELLS_A_PAIR, RESULTS, STATUSES
 from examtally.cohort.pairs import listed, takes_part
 from examtally.contracts.protocol.protocol import Protocol
+from examtally.contracts.records.engine import Engine
 
 _ROLE = "l.group_by = 'role' and l.label in ({})"
 
 
-def read_learning_frame(con: duckdb.DuckDBPyConnection, protocol: Protocol) -> pl.DataFrame:
+def read_learning_frame(con: Engine, protocol: Protocol) -> pl.DataFrame:
     """Return the cases of a cohort's connection: one row a learner's first eligible exam of an episode, per pair.
 
     Learners and supervisors are those whose role on the day is in `agreement.learners` and `agreement.supervisors`.
@@ -47,7 +47,7 @@ def read_learning_frame(con: duckdb.DuckDBPyConnection, protocol: Protocol) -> p
     return frame
 
 
-def read_supervisor_counts(con: duckdb.DuckDBPyConnection, protocol: Protocol) -> pl.DataFrame:
+def read_supervisor_counts(con: Engine, protocol: Protocol) -> pl.DataFrame:
     """Return how often supervisors' findings differ from the reference, each one's first eligible exam of an episode.
 
     Columns: condition, maneuver, outcome (reference), positive (the condition is there), cases, failures, participants.

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import duckdb
 import polars as pl
 
 from examtally.cohort.cells import CELLS_A_PAIR, RESULTS, STATUSES
@@ -17,6 +16,7 @@ from examtally.cohort.groupings import text
 from examtally.cohort.reasons import number
 from examtally.contracts.contract import Contract
 from examtally.contracts.protocol.protocol import Protocol
+from examtally.contracts.records.engine import Engine
 
 
 @dataclass(frozen=True)
@@ -40,7 +40,7 @@ class Watched:
     sites: pl.DataFrame
 
 
-def read_watched(con: duckdb.DuckDBPyConnection, contract: Contract, protocol: Protocol) -> Watched:
+def read_watched(con: Engine, contract: Contract, protocol: Protocol) -> Watched:
     """Count exams, findings and statements of a cohort's connection, once; rows stand in the order of their keys."""
     catalogue = contract.catalogue.conditions
     core = tuple(code for code, item in catalogue.items() if item.core and code in protocol.reference.accepted)

@@ -4,16 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-import duckdb
 import polars as pl
 
 from examtally.cohort.groupings import text
 from examtally.contracts.protocol.protocol import Protocol
+from examtally.contracts.records.engine import Engine
 
 _ORDER = "e.exam_day, coalesce(e.examiner_order, 2147483647), md5(exam_id)"
 
 
-def read_pairs(con: duckdb.DuckDBPyConnection, protocol: Protocol, *, with_examiners: bool) -> pl.DataFrame:
+def read_pairs(con: Engine, protocol: Protocol, *, with_examiners: bool) -> pl.DataFrame:
     """Return the pairs of exams of a cohort's connection, once for every group they belong to.
 
     An episode gives one pair for any two examiners who saw it: the exams nearest in days, then the earliest, at most

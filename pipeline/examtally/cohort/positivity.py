@@ -10,16 +10,15 @@ order.
 
 from __future__ import annotations
 
-import duckdb
-
 from examtally.cohort.cells import RESULTS
+from examtally.contracts.records.engine import Engine
 from examtally.contracts.study.parts import Every, IndexTest, Leaf, Rule, leaves
 
 _POSITIVE, _NEGATIVE, _EQUIVOCAL, _NOT_DONE = range(len(RESULTS))
 _FROM_ONE = ("reason", "sign", "pain", "grade", "measure", "measured_by", "flexion_deg", "end_point", "done_order")
 
 
-def write_index_tests(con: duckdb.DuckDBPyConnection, tests: tuple[IndexTest, ...]) -> None:
+def write_index_tests(con: Engine, tests: tuple[IndexTest, ...]) -> None:
     """Write a finding for every exam and index test whose rule says something, and add them to `used_findings`."""
     con.execute("alter view used_findings rename to recorded_findings")
     asked = list(dict.fromkeys(leaf for test in tests for leaf in leaves(test.rule)))
@@ -43,7 +42,7 @@ def write_index_tests(con: duckdb.DuckDBPyConnection, tests: tuple[IndexTest, ..
     )
 
 
-def _write_test(con: duckdb.DuckDBPyConnection, test: IndexTest, columns: dict[Leaf, str]) -> None:
+def _write_test(con: Engine, test: IndexTest, columns: dict[Leaf, str]) -> None:
     """A test of one maneuver keeps the other columns of its finding."""
     names = " ".join(f"when {place} then '{result}'" for place, result in enumerate(RESULTS))
     value = _value(test.rule, columns)

@@ -10,7 +10,6 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from types import MappingProxyType
 
-import duckdb
 import polars as pl
 
 from examtally.cohort.cells import CELLS_A_PAIR, RESULTS, STATUSES
@@ -19,6 +18,7 @@ from examtally.cohort.groupings import text
 from examtally.cohort.tallies import read_tallies, write_repeats
 from examtally.contracts.contract import Contract
 from examtally.contracts.protocol.protocol import Protocol
+from examtally.contracts.records.engine import Engine
 
 
 @dataclass(frozen=True)
@@ -48,9 +48,7 @@ _READ_OTHERWISE = {
 """What becomes of a cell of `scenario_findings`, and which cells stay."""
 
 
-def read_scenarios(
-    cohort: Cohort, con: duckdb.DuckDBPyConnection, contract: Contract, protocol: Protocol
-) -> Iterator[Scenario]:
+def read_scenarios(cohort: Cohort, con: Engine, contract: Contract, protocol: Protocol) -> Iterator[Scenario]:
     """Yield every scenario; cohorts under other protocols are built on `con`, the connection of the registry."""
     overall = cohort.groupings[:1]
     own = cohort.con

@@ -9,10 +9,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-import duckdb
-
 from examtally.cohort.groupings import EXAMS
 from examtally.cohort.positivity import write_index_tests
+from examtally.contracts.records.engine import Engine
 from examtally.contracts.records.rules import quoted
 from examtally.contracts.study.parts import Filter, Selection, Target
 from examtally.contracts.study.selection import ROW_OF
@@ -38,7 +37,7 @@ _ROWS = {
 }
 
 
-def write_selection(con: duckdb.DuckDBPyConnection, selection: Selection | None) -> str:
+def write_selection(con: Engine, selection: Selection | None) -> str:
     """Apply what a study asks before exams are chosen; return SQL over `e` for whether an exam is in the population."""
     if selection is None:
         return "true"
@@ -51,7 +50,7 @@ def write_selection(con: duckdb.DuckDBPyConnection, selection: Selection | None)
     return "e.exam_id in (select exam_id from population_filters where failed = 0)"
 
 
-def settle_indeterminate(con: duckdb.DuckDBPyConnection, selection: Selection | None, bits: Mapping[str, int]) -> None:
+def settle_indeterminate(con: Engine, selection: Selection | None, bits: Mapping[str, int]) -> None:
     """Let an indeterminate reference of the target condition count as the study says; `bits` are the conditions'."""
     if selection is None or selection.target is None or selection.indeterminate == "excluded":
         return
@@ -64,7 +63,7 @@ def settle_indeterminate(con: duckdb.DuckDBPyConnection, selection: Selection | 
     )
 
 
-def read_population(con: duckdb.DuckDBPyConnection) -> dict[int, tuple[int, int]]:
+def read_population(con: Engine) -> dict[int, tuple[int, int]]:
     """Return exams and participants by the number of the first filter they fail, 0 for those who pass all."""
     rows = con.sql(
         "select failed, count(*), count(distinct participant_id) "
@@ -73,7 +72,7 @@ def read_population(con: duckdb.DuckDBPyConnection) -> dict[int, tuple[int, int]
     return {failed: (exams, participants) for failed, exams, participants in rows}
 
 
-def _write_population(con: duckdb.DuckDBPyConnection, filters: tuple[Filter, ...]) -> None:
+def _write_population(con: Engine, filters: tuple[Filter, ...]) -> None:
     asked = [_kept(one) for one in filters]
     whens = " ".join(f"when not ({sql}) then {place}" for place, (sql, _) in enumerate(asked, 1))
     failed = f"case {whens} else 0 end" if whens else "0"
@@ -117,7 +116,7 @@ def _compared(one: Filter, value: str) -> Sql:
     return _COMPARED[one.comparison].format(value), one.values
 
 
-def _deal_outcomes_anew(con: duckdb.DuckDBPyConnection) -> None:
+def _deal_outcomes_anew(con: Engine) -> None:
     """Give each reading the status and severity of another one of its condition and modality, the same every time."""
     con.execute(
         """
@@ -134,13 +133,12 @@ def _deal_outcomes_anew(con: duckdb.DuckDBPyConnection) -> None:
     )
 
 
-def _write_severity(con: duckdb.DuckDBPyConnection, target: Target) -> None:
+def _write_severity(con: Engine, target: Target) -> None:
     """A condition of another severity counts as the study says; one without a severity is indeterminate."""
     con.execute("create temp table target_severities (condition varchar, severity varchar, other varchar)")
     other = {"absent": "absent", "excluded": "indeterminate"}[target.other_severity]
-    con.executemany(
-        "insert into target_severities values (?, ?, ?)", [(target.condition, one, other) for one in target.severity]
-    )
+    for one in target.severity:
+        con.execute("insert into target_severities values (?, ?, ?)", [target.condition, one, other])
     con.execute(
         """
         create or replace temp view used_references as

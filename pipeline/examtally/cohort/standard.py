@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import duckdb
-
 from examtally.cohort.conditions import ConditionRule
+from examtally.contracts.records.engine import Engine
 
 _KINDS = ("row", "accepted", "inside", "present", "absent")
 
 
-def write_standard(con: duckdb.DuckDBPyConnection, rules: tuple[ConditionRule, ...]) -> None:
+def write_standard(con: Engine, rules: tuple[ConditionRule, ...]) -> None:
     """Write `cohort_exams`: the columns of `exam_eligibility`, `is_repeat`, and for each exam the conditions with
 
     - `row_bits`: a row of that episode, whatever it is;
@@ -34,7 +33,7 @@ def write_standard(con: duckdb.DuckDBPyConnection, rules: tuple[ConditionRule, .
     )
 
 
-def _write_resolved(con: duckdb.DuckDBPyConnection) -> None:
+def _write_resolved(con: Engine) -> None:
     con.execute(
         """
         create temp table reference_status as

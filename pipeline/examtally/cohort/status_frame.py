@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import duckdb
 import polars as pl
 
 from examtally.cohort.groupings import EXAMS, UNKNOWN, text
 from examtally.contracts.contract import Contract
 from examtally.contracts.protocol.protocol import Protocol
+from examtally.contracts.records.engine import Engine
 
 SAME_DAY, LATER = "same_day", "later"
 _NOT_RECORDED = "not_recorded"
@@ -36,7 +36,7 @@ class StatusFrames:
     others: pl.DataFrame
 
 
-def read_status_frames(con: duckdb.DuckDBPyConnection, contract: Contract, protocol: Protocol) -> StatusFrames:
+def read_status_frames(con: Engine, contract: Contract, protocol: Protocol) -> StatusFrames:
     """Read the frames of a cohort's connection; they go with its verification frame, row by row."""
     con.execute(
         """
@@ -49,13 +49,13 @@ def read_status_frames(con: duckdb.DuckDBPyConnection, contract: Contract, proto
     )
     exams = _read_exams(con, contract)
     readings: pl.DataFrame = con.sql(_READINGS).pl()
-    others: pl.DataFrame = con.sql(_OTHERS).pl()
+    others = _with_odds(con.sql(_OTHERS).pl())
     con.execute("drop table status_exams")
     accepted = list(protocol.reference.accepted)
     return StatusFrames(exams, *(part.filter(pl.col("condition").is_in(accepted)) for part in (readings, others)))
 
 
-def _read_exams(con: duckdb.DuckDBPyConnection, contract: Contract) -> pl.DataFrame:
+def _read_exams(con: Engine, contract: Contract) -> pl.DataFrame:
     items = tuple(contract.catalogue.history)
     answers = ", ".join(f"max(answer) filter (item = {text(item)}) as history_{item}" for item in items)
     told = "".join(f", coalesce(history_{item}, '{_NOT_RECORDED}') as history_{item}" for item in items)
@@ -67,7 +67,7 @@ def _read_exams(con: duckdb.DuckDBPyConnection, contract: Contract) -> pl.DataFr
         )
         select s.knee, s.model_bits <> 0 as index, p.age_years,
             coalesce(p.activity, '{UNKNOWN}') as activity, coalesce(e.mechanism, '{UNKNOWN}') as mechanism{told}
-        from status_exams s join {EXAMS} on e.exam_id = s.exam_id left join told on told.exam_id = s.exam_id
+        from {EXAMS} join status_exams s on s.exam_id = e.exam_id left join told on told.exam_id = s.exam_id
         order by s.row
         """
     ).pl()
@@ -77,6 +77,16 @@ def _read_exams(con: duckdb.DuckDBPyConnection, contract: Contract) -> pl.DataFr
         **{f"history_{item}": _ANSWERS for item in items},
     }
     return frame.with_columns(pl.col(name).cast(pl.Enum(words)) for name, words in levels.items())
+
+
+def _with_odds(told: pl.DataFrame) -> pl.DataFrame:
+    """What others found and stated, with the sum of the log odds stated; summed in the order of the probabilities."""
+    kept = pl.col("probability").clip(_CLIP, 1 - _CLIP)
+    return (
+        told.with_columns(odds=((kept / (1 - kept)).log() * pl.col("stated")).fill_null(0.0))
+        .group_by("row", "condition", "visit", maintain_order=True)
+        .agg(pl.col("positive", "negative", "odds", "stated").sum())
+    )
 
 
 def _levels(contract: Contract, table: str, column: str) -> tuple[str, ...]:
@@ -111,23 +121,21 @@ _OTHERS = f"""
     ),
     told as (
         select exam_id, p.condition, count(*) filter (result = 'positive') as positive,
-            count(*) filter (result = 'negative') as negative, 0.0 as odds, 0 as stated
+            count(*) filter (result = 'negative') as negative, null::double as probability, 0 as stated
         from used_findings join pairs p using (maneuver)
         where exam_id in (select exam_id from seen) group by all
         union all
-        select exam_id, condition, 0, 0, ln(p / (1 - p)), 1
-        from (
-            select exam_id, condition, greatest(least(probability, {1 - _CLIP}), {_CLIP}) as p
-            from used_impressions where stage = 'after_exam' and exam_id in (select exam_id from seen)
-        )
+        select exam_id, condition, 0, 0, probability, 1
+        from used_impressions where stage = 'after_exam' and exam_id in (select exam_id from seen)
     )
     select seen.row, c.condition,
         case when seen.exam_day = seen.index_day then '{SAME_DAY}' else '{LATER}' end as visit,
-        sum(positive)::integer as positive, sum(negative)::integer as negative, sum(odds)::double as odds,
-        sum(stated)::integer as stated
+        sum(positive)::integer as positive, sum(negative)::integer as negative,
+        told.probability, sum(stated)::integer as stated
     from seen join told using (exam_id) join conditions c using (condition)
         left join read on read.row = seen.row and read.bit = c.bit
     where (seen.model_bits & c.bit) <> 0
         and (seen.exam_day = seen.index_day or seen.exam_day <= least(read.first_day, seen.index_day + c.last_day))
-    group by seen.row, c.condition, c.place, visit order by seen.row, c.place, visit
+    group by seen.row, c.condition, c.place, visit, told.probability
+    order by seen.row, c.place, visit, told.probability
 """

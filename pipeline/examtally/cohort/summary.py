@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import duckdb
 import polars as pl
 
 from examtally.cohort.entered_after_reference import AMENDABLE, amended_late
 from examtally.contracts.catalogue.clinical import Catalogue
+from examtally.contracts.records.engine import Engine
 
 _ELIGIBILITY = ("complaint", "setting", "prior_surgery", "reference_known")
 _OF_PARTICIPANTS = ("sex", "age_band", "bmi_band")
@@ -46,7 +46,7 @@ class Count:
         )
 
 
-def read_summary(con: duckdb.DuckDBPyConnection, catalogue: Catalogue) -> pl.DataFrame:
+def read_summary(con: Engine, catalogue: Catalogue) -> pl.DataFrame:
     """Return item, group, value, flag, note: one count a row, `all` where the item has no groups.
 
     Index exams here are the first eligible exam of an episode for at least one condition. Where the note says so,

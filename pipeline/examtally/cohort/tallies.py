@@ -9,11 +9,11 @@ from __future__ import annotations
 from collections.abc import Iterable
 from itertools import combinations_with_replacement
 
-import duckdb
 import polars as pl
 
 from examtally.cohort.cells import CELLS_A_PAIR, RESULTS, STATUSES, TWO_BY_TWO, cell
 from examtally.cohort.groupings import Grouping
+from examtally.contracts.records.engine import Engine
 
 PRODUCTS = tuple(combinations_with_replacement(TWO_BY_TWO, 2))
 """The ten pairs of cells, in order: (tp, tp), (tp, fp), … (tn, tn)."""
@@ -44,9 +44,7 @@ _COUNTS: dict[str, frozenset[int]] = {
 _SUMS = ("participants", "knees", *MARGINS, *(f"{a}_{b}" for a, b in PRODUCTS))
 
 
-def write_repeats(
-    con: duckdb.DuckDBPyConnection, groups: tuple[Grouping, ...], of: str = "cells", into: str = "repeat_cells"
-) -> None:
+def write_repeats(con: Engine, groups: tuple[Grouping, ...], of: str = "cells", into: str = "repeat_cells") -> None:
     """Write `into` from `of`: the cells of the 2x2 tables of participants with several index exams."""
     columns = ", ".join(f"c.{grouping.column}" for grouping in groups)
     cells = ", ".join(str(place) for place in TWO_BY_TWO.values())
@@ -58,7 +56,7 @@ def write_repeats(
 
 
 def read_tallies(
-    con: duckdb.DuckDBPyConnection,
+    con: Engine,
     groups: Iterable[Grouping],
     cells_of: str = "cells",
     repeats_of: str = "repeat_cells",

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 
-import duckdb
 import polars as pl
 
 from examtally.cohort.cells import RESULTS, STATUSES
@@ -12,6 +11,7 @@ from examtally.cohort.groupings import Grouping, text
 from examtally.contracts.catalogue.clinical import Condition
 from examtally.contracts.contract import Contract
 from examtally.contracts.protocol.protocol import Protocol
+from examtally.contracts.records.engine import Engine
 
 _MOST = 64
 
@@ -63,7 +63,7 @@ def verification_groups(groups: Iterable[Grouping]) -> tuple[str, ...]:
 
 
 def read_verification_frame(
-    con: duckdb.DuckDBPyConnection, groups: Iterable[Grouping], contract: Contract, protocol: Protocol
+    con: Engine, groups: Iterable[Grouping], contract: Contract, protocol: Protocol
 ) -> pl.DataFrame:
     """Return the mature index exams of a cohort's connection, in the order of participants and exams.
 

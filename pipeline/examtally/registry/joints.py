@@ -8,6 +8,7 @@ import duckdb
 
 from examtally.contracts.catalogue.local import Kept, differences
 from examtally.contracts.contract import Contract
+from examtally.contracts.records.engine import Engine
 from examtally.contracts.records.rules import in_list, quoted
 from examtally.contracts.records.tables import JOINT
 from examtally.errors import RegistryError
@@ -15,7 +16,7 @@ from examtally.errors import RegistryError
 _CODED = {"findings": "maneuver", "history": "item", "impressions": "condition"}
 
 
-def joints_held(con: duckdb.DuckDBPyConnection) -> tuple[str, ...]:
+def joints_held(con: Engine) -> tuple[str, ...]:
     """Return the joints of the attached registry, none for an empty one or one of a form without the column."""
     found = con.execute(
         "select 1 from duckdb_columns() where database_name = 'reg' and schema_name = 'main' "
@@ -53,7 +54,7 @@ def own_catalogues(con: duckdb.DuckDBPyConnection) -> dict[str, str]:
     return {joint: local for joint, local in con.execute(query).fetchall() if local}
 
 
-def newest_catalogue(con: duckdb.DuckDBPyConnection, joint: str) -> Kept | None:
+def newest_catalogue(con: Engine, joint: str) -> Kept | None:
     """Return the catalogue under which the newest records of a joint were taken in, None where none is kept."""
     rows = con.execute(
         "select joint, hash, local from reg.catalogues where joint = ? order by batch_no desc limit 1", [joint]
@@ -75,7 +76,7 @@ def check_catalogue(con: duckdb.DuckDBPyConnection, made: Kept, what: str) -> No
         )
 
 
-def chosen_joint(con: duckdb.DuckDBPyConnection, named: str | None, default: str) -> str:
+def chosen_joint(con: Engine, named: str | None, default: str) -> str:
     """Return the joint that is named, else the only one of the registry, else the default where it holds none.
 
     Raises RegistryError, one line, where it holds several and none is named.
@@ -91,7 +92,7 @@ def chosen_joint(con: duckdb.DuckDBPyConnection, named: str | None, default: str
     return held[0]
 
 
-def undeclared_codes(con: duckdb.DuckDBPyConnection, contract: Contract) -> Mapping[str, tuple[str, ...]]:
+def undeclared_codes(con: Engine, contract: Contract) -> Mapping[str, tuple[str, ...]]:
     """Return the codes of stored records of the joint that its catalogue lacks, by table and column."""
     joint = contract.catalogue.joint
     exams = f"exam_id in (select exam_id from reg.exams where {JOINT} = '{joint}')"

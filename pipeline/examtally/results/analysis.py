@@ -14,9 +14,9 @@ import polars as pl
 
 from examtally.contracts.contract import Contract
 from examtally.contracts.protocol.protocol import Protocol
+from examtally.contracts.records.engine import Records
 from examtally.contracts.results import conform, result_codes
 from examtally.errors import ResultsError
-from examtally.registry import Registry
 from examtally.results.results import Provenance, Results
 from examtally.results.settings import settings_for
 from examtally.results.work import Progress, Work
@@ -65,7 +65,7 @@ MADE_WITH: Mapping[str, tuple[str, ...]] = MappingProxyType(
 
 
 def analyze(
-    registry: Registry,
+    registry: Records,
     protocol: Protocol | Path | str | Mapping[str, Any] | None = None,
     *,
     with_examiners: bool = False,
@@ -75,6 +75,7 @@ def analyze(
 ) -> Results:
     """Analyze the records of `registry` under `protocol` (a protocol, a file, plain data, or nothing for the defaults).
 
+    `registry` is an open registry, or a table set opened in Spark.
     A protocol that names no joint speaks of the only one of the registry.
     `with_examiners` keeps rows about persons; `only` names the tables wanted and `adjustments` the corrections wanted
     in accuracy and comparisons, and what they do not need is not done; `progress` is told each step as it begins.
@@ -127,7 +128,7 @@ def _wanted(what: str, asked: Collection[str] | None, legal: tuple[str, ...]) ->
     return tuple(name for name in legal if name in named)
 
 
-def provenance(registry: Registry, protocol: Protocol, tables: Collection[str], contract: Contract) -> Provenance:
+def provenance(registry: Records, protocol: Protocol, tables: Collection[str], contract: Contract) -> Provenance:
     """Return what these tables of this registry under this protocol are made from, and with which packages."""
     packages = ("examtally", *sorted({package for table in tables for package in MADE_WITH.get(table, _COUNTED)}))
     return Provenance(

@@ -6,18 +6,15 @@ enter and which has a manifest of its own, so that the rest is the same with and
 
 from __future__ import annotations
 
-import glob
 import os
-import shutil
-from collections.abc import Collection, Iterator, Mapping
-from contextlib import contextmanager
+from collections.abc import Collection, Mapping
 from pathlib import Path
 
 import polars as pl
 
 from examtally.contracts.results import conform, result_tables
 from examtally.errors import ResultsError
-from examtally.files import private_files, put_in_place
+from examtally.files import whole_folder
 from examtally.results.manifest import MANIFEST, Manifest, is_results_folder, read_manifest
 from examtally.results.results import Provenance, Results, split_persons
 from examtally.results.tablefile import FORMS, file_sha256, read_table, write_table
@@ -35,14 +32,11 @@ def write_folder(results: Results, out: Path, beside: Mapping[str, str] | None =
     """
     out = out.resolve()
     try:
-        _recover(out)
         check_replaceable(out)
-        out.parent.mkdir(parents=True, exist_ok=True)
-        with private_files(), _beside(out) as fresh:
+        with whole_folder(out) as fresh:
             for name, text in (beside or {}).items():
                 (fresh / name).write_text(text, encoding="utf-8")
             _write_all(results, fresh, {name: file_sha256(fresh / name) for name in beside or {}})
-            _put_in_place(fresh, out)
     except OSError as fault:
         why = fault.strerror or "no room, or not allowed"
         raise ResultsError(f"the results folder cannot be written: {why}; name another with --out") from None
@@ -111,46 +105,3 @@ def check_replaceable(out: Path) -> None:
         raise ResultsError(
             f"the results folder also holds {foreign} files or folders that no analysis wrote; move them elsewhere"
         )
-
-
-@contextmanager
-def _beside(out: Path) -> Iterator[Path]:
-    """A new folder beside `out` on the same disk, gone afterwards unless it was put in place."""
-    fresh = out.with_name(f".{out.name}.{os.getpid()}.part")
-    shutil.rmtree(fresh, ignore_errors=True)
-    fresh.mkdir()
-    try:
-        yield fresh
-    finally:
-        shutil.rmtree(fresh, ignore_errors=True)
-
-
-def _put_in_place(fresh: Path, out: Path) -> None:
-    before = _set_aside(out)
-    put_in_place(fresh, out, before)
-    shutil.rmtree(before, ignore_errors=True)
-
-
-def _recover(out: Path) -> None:
-    """Mend what a process that was killed left behind: an earlier folder set aside, and unfinished ones."""
-    before = _set_aside(out)
-    if before.exists() and not out.exists():
-        before.rename(out)
-    shutil.rmtree(before, ignore_errors=True)
-    for left in out.parent.glob(f".{glob.escape(out.name)}.*.part"):
-        if not _is_running(left.name.split(".")[-2]):
-            shutil.rmtree(left, ignore_errors=True)
-
-
-def _set_aside(out: Path) -> Path:
-    return out.with_name(f".{out.name}.before")
-
-
-def _is_running(process: str) -> bool:
-    try:
-        os.kill(int(process), 0)
-    except (ProcessLookupError, ValueError):
-        return False
-    except PermissionError:
-        return True
-    return True

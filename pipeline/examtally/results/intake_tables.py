@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import duckdb
 import polars as pl
 
 from examtally.contracts.contract import Contract
+from examtally.contracts.records.engine import Engine
 
 
-def read_batches(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
+def read_batches(con: Engine) -> pl.DataFrame:
     """Return one row a batch and record table, its files added up."""
     frame: pl.DataFrame = con.sql(
         """
@@ -21,7 +21,7 @@ def read_batches(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
     return frame
 
 
-def read_held_back(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
+def read_held_back(con: Engine) -> pl.DataFrame:
     """Return how many lines of each batch and record table broke which rule; a line counts under each rule it broke."""
     frame: pl.DataFrame = con.sql(
         """
@@ -32,7 +32,7 @@ def read_held_back(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
     return frame
 
 
-def read_assumptions(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
+def read_assumptions(con: Engine) -> pl.DataFrame:
     """Return what mappings took for said though it was not written, with the lines that rest on it."""
     frame: pl.DataFrame = con.sql(
         'select batch_no, "table", assumption, code, lines from reg.assumptions order by all'
@@ -40,7 +40,7 @@ def read_assumptions(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
     return frame
 
 
-def read_intake_checks(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
+def read_intake_checks(con: Engine) -> pl.DataFrame:
     """Return the expectations held against each record table of each batch, its files added up."""
     frame: pl.DataFrame = con.sql(
         """
@@ -54,7 +54,7 @@ def read_intake_checks(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
     return frame
 
 
-def read_waiting(con: duckdb.DuckDBPyConnection, contract: Contract) -> pl.DataFrame:
+def read_waiting(con: Engine, contract: Contract) -> pl.DataFrame:
     """Return how many lines of each record table wait for their exam, and since when, as rows of the cohort summary."""
     waiting = [table.name for table in contract.tables.values() if any(k.unknown == "wait" for k in table.foreign_keys)]
     counts = " union all ".join(

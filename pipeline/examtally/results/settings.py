@@ -6,17 +6,16 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-import duckdb
-
 from examtally.contracts.catalogue.catalogue import joints
 from examtally.contracts.contract import DEFAULT_JOINT, Contract, kept_contract, load_contract, named_contract
 from examtally.contracts.protocol.protocol import Protocol, load_protocol, protocol_folder, protocol_node
+from examtally.contracts.records.engine import Engine
 from examtally.errors import ResultsError
 from examtally.registry.joints import chosen_joint, joints_held, newest_catalogue, undeclared_codes
 
 
 def settings_for(
-    con: duckdb.DuckDBPyConnection,
+    con: Engine,
     source: Protocol | Path | str | Mapping[str, Any] | None,
     *,
     joint: str | None = None,
@@ -43,7 +42,7 @@ def settings_for(
     return protocol, contract
 
 
-def check_codes(con: duckdb.DuckDBPyConnection, contract: Contract) -> None:
+def check_codes(con: Engine, contract: Contract) -> None:
     """Raise ResultsError where stored records of the joint hold codes that its catalogue lacks: none is left out."""
     held = joints_held(con)
     if held and contract.catalogue.joint not in held:
@@ -61,7 +60,7 @@ def check_codes(con: duckdb.DuckDBPyConnection, contract: Contract) -> None:
 
 
 def _asked(
-    con: duckdb.DuckDBPyConnection,
+    con: Engine,
     source: Path | str | Mapping[str, Any] | None,
     joint: str | None,
     catalogue: Path | None,
@@ -76,7 +75,7 @@ def _asked(
     return _of(con, chosen_joint(con, joint, DEFAULT_JOINT))
 
 
-def _of(con: duckdb.DuckDBPyConnection, joint: str) -> Contract:
+def _of(con: Engine, joint: str) -> Contract:
     """The contract of a joint: of the group's own catalogue where its newest records came under one."""
     taken = newest_catalogue(con, joint)
     return kept_contract(joint, taken.local if taken else "")

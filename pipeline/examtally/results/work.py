@@ -11,9 +11,9 @@ from examtally.cohort.cohort import Cohort, build_cohort
 from examtally.cohort.verification_frame import read_verification_frame
 from examtally.contracts.contract import Contract
 from examtally.contracts.protocol.protocol import Protocol
+from examtally.contracts.records.engine import Records
 from examtally.contracts.results import conform
 from examtally.contracts.study.parts import Selection
-from examtally.registry import Registry
 from examtally.results.results import split_persons
 
 Progress = Callable[[str], object]
@@ -29,7 +29,7 @@ class Work:
 
     def __init__(
         self,
-        registry: Registry,
+        registry: Records,
         contract: Contract,
         protocol: Protocol,
         *,

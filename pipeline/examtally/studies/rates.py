@@ -10,14 +10,13 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-import duckdb
-
 from examtally.analytics.comparison.interactions import EXAMINER_GROUPS
 from examtally.cohort.cohort import build_cohort
 from examtally.cohort.groupings import groupings
 from examtally.cohort.pairs import read_pairs
 from examtally.cohort.verification_frame import graded
 from examtally.contracts.protocol.estimates import SEVERITY
+from examtally.contracts.records.engine import Engine
 from examtally.contracts.study.study import Study
 from examtally.registry import Registry
 from examtally.studies.declared import compared_groups
@@ -70,7 +69,7 @@ def read_rates(registry: Registry, study: Study, tests: Sequence[str]) -> Rates:
         return rates_of(cohort.con, study, tests)
 
 
-def rates_of(con: duckdb.DuckDBPyConnection, study: Study, tests: Sequence[str]) -> Rates:
+def rates_of(con: Engine, study: Study, tests: Sequence[str]) -> Rates:
     """The same from the connection of the study's cohort."""
     code = study.selection.target.condition if study.selection.target else "none"
     ((bit,),) = con.execute("select bit from conditions where condition = ?", [code]).fetchall()
@@ -100,7 +99,7 @@ def rates_of(con: duckdb.DuckDBPyConnection, study: Study, tests: Sequence[str])
     )
 
 
-def _by_group(con: duckdb.DuckDBPyConnection, bit: int, study: Study, what: str) -> dict[str, int]:
+def _by_group(con: Engine, bit: int, study: Study, what: str) -> dict[str, int]:
     """Counts of `what` in the two groups that the first primary analysis compares; empty where it compares none."""
     group_by = study.primary[0].group_by
     pairs = compared_groups(study, groupings(study.contract, study.protocol)).get(str(group_by), ())
@@ -119,7 +118,7 @@ def _by_group(con: duckdb.DuckDBPyConnection, bit: int, study: Study, what: str)
     return {group: counted.get(group, 0) for group in pairs[0]}
 
 
-def _by_severity(con: duckdb.DuckDBPyConnection, bit: int, study: Study) -> dict[str, int]:
+def _by_severity(con: Engine, bit: int, study: Study) -> dict[str, int]:
     """Mature index exams with the condition, by the degree that was named."""
     assert study.selection.target is not None  # a study by severity has one
     condition = study.contract.catalogue.conditions[study.selection.target.condition]
@@ -132,7 +131,7 @@ def _by_severity(con: duckdb.DuckDBPyConnection, bit: int, study: Study) -> dict
     return {condition.severity[place].code: number for place, number in named if place is not None}
 
 
-def _delay(con: duckdb.DuckDBPyConnection, condition: str, *, is_monthly: bool) -> int:
+def _delay(con: Engine, condition: str, *, is_monthly: bool) -> int:
     """Periods in which the window of a condition closes; 0 without a window."""
     found = con.execute("select last_day, immature_periods from conditions where condition = ?", [condition]).fetchall()
     ((last_day, periods),) = found or [(None, 0)]
@@ -141,7 +140,7 @@ def _delay(con: duckdb.DuckDBPyConnection, condition: str, *, is_monthly: bool) 
     return math.ceil((last_day or 0) / _DAYS_A_MONTH)
 
 
-def _accrual(con: duckdb.DuckDBPyConnection, bit: int) -> tuple[float, int, bool]:
+def _accrual(con: Engine, bit: int) -> tuple[float, int, bool]:
     """Median of the eligible knees of a period, how many periods it is over, and whether they are months.
 
     The newest period of the registry may not be over and is left out; a period without a knee counts as 0.

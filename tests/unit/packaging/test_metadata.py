@@ -50,7 +50,8 @@ def test_every_place_names_the_same_pythons() -> None:
 
 def test_the_default_install_holds_no_extra() -> None:
     default, notebook = _pins(ROOT / "requirements.lock"), _pins(ROOT / "requirements-notebook.lock")
-    assert {"ipykernel", "jupyterlab", "nbclient", "pytest", "pip-audit"}.isdisjoint(default)
+    assert {"ipykernel", "jupyterlab", "nbclient", "pytest", "pip-audit", "pyspark", "sqlglot"}.isdisjoint(default)
+    assert {"pyspark", "sqlglot"} <= set(_pins(ROOT / "requirements-spark.lock"))
     assert {"ipykernel", "jupyterlab", "nbclient", "nbformat"} <= set(notebook)
 
 
