@@ -127,7 +127,9 @@ class Plan:
             unit = "pairs of exams" if self.aim == KAPPA else "«nouns» recorded with the tests"
             far = "far too few yet, " if self.at_hand < wanted / 2 else ""
             has_power = self.reached_now is not None and not self.too_few
-            now = f"; they have a power of {self.reached_now:.0%}" if has_power else ""
+            now = (
+                f"; by the rates of the registry they have a power of about {self.reached_now:.0%}" if has_power else ""
+            )
             said.append(f"At hand: {far}{there} {unit} of {wanted:,} planned{now}.")
         return tuple(map(self.study.contract.catalogue.noun.said, said))
 

@@ -244,6 +244,9 @@ class _Planner:
         if found is None:
             return ""
         value = f"{found:.2f}" if made.aim == KAPPA else f"{found:.0%}"
+        planned = made.study.planned_size.numbers.get("difference" if what == "a difference" else made.aim)
+        if planned is not None and value == f"{planned:.0%}":  # missed by a hair
+            return ""
         unit = "pairs of exams" if made.aim == KAPPA else "eligible «nouns»"
         return f"{what} of {value}, for which the {knees:,.0f} {unit} of that time are enough"
 

@@ -324,3 +324,14 @@ def test_what_the_knees_of_three_years_are_enough_for(kept_clinic: Path) -> None
     there = int(knees * rates.present / rates.verified)
     assert planning.limit_power(there, 0.9, int(said[1]) / 100 - 0.01, 0.025) >= 0.8
     assert planning.limit_power(there, 0.9, int(said[1]) / 100 + 0.01, 0.025) < 0.8
+
+
+def test_a_plan_that_misses_by_a_hair_is_not_offered_its_own_aim(kept_clinic: Path) -> None:
+    study = load_study({**STUDY, "planned_size": {"aim": "lower_limit", "sensitivity": 0.9, "lower_limit": 0.85}})
+    with open_registry(kept_clinic) as opened:
+        rates = replace(read_rates(opened, study, ("lever",)), is_monthly=True)
+    need = _Planner(study, ("lever",), rates).plan().knees
+    assert need is not None
+    made = _Planner(study, ("lever",), replace(rates, a_period=need / (36 - 6) * 0.99)).plan()
+    assert made.is_too_long
+    assert made.could_show == ""
