@@ -422,7 +422,7 @@ def test_a_draft_of_its_kind_goes_from_new_to_bundle(
     said = capsys.readouterr()
     named = re.findall(r"Next: examtally study (\w+)", said.out)
     assert named == ["check", "plan", "run", "report", "reproduce"]
-    assert ("What would help: " in said.err) is bool(read_bundle(bundle).lacks)
+    assert ("would help: " in said.err) is bool(read_bundle(bundle).lacks)
 
 
 def _answers(name: str) -> list[str]:
