@@ -59,12 +59,13 @@ class SpillFolder:
         place = parent if parent is not None and os.access(parent, os.W_OK) else shared
         for left in {place, shared}:
             remove_abandoned(left)
-        held: list[int] = []
         while True:
+            held: list[int] = []
             self.path = place / f"{_PREFIX}{secrets.token_hex(8)}"
             self.close = weakref.finalize(self, _remove, self.path, held)  # before it is there: Ctrl-C leaves nothing
             if _is_claimed(self.path, held):
                 break
+            self.close()
 
 
 def remove_abandoned(parent: Path) -> int:

@@ -14,7 +14,7 @@ import pytest
 
 from examtally.contracts.contract import load_contract
 from examtally.errors import RegistryError, RegistryLocked
-from examtally.registry import open_registry
+from examtally.registry import open_registry, scratch
 from examtally.registry.bookkeeping import MIGRATIONS, Migration, migrate, stored_version
 from examtally.registry.registry import writing
 from examtally.registry.scratch import SpillFolder, remove_abandoned
@@ -281,6 +281,28 @@ def test_spilled_pages_of_a_killed_process_go_at_the_next_start(tmp_path: Path) 
     assert _names(tmp_path) == [folder.path.name]
     folder.close()
     assert _names(tmp_path) == []
+
+
+def test_a_spill_folder_that_another_process_took_leaves_no_open_lock(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The other saw it between its making and its locking; the next one is claimed, and neither is closed twice."""
+    locked: list[int] = []
+    own = scratch.own
+
+    def own_late(path: Path) -> int:
+        locked.append(own(path))
+        if len(locked) == 1:
+            path.unlink()
+        return locked[-1]
+
+    monkeypatch.setattr(scratch, "own", own_late)
+    folder = SpillFolder(tmp_path)
+    assert len(locked) == 2
+    assert list(tmp_path.iterdir()) == [folder.path]
+    folder.close()
+    gc.collect()
+    assert list(tmp_path.iterdir()) == []
 
 
 @pytest.mark.parametrize("call", ["pathlib.Path.mkdir", "examtally.registry.scratch.own", "shutil.rmtree"])
