@@ -9,7 +9,7 @@ import polars as pl
 from examtally.analytics.comparison.interactions import EXAMINER_GROUPS
 from examtally.reporting.engine.numbers import DASH, count, listed, percent, points, ratio
 from examtally.reporting.engine.tables import Column, table
-from examtally.reporting.manuscript.findings import least, withheld_words
+from examtally.reporting.manuscript.findings import is_of_one_examiner, least, withheld_words
 from examtally.reporting.manuscript.paper import Paper, Row
 from examtally.reporting.manuscript.values import (
     RATIOS,
@@ -295,9 +295,11 @@ def _of_group(paper: Paper, line: Row, which: str) -> str:
 
 def _alone(paper: Paper, line: Row, which: str) -> str:
     """The figure of one group where the two cannot be compared: that of the table of estimates."""
-    key = {name: line[name] for name in ("maneuver", "group_by", "measure", "adjustment")}
-    found = paper.rows("accuracy", group=line[f"group_{which}"], **key)
-    return percent(found[0]["estimate"]) if found and is_shown(found[0]) else DASH
+    key = {name: line[name] for name in ("maneuver", "group_by", "measure")}
+    rows = paper.rows("accuracy", group=line[f"group_{which}"], **key)
+    found = [row for row in rows if row["adjustment"] == line["adjustment"]]
+    is_alone = any(map(is_of_one_examiner, rows))
+    return percent(found[0]["estimate"]) if found and is_shown(found[0]) and not is_alone else DASH
 
 
 def _tested(line: Row) -> str:

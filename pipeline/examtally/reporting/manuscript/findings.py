@@ -66,7 +66,7 @@ def estimates(paper: Paper) -> str:
         for line in paper.rows("accuracy")
         if line["group_by"] != "examiner" and line["n"] and not (line["group"] == "unknown" and not is_shown(line))
     ]
-    alone = {tuple(line[name] for name in _KEY) for line in lines if ONE_EXAMINER in (line["note"] or "")}
+    alone = {tuple(line[name] for name in _KEY) for line in lines if is_of_one_examiner(line)}
     lines = [line for line in lines if tuple(line[name] for name in _KEY) not in alone]
     if not lines:
         return ""
@@ -95,6 +95,11 @@ def estimates(paper: Paper) -> str:
     left_out = ". Groups of one examiner are left out" if alone else ""
     caption = paper.noted(f"Estimates of accuracy{left_out}", lines)
     return table(pl.DataFrame(rows), columns, caption=caption, group="test", label=LABEL_ESTIMATES)
+
+
+def is_of_one_examiner(line: Row) -> bool:
+    """Whether a figure of a group is that of one person."""
+    return ONE_EXAMINER in (line["note"] or "")
 
 
 def _place(paper: Paper, line: Row) -> tuple[object, ...]:

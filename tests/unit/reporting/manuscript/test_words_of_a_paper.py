@@ -8,6 +8,7 @@ from typing import Any
 import polars as pl
 import pytest
 
+from examtally.analytics.diagnostic_accuracy.notes import ONE_EXAMINER
 from examtally.contracts.study.study import load_study
 from examtally.reporting.engine.wording import read_wording
 from examtally.reporting.manuscript import arms, contrasts, examiner_groups, findings, limits, methods, sections
@@ -36,6 +37,7 @@ STUDY: dict[str, Any] = {
 }
 KEY = {"condition": "acl_tear", "maneuver": "plain", "group_by": "role"}
 PAIR = {**KEY, "group_a": "attending", "group_b": "resident"}
+GROUPS = ("attending", "resident")
 FIGURE = {"flag": None, "note": None, "status": "exploratory", "display": None}
 
 
@@ -82,6 +84,54 @@ def test_a_group_has_the_figure_of_the_table_of_estimates_where_the_two_cannot_b
     assert "81%" not in told
     assert "too few to estimate" in told
     assert "81%" in contrasts.interactions(paper_of(STUDY, interactions=[interaction((24, 18))], accuracy=accuracy))
+
+
+def test_a_group_of_one_examiner_has_no_figure_in_any_table() -> None:
+    own = {**KEY, "measure": "specificity", "events": 12, "n": 16, "ci_low": 0.5, "ci_high": 0.9, **FIGURE}
+    accuracy = [
+        {**own, "group": "attending", "estimate": 0.73, "adjustment": "none"},
+        {**own, "group": "resident", "estimate": 0.88, "adjustment": "bias_adjusted"},
+        {**own, "group": "resident", "estimate": 0.75, "adjustment": "none", "note": f"{ONE_EXAMINER} More."},
+    ]
+    hidden = {"estimate_a": None, "estimate_b": None, "difference": None}
+    paper = paper_of(STUDY, interactions=[interaction((24, 8), **hidden)], accuracy=accuracy)
+    told = findings.estimates(paper) + contrasts.interactions(paper)
+    assert "73%" in told
+    assert "75%" not in told
+    assert "88%" not in told
+    assert "Groups of one examiner are left out" in told
+
+
+def test_both_measures_of_a_comparison_are_given_in_one_way() -> None:
+    both = {**STUDY["primary"][0], "measures": ["sensitivity", "specificity"]}
+    lines = [
+        interaction((24, 18), "withheld", measure="sensitivity", difference=None, note="Too few."),
+        interaction((24, 18), measure="sensitivity", adjustment="none", difference=0.07),
+        interaction((90, 90), difference=0.01),
+        interaction((90, 90), adjustment="none", difference=0.04),
+    ]
+    paper = paper_of({**STUDY, "primary": [both], "secondary": []}, interactions=lines)
+    said = contrasts.interaction_words(paper, both["measures"], ["role"])
+    assert said.count("(verified «nouns» only; ") == 2
+    assert "+1 (−10 to +20) bias-adjusted" in said
+    assert contrasts.is_verified_only(paper)
+    alone = paper_of(STUDY, interactions=lines[2:])
+    assert "(bias-adjusted; " in contrasts.interaction_words(alone, ["specificity"], ["role"])
+    assert not contrasts.is_verified_only(alone)
+
+
+def test_the_size_names_whose_figure_it_is_and_which_way_a_difference_goes() -> None:
+    line = {"measure": "specificity", "group": "all", **FIGURE}
+    size = [
+        *({**line, "quantity": "in_analysis", "planned": 90.0, "reached": 80.0, "group": g} for g in GROUPS),
+        {**line, "quantity": "difference", "planned": 0.15, "reached": -0.07},
+        {**line, "quantity": "expected", "planned": 0.85, "reached": 0.74, "group": "resident"},
+    ]
+    told = limits.planned_and_reached(paper_of(STUDY, study_size=size))
+    assert "Specificity (resident)" in told
+    assert "points (resident minus attending)" in told
+    assert "±15" in told
+    assert "−7" in told
 
 
 def test_the_primary_measure_stands_first() -> None:
