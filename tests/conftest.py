@@ -25,7 +25,7 @@ settings.register_profile("quick", deadline=None, max_examples=12)
 settings.load_profile("quick")
 
 
-SHARED = {"demo": "end_to_end", "made": "unit/reporting"}  # clinics of a folder: the first process makes one for all
+SHARED = {"demo": "end_to_end", "demo_pages": "end_to_end", "made": "unit/reporting"}  # one process makes it for all
 LONG = re.compile(r"test_types|end_to_end|test_browser|test_sheets|faults")
 
 
@@ -57,7 +57,10 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
         order.shuffle(chosen)
         for tests in chosen:
             order.shuffle(tests)
-    makers = {name: next((tests for tests in chosen if name in _shared(tests)), None) for name in SHARED}
+    makers = [
+        max((tests for tests in chosen if f"tests/{folder}" in str(tests[0].path)), key=_count_shared, default=None)
+        for folder in set(SHARED.values())
+    ]
     chosen.sort(key=lambda tests: _turn(tests, makers))
     items[:] = [item for tests in chosen for item in tests]
 
@@ -68,9 +71,14 @@ def _shared(tests: Sequence[pytest.Item]) -> set[str]:
     return {name for name, folder in SHARED.items() if name in named and f"tests/{folder}" in str(tests[0].path)}
 
 
-def _turn(tests: list[pytest.Item], makers: dict[str, list[pytest.Item] | None]) -> int:
+def _count_shared(tests: Sequence[pytest.Item]) -> int:
+    """How many shared clinics a file of tests needs."""
+    return len(_shared(tests))
+
+
+def _turn(tests: list[pytest.Item], makers: Sequence[list[pytest.Item] | None]) -> int:
     """0 for a file that makes a shared clinic, 1 for other long ones, 2 for long ones that need it, 3 for the rest."""
-    if any(tests is maker for maker in makers.values()):
+    if any(tests is maker for maker in makers):
         return 0
     if not LONG.search(str(tests[0].path)):
         return 3

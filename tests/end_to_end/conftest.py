@@ -1,14 +1,19 @@
-"""One run of the demo for all tests of a run."""
+"""One run of the demo, and one rendering of its pages, for all tests of a run."""
 
 from __future__ import annotations
 
 from pathlib import Path
 
 import pytest
-from demo_run import Run, read_demo, run_demo
+from demo_run import Pages, Run, make_pages, read_demo, run_demo
 from shared import shared_folder
 
 
 @pytest.fixture(scope="session")
 def demo(together: Path) -> Run:
     return read_demo(shared_folder(together, "invented-clinic", run_demo))
+
+
+@pytest.fixture(scope="session")
+def demo_pages(together: Path, demo: Run) -> Pages:
+    return Pages(shared_folder(together, "invented-pages", lambda root: make_pages(demo.out / "results", root)))

@@ -3,15 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from pathlib import Path
 
 import pytest
 from browsing import DESK, PHONE, chromium
-from demo_run import Run
+from demo_run import Pages
 from figure_text import faults_of, faults_of_figures
 from playwright.sync_api import Browser
-
-from examtally.reporting import render_audit, render_conditions, render_monthly, render_sheets
 
 PAGES = ("audit", "monthly-P018", "condition-acl_tear", "examiner-E-04")
 DRAWN = [*((name, viewport) for name in PAGES for viewport in (DESK, PHONE)), ("audit-annex", DESK)]
@@ -32,21 +29,11 @@ def browser() -> Iterator[Browser]:
         yield opened
 
 
-@pytest.fixture(scope="module")
-def folder(demo: Run, tmp_path_factory: pytest.TempPathFactory) -> Path:
-    results, out = demo.out / "results", tmp_path_factory.mktemp("drawn")
-    render_audit(results, out)
-    render_monthly(results, out, period="P018")
-    render_conditions(results, out, condition="acl_tear")
-    render_sheets(results, out, examiner="E-04")
-    return out
-
-
 @pytest.mark.parametrize(("name", "viewport"), CASES)
 def test_words_in_figures_are_legible_apart_and_inside(
-    folder: Path, browser: Browser, name: str, viewport: dict[str, int]
+    demo_pages: Pages, browser: Browser, name: str, viewport: dict[str, int]
 ) -> None:
-    assert faults_of_figures(browser, folder / f"{name}.html", viewport) == []
+    assert faults_of_figures(browser, demo_pages.find(f"{name}.html"), viewport) == []
 
 
 def test_each_fault_is_found(browser: Browser) -> None:

@@ -8,27 +8,17 @@ from pathlib import Path
 
 import polars as pl
 import pytest
-from demo_run import Run
+from demo_run import CONDITIONS, SHEETS, Pages, Run
 from page_text import Figure, Page, figures
 from programs import POPPLER
 
 from examtally.contracts.contract import load_contract
-from examtally.reporting import (
-    render_actions,
-    render_audit,
-    render_cards,
-    render_conditions,
-    render_monthly,
-    render_sheets,
-    render_shelf,
-)
 from examtally.reporting.engine.aims import AIMS
 from examtally.reporting.engine.numbers import percent, ratio
 from examtally.workbook.exam_form import form_page
 
 SAID = load_contract().catalogue.noun.said
-CONDITIONS = ("acl_tear", "meniscal_tear", "lcl_injury")
-PAGES = {"audit": 12, "monthly-P018": 2, "examiner-E-04": 2, "examiner-E-12": 2}
+PAGES = {"audit": 12, "monthly-P018": 2} | {f"examiner-{code}": 2 for code in SHEETS}
 PAGES |= {f"condition-{code}": 4 for code in CONDITIONS} | {f"card-{code}": 1 for code in CONDITIONS}
 OTHER = (
     "severity",
@@ -61,26 +51,13 @@ CODE = r"\b[a-z]{2,}(_[a-z0-9]+)+\b"
 
 
 @pytest.fixture(scope="module")
-def folder(demo: Run, tmp_path_factory: pytest.TempPathFactory) -> Path:
-    results, out = demo.out / "results", tmp_path_factory.mktemp("pages")
-    both = ("html", "pdf")
-    render_audit(results, out, formats=both)
-    render_monthly(results, out, period="P018", formats=both)
-    for code in CONDITIONS:
-        render_conditions(results, out, condition=code, formats=both)
-        render_cards(results, out, condition=code, formats=both)
-    for examiner in ("E-04", "E-12"):
-        render_sheets(results, out / "private", examiner=examiner, formats=both)
-    render_actions(results, out, formats=both)
-    render_shelf(results, out)
-    for path in (out / "private").iterdir():
-        path.rename(out / path.name)
-    return out
-
-
-@pytest.fixture(scope="module")
-def pages(folder: Path) -> dict[str, Page]:
-    return {path.stem: Page(path.read_text(encoding="utf-8")) for path in folder.glob("*.html")}
+def pages(demo_pages: Pages) -> dict[str, Page]:
+    """Every page but the lead's own, by name."""
+    return {
+        path.stem: Page(path.read_text(encoding="utf-8"))
+        for kind in ("group", "sheets")
+        for path in (demo_pages.root / kind).glob("*.html")
+    }
 
 
 @pytest.fixture(scope="module")
@@ -124,9 +101,9 @@ def test_each_aim_that_is_named_has_its_sentence_on_the_page(pages: dict[str, Pa
 
 
 def test_a_page_switched_back_to_verified_knees_is_found(
-    folder: Path, leading: dict[tuple[str, str], set[str]], demo: Run
+    demo_pages: Pages, leading: dict[tuple[str, str], set[str]], demo: Run
 ) -> None:
-    html = (folder / "condition-acl_tear.html").read_text(encoding="utf-8")
+    html = demo_pages.find("condition-acl_tear.html").read_text(encoding="utf-8")
     rows = pl.read_parquet(demo.out / "results" / "accuracy.parquet").filter(
         condition="acl_tear", maneuver="lachman", group_by="overall", measure="sensitivity"
     )
@@ -139,9 +116,9 @@ def test_a_page_switched_back_to_verified_knees_is_found(
         assert {one.maneuver for one in strange(Page(back), leading)} == {"lachman"}
 
 
-def test_folds_hold_what_is_not_to_be_decided_by(folder: Path) -> None:
+def test_folds_hold_what_is_not_to_be_decided_by(demo_pages: Pages) -> None:
     for code in CONDITIONS:
-        html = (folder / f"condition-{code}.html").read_text(encoding="utf-8")
+        html = demo_pages.find(f"condition-{code}.html").read_text(encoding="utf-8")
         shown = Page(re.sub(r"<details>.*?</details>", "", html, flags=re.S))
         for table in shown.tables:
             assert "bias alone" not in table.caption
@@ -183,8 +160,10 @@ def test_the_monthly_page_has_the_figures_of_the_audit(pages: dict[str, Page]) -
 
 @POPPLER
 @pytest.mark.parametrize(("name", "most"), PAGES.items())
-def test_a_page_is_as_long_as_it_may_be(folder: Path, name: str, most: int) -> None:
-    said = subprocess.run(["pdfinfo", folder / f"{name}.pdf"], capture_output=True, text=True, check=True).stdout
+def test_a_page_is_as_long_as_it_may_be(demo_pages: Pages, name: str, most: int) -> None:
+    said = subprocess.run(
+        ["pdfinfo", demo_pages.find(f"{name}.pdf")], capture_output=True, text=True, check=True
+    ).stdout
     found = re.search(r"^Pages: +(\d+)$", said, re.M)
     assert found is not None
     assert int(found.group(1)) <= most

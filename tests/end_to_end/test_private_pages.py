@@ -7,39 +7,19 @@ import re
 from pathlib import Path
 
 import pytest
-from demo_run import Run
+from demo_run import MARK, Pages, Run
 from page_text import Page
 
 from examtally.errors import ReportError
-from examtally.reporting import render_actions, render_audit, render_lead, render_monthly, render_sheets, render_shelf
-from examtally.reporting.audit import audit as audit_of
+from examtally.reporting import render_lead
 from examtally.reporting.examiner_sheet.sheet import examiners_in
 from examtally.results import read_results
 
-MARK = "ZQX"  # begins each drawn code here, so that one that stands on a page is seen
-
 
 @pytest.fixture(scope="module")
-def folder(demo: Run, tmp_path_factory: pytest.TempPathFactory) -> Path:
-    results, out = demo.out / "results", tmp_path_factory.mktemp("apart")
-    with pytest.MonkeyPatch.context() as patch:
-        drawn = audit_of.report_pseudonyms
-        patch.setattr(
-            audit_of, "report_pseudonyms", lambda people: {one: f"{MARK}{code}" for one, code in drawn(people).items()}
-        )
-        render_audit(results, out / "group")
-        render_actions(results, out / "group")
-        render_monthly(results, out / "group", period="P018")
-        render_shelf(results, out / "group")
-        render_lead(results, out / "lead")
-        render_sheets(results, out / "sheets", examiner="E-04")
-    return out
-
-
-@pytest.fixture(scope="module")
-def group(folder: Path) -> dict[str, str]:
+def group(demo_pages: Pages) -> dict[str, str]:
     """What each page of the group says and carries to take away."""
-    return {path.name: _all_it_holds(path) for path in (folder / "group").glob("*.html")}
+    return {path.name: _all_it_holds(path) for path in (demo_pages.root / "group").glob("*.html")}
 
 
 def _all_it_holds(path: Path) -> str:
@@ -68,26 +48,26 @@ def _counted(page: Page) -> set[tuple[str, str]]:
     }
 
 
-def test_no_count_of_a_sheet_leads_to_a_row_of_the_group(folder: Path) -> None:
-    own = _counted(Page((folder / "sheets" / "examiner-E-04.html").read_text(encoding="utf-8")))
+def test_no_count_of_a_sheet_leads_to_a_row_of_the_group(demo_pages: Pages) -> None:
+    own = _counted(Page((demo_pages.root / "sheets" / "examiner-E-04.html").read_text(encoding="utf-8")))
     alone = {(name, found) for name, found in own if found}
     assert len(alone) > 5
-    for path in (folder / "group").glob("*.html"):
+    for path in (demo_pages.root / "group").glob("*.html"):
         assert alone & _counted(Page(path.read_text(encoding="utf-8"))) == set(), path.name
 
 
-def test_the_lead_has_them_in_a_folder_of_the_owner_alone(folder: Path) -> None:
-    assert (folder / "lead").stat().st_mode & 0o777 == 0o700
-    text = (folder / "lead" / "lead.html").read_text(encoding="utf-8")
+def test_the_lead_has_them_in_a_folder_of_the_owner_alone(demo_pages: Pages) -> None:
+    assert (demo_pages.root / "lead").stat().st_mode & 0o777 == 0o700
+    text = (demo_pages.root / "lead" / "lead.html").read_text(encoding="utf-8")
     assert text.count(MARK) > 20
     assert "For the audit lead alone" in text
 
 
-def test_the_leads_copy_is_not_laid_among_pages_of_the_group(folder: Path, demo: Run) -> None:
+def test_the_leads_copy_is_not_laid_among_pages_of_the_group(demo_pages: Pages, demo: Run) -> None:
     with pytest.raises(ReportError, match="pages of the group lie in this folder"):
-        render_lead(demo.out / "results", folder / "group")
-    assert not (folder / "group" / "lead.html").exists()
+        render_lead(demo.out / "results", demo_pages.root / "group")
+    assert not (demo_pages.root / "group" / "lead.html").exists()
 
 
-def test_the_index_of_a_folder_lists_no_private_page(folder: Path) -> None:
-    assert "lead.html" not in (folder / "group" / "index.html").read_text(encoding="utf-8")
+def test_the_index_of_a_folder_lists_no_private_page(demo_pages: Pages) -> None:
+    assert "lead.html" not in (demo_pages.root / "group" / "index.html").read_text(encoding="utf-8")

@@ -1,4 +1,4 @@
-"""One run of the demo as a real process, for every test that reads what it left."""
+"""One run of the demo as a real process, and its pages, for every test that reads what it left."""
 
 from __future__ import annotations
 
@@ -6,6 +6,24 @@ import subprocess
 import sys
 from dataclasses import dataclass
 from pathlib import Path
+
+import pytest
+
+from examtally.reporting import (
+    render_actions,
+    render_audit,
+    render_cards,
+    render_conditions,
+    render_lead,
+    render_monthly,
+    render_sheets,
+    render_shelf,
+)
+from examtally.reporting.audit import audit
+
+MARK = "ZQX"  # begins each drawn code, so that one that stands on a page is seen
+CONDITIONS = ("acl_tear", "meniscal_tear", "lcl_injury")
+SHEETS = ("E-04", "E-12")
 
 
 @dataclass(frozen=True)
@@ -30,3 +48,35 @@ def read_demo(root: Path) -> Run:
     """The run in `root`."""
     said = [(root / name).read_text(encoding="utf-8") for name in ("stdout", "stderr")]
     return Run(root / "out", *said)
+
+
+@dataclass(frozen=True)
+class Pages:
+    """Pages of the demo: `group` for everybody, `lead` for the audit lead, `sheets` for single examiners."""
+
+    root: Path
+
+    def find(self, name: str) -> Path:
+        """The file of this name with its ending, in whichever folder it lies; ValueError where it is not one."""
+        (path,) = self.root.glob(f"*/{name}")
+        return path
+
+
+def make_pages(results: Path, root: Path) -> None:
+    """Render in HTML and PDF, under `root`, every page of which tests read the demo's."""
+    both = ("html", "pdf")
+    with pytest.MonkeyPatch.context() as patch:
+        drawn = audit.report_pseudonyms
+        patch.setattr(
+            audit, "report_pseudonyms", lambda people: {one: f"{MARK}{code}" for one, code in drawn(people).items()}
+        )
+        render_audit(results, root / "group", formats=both)
+        render_monthly(results, root / "group", period="P018", formats=both)
+        for code in CONDITIONS:
+            render_conditions(results, root / "group", condition=code, formats=both)
+            render_cards(results, root / "group", condition=code, formats=both)
+        render_actions(results, root / "group", formats=both)
+        render_shelf(results, root / "group")
+        render_lead(results, root / "lead")
+        for examiner in SHEETS:
+            render_sheets(results, root / "sheets", examiner=examiner, formats=both)
