@@ -126,17 +126,22 @@ def test_folds_hold_what_is_not_to_be_decided_by(demo_pages: Pages) -> None:
             assert not (is_accuracy and SAID(AIMS["none"].name) in table.caption), table.caption
 
 
+def _around(pattern: str, text: str) -> str | None:
+    """The first words of a text that the pattern finds, with some before and after; None where it finds none."""
+    found = re.search(pattern, text, re.I)
+    return found and text[max(0, found.start() - 40) : found.end() + 30]
+
+
 @pytest.mark.parametrize("pattern", [*LEFT, *BRITISH])
 def test_pages_speak_as_the_trade_does(pages: dict[str, Page], pattern: str) -> None:
     for name, page in pages.items():
-        found = re.search(f".{{0,40}}(?:{pattern}).{{0,30}}", page.text, re.I)
-        assert found is None, (name, found.group())
+        assert _around(pattern, page.text) is None, name
 
 
 @pytest.mark.parametrize("pattern", LEFT)
 def test_readme_and_form_speak_as_the_trade_does(pattern: str) -> None:
     for text in (README.read_text(encoding="utf-8"), form_page(load_contract())):
-        assert re.search(f".{{0,40}}(?:{pattern}).{{0,30}}", text, re.I) is None
+        assert _around(pattern, text) is None
 
 
 def test_no_code_of_a_machine_stands_in_a_sentence(pages: dict[str, Page]) -> None:

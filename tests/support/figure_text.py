@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import base64
-import re
 from pathlib import Path
 
 from browsing import open_file
@@ -12,15 +11,24 @@ from playwright.sync_api import Browser
 SMALLEST = 9.0  # px on the screen
 _SHOWN = "[...document.images].filter(i => i.clientWidth).map(i => [i.src, i.clientWidth])"
 _MEASURED = """
-async () => {
+async drawn => {
   await document.fonts.ready;
-  const frame = document.querySelector('svg').getBoundingClientRect();
-  const scale = frame.width / document.querySelector('svg').viewBox.baseVal.width;
-  return [[frame.left, frame.top, frame.right, frame.bottom], ...[...document.querySelectorAll('text')].map(text => {
-    const box = text.getBoundingClientRect();
-    const size = parseFloat(getComputedStyle(text).fontSize) * scale;
-    return [text.textContent, box.left, box.top, box.right, box.bottom, size];
-  })];
+  return drawn.map(([svg, width]) => {
+    const host = document.body.appendChild(document.createElement('div'));
+    const tree = host.attachShadow({mode: 'open'});  // names of parts of one figure mean nothing in another
+    tree.innerHTML = svg;
+    const whole = tree.querySelector('svg');
+    whole.style.cssText = `width: ${width}px; height: auto`;
+    const frame = whole.getBoundingClientRect();
+    const scale = frame.width / whole.viewBox.baseVal.width;
+    const texts = [...tree.querySelectorAll('text')].map(text => {
+      const box = text.getBoundingClientRect();
+      const size = parseFloat(getComputedStyle(text).fontSize) * scale;
+      return [text.textContent, box.left, box.top, box.right, box.bottom, size];
+    });
+    host.remove();
+    return [[frame.left, frame.top, frame.right, frame.bottom], ...texts];
+  });
 }
 """
 
@@ -31,24 +39,23 @@ def faults_of_figures(browser: Browser, path: Path, viewport: dict[str, int]) ->
     shown = opened.page.evaluate(_SHOWN)
     opened.page.close()
     assert shown, f"{path.name} shows no figure"
-    return [
-        fault for number, (source, width) in enumerate(shown, 1) for fault in _faults(browser, number, source, width)
-    ]
+    drawn = [(base64.b64decode(source.split("base64,")[1]).decode(), width) for source, width in shown]
+    return [f"figure {number}: {fault}" for number, faults in enumerate(_faults(browser, drawn), 1) for fault in faults]
 
 
 def faults_of(browser: Browser, svg: str, width: float) -> list[str]:
     """The same of one figure drawn `width` px wide."""
+    (found,) = _faults(browser, [(svg, width)])
+    return found
+
+
+def _faults(browser: Browser, drawn: list[tuple[str, float]]) -> list[list[str]]:
+    """What is wrong with each figure, all measured on one page."""
     page = browser.new_page()
-    fitted = re.sub(r"<svg ", f'<svg style="width: {width}px; height: auto" ', svg, count=1)
-    page.set_content(f"<body style='margin: 20px'>{fitted}</body>")
-    frame, *texts = page.evaluate(_MEASURED)
+    page.set_content("<body style='margin: 20px'></body>")
+    measured = page.evaluate(_MEASURED, [[svg[svg.index("<svg") :], width] for svg, width in drawn])
     page.close()
-    return [*_small_or_outside(frame, texts), *_over_each_other(texts)]
-
-
-def _faults(browser: Browser, number: int, source: str, width: float) -> list[str]:
-    svg = base64.b64decode(source.split("base64,")[1]).decode()
-    return [f"figure {number}: {fault}" for fault in faults_of(browser, svg, width)]
+    return [[*_small_or_outside(frame, texts), *_over_each_other(texts)] for frame, *texts in measured]
 
 
 def _small_or_outside(frame: list[float], texts: list[list]) -> list[str]:  # type: ignore[type-arg]

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from functools import cached_property
 from html.parser import HTMLParser
 
 _SILENT = frozenset({"script", "style", "title", "svg"})
@@ -50,12 +51,12 @@ class Page(HTMLParser):
         self._is_group = False
         self.feed(html)
 
-    @property
+    @cached_property
     def text(self) -> str:
         """All words."""
         return _even(self.words)
 
-    @property
+    @cached_property
     def prose(self) -> str:
         """The words outside tables, each block on a line of its own."""
         return "\n".join(filter(None, (_even([line]) for line in "".join(self.outside).split("\n"))))
