@@ -66,6 +66,7 @@ def page_share(share: float, size: int, spread: float, pages: int, seed: int) ->
     return float(signals.reshape(pages, CHARTS).any(axis=1).mean())
 
 
+@pytest.mark.study
 def test_single_charts_of_a_stable_clinic_signal_no_more_than_stated() -> None:
     made = list(charts(0.3, 60, SHORT, 1, after=np.full(YEAR, 0.3), rate=0.2))
     seen = np.mean([any(one.rules[BASELINE:]) for one in made])

@@ -115,7 +115,7 @@ MENISCI = {
 }
 
 
-@pytest.mark.parametrize("swapped", [False, True])
+@pytest.mark.parametrize("swapped", [False, pytest.param(True, marks=pytest.mark.study)])
 @pytest.mark.parametrize(("said", "status"), MENISCI.items())
 def test_a_meniscal_tear_follows_from_the_two_menisci(
     said: tuple[str | None, str | None], status: str, swapped: bool

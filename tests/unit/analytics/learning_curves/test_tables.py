@@ -138,7 +138,9 @@ def test_ten_cases_on_either_side_are_needed(contract: Contract) -> None:
     assert _last(_table(_sides((1.0, 0.0), 1, (200, 9)), contract, planned=60)) == "too_few"
 
 
-@pytest.mark.parametrize("supervisors", [None, (5, 5), (25, 5), (5, 25), (20, 15)])
+@pytest.mark.parametrize(
+    "supervisors", [None, (25, 5), *(pytest.param(one, marks=pytest.mark.study) for one in ((5, 5), (5, 25), (20, 15)))]
+)
 @pytest.mark.parametrize("answers", [(0.0, 0.0), (1.0, 1.0), (0.3, 0.3), (0.5, 0.5), (0.8, 0.8)])
 def test_nobody_reaches_the_target_without_looking(
     contract: Contract, answers: tuple[float, float], supervisors: tuple[int, int] | None
