@@ -3,8 +3,8 @@
     python tests/benchmarks/at_scale.py FOLDER [COPIES …] [--memory 8GB]
 
 COPIES are how many times each person of the synthetic clinic is there (12 120 where left out; 1200 makes 100 million
-findings). What one size leaves on disk is removed before the next begins. Exponents compare each size with the one
-before.
+findings). Past 20 million findings the files come in parts, which are taken in one after the other. What one size
+leaves on disk is removed before the next begins. Exponents compare each size with the one before.
 """
 
 from __future__ import annotations
@@ -17,8 +17,11 @@ import shutil
 import subprocess
 import sys
 import time
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
+
+import duckdb
 
 MONTHLY = "cohort_summary,flow,tallies,accuracy,indicators,batches,held_back,intake_checks,assumptions"
 
@@ -31,6 +34,12 @@ class Stage:
     wall: float
     processor: float
     peak: float
+
+    @staticmethod
+    def together(parts: Sequence[Stage]) -> Stage:
+        """One stage done in several goes: their times together, and the most memory of any."""
+        wall, processor = (sum(getattr(one, name) for one in parts) for name in ("wall", "processor"))
+        return Stage(parts[0].name, wall, processor, max(one.peak for one in parts))
 
 
 def run(name: str, *words: str) -> Stage:
@@ -46,15 +55,26 @@ def run(name: str, *words: str) -> Stage:
     return stage
 
 
+def batches_of(folder: Path) -> list[list[Path]]:
+    """The record files, those of one number together: `findings.csv`, then `findings-2.csv`, …"""
+    found: dict[int, list[Path]] = {}
+    for path in sorted(folder.glob("*.csv")):
+        number = path.stem.partition("-")[2]
+        found.setdefault(int(number or 1), []).append(path)
+    return [files for _, files in sorted(found.items())]
+
+
 def stages(folder: Path, copies: int, memory: list[str]) -> tuple[int, list[Stage]]:
     """Make the clinic and take it through every stage; return the findings stored and what each stage took."""
     clinic, registry = folder / "clinic", folder / "registry.duckdb"
     found = []
     found.append(run("synthesize", "synthesize", "--out", str(clinic), "--scale", str(copies)))
-    found.append(run("ingest", "ingest", str(clinic / "records"), "--registry", str(registry), *memory))
-    with (clinic / "records" / "findings.csv").open("rb") as stream:
-        findings = sum(block.count(b"\n") for block in iter(lambda: stream.read(2**24), b"")) - 1
+    batches = batches_of(clinic / "records")
+    taken = [run("ingest", "ingest", *map(str, batch), "--registry", str(registry), *memory) for batch in batches]
+    found.append(Stage.together(taken))
     shutil.rmtree(clinic)
+    with duckdb.connect(str(registry), read_only=True) as con:
+        ((findings,),) = con.execute("select count(*) from findings").fetchall()
     naive = ("--registry", str(registry), "--adjustments", "none", *memory)
     found.append(run("tallies", "analyze", *naive, "--only", "tallies", "--out", str(folder / "tallies")))
     found.append(run("accuracy", "analyze", *naive, "--only", "accuracy", "--out", str(folder / "accuracy")))

@@ -47,13 +47,10 @@ def _sum_sql(con: duckdb.DuckDBPyConnection, table: Table, schema: str) -> str:
     if JOINT in filled:
         filled[JOINT] = f"nullif({JOINT}, {literal(str(table.field(JOINT).default))})"
     cells += [f"{literal(column + '=')} || {text}" for column, text in filled.items()]
-    turned = f"('0x' || left(reverse(md5(concat_ws(chr(31), {', '.join(cells)}))), 16))::ubigint"
-    number = f"(turned & {_LOW_DIGITS}) * 16::ubigint + ((turned >> 4) & {_LOW_DIGITS})"
-    return f"select count(*), coalesce(sum({number}), 0) from (select {turned} as turned from {name})"
-
-
-_LOW_DIGITS = f"{0x0F0F0F0F0F0F0F0F}::ubigint"
-"""With it the digits of md5, turned round, become the number that md5_number_lower makes of them at twice the price."""
+    number = (
+        f"(md5_number(concat_ws(chr(31), {', '.join(cells)})) >> 64)::ubigint"  # md5_number_lower at half its price
+    )
+    return f"select count(*), coalesce(sum({number}), 0) from {name}"
 
 
 _HEADERS = 3 * 4096  # bytes before the first block of a DuckDB file

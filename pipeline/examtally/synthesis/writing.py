@@ -24,6 +24,7 @@ _DECIMALS = 6
 _RENEWED = ("participant_id", "exam_id", "reference_id")
 _ONCE = ("examiners",)
 _ROWS_AT_ONCE = 1_000_000
+_ROWS_A_FILE = 20_000_000
 _ABOUT = (
     "Where every line goes when these files are taken as one batch, by an empty registry and by one that has the clean "
     "records already. Lines count from 1, the header; lines that are not listed are stored, or unchanged after the "
@@ -77,32 +78,46 @@ def replicate(folder: Path, copies: int, contract: Contract) -> dict[str, int]:
 
     The same people again under new codes, the number of the copy at their end; those of the first are as they were.
     Examiners and readers stay who they are, and every share stays what it was. The same arguments give the same bytes.
+    Past 20 million rows of a table the copies go on in further files, `exams-2.csv` beside `findings-2.csv`: those of
+    one number speak of the same people, and a batch can be made of each.
     """
-    rows = {}
-    for path in sorted(folder.glob("*.csv")):
-        once, made = path.with_suffix(".once"), path.with_suffix(".part")
-        path.replace(once)
-        with duckdb.connect() as con, path.open("wb") as stream:
-            read = f"read_csv({literal(str(once))}, header=true, delim=',', all_varchar=true)"
-            con.execute(f"create temp table once as from {read}")
-            ((count,),) = con.execute("select count(*) from once").fetchall()
-            codes = [quoted(name) for name in contract.tables[path.stem].names if name in _RENEWED]
-            new = [f"if(copy = 0, {code}, {code} || '-C' || copy) as {code}" for code in codes]
-            replaced = f"replace ({', '.join(new)})" if new else ""
-            times = 1 if path.stem in _ONCE else copies
-            step = max(1, _ROWS_AT_ONCE // max(1, count))
-            for first in range(0, times, step):
-                numbers = f"range({first}, {min(first + step, times)}) numbers(copy)"
-                con.execute(
-                    f"copy (select * exclude (copy) {replaced} from {numbers}, once) to {literal(str(made))} "
-                    f"(format csv, header {first == 0})"
-                )
-                with made.open("rb") as part:
-                    shutil.copyfileobj(part, stream, 2**20)
-                made.unlink()
-            rows[path.stem] = count * times
-        once.unlink()
-    return rows
+    with duckdb.connect() as con:
+        tables = {path.stem: _load_once(con, path) for path in sorted(folder.glob("*.csv"))}
+        a_file = max(1, _ROWS_A_FILE // max(1, *tables.values()))
+        for number, first in enumerate(range(0, copies, a_file), start=1):
+            for table, rows in tables.items():
+                if table not in _ONCE:
+                    name = table if number == 1 else f"{table}-{number}"
+                    _write_copies(con, contract, table, rows, range(first, min(first + a_file, copies)), folder / name)
+    return {table: rows if table in _ONCE else rows * copies for table, rows in tables.items()}
+
+
+def _load_once(con: duckdb.DuckDBPyConnection, path: Path) -> int:
+    """Read a record file as text under the name of its table; return its rows."""
+    read = f"read_csv({literal(str(path))}, header=true, delim=',', all_varchar=true)"
+    con.execute(f"create temp table {quoted(path.stem)} as from {read}")
+    ((rows,),) = con.execute(f"select count(*) from {quoted(path.stem)}").fetchall()
+    return int(rows)
+
+
+def _write_copies(
+    con: duckdb.DuckDBPyConnection, contract: Contract, table: str, rows: int, copies: range, place: Path
+) -> None:
+    """Write these copies of a table to `place`.csv, not many rows at once."""
+    codes = [quoted(name) for name in contract.tables[table].names if name in _RENEWED]
+    new = [f"if(copy = 0, {code}, {code} || '-C' || copy) as {code}" for code in codes]
+    replaced = f"replace ({', '.join(new)})" if new else ""
+    step, made = max(1, _ROWS_AT_ONCE // max(1, rows)), place.with_suffix(".part")
+    with place.with_suffix(".csv").open("wb") as stream:
+        for first in range(copies.start, copies.stop, step):
+            numbers = f"range({first}, {min(first + step, copies.stop)}) numbers(copy)"
+            con.execute(
+                f"copy (select * exclude (copy) {replaced} from {numbers}, {quoted(table)}) to {literal(str(made))} "
+                f"(format csv, header {first == copies.start})"
+            )
+            with made.open("rb") as part:
+                shutil.copyfileobj(part, stream, 2**20)
+            made.unlink()
 
 
 def write_dirty(folder: Path, tables: Mapping[str, DirtyTable], planted: list[str]) -> None:

@@ -16,7 +16,7 @@ import examtally as et
 from examtally.contracts.contract import load_contract
 from examtally.contracts.records.rules import key_rule, reference_rules, rules_for
 from examtally.errors import ContractError, FileFault
-from examtally.synthesis import SynthesisReport, clinic, synthesize
+from examtally.synthesis import SynthesisReport, clinic, synthesize, writing
 
 synthesize_module = sys.modules[synthesize.__module__]
 SMALL = Path("small")
@@ -176,3 +176,16 @@ def test_a_clinic_many_times_over_is_the_same_people_under_new_codes(small: Path
         assert kept.unique().sort(pl.all()).equals(once[name].unique().sort(pl.all())), name
     assert thrice["exams"].join(thrice["findings"], on="exam_id").height == thrice["findings"].height
     assert (made.out / "truth.json").read_bytes() == (small / "truth.json").read_bytes()
+
+
+def test_copies_past_what_a_file_may_hold_go_on_in_further_files(
+    quick: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    whole = _texts(synthesize(tmp_path / "whole", scenario=quick, scale=3).out / "records")
+    monkeypatch.setattr(writing, "_ROWS_A_FILE", 2 * max(frame.height for frame in whole.values()) // 3)
+    parts = _texts(synthesize(tmp_path / "parts", scenario=quick, scale=3).out / "records")
+    assert {name for name in parts if "-" in name} == {f"{name}-2" for name in whole if name != "examiners"}
+    for name, frame in whole.items():
+        rest = [parts[f"{name}-2"]] if name != "examiners" else []
+        assert pl.concat([parts[name], *rest]).sort(pl.all()).equals(frame.sort(pl.all())), name
+    assert parts["findings-2"].join(parts["exams-2"], on="exam_id").height == parts["findings-2"].height
