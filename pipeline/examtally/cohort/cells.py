@@ -1,21 +1,18 @@
 """One narrow row for each finding of an index exam and condition its maneuver speaks of.
 
 `cells` is what tallies and flow count, and where later methods take their frames from: join `cohort_exams` by `ek` for
-what holds for the exam, `pairs` by `cell // CELLS_A_PAIR` for condition and maneuver, `group_labels` for the words of a
-group code.
+what holds for the exam, its group codes among it, and `pairs` by `cell // CELLS_A_PAIR` for condition and maneuver.
 
 - `cell`: pair * 16 + result * 4 + status, see RESULTS and STATUSES
 - `reason`: number of the flow reason the finding ends under
 - `ek`: exam
 - `is_index`: of the episode's first eligible exam; otherwise only of its examiner's first
-- `g_…`: one group code a grouping
 
 Findings of exams whose window is open, of other than index exams and of ineligible exams are not in it.
 """
 
 from __future__ import annotations
 
-from examtally.cohort.groupings import Grouping
 from examtally.cohort.reasons import number
 from examtally.contracts.records.engine import Engine
 
@@ -38,25 +35,24 @@ TWO_BY_TWO = {
 """The four cells of the 2x2 table, in the order of the products of the tallies."""
 
 
-def write_cells(con: Engine, groups: tuple[Grouping, ...], equivocal: str) -> None:
+def write_cells(con: Engine, equivocal: str) -> None:
     """Write `cells`; `equivocal` says what an equivocal finding counts as: excluded, positive or negative."""
     recoded = {"positive": "positive", "negative": "negative", "excluded": "equivocal"}[equivocal]
     places = {result: place for place, result in enumerate(RESULTS)} | {"equivocal": RESULTS.index(recoded)}
     results = " ".join(f"when '{result}' then {place}" for result, place in places.items())
-    columns = ", ".join(grouping.column for grouping in groups)
     con.execute(
         f"""
         create temp table cells as
         with read as (
             select p.pair, case f.result {results} end as result, {_STATUS} as status, {_SETTLED} as settled,
-                ek, (index_bits & p.bit) <> 0 as is_index, {columns}
+                ek, (index_bits & p.bit) <> 0 as is_index
             from used_findings f join cohort_exams using (exam_id) join pairs p using (maneuver)
             where (own_bits & ~open_bits & p.bit) <> 0
         )
         select (pair * {CELLS_A_PAIR} + result * {len(STATUSES)} + status)::usmallint as cell,
             (case result when {RESULTS.index("not_done")} then {number("not_done")}
                 when {RESULTS.index("equivocal")} then {number("equivocal")} else settled end)::utinyint as reason,
-            ek, is_index, {columns}
+            ek, is_index
         from read
         """
     )

@@ -49,7 +49,7 @@ def build_cohort(con: Engine, contract: Contract, protocol: Protocol, selection:
     write_indexed(own, protocol, all_bits(rules), contract.catalogue.surgery)
     write_standard(own, rules)
     settle_indeterminate(own, selection, {rule.code: rule.bit for rule in rules})
-    write_cells(own, groups, protocol.equivocal)
+    write_cells(own, protocol.equivocal)
     write_repeats(own, groups)
     return Cohort(
         own, groups, all_bits(rules), contract.catalogue, selection, is_part=selection is not None or last > 0

@@ -66,10 +66,10 @@ def read_supervisor_counts(con: Engine, protocol: Protocol) -> pl.DataFrame:
 def _against_reference(roles: Collection[str]) -> str:
     status, result = f"cell % {len(STATUSES)}", f"cell // {len(STATUSES)} % {len(RESULTS)}"
     return f"""
-        select p.condition, p.maneuver, 'reference' as outcome, ex.period, ex.pk, cells.g_examiner,
+        select p.condition, p.maneuver, 'reference' as outcome, ex.period, ex.pk, ex.g_examiner,
             {status} = 0 as positive, {status} <> {result} as failed
         from cells join cohort_exams ex using (ek) join pairs p on p.pair = cell // {CELLS_A_PAIR}
-            join group_labels l on l.code = cells.g_role and {_ROLE.format(listed(roles) or "null")}
+            join group_labels l on l.code = ex.g_role and {_ROLE.format(listed(roles) or "null")}
         where {status} <= 1 and {result} <= 1
     """
 

@@ -56,7 +56,7 @@ def read_scenarios(cohort: Cohort, con: Engine, contract: Contract, protocol: Pr
     for name, (cell, stays) in _READ_OTHERWISE.items():
         own.execute(
             f"create or replace temp table scenario_cells as "
-            f"select ({cell})::usmallint as cell, ek, is_index, g_overall from scenario_findings where {stays}"
+            f"select ({cell})::usmallint as cell, ek, is_index from scenario_findings where {stays}"
         )
         own.execute("drop table if exists scenario_repeats")
         write_repeats(own, overall, "scenario_cells", "scenario_repeats")
@@ -95,7 +95,7 @@ def _noted(protocol: Protocol) -> str:
         with recorded as (
             select exam_id, count(*) as maneuvers from used_findings where maneuver in ({core}) group by exam_id
         )
-        select c.cell::integer as cell, c.ek, c.is_index, c.g_overall,
+        select c.cell::integer as cell, c.ek, c.is_index,
             f.result = 'equivocal' or coalesce(f.result = 'not_done' and f.reason in ({reasons}), false) as unsure,
             coalesce(e.reference_known = 'no', false) as blinded,
             coalesce(r.maneuvers, 0) = {len(protocol.core)} as complete,

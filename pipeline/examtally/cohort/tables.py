@@ -102,7 +102,7 @@ TABLES: dict[str, TemporaryTable] = {
         TemporaryTable(
             "cells",
             "a finding of an index exam and a condition: pair, result and status in one number, see the module `cells`",
-            "cell reason ek is_index g_*",
+            "cell reason ek is_index",
         ),
         TemporaryTable(
             "repeat_cells",
@@ -112,10 +112,10 @@ TABLES: dict[str, TemporaryTable] = {
         TemporaryTable(
             "scenario_findings",
             "a cell of an index exam with what a scenario may ask of it",
-            "cell ek is_index g_overall unsure blinded complete late",
+            "cell ek is_index unsure blinded complete late",
             is_brief=True,
         ),
-        TemporaryTable("scenario_cells", "a cell as a scenario counts it", "cell ek is_index g_overall", is_brief=True),
+        TemporaryTable("scenario_cells", "a cell as a scenario counts it", "cell ek is_index", is_brief=True),
         TemporaryTable(
             "scenario_repeats",
             "`repeat_cells` of a scenario",

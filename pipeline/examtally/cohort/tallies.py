@@ -46,7 +46,7 @@ _SUMS = ("participants", "knees", *MARGINS, *(f"{a}_{b}" for a, b in PRODUCTS))
 
 def write_repeats(con: Engine, groups: tuple[Grouping, ...], of: str = "cells", into: str = "repeat_cells") -> None:
     """Write `into` from `of`: the cells of the 2x2 tables of participants with several index exams."""
-    columns = ", ".join(f"c.{grouping.column}" for grouping in groups)
+    columns = ", ".join(grouping.column for grouping in groups)
     cells = ", ".join(str(place) for place in TWO_BY_TWO.values())
     con.execute(
         f"create temp table {into} as select cell // {CELLS_A_PAIR} as pair, cell % {CELLS_A_PAIR} as cell, pk, "
@@ -105,7 +105,7 @@ def _counted(place: int, grouping: Grouping, source: str) -> str:
     """Findings by cell and group."""
     return (
         f"(select {place} as grouped_by, cell, {grouping.column} as code, count(*) as n from {source} "
-        f"where {grouping.is_cell} group by cell, {grouping.column})"
+        f"join cohort_exams using (ek) where {grouping.is_cell} group by cell, {grouping.column})"
     )
 
 
