@@ -21,6 +21,7 @@ import duckdb
 
 from examtally.contracts.contract import Contract
 from examtally.contracts.records.rules import literal, quoted
+from examtally.registry.content import CONTENT, totals
 
 BOOKKEEPING = "bookkeeping"
 """The part of all that a registry keeps beside records and log: batches, held lines, checks, withdrawals, operators."""
@@ -66,11 +67,24 @@ def sums(con: duckdb.DuckDBPyConnection, contract: Contract, batches: Collection
     return _sums([*named, *_bookkeeping(con, contract)], batches)
 
 
+def stored_sums(con: duckdb.DuckDBPyConnection, contract: Contract) -> str:
+    """SQL for table, batch_no, rows and the order-free sum of the stored records."""
+    named = [(part, table, name, "batch_no") for part, table, name in record_tables(con, contract) if part == "stored"]
+    return f"select * exclude (part) from ({_sums(named, None)})"
+
+
 def seal(con: duckdb.DuckDBPyConnection, contract: Contract, batches: Collection[int] | None = None) -> None:
-    """Renew the fingerprints of the rows that these batches brought and of what is of no batch, or of every row."""
+    """Renew the fingerprints of the rows that these batches brought and of what is of no batch, or of every row.
+
+    Sums of digests are made of every batch that has none, as those that an older program sealed.
+    """
     batches = batches if batches is None else {0, *batches}
     con.execute(f"delete from reg.fingerprints where {_of(batches)}")
     con.execute(f"insert into reg.fingerprints {sums(con, contract, batches)}")
+    of_part = "select batch_no from reg.fingerprints where part"
+    lacking = con.execute(f"{of_part} = 'stored' except {of_part} = {literal(CONTENT)}").fetchall()
+    if lacking:
+        con.execute(f"insert into reg.fingerprints {totals(con, _of([number for (number,) in lacking]))}")
 
 
 def seal_bookkeeping(con: duckdb.DuckDBPyConnection, contract: Contract) -> None:

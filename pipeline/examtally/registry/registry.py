@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import os
 import sys
 from collections.abc import Iterator
@@ -13,45 +12,15 @@ from types import TracebackType
 import duckdb
 
 from examtally.contracts.contract import Contract, load_contract
-from examtally.contracts.records.ddl import BATCH_COLUMN
-from examtally.contracts.records.rules import literal, quoted
-from examtally.contracts.records.tables import JOINT, Table
+from examtally.contracts.records.rules import literal
 from examtally.errors import RegistryError
 from examtally.files import private_files
+from examtally.registry.audit_log import stored_sums
 from examtally.registry.bookkeeping import check_form, migrate, stored_version
+from examtally.registry.content import content_fingerprint, kept_fingerprint
 from examtally.registry.faults import opening_fault, unreadable, writing_fault
 from examtally.registry.lock_wait import LockWait
 from examtally.registry.workspace import Workspace
-
-
-def content_fingerprint(con: duckdb.DuckDBPyConnection, contract: Contract, schema: str = "reg") -> str:
-    """Return 64 hexadecimal digits over the typed records in `schema`; batches and held-back lines play no part.
-
-    Columns that `contract` does not declare count by name where they are filled, and the joint where it is another, so
-    that records of one joint have the fingerprint that they had in a registry of one joint.
-    """
-    digest = hashlib.sha256()
-    for table in contract.tables.values():
-        rows, total = con.execute(_sum_sql(con, table, schema)).fetchall()[0]
-        digest.update(f"{table.name}:{rows}:{total}\n".encode())
-    return digest.hexdigest()
-
-
-def _sum_sql(con: duckdb.DuckDBPyConnection, table: Table, schema: str) -> str:
-    """The order-free sum over rows of a digest of each; a blank is told from every text by its own mark."""
-    name = f"{schema}.{quoted(table.name)}"
-    stored = [column for column, *_ in con.execute(f"describe {name}").fetchall()]
-    always = [column for column in table.names if column != JOINT]
-    cells = [f"coalesce(cast({quoted(column)} as varchar), chr(30))" for column in always]
-    filled = {column: f"cast({quoted(column)} as varchar)" for column in sorted({*stored} - {*always, BATCH_COLUMN})}
-    if JOINT in filled:
-        filled[JOINT] = f"nullif({JOINT}, {literal(str(table.field(JOINT).default))})"
-    cells += [f"{literal(column + '=')} || {text}" for column, text in filled.items()]
-    number = (
-        f"(md5_number(concat_ws(chr(31), {', '.join(cells)})) >> 64)::ubigint"  # md5_number_lower at half its price
-    )
-    return f"select count(*), coalesce(sum({number}), 0) from {name}"
-
 
 _HEADERS = 3 * 4096  # bytes before the first block of a DuckDB file
 
@@ -66,7 +35,8 @@ class Registry:
 
     def fingerprint(self) -> str:
         """Return the fingerprint of the records: equal for equal records, whatever the order or the batches."""
-        return content_fingerprint(self.con, load_contract())
+        contract = load_contract()
+        return kept_fingerprint(self.con, stored_sums(self.con, contract)) or content_fingerprint(self.con, contract)
 
     def close(self) -> None:
         """Let go of the file; a second call does nothing."""

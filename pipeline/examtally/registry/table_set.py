@@ -27,8 +27,9 @@ from examtally.contracts.records.tables import Table
 from examtally.errors import RegistryError
 from examtally.files import whole_folder
 from examtally.registry.bookkeeping import waiting_tables
+from examtally.registry.content import content_fingerprint
 from examtally.registry.lock_wait import LockWait
-from examtally.registry.registry import content_fingerprint, open_registry
+from examtally.registry.registry import open_registry
 
 MANIFEST = "manifest.json"
 RECORD_NUMBER = "record_no"

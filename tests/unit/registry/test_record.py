@@ -20,8 +20,11 @@ from examtally.contracts.mapping.mapping import ExportMapping
 from examtally.errors import ExamtallyError, FileFault, RegistryError
 from examtally.ingestion import batch, ingest
 from examtally.ingestion.checking.hold_back_limit import checked_limit
+from examtally.registry import open_registry
 from examtally.registry.accounts import list_batches, list_held, list_log, newest_seal
 from examtally.registry.audit_entry import note_use
+from examtally.registry.audit_log import stored_sums
+from examtally.registry.content import content_fingerprint, kept_fingerprint
 from examtally.registry.undo import undo
 from examtally.registry.verifying import verify
 from examtally.registry.withdrawal import digest_sql, withdraw
@@ -192,6 +195,50 @@ def test_the_log_is_a_chain(tmp_path: Path, registry: Path) -> None:
     with duckdb.connect(str(registry)) as con:
         con.execute("update log set operator = 'OP-9' where entry = 1")
     assert [fault.split(":")[0] for fault in verify(registry).faults] == ["log, entry 1"]
+
+
+def _fingerprints(registry: Path) -> tuple[str | None, str]:
+    """The fingerprint by the sums that are kept, and by the rows."""
+    with open_registry(registry) as opened:
+        con, contract = opened.con, load_contract()
+        assert opened.fingerprint() == content_fingerprint(con, contract)
+        return kept_fingerprint(con, stored_sums(con, contract)), content_fingerprint(con, contract)
+
+
+def test_the_fingerprint_that_is_kept_is_that_of_the_rows(tmp_path: Path, registry: Path) -> None:
+    seen = []
+    for step in (
+        lambda: None,
+        lambda: amend(tmp_path, registry, findings=[finding("EX-1", result="negative")]),
+        lambda: send(tmp_path, registry, exams=[exam("EX-9", participant_id="PT-2", episode=2)]),
+        lambda: withdraw(registry, "PT-1", erase=True),
+        lambda: send(tmp_path, registry, participants=[{"participant_id": "PT-3"}]),
+        lambda: undo(registry),
+    ):
+        step()
+        kept, found = _fingerprints(registry)
+        assert kept == found
+        seen.append(found)
+    assert len({*seen}) == 5
+    assert seen[3] == seen[5]
+
+
+def test_a_fingerprint_that_is_kept_does_not_hide_a_change(registry: Path) -> None:
+    _, before = _fingerprints(registry)
+    with duckdb.connect(str(registry)) as con:
+        con.execute("update participants set sex = 'male' where participant_id = 'PT-1'")
+    kept, after = _fingerprints(registry)
+    assert kept is None
+    assert after != before
+
+
+def test_a_registry_without_digests_gets_them_with_its_next_batch(tmp_path: Path, registry: Path) -> None:
+    with duckdb.connect(str(registry)) as con:
+        con.execute("delete from fingerprints where part = 'content'")
+    assert _fingerprints(registry)[0] is None
+    send(tmp_path, registry, participants=[{"participant_id": "PT-3"}])
+    kept, found = _fingerprints(registry)
+    assert kept == found
 
 
 @pytest.mark.parametrize(
