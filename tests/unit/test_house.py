@@ -177,7 +177,9 @@ def test_folders_of_a_package_import_one_another_in_no_circle(folder: str) -> No
     [
         ("examtally.cli.app", "duckdb polars numpy scipy matplotlib pandas great_expectations"),
         ("examtally.results", "pandas statsmodels sklearn scipy matplotlib"),
-        ("examtally.reporting", "pandas statsmodels sklearn scipy.stats scipy.optimize examtally.disclosure"),
+        ("examtally.reporting", "polars matplotlib"),
+        ("examtally.reporting.reports", "pandas statsmodels sklearn scipy.stats scipy.optimize examtally.disclosure"),
+        ("examtally.reporting.monthly.sections", "pandas statsmodels scipy.stats duckdb examtally.registry.registry"),
     ],
 )
 def test_importing_a_room_loads_only_what_it_is_for(module: str, heavy: str) -> None:

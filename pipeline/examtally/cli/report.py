@@ -5,8 +5,10 @@ Each takes --results, --out and --format; `examtally report KIND --help` says in
 
 from __future__ import annotations
 
+import gc
 import shutil
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from enum import StrEnum
 from pathlib import Path
 from typing import Annotated
@@ -44,6 +46,12 @@ Actions = Annotated[
 app = typer.Typer(no_args_is_help=True, help="Render a report from a results folder; reads no records.")
 
 
+@app.callback()
+def _seldom_collected() -> None:
+    """Reports are made in seconds: to look for garbage seldom saves a tenth of them."""
+    gc.set_threshold(50_000)
+
+
 class Audience(StrEnum):
     """For whom a report is made."""
 
@@ -64,9 +72,18 @@ def formats(words: str, *legal: str) -> tuple[str, ...]:
     return named
 
 
+@contextmanager
+def _made_of(reports: Path | None) -> Iterator[None]:
+    """While it lasts pages are made of the group's own texts where it has some, and results are read once."""
+    from examtally.results.folder import read_once
+
+    with reports_from(reports), read_once():
+        yield
+
+
 def _make(render: Callable[..., list[Path]], results: Path, out: Path, reports: Path | None, **options: object) -> None:
     """Render pages of a results folder, with the group's own texts where it has some, and say where they are."""
-    with reports_from(reports), output.progress(files_at(out)) as say:
+    with _made_of(reports), output.progress(files_at(out)) as say:
         made = render(results, out, **options, progress=say)
     output.show_files(made)
 
@@ -106,13 +123,13 @@ def audit(
             raise ReportError(
                 "--registry, --operator, --earlier, --approved-by and --because belong to --audience release"
             )
-        with reports_from(reports), output.progress(files_at(out)) as say:
+        with _made_of(reports), output.progress(files_at(out)) as say:
             made = render_audit(results, out, formats=chosen, source=source, progress=say)
     else:
         if registry is None or source is not None:
             raise ReportError("for release name the registry, whose log keeps what went out, and no --source")
         approval = approval_of(approved_by, because)
-        with reports_from(reports), output.progress(entries_and(registry, files_at(out))) as say:
+        with _made_of(reports), output.progress(entries_and(registry, files_at(out))) as say:
             made = render_release(
                 results,
                 out,
@@ -143,12 +160,18 @@ def monthly(
 
     As html, docx or pdf.
     """
-    from examtally.registry.accounts import newest_seal
     from examtally.reporting import render_monthly
 
     chosen = formats(form, "html", "docx", "pdf")
-    seal = None if registry is None else newest_seal(registry)
+    seal = None if registry is None else _seal(registry)
     _make(render_monthly, results, out, reports, period=period, actions=actions, seal=seal, formats=chosen)
+
+
+def _seal(registry: Path) -> str:
+    """The newest seal of a registry, whose database is not loaded without one."""
+    from examtally.registry.accounts import newest_seal
+
+    return newest_seal(registry)
 
 
 @app.command()
@@ -236,7 +259,7 @@ def examiner(
 
     chosen = formats(form, "html", "pdf")
     truth = files_at(out) if registry is None else entries_and(registry, files_at(out))
-    with reports_from(reports), output.progress(truth) as say:
+    with _made_of(reports), output.progress(truth) as say:
         made = render_sheets(
             results, out, examiner=code, registry=registry, operator=operator, formats=chosen, progress=say
         )
@@ -334,7 +357,7 @@ def intake(
     formats(form, "html")
     if (results is None) == (registry is None):
         raise ReportError("give one of --results (a results folder) and --registry (before an analysis)")
-    with reports_from(reports), output.progress(files_at(out)) as say:
+    with _made_of(reports), output.progress(files_at(out)) as say:
         if results is not None:
             made = render_intake(results, out, batch=batch, progress=say)
         if registry is not None:

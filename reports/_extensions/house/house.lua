@@ -44,10 +44,13 @@ local function hold_raw(raw)
   end
 end
 
--- Pandoc reads no file by itself: style and figures are handed to it here, and nothing else is.
+-- Pandoc reads no file by itself: the figures of a document are handed to it here, and nothing else is. A page gets its own
+-- when it is finished.
 local function carry(path, kind)
   local file = io.open(path, "rb") or refuse("a figure that was not drawn: " .. path)
-  pandoc.mediabag.insert(path, kind, file:read("a"))
+  if not is_html then
+    pandoc.mediabag.insert(path, kind, file:read("a"))
+  end
   file:close()
 end
 
@@ -69,12 +72,6 @@ local guard = {
     end
   end,
 }
-
-if is_html and not under_quarto then
-  for _, style in ipairs({ "_extensions/house/house.css", "_extensions/house/page.css" }) do
-    carry(style, "text/css")
-  end
-end
 
 -- What only a screen shows.
 local screen = pandoc.List({ "download", "narrow", "screen" })

@@ -48,6 +48,21 @@ def test_what_is_written_comes_back(results: Results, out: Path) -> None:
         assert back.tables[name].equals(frame), name
 
 
+def test_results_are_read_once_while_a_report_is_made_and_checked_anew_afterwards(results: Results, out: Path) -> None:
+    results.write(out)
+    with folder.read_once():
+        first = read_results(out)
+        copy = Path(shutil.copytree(out, out.with_name("copy")))
+        assert read_results(copy) is first
+        shutil.rmtree(copy)
+        with pytest.raises(ResultsError, match="manifest"):
+            read_results(copy)
+    with (out / "flow.csv").open("a", encoding="utf-8") as file:
+        file.write("more\n")
+    with pytest.raises(ResultsError, match=r"flow\.csv is missing or was changed"):
+        read_results(out)
+
+
 def test_the_number_of_threads_does_not_change_a_byte(results: Results, tmp_path: Path) -> None:
     results.write(tmp_path / "here")
     code = "import sys; from examtally.results import read_results; read_results(sys.argv[1]).write(sys.argv[2])"

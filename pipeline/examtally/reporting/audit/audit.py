@@ -237,16 +237,21 @@ class Audit:
         return {(row["item"], row["group"]): int(row["value"] or 0) for row in rows}
 
     def _estimate(self, adjustment: str, measure: str, *pair_and_group: str) -> Estimate:
-        return self._estimates.get((adjustment, measure, *pair_and_group)) or Estimate.absent(measure)
+        place = self._places.get((adjustment, measure, *pair_and_group))
+        return Estimate.absent(measure) if place is None else Estimate.of(self._figures.row(place, named=True))
 
     @cached_property
-    def _estimates(self) -> dict[Key, Estimate]:
+    def _figures(self) -> pl.DataFrame:
         corrections = ["verification", "bounds", "reference_error"]
         corrected = (pl.col("group_by") == "overall") & pl.col("adjustment").is_in(corrections)
         pooled = pl.col("adjustment").is_in(["pooled", "pooled_bias_adjusted"])
-        kept = self.table("accuracy").filter((pl.col("adjustment") == "none") | corrected | pooled)
-        rows = kept.iter_rows(named=True)
-        return {(row["adjustment"], row["measure"], *_key(row)): Estimate.of(row) for row in rows}
+        return self.table("accuracy").filter((pl.col("adjustment") == "none") | corrected | pooled)
+
+    @cached_property
+    def _places(self) -> dict[Key, int]:
+        """The row of a figure among so many that a page shows one in twenty."""
+        keys = self._figures.select("adjustment", "measure", "condition", "maneuver", "group_by", "group")
+        return {key: place for place, key in enumerate(keys.iter_rows())}
 
     @cached_property
     def _leading_groups(self) -> dict[Key, dict[str, Any]]:

@@ -19,7 +19,9 @@ PROFILE = "page"
 FORMATS = {"html": "html", "docx": "docx", "pdf": "typst"}
 """The formats of a report, and what the extension calls each."""
 
-_QUARTO_ONLY = frozenset({"theme", "minimal", "filters", "html-table-processing", "template-partials"}) | {"papersize"}
+_QUARTO_ONLY = frozenset(
+    {"theme", "minimal", "filters", "html-table-processing", "template-partials", "papersize", "embed-resources"}
+)
 _OF_A_REPORT = ("toc", "toc-depth", "number-sections", "csl", "nocite")
 _VARIABLES = frozenset({"toc-title"})  # of pandoc's templates
 _ADDED = frozenset({"_metadata.yml", "_metadata.yaml", "_brand.yml", "_brand.yaml"})

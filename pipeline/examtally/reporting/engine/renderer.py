@@ -13,12 +13,13 @@ import re
 import shutil
 import subprocess
 import sys
+from base64 import b64encode
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from importlib.util import find_spec
 from pathlib import Path
 from typing import Any
 
-import pypandoc
 import yaml
 
 from examtally.contracts.catalogue.clinical import Noun
@@ -41,6 +42,11 @@ WRITERS = {"html": "html5", "docx": "docx", "pdf": "typst"}
 _SCRIPT = Path("_extensions") / HOUSE / "house.html"  # the one script of every page
 _TROUBLE = re.compile(r"\b(error|warning|warn)\b", re.I)
 _FRAME = re.compile(r'.*?<body[^>]*>\s*<header.*?</header>\s*(?:<nav id="TOC".*?</nav>)?', re.S)
+_CARRIED = re.compile(r"(?<=data:text/csv;base64,)[\w+/=]+")
+_SHEET = re.compile(rf'<link rel="stylesheet" href="(_extensions/{HOUSE}/\w+\.css)" />')
+_PICTURE = re.compile(rf'(?<=<img src=")({figures.FOLDER}/[\w-]+\.svg)(?=")')
+_STYLE = re.compile(r"<style>.*?</style>", re.S)
+_REMARK = re.compile(r"[ \t]*/\*.*?\*/", re.S)
 _COLOR = re.compile(r"\x1b\[[0-9;]*m")
 
 
@@ -146,13 +152,21 @@ def _quarto(program: str, text: Path, target: Path, form: str) -> None:
 
 
 def _pandoc(front: Mapping[str, Any], text: Path, target: Path, form: str) -> None:
-    """Pandoc reads no file and no address but what the filter hands it, and is held to silence: a word on its standard
-    error is an error. Typst sets the PDF in a folder that holds the text and its figures alone.
+    """Pandoc reads no file and no address, and is held to silence: a word on its standard error is an error.
+
+    What a page carries is put in afterwards, since pandoc would go through each letter of it: the figures behind a
+    link, pictures, the style. Typst sets the PDF in a folder that holds the text and its figures alone.
     """
+    behind: list[str] = []
+
+    def numbered(data: re.Match[str]) -> str:
+        behind.append(data.group())
+        return f"{len(behind) - 1:08d}"
+
+    said = _CARRIED.sub(numbered, text.read_text(encoding="utf-8"))
     written = target.with_suffix(".typ") if form == "pdf" else target
     command = [
         str(packed_pandoc()),
-        text.name,
         "--from=markdown-implicit_figures-raw_html-raw_tex-native_divs-native_spans",
         "--sandbox",
         f"--to={WRITERS[form]}",
@@ -163,17 +177,37 @@ def _pandoc(front: Mapping[str, Any], text: Path, target: Path, form: str) -> No
         *pandoc_options(text.parent, front, form),
         *bibliography(text.parent, front),
     ]
-    done = _run(command, text.parent)
+    done = _run(command, text.parent, said)
     if done.returncode != 0 or done.stderr.strip():
         raise ReportError(f"{text.name}: pandoc: {_cause(done.stderr) or f'exit {done.returncode}'}")
+    if form == "html":
+        page = _CARRIED.sub(lambda number: behind[int(number.group())], target.read_text(encoding="utf-8"))
+        target.write_text(_in_one(page, text.parent), encoding="utf-8")
     if form == "pdf":
         target.write_bytes(typesetting.typeset_file(written, written.parent / figures.FOLDER))
+
+
+def _in_one(page: str, folder: Path) -> str:
+    """A page with its figures and the style sheets of the house in it, these without remarks.
+
+    A page that names another file is refused when it is sealed.
+    """
+
+    def sheet(named: re.Match[str]) -> str:
+        return f"<style>\n{(folder / named.group(1)).read_text(encoding='utf-8')}</style>"
+
+    def picture(named: re.Match[str]) -> str:
+        return f"data:image/svg+xml;base64,{b64encode((folder / named.group(1)).read_bytes()).decode('ascii')}"
+
+    styled = _STYLE.sub(lambda style: _REMARK.sub("", style.group()), _SHEET.sub(sheet, page))
+    return _PICTURE.sub(picture, styled)
 
 
 def packed_pandoc() -> Path:
     """The pandoc that comes with a package. One on PATH or in the home folder is never run: who knows what it is."""
     name = "pandoc.exe" if sys.platform == "win32" else "pandoc"
-    path = Path(pypandoc.__file__).parent / "files" / name
+    package = find_spec("pypandoc")
+    path = Path((package and package.origin) or "").parent / "files" / name
     if not path.is_file():
         raise ReportError("pandoc is missing; reinstall pypandoc-binary, which brings it")
     return path
@@ -187,9 +221,11 @@ def _cause(said: str) -> str:
     return lines[0] if lines else ""
 
 
-def _run(command: list[str], folder: Path) -> subprocess.CompletedProcess[str]:
+def _run(command: list[str], folder: Path, said: str | None = None) -> subprocess.CompletedProcess[str]:
     env = os.environ | {"SOURCE_DATE_EPOCH": "0", "TYPST_FONT_PATHS": str(font_folder())}
-    return subprocess.run(command, cwd=folder, env=env, capture_output=True, text=True, encoding="utf-8", check=False)
+    return subprocess.run(
+        command, cwd=folder, env=env, input=said, capture_output=True, text=True, encoding="utf-8", check=False
+    )
 
 
 def put_page(page: Path, target: Path) -> Path:

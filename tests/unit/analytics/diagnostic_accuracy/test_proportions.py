@@ -14,6 +14,15 @@ GRID = [(x, n) for n in (1, 2, 5, 20, 37, 263, 5000) for x in sorted({0, 1, n //
 EVENTS, SIZES = (np.array(side) for side in zip(*GRID, strict=True))
 
 
+@pytest.mark.parametrize("level", [0.8, 0.95, 0.998])
+def test_wilson_is_that_of_statsmodels_to_the_last_digit(level: float) -> None:
+    inside = (EVENTS > 0) & (EVENTS < SIZES)
+    limits = proportions.wilson(EVENTS, SIZES, level)
+    low, high = proportion_confint(EVENTS, SIZES, 1 - level, method="wilson")
+    np.testing.assert_array_equal(limits.low[inside], low[inside])
+    np.testing.assert_array_equal(limits.high[inside], high[inside])
+
+
 def test_jeffreys_closes_at_the_edges_and_nowhere_else() -> None:
     closed = proportions.jeffreys(EVENTS, SIZES)
     low, high = proportion_confint(EVENTS, SIZES, method="jeffreys")

@@ -172,10 +172,14 @@ def test_a_page_refuses_what_would_act_whoever_wrote_it(tmp_path: Path, text: st
     assert not (tmp_path / "out").exists()
 
 
+@pytest.mark.parametrize(
+    ("form", "said"), [("html", "it holds an address to fetch in img"), ("docx", "pandoc: .*Could not fetch resource")]
+)
 @pytest.mark.parametrize("picture", ["/etc/hostname", "../results/x.svg", "http://127.0.0.1:9/x.svg"])
-def test_behind_the_guard_pandoc_reads_nothing(tmp_path: Path, picture: str) -> None:
-    with pytest.raises(ReportError, match=r"pandoc: .*Could not fetch resource"):
-        _say(tmp_path, (f'![a]({picture}){{alt="b"}}',), BARE, is_guarded=False)
+def test_behind_the_guard_no_other_file_is_read(tmp_path: Path, picture: str, form: str, said: str) -> None:
+    with pytest.raises(ReportError, match=said):
+        _say(tmp_path, (f'![a]({picture}){{alt="b"}}',), BARE, formats=(form,), is_guarded=False)
+    assert not (tmp_path / "out").exists()
 
 
 def test_behind_the_guard_html_and_tex_in_a_text_are_words(tmp_path: Path) -> None:

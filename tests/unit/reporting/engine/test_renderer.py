@@ -107,7 +107,9 @@ def test_pandoc_sets_one_self_contained_page(tmp_path: Path) -> None:
     assert 'role="note"' in html
     assert 'class="tab-title"' in html
     assert "<h3" not in html
-    assert 'download="counts.csv"' in html
+    assert '<a href="data:text/csv;base64,YWI=" download="counts.csv">' in html
+    assert "/*" not in html
+    assert "--ink" in html
     assert "<figcaption>" in html
     assert "Figure 1: A square" in html
     assert "<span>Table 1: Counts</span>" in html
