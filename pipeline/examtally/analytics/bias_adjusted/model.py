@@ -29,7 +29,7 @@ import numpy.typing as npt
 from scipy.special import expit, logit
 from scipy.stats import norm
 
-from examtally.analytics.bias_adjusted.density import StatusLikelihood, read_columns, reading_chances
+from examtally.analytics.bias_adjusted.density import StatusLikelihood, fast_expit, read_columns, reading_chances
 from examtally.analytics.bias_adjusted.draws import BLOCK, StatusDraws, composite, pack
 from examtally.analytics.bias_adjusted.knees import StatusKnees, StatusRecords, condition_knees
 from examtally.analytics.bias_adjusted.sampler import sample
@@ -225,18 +225,20 @@ def fit(
         at = slice(first, min(first + BLOCK, draws))
         each = status_chance(knees, parameters[:, at], delta[at])
         statuses[:, at] = rng.random(each.shape, dtype=np.float32) < each
-        chance += each.sum(axis=1)
+        chance += each.sum(axis=1, dtype=np.float64)
     drawn = StatusDraws(knees.rows, knees.participants, pack(statuses), chance / draws, draws, seed)
     return ConditionModel(knees, priors, parameters, delta, found.r_hat, found.ess, drawn)
 
 
 def status_chance(knees: StatusKnees, parameters: FloatArray, delta: FloatArray) -> FloatArray:
-    """P(condition | data) of every knee at each draw of parameters (p, b) and delta (b,), shape (n, b)."""
+    """P(condition | data) of every knee at each draw of parameters (p, b) and delta (b,), shape (n, b), to 1e-6."""
     k, m = knees.terms.columns.shape[1] + 1, len(knees.modalities)
-    present, absent = reading_chances(read_columns(knees.reads), parameters[k : k + m], parameters[k + m :])
-    linear = _design(knees) @ parameters[:k] + present - absent
-    linear[~knees.is_verified] += delta
-    chance = expit(linear)
+    drawn = parameters.astype(np.float32)
+    reads = read_columns(knees.reads).astype(np.float32)
+    present, absent = reading_chances(reads, drawn[k : k + m], drawn[k + m :])
+    linear = _design(knees).astype(np.float32) @ drawn[:k] + present - absent
+    linear[~knees.is_verified] += delta.astype(np.float32)
+    chance = fast_expit(linear)
     is_known = knees.is_known
     chance[is_known] = knees.truth[is_known, None]
     return np.asarray(chance)
@@ -249,7 +251,9 @@ def chance_at(model: ConditionModel, delta: float) -> FloatArray:
         each = [chance_at(part, delta)[np.searchsorted(part.knees.rows, rows)] for part in model.parts]
         return np.asarray(1 - np.prod([1 - chance for chance in each], axis=0))
     chosen = model.parameters[:, :: max(1, model.draws.draws // _FEW)]
-    return np.asarray(status_chance(model.knees, chosen, np.full(chosen.shape[1], delta)).mean(axis=1))
+    return np.asarray(
+        status_chance(model.knees, chosen, np.full(chosen.shape[1], delta)).mean(axis=1, dtype=np.float64)
+    )
 
 
 def chances(model: ConditionModel, at: npt.NDArray[np.integer]) -> FloatArray:
