@@ -145,7 +145,7 @@ SOURCES = {
         "Goossens",
     ),
     *("Rubinstein", "Harilainen", "Norris", "Nunes", "Doberstein"),
-    *("Active moving patella apprehension test", "McMurray test and joint line tenderness"),
+    *("Video", "PMC5389077"),
 }
 
 
@@ -372,6 +372,14 @@ class TestPublished:
         rows = [row for one in load_catalogue(joint).maneuvers.values() for row in one.published]
         assert [row for row in rows if not (row.source and row.setting and row.population and row.standard)] == []
         assert {row.bias for row in rows} <= {"low", "unclear", "high"}
+
+    def test_what_was_examined_otherwise_stands_apart(self, knee: Catalogue) -> None:
+        rows = [row for maneuver in knee.maneuvers.values() for row in maneuver.published]
+        for words in ("under anesthesia", "for any of the bulge, tap and balloon tests", "the whole exam"):
+            told = [row for row in rows if words in row.setting]
+            assert told
+            assert all(row.apart for row in told)
+            assert all("left out of the range" in row.about for row in told)
 
     def test_a_source_is_cited_in_short(self, knee: Catalogue) -> None:
         cited = {row.cited for code in ("lachman", "mcmurray_medial") for row in knee.maneuvers[code].published}

@@ -131,6 +131,7 @@ class Published:
     """What a publication found for a maneuver against a condition; proportions, None where it gives no figure.
 
     `population`, `standard` and `bias` (risk of bias: low, unclear or high) are empty where the catalogue gives none.
+    `apart`: examined in another way than here (under anesthesia, several tests as one); told, but no part of a range.
     """
 
     condition: str
@@ -145,6 +146,7 @@ class Published:
     population: str = ""
     standard: str = ""
     bias: str = ""
+    apart: bool = False
 
     @property
     def cited(self) -> str:
@@ -156,7 +158,8 @@ class Published:
     def about(self) -> str:
         """Where the figure is from, in words: source, setting, and what is said of people, standard and bias."""
         told = {"": self.setting, "people: ": self.population, "standard: ": self.standard, "risk of bias: ": self.bias}
-        return "; ".join([self.source, *(f"{head}{text}" for head, text in told.items() if text)])
+        left_out = ["left out of the range"] if self.apart else []
+        return "; ".join([self.source, *(f"{head}{text}" for head, text in told.items() if text), *left_out])
 
 
 @dataclass(frozen=True, slots=True)

@@ -102,7 +102,7 @@ def _grades(entry: Mapping[str, Node]) -> dict[int, str]:
 
 def _published(row: Node, code: str, intended: Collection[str]) -> Published:
     figures_of = ("sensitivity", "sensitivity_ci", "specificity", "specificity_ci")
-    entry = row.record(("condition", "source", "setting"), (*figures_of, "population", "standard", "bias"))
+    entry = row.record(("condition", "source", "setting"), (*figures_of, "population", "standard", "bias", "apart"))
     sensitivity, specificity = figures(entry, "sensitivity"), figures(entry, "specificity")
     if sensitivity[0] is None and specificity[0] is None:
         raise row.fail("gives no figure", "give sensitivity, specificity or both as proportions")
@@ -115,6 +115,7 @@ def _published(row: Node, code: str, intended: Collection[str]) -> Published:
         population=entry["population"].text() if "population" in entry else "",
         standard=entry["standard"].text() if "standard" in entry else "",
         bias=entry["bias"].code("a risk of bias", BIASES) if "bias" in entry else "",
+        apart=_flag(entry, "apart"),
     )
 
 

@@ -14,7 +14,7 @@ from examtally.reporting.audit.forest import Row, forest
 from examtally.reporting.audit.imperfect_reference import imperfect_reference_block
 from examtally.reporting.audit.leading import leads_of
 from examtally.reporting.audit.suspicion import BEFORE
-from examtally.reporting.engine.aims import AIMS, told
+from examtally.reporting.engine.aims import AIMS
 from examtally.reporting.engine.estimate import Span
 from examtally.reporting.engine.numbers import counted, listed, percent
 from examtally.reporting.engine.tables import Column, details, download, table
@@ -41,9 +41,8 @@ def condition_block(audit: Audit, condition: Condition) -> str:
         part
         for part in (
             f"### {condition.name} {{#{condition.code}}}",
-            f"{condition.plain} *Counted as present:* {condition.present_means}",
+            f"*Counted as present:* {condition.present_means}",
             verified_knees(audit, condition),
-            told(["none"]),
             accuracy_of_each(audit, condition),
             remarks(audit, condition),
             _forest(audit, condition),
@@ -76,8 +75,8 @@ def untold(audit: Audit) -> str:
 
 
 def published_span(rows: Iterable[Published], measure: str) -> Span | None:
-    """The lowest and highest published estimate; of a single one its interval; None where nothing was published."""
-    found = [row for row in rows if getattr(row, measure) is not None]
+    """The lowest and highest published by who examined like us; of a single one its interval; None where nothing is."""
+    found = [row for row in rows if getattr(row, measure) is not None and not row.apart]
     if not found:
         return None
     estimates = [getattr(row, measure) for row in found]

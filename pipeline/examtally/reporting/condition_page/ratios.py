@@ -29,7 +29,7 @@ class RatioLine:
     `own` holds our two leading ratios, None where too few people are verified or they are withheld; `reason` says why
     they are withheld. `published` holds, by ratio, the lowest and highest that publications come to, None where none
     gives both sensitivity and specificity. `knees` are those examined, verified, and expected to have the condition;
-    `people` the participants verified with and without it.
+    `people` the participants verified with and without it; `is_led` whether there are leading ratios at all.
     """
 
     maneuver: Maneuver
@@ -39,6 +39,7 @@ class RatioLine:
     knees: tuple[int, int, int]
     people: tuple[int, int]
     sources: tuple[str, ...]
+    is_led: bool = False
 
     @property
     def is_withheld(self) -> bool:
@@ -59,12 +60,24 @@ class RatioLine:
 
 def lines_of(audit: Audit, condition: Condition) -> list[RatioLine]:
     """Each core maneuver, or the one verified most where none is; others with ratios of our own while they fit."""
+    first = [_line(audit, condition, item) for item in _first(audit, condition)]
+    rest = [line for line in _rest(audit, condition) if line.own is not None]
+    return first + rest[: max(MOST - len(first), 0)]
+
+
+def waiting(audit: Audit, condition: Condition) -> list[RatioLine]:
+    """Other maneuvers with a leading estimate, on the page of the condition, and too few people for a card."""
+    return [line for line in _rest(audit, condition) if line.own is None and line.is_led and not line.is_withheld]
+
+
+def _first(audit: Audit, condition: Condition) -> tuple[Maneuver, ...]:
     core = tuple(item for item in audit.maneuvers(condition) if item.code in audit.protocol.core)
-    first = [_line(audit, condition, item) for item in core or audit.core_maneuvers(condition)]
-    named = {line.maneuver.code for line in first}
-    rest = [_line(audit, condition, item) for item in audit.maneuvers(condition) if item.code not in named]
-    room = max(MOST - len(first), 0)
-    return first + [line for line in rest if line.own is not None][:room]
+    return core or audit.core_maneuvers(condition)
+
+
+def _rest(audit: Audit, condition: Condition) -> list[RatioLine]:
+    named = {item.code for item in _first(audit, condition)}
+    return [_line(audit, condition, item) for item in audit.maneuvers(condition) if item.code not in named]
 
 
 def needed(audit: Audit) -> int:
@@ -73,13 +86,13 @@ def needed(audit: Audit) -> int:
 
 
 def published_ratios(rows: Iterable[Published]) -> tuple[Span, Span] | None:
-    """The range of both likelihood ratios over publications that give both figures; None where none does.
+    """The range of both likelihood ratios over publications that examined like us and give both figures; or None.
 
     LR+ is sensitivity over 1 less specificity, LR- is 1 less sensitivity over specificity; an infinite one is left out.
     """
-    pairs = [(row.sensitivity, row.specificity) for row in rows if row.sensitivity and row.specificity]
-    up = [sensitivity / (1 - specificity) for sensitivity, specificity in pairs if sensitivity and specificity < 1]
-    down = [(1 - sensitivity) / specificity for sensitivity, specificity in pairs if sensitivity and specificity]
+    pairs = [(row.sensitivity or 0.0, row.specificity or 0.0) for row in rows if _gives_both(row)]
+    up = [sensitivity / (1 - specificity) for sensitivity, specificity in pairs if specificity < 1]
+    down = [(1 - sensitivity) / specificity for sensitivity, specificity in pairs]
     return ((min(up), max(up)), (min(down), max(down))) if up and down else None
 
 
@@ -96,8 +109,13 @@ def _line(audit: Audit, condition: Condition, maneuver: Maneuver) -> RatioLine:
         published_ratios(found),
         _knees(lead.row) if lead is not None else (0, 0, 0),
         people,
-        tuple(dict.fromkeys(row.cited for row in found if row.sensitivity and row.specificity)),
+        tuple(dict.fromkeys(row.cited for row in found if _gives_both(row))),
+        lead is not None and lead.has_ratios,
     )
+
+
+def _gives_both(row: Published) -> bool:
+    return bool(row.sensitivity and row.specificity and not row.apart)
 
 
 def _knees(row: Mapping[str, Any]) -> tuple[int, int, int]:
