@@ -9,6 +9,7 @@ import polars as pl
 from examtally.reporting.audit.audit import Audit
 from examtally.reporting.audit.suspicion import BEFORE, after
 from examtally.reporting.audit.verification import ASSUMED, CORRECTED, UNCORRECTED
+from examtally.reporting.engine.aims import told
 from examtally.reporting.engine.numbers import listed, percent
 from examtally.reporting.engine.tables import Column, table
 from examtally.reporting.engine.wording import said
@@ -60,6 +61,18 @@ def a_noun() -> str:
 def nouns() -> str:
     """Several of them."""
     return said("«nouns»")
+
+
+def verified_only() -> str:
+    """What a figure of verified knees only stands for."""
+    return said(told(["none"]))
+
+
+def first_rule_out(audit: Audit) -> str:
+    """What comes first, boxed: a line each paragraph of the catalogue's caution, then how figures are used."""
+    *flags, use = audit.catalogue.card_caution.split("\n")
+    listed = [f"- {flag}" for flag in flags]
+    return box("\n".join(["**First rule out**", "", *listed, "", use] if flags else [use]), "caution") if use else ""
 
 
 def tag(audit: Audit) -> str:

@@ -156,11 +156,6 @@ def _kinds(lead: Lead) -> list[str]:
     return ["none"] if (up, down) == ("no_help", "no_help") else ["early"]
 
 
-def is_too_early(lead: Lead) -> bool:
-    """Whether neither finding of a maneuver can be said to help, or not to."""
-    return _kinds(lead) == ["early"]
-
-
 def picture(audit: Audit) -> str:
     """One line a main maneuver: a suspicion of 30 %, where a negative and where a positive finding moves it."""
     shown = leads(audit)

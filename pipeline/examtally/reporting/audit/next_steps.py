@@ -43,14 +43,29 @@ def next_steps(audit: Audit) -> list[str]:
 
 
 def steps_for(audit: Audit, condition: Condition) -> list[str]:
-    """The same of one condition: safety of its negative findings, technique of its maneuvers."""
+    """The same of one condition: what a negative main maneuver leaves, technique of its maneuvers."""
     maneuvers = [item.code for item in audit.maneuvers(condition)]
-    items = leads_of(audit, condition, audit.maneuvers(condition))
-    return [step.sentence for step in (*_unsafe(items), *_disagreement(audit, maneuvers))][:MOST]
+    items = leads_of(audit, condition, audit.core_maneuvers(condition))
+    return [step.sentence for step in (*_left(items), *_disagreement(audit, maneuvers))][:MOST]
 
 
 def _core(audit: Audit) -> list[Lead]:
     return [lead for lead in leads(audit) if lead.condition.core]
+
+
+def _left(items: Iterable[Lead]) -> Iterator[Step]:
+    """What the best main maneuver leaves after a negative finding, wherever it does not rule the condition out."""
+    shown = [lead for lead in items if lead.has_ratios]
+    if not shown:
+        return
+    best = min(shown, key=lambda lead: lead.span("negative")[0])
+    if best.row["verdict_negative"] != "rules_out":
+        yield Step(
+            f"A negative {best.called} does not rule it out.",
+            f"A suspicion of {percent(BEFORE)} is then still {best.said('negative')}: re-examine, and image where "
+            "local protocol asks for it.",
+            "Every examiner",
+        )
 
 
 def _unsafe(items: Iterable[Lead]) -> Iterator[Step]:

@@ -9,7 +9,7 @@ import polars as pl
 
 from examtally.contracts.catalogue.clinical import Condition
 from examtally.reporting.audit.audit import Audit
-from examtally.reporting.engine.aims import AIMS, fold, told
+from examtally.reporting.engine.aims import AIMS, fold
 from examtally.reporting.engine.numbers import (
     counted,
     percent,
@@ -34,10 +34,9 @@ _TERM_COLUMNS = (Column("term", "History item or finding"), Column("odds", "Mult
 _TERMS = {
     "age_decades": "age, per ten years",
     "age_decades_squared": "age, per ten years, squared",
-    "age_unknown": "age not recorded",
     "onset_log_days": "days since onset, per step of the logarithm",
-    "onset_unknown": "days since onset not recorded",
 }
+_MISSING = ("_no_finding", "_unknown")  # levels that say how records are kept, nothing of the «noun»
 
 
 def added_block(audit: Audit, condition: Condition) -> str:
@@ -54,7 +53,6 @@ def added_block(audit: Audit, condition: Condition) -> str:
     parts = (
         "\n".join(f"- {sentence}" for sentence in sentences),
         "\n".join(f"- {note}" for note in sorted(lacking)),
-        told(["none"]),
         fold("Other scores, and what each finding weighs in the model", f"\n{inner}\n"),
     )
     return "\n\n".join(part.strip("\n") for part in parts if part)
@@ -144,12 +142,13 @@ def _terms(audit: Audit, condition: Condition) -> str:
             "odds": f"{ratio(row['lr'])}\n{ratio_range(row['ci_low'], row['ci_high'])}",
         }
         for row in audit.table("model_terms").filter(condition=condition.code, model="model_exam").iter_rows(named=True)
+        if not row["term"].endswith(_MISSING)
     ]
     if not rows:
         return ""
     caption = (
         f"{condition.name}: what each history item or finding does to the odds beside all the others, drawn toward 1; "
-        "not the likelihood ratio of a finding by itself"
+        "not the likelihood ratio of a finding by itself; what was not recorded is in the model, not in the table"
     )
     return table(pl.DataFrame(rows), _TERM_COLUMNS, caption=caption)
 

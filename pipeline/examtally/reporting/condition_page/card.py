@@ -9,12 +9,12 @@ import polars as pl
 from examtally.contracts.catalogue.clinical import Condition
 from examtally.contracts.periods import place_of
 from examtally.reporting.audit.audit import Audit
-from examtally.reporting.condition_page.ratios import MOST, RatioLine, lines_of, needed
+from examtally.reporting.condition_page.ratios import MOST, RatioLine, lines_of, needed, waiting
 from examtally.reporting.engine.aims import LEADING
 from examtally.reporting.engine.numbers import counted, listed, percent
 from examtally.reporting.engine.tables import Column, table
 from examtally.reporting.engine.wording import inside_sentence
-from examtally.reporting.plain import box
+from examtally.reporting.plain import first_rule_out
 
 SUSPICIONS = (0.1, 0.3, 0.5, 0.7)
 """Probabilities before the finding for which a card gives the one after it."""
@@ -23,7 +23,7 @@ VALID = 12
 """Periods after the last one covered until which a card holds."""
 
 PUBLISHED = "published, not ours"
-_FINDINGS = ("positive\nLR+", "negative\nLR−")
+_FINDINGS = ("positive", "negative")
 _OVER = "A suspicion before the finding of … becomes"
 _COLUMNS = (
     Column("finding", "Finding"),
@@ -43,10 +43,11 @@ def card(audit: Audit, condition: Condition) -> str:
     parts = (
         f"::: tag\n{audit.wording.group}. {audit.wording.tag}\n:::",
         _covered(audit, condition, lines),
-        box(audit.catalogue.card_caution, "caution") if audit.catalogue.card_caution else "",
+        first_rule_out(audit),
         _HOW,
         f"::: card\n{_table(audit, condition, lines)}\n:::",
         _left_out(every[MOST:]),
+        _waiting(audit, condition),
         _basis(audit, lines),
         f"{audit.wording.caution}",
     )
@@ -126,6 +127,21 @@ def _heading(line: RatioLine, fewest: int) -> str:
 def _left_out(lines: Sequence[RatioLine]) -> str:
     """Maneuvers for which one sheet has no room."""
     return f"No room here for {'; '.join(line.maneuver.name for line in lines)}." if lines else ""
+
+
+def _waiting(audit: Audit, condition: Condition) -> str:
+    """Maneuvers that the page of the condition shows and a card does not yet."""
+    lines = [
+        f"{inside_sentence(line.maneuver.name)} ({line.people[0]} with it, {line.people[1]} without)"
+        for line in waiting(audit, condition)
+    ]
+    fewest = needed(audit)
+    return (
+        f"On the page of the condition, not here before {fewest} patients with it and {fewest} without are verified: "
+        f"{listed(lines)}."
+        if lines
+        else ""
+    )
 
 
 def _basis(audit: Audit, lines: Sequence[RatioLine]) -> str:

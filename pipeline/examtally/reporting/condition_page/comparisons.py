@@ -10,16 +10,12 @@ import polars as pl
 
 from examtally.contracts.catalogue.clinical import Condition
 from examtally.reporting.audit.audit import BOTH, Audit
-from examtally.reporting.engine.aims import AIMS, LEADING, fold, told
+from examtally.reporting.engine.aims import AIMS, LEADING, fold
 from examtally.reporting.engine.numbers import count, counted, percent, points
 from examtally.reporting.engine.tables import Column, download, table
 from examtally.reporting.engine.wording import inside_sentence
 
 NOT_BLIND = "Two maneuvers by one pair of hands are not blind to each other."
-_WHY = (
-    f"{NOT_BLIND} Whoever has felt one knows what to expect of the other, so that they look more alike, or more "
-    "different, than in two pairs of hands."
-)
 _GROUPS_DIFFER = (
     "The groups hold different patients: a difference may come from whom they see as well as from the hands."
 )
@@ -87,7 +83,7 @@ def comparison_block(audit: Audit, condition: Condition) -> str:
     ]
     if not pairs:
         return ""
-    parts = [_WHY, _said(audit, condition, pairs), _table(audit, condition, pairs)]
+    parts = [_said(audit, condition, pairs), _table(audit, condition, pairs)]
     beneath = (_verified(audit, condition, pairs), _by_order(audit, condition, pairs))
     inner = "\n\n".join(part.strip("\n") for part in beneath if part)
     parts.append(fold("The same pairs on verified «nouns» only", f"\n{inner}\n"))
@@ -145,9 +141,18 @@ def _clear(audit: Audit, condition: Condition, pair: tuple[str, str]) -> Iterato
                 abs(found.value),
                 (
                     f"- **{better}** has the higher {measure} than **{inside_sentence(worse)}**, by "
-                    f"{points(abs(found.value))[1:]} points (95% CI {points(low)[1:]} to {points(high)[1:]})."
+                    f"{_whole(abs(found.value))} points (95% CI {_whole(low)} to {_whole(high)})."
                 ),
             )
+
+
+def _whole(share: float) -> str:
+    """Percentage points without a sign, 0 printed as 0.
+
+    >>> _whole(0.0004), _whole(0.13)
+    ('0', '13')
+    """
+    return f"{100 * share:.0f}"
 
 
 def _table(audit: Audit, condition: Condition, pairs: Sequence[tuple[str, str]]) -> str:
@@ -160,7 +165,7 @@ def _table(audit: Audit, condition: Condition, pairs: Sequence[tuple[str, str]])
             {"pair": f"{first}\nagainst {inside_sentence(second)}", "knees": ", ".join(knees)}
             | {measure: one.cell for measure, one in found.items()}
         )
-    caption = f"{condition.name}: two maneuvers on the same «nouns». {NOT_BLIND}"
+    caption = f"{condition.name}: two maneuvers on the same «nouns», imaged or not. {NOT_BLIND}"
     kept = audit.table("comparisons").filter(condition=condition.code, group_by="overall")
     return table(pl.DataFrame(rows), _COLUMNS, caption=caption) + download(
         _csv(kept, audit.min_participants), f"comparisons-{condition.code}"
@@ -186,7 +191,7 @@ def _verified(audit: Audit, condition: Condition, pairs: Sequence[tuple[str, str
                 }
             )
     caption = f"{condition.name}: two maneuvers, {AIMS['none'].name}"
-    return f"{told(['none'])}\n{table(pl.DataFrame(rows), _VERIFIED, caption=caption, group='pair')}"
+    return table(pl.DataFrame(rows), _VERIFIED, caption=caption, group="pair")
 
 
 def _csv(rows: pl.DataFrame, fewest: int) -> pl.DataFrame:
@@ -209,7 +214,10 @@ def _by_order(audit: Audit, condition: Condition, pairs: Sequence[tuple[str, str
             cells = {m: _compared(audit, condition, pair, m, "none", "done_order", group) for m in BOTH}
             if any(cell.is_shown for cell in cells.values()):
                 pair_name = f"{first} against {inside_sentence(second)}"
-                rows.append({"pair": pair_name, "order": f"{first} {words}"} | {m: cells[m].cell for m in BOTH})
+                known = f"{count(cells['sensitivity'].n)} with it, {count(cells['specificity'].n)} without"
+                rows.append(
+                    {"pair": pair_name, "order": f"{first} {words}\n{known}"} | {m: cells[m].cell for m in BOTH}
+                )
     if not rows:
         return ""
     columns = (
@@ -217,7 +225,10 @@ def _by_order(audit: Audit, condition: Condition, pairs: Sequence[tuple[str, str
         Column("sensitivity", "Sensitivity, points"),
         Column("specificity", "Specificity, points"),
     )
-    caption = f"{condition.name}: first less second by which was done first, {AIMS['none'].name}"
+    caption = (
+        f"{condition.name}: first less second by which was done first, {AIMS['none'].name}, where the order was "
+        "written down"
+    )
     return table(pl.DataFrame(rows), columns, caption=caption, group="pair")
 
 
@@ -234,7 +245,7 @@ def _between_groups(audit: Audit, condition: Condition) -> str:
             "difference": f"{points(row['difference'])}\n{points(row['ci_low'])} to {points(row['ci_high'])}",
         }
         for row in found.iter_rows(named=True)
-        if row["difference"] is not None and row["ci_low"] is not None
+        if None not in (row["difference"], row["ci_low"]) and min(row["n_a"], row["n_b"]) >= audit.min_participants
     ]
     if not rows:
         return ""

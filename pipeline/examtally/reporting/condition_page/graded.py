@@ -10,9 +10,9 @@ import polars as pl
 from examtally.contracts.catalogue.clinical import Condition
 from examtally.plots.look import GREY, INK, PRESENT, RULE, bare, style
 from examtally.reporting.audit.audit import Audit
-from examtally.reporting.engine.aims import AIMS, fold, told
+from examtally.reporting.engine.aims import AIMS, fold
 from examtally.reporting.engine.figures import paper, publish
-from examtally.reporting.engine.numbers import percent, percent_range, ratio, ratio_range, share_of
+from examtally.reporting.engine.numbers import counted, percent, percent_range, ratio, ratio_range, share_of
 from examtally.reporting.engine.tables import Column, download, table
 
 _SCALES = {
@@ -37,10 +37,11 @@ _RULE_COLUMNS = (
     Column("sensitivity", "Sensitivity"),
     Column("specificity", "Specificity"),
 )
+_STEP = ("step", "step_low", "step_high")
 _VERIFIED = AIMS["none"].name
 _READ = (
-    "The column *against the level before* says how many times the odds change from one level to the next; "
-    f"a range that holds 1 means that the two levels may say the same. {told(['none'])}"
+    "*Against the level before*: how many times the odds change from one level to the next, where each holds "
+    "{fewest} or more; a range that holds 1 means that the two levels may say the same."
 )
 
 
@@ -62,7 +63,7 @@ def graded_block(audit: Audit, condition: Condition) -> str:
     kept = pl.DataFrame(levels, infer_schema_length=None).drop("condition", "status")
     parts = [
         _grades_in_words(audit, levels),
-        _READ,
+        _READ.format(fewest=counted(audit.min_participants, "«noun»")),
         (_levels_table(audit, condition, first) if first else "") + download(kept, f"levels-{condition.code}"),
         fold("Other maneuvers, end points, pain, signs and other thresholds", f"\n{inner}\n") if inner else "",
     ]
@@ -70,11 +71,16 @@ def graded_block(audit: Audit, condition: Condition) -> str:
 
 
 def _usable_levels(audit: Audit, condition: Condition) -> list[dict[str, Any]]:
-    """Rows of levels with enough people on both sides, in catalogue order."""
+    """Rows of levels with enough people on both sides, in catalogue order; no step between levels of few knees."""
     rows = audit.table("level_ratios").filter(condition=condition.code)
     kept = [row for row in rows.iter_rows(named=True) if row["flag"] != "too_few"]
     order = list(audit.catalogue.maneuvers)
-    return sorted(kept, key=lambda row: (order.index(row["maneuver"]), list(_SCALES).index(row["scale"]), row["place"]))
+    kept.sort(key=lambda row: (order.index(row["maneuver"]), list(_SCALES).index(row["scale"]), row["place"]))
+    behind = [row["present"] + row["absent"] for row in kept]
+    for place, row in enumerate(kept):
+        if min(behind[max(place - 1, 0)], behind[place]) < audit.min_participants:
+            row |= dict.fromkeys(_STEP)
+    return kept
 
 
 def _grades_in_words(audit: Audit, levels: Sequence[Mapping[str, Any]]) -> str:
@@ -85,11 +91,9 @@ def _grades_in_words(audit: Audit, levels: Sequence[Mapping[str, Any]]) -> str:
         f"({ratio_range(row['step_low'], row['step_high'])})"
         f"{'; the two may say the same' if row['step_low'] <= 1 <= row['step_high'] else ''}."
         for row in levels
-        if row["scale"] == "grade"
-        and row["place"] == 2
-        and None not in (row["step"], row["step_low"], row["step_high"])
+        if row["scale"] == "grade" and row["place"] == 2 and None not in (row[name] for name in _STEP)
     ]
-    return "\n".join(["What 2+ means against 1+:", "", *lines]) if lines else ""
+    return "\n".join(lines)
 
 
 def _levels_table(audit: Audit, condition: Condition, levels: Sequence[Mapping[str, Any]]) -> str:

@@ -12,9 +12,7 @@ from examtally.reporting.audit.audit import Audit, open_audit
 from examtally.reporting.audit.conditions import accuracy_of_each, remarks, settled_by, too_few_yet
 from examtally.reporting.audit.groups import by_severity
 from examtally.reporting.audit.leading import (
-    Lead,
     drawn,
-    is_too_early,
     knees_behind,
     leads_of,
     reasons_of,
@@ -77,7 +75,7 @@ def names_of(audit: Audit, codes: Sequence[str]) -> str:
 
 
 def opening(audit: Audit, condition: Condition) -> str:
-    """The answer: what the maneuvers can be trusted for, one picture, and what to do next."""
+    """The answer: what the maneuvers can be trusted for, what to do next, and one picture."""
     items = leads_of(audit, condition, audit.maneuvers(condition))
     core = {maneuver.code for maneuver in audit.core_maneuvers(condition)}
     main = [lead for lead in items if lead.maneuver.code in core] + [
@@ -86,10 +84,9 @@ def opening(audit: Audit, condition: Condition) -> str:
     said = sentences(main) or ["No «noun» of this condition has been examined and verified yet."]
     parts = (
         tag(audit),
-        f"{condition.plain} *Counted as present:* {condition.present_means}",
         "\n".join(f"- {line}" for line in said),
-        drawn(main, f"before-after-{condition.code}"),
         bullets("What to do next", steps_for(audit, condition)),
+        drawn(main, f"before-after-{condition.code}"),
     )
     return "\n\n".join(part.strip("\n") for part in parts if part)
 
@@ -99,8 +96,9 @@ def alone(audit: Audit, condition: Condition) -> str:
     items = leads_of(audit, condition, audit.maneuvers(condition))
     shown = [lead for lead in items if lead.row["basis"] != "withheld"]
     parts = (
+        f"*Counted as present:* {condition.present_means}",
         f"{settled_by(audit, condition)} {knees_behind(audit, condition)}" if items else "",
-        f"{LEADING} {_use(shown)}" if shown else "",
+        f"{LEADING} Decide by @tbl-each." if shown else "",
         table_of(items, f"{condition.name}: each maneuver", label="tbl-each"),
         "\n".join(f"- {reason}" for reason in reasons_of(items)),
         by_severity(audit, condition),
@@ -109,22 +107,14 @@ def alone(audit: Audit, condition: Condition) -> str:
     return "\n\n".join(part.strip("\n") for part in parts if part)
 
 
-def _use(shown: Sequence[Lead]) -> str:
-    """What a reader can do with the leading figures: decide by them, or wait."""
-    waiting = [lead for lead in shown if is_too_early(lead)]
-    if len(waiting) == len(shown):
-        return "The intervals in @tbl-each are still too wide to decide by."
-    return f"Decide by @tbl-each{'; where it is too early to say, wait' if waiting else ''}."
-
-
 def how_sure(audit: Audit, condition: Condition) -> str:
     """What the leading figures take for granted, the reference tests, and simpler methods beneath."""
-    items = leads_of(audit, condition, audit.maneuvers(condition))
+    simpler = beside(audit, leads_of(audit, condition, audit.maneuvers(condition)))
     parts = (
         assumptions(audit) if condition.code in audit.models else "",
         analysis_status(audit),
         references(audit, [condition]),
-        beside(audit, items),
+        simpler or told(["none"]),
         fold("What a verified registry counts, and when more figures come", _counts(audit, condition)),
         marking(audit),
         box(audit.wording.caution, "caution"),
@@ -135,5 +125,4 @@ def how_sure(audit: Audit, condition: Condition) -> str:
 
 def _counts(audit: Audit, condition: Condition) -> str:
     blocks = (accuracy_of_each(audit, condition), remarks(audit, condition), too_few_yet(audit, condition))
-    parts = (told(["none"]), *blocks)
-    return "\n" + "\n\n".join(part.strip("\n") for part in parts if part) + "\n"
+    return "\n" + "\n\n".join(block.strip("\n") for block in blocks if block) + "\n"

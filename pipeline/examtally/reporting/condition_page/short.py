@@ -21,6 +21,8 @@ _COLUMNS = (
     Column("wins", "Best in resamples"),
 )
 _SECONDS = Column("seconds", "Seconds")
+NEXT_TO_NOTHING = 0.01
+"""Loss of log score up to which a shorter exam is called as good as the whole one."""
 
 
 def short_block(audit: Audit, condition: Condition) -> str:
@@ -35,14 +37,22 @@ def short_block(audit: Audit, condition: Condition) -> str:
 
 
 def _in_words(audit: Audit, best: Sequence[Mapping[str, Any]]) -> str:
-    """The smallest set that loses no more than chance explains."""
+    """The smallest set whose whole interval loses next to nothing; else that fewer lose, or that nobody can tell."""
     every = best[-1]
-    enough = next((row for row in best if row["lost_low"] is None or row["lost_low"] <= 0), every)
-    if enough is every:
+    shorter = [row for row in best[:-1] if row["lost_low"] is not None]
+    enough = next((row for row in shorter if row["lost_high"] <= NEXT_TO_NOTHING), None)
+    if enough is not None:
+        return (
+            f"**{counted(enough['size'], 'maneuver')}, {_names(audit, enough)}:** as good as all {every['size']} "
+            f"together, discrimination (AUC) {percent(enough['auc'])} against {percent(every['auc'])} in "
+            f"{counted(enough['n'], 'verified «noun»')}."
+        )
+    if all(row["lost_low"] > 0 for row in shorter):
         return f"Every shorter exam forecasts worse than all {every['size']} maneuvers together, beyond chance."
     return (
-        f"**{counted(enough['size'], 'maneuver')}, {_names(audit, enough)}:** no worse than all {every['size']} "
-        f"together beyond chance, in {counted(enough['n'], 'verified «noun»')}. The interval says how much may be lost."
+        f"**Too few «nouns» to tell whether fewer than all {every['size']} do as well; do them all.** The best single "
+        f"one, {_names(audit, best[0])}, has a discrimination (AUC) of {percent(best[0]['auc'])} against "
+        f"{percent(every['auc'])}, in {counted(every['n'], 'verified «noun»')}."
     )
 
 

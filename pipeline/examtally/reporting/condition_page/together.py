@@ -12,7 +12,7 @@ from examtally.contracts.catalogue.clinical import Condition
 from examtally.reporting.audit.audit import BOTH, Audit
 from examtally.reporting.condition_page.added import model_sentence
 from examtally.reporting.condition_page.page import names_of
-from examtally.reporting.engine.aims import AIMS, fold, told
+from examtally.reporting.engine.aims import AIMS, fold
 from examtally.reporting.engine.numbers import coefficient, count, counted, percent, percent_range, ratio, ratio_range
 from examtally.reporting.engine.tables import Column, download, table
 from examtally.reporting.engine.wording import inside_sentence
@@ -63,7 +63,6 @@ def together_block(audit: Audit, condition: Condition) -> str:
     chosen = tuple(str(rows[0]["maneuvers"]).split(", "))
     every = [some for size in range(2, len(chosen) + 1) for some in combinations(chosen, size)]
     beneath = (
-        told(["none"]),
         _in_words(audit, condition, chosen),
         _counted(audit, condition, every),
         _dependence(audit, condition, chosen),

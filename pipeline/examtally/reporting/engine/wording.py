@@ -81,9 +81,16 @@ def as_written(folder: Path, key: str) -> str:
 def inside_sentence(name: str) -> str:
     """A common noun that begins with a capital, as it stands within a sentence; abbreviations and names keep theirs.
 
+    A side that a name ends with comes first, as it is spoken.
+
     >>> inside_sentence("Open surgery"), inside_sentence("MRI of the knee"), inside_sentence("Lachman test")
     ('open surgery', 'MRI of the knee', 'Lachman test')
+    >>> inside_sentence("McMurray test, medial"), inside_sentence("Meniscal tear, either side")
+    ('medial McMurray test', 'meniscal tear, either side')
     """
+    head, _, side = name.rpartition(", ")
+    if head and side in ("medial", "lateral"):
+        return f"{side} {inside_sentence(head)}"
     is_common = name[1:2].islower() and name.split(" ")[0] not in _NAMED_AFTER
     return name[0].lower() + name[1:] if is_common else name
 

@@ -12,7 +12,7 @@ from examtally.contracts.contract import Contract
 from examtally.contracts.results import empty
 from examtally.reporting.audit.audit import Audit
 from examtally.reporting.audit.leading import Lead, answer, table_of, verdict, withheld
-from examtally.reporting.audit.next_steps import next_steps
+from examtally.reporting.audit.next_steps import next_steps, steps_for
 
 SIDES = ("sensitivity", "specificity", "lr_positive", "lr_negative")
 
@@ -102,6 +102,19 @@ def test_a_negative_finding_that_rules_out_asks_for_nothing(contract: Contract) 
     assert "Do not rule out anterior cruciate ligament tear on negative findings alone" in step
     assert "9% (95% CI" in step
     assert "Every examiner" in step
+
+
+@pytest.mark.parametrize("negative", ["helps", "no_help", "too_early"])
+def test_a_condition_is_warned_of_by_its_main_maneuver_alone(contract: Contract, negative: str) -> None:
+    made = audit(contract, row("helps", negative))
+    other = contract.catalogue.maneuvers["drop_leg_lachman"]
+    made.leading["acl_tear", other.code] = row("helps", "rules_out", lr_negative=0.02)
+    made.maneuvers = lambda _: (*made.core_maneuvers(made.settled[0]), other)  # type: ignore[method-assign]
+    (step,) = steps_for(made, made.settled[0])
+    assert "A negative Lachman test does not rule it out" in step
+    assert "re-examine, and image where local protocol asks for it" in step
+    made.leading["acl_tear", "lachman"] = row("helps", "rules_out")
+    assert steps_for(made, made.settled[0]) == []
 
 
 def test_poor_agreement_asks_for_a_session_and_good_or_rare_agreement_does_not(contract: Contract) -> None:

@@ -14,7 +14,7 @@ from examtally.reporting import render_shelf
 from examtally.reporting.audit.audit import Audit
 from examtally.reporting.condition_page.added import added_block
 from examtally.reporting.condition_page.deciding import NO_REFUSAL, deciding_block
-from examtally.reporting.condition_page.short import short_block
+from examtally.reporting.condition_page.short import NEXT_TO_NOTHING, short_block
 from examtally.reporting.condition_page.together import together_block
 from examtally.results import Results
 
@@ -58,6 +58,9 @@ def test_the_parts_stand_in_order(told: Path) -> None:
     text = text_of(told / "out" / "condition-acl_tear.html")
     assert "Exploratory: this analysis was not written down beforehand" in text
     assert "not blind to each other" in text
+    assert text.count("right where every knee is imaged") <= 1
+    assert text.index("What to do next") < text.index("Figure 1") < text.index("Counted as present")
+    assert "no finding" not in text
     assert "Never a reason to refuse an image" in text
 
 
@@ -117,9 +120,14 @@ def test_what_the_exam_adds_follows_the_interval(whole: Audit, low: float, high:
     assert said in added_block(audit, audit.catalogue.conditions["acl_tear"])
 
 
-def test_a_short_exam_is_enough_where_its_loss_may_be_nothing(whole: Audit) -> None:
+def test_a_short_exam_is_enough_where_its_whole_interval_loses_next_to_nothing(whole: Audit) -> None:
     condition = whole.catalogue.conditions["acl_tear"]
-    assert "**1 maneuver, " in short_block(changed(whole, "short_exam", lost_low=-0.01, lost_high=0.02), condition)
+    enough = short_block(changed(whole, "short_exam", lost_low=-0.01, lost_high=NEXT_TO_NOTHING), condition)
+    assert "**1 maneuver, " in enough
+    assert "as good as all" in enough
+    unknown = short_block(changed(whole, "short_exam", lost_low=-0.01, lost_high=NEXT_TO_NOTHING + 0.001), condition)
+    assert "do them all" in unknown
+    assert "as good as" not in unknown
     worse = short_block(changed(whole, "short_exam", lost_low=0.01, lost_high=0.02), condition)
     assert "Every shorter exam forecasts worse" in worse
 
