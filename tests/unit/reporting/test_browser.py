@@ -168,6 +168,22 @@ def test_every_other_page_opens_in_silence_and_hinders_nobody(
     opened.page.close()
 
 
+def test_a_press_on_a_heading_puts_the_maneuvers_in_order(browser: Browser, others: dict[str, Path]) -> None:
+    page = open_file(browser, others["maneuvers"], DESK).page
+    table = page.locator("table.sortable")
+    rows = table.locator("tbody tr").count()
+    for order, is_down in (("ascending", False), ("descending", True)):
+        table.get_by_role("button", name="if negative").click()
+        assert table.locator(f'[aria-sort="{order}"]').count() == 1
+        cells = table.locator("tbody tr td:nth-child(5)").evaluate_all("c => c.map(x => x.firstChild.textContent)")
+        numbers = [float(text) for text in cells if text != "–"]
+        assert len(cells) == rows
+        assert len(numbers) > 1
+        assert numbers == sorted(numbers, reverse=is_down)
+        assert cells[len(numbers) :] == ["–"] * (rows - len(numbers)), "rows without a figure stay at the end"
+    page.close()
+
+
 def test_a_page_looks_the_same_on_a_machine_with_other_fonts(made: Path, tmp_path: Path, browser: Browser) -> None:
     """The machine has one font of another family, and none of the settings that this one may have."""
     shutil.copy(font_folder() / "STIXGeneral.ttf", tmp_path)

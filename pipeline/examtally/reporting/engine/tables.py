@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import base64
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from html import escape
 
@@ -21,22 +21,30 @@ class Column:
 
     What follows a line break in a heading or a cell is set small beneath it.
     Numbers stand right, words left; the first column of a table is the heading of its rows.
+    `anchor` names a column of the frame with the place of the page to which a cell leads.
     """
 
     key: str
     label: str
     over: str = ""
     words: bool = False
+    anchor: str = ""
 
 
 def table(
-    frame: pl.DataFrame, columns: Sequence[Column], *, caption: str, group: str | None = None, label: str = ""
+    frame: pl.DataFrame,
+    columns: Sequence[Column],
+    *,
+    caption: str,
+    group: str | None = None,
+    label: str = "",
+    sortable: bool = False,
 ) -> str:
     """Return a table as a raw HTML block for a cell to print; with a `label` `tbl-…` a text can refer to it.
 
     Cells are the text of the frame (null: an empty cell); what follows a line break in a cell is set small beneath it.
-    `group` names a column whose runs of equal values become headings over their rows. Raises ReportError when there
-    is no caption or a column is missing.
+    `group` names a column whose runs of equal values become headings over their rows. Rows of a `sortable` table are
+    put in order by a press on a heading. Raises ReportError when there is no caption or a column is missing.
     """
     if not caption.strip():
         raise ReportError("a table has no caption")
@@ -45,7 +53,7 @@ def table(
         raise ReportError(f"table '{caption}' has no column {', '.join(missing)}")
     lines = [
         '<div class="table-box">',
-        "<table>",
+        '<table class="sortable">' if sortable else "<table>",
         f"<caption><span>{escape(caption)}</span></caption>",
         *_head(columns),
         *_bodies(frame, columns, group),
@@ -117,14 +125,17 @@ def _bodies(frame: pl.DataFrame, columns: Sequence[Column], group: str | None) -
                 yield "</tbody>\n<tbody>"
             previous = row[group]
             yield f'<tr class="group"><th scope="rowgroup" colspan="{len(columns)}">{escape(str(previous))}</th></tr>'
-        yield f"<tr>{''.join(_cell(column, row[column.key], index) for index, column in enumerate(columns))}</tr>"
+        yield f"<tr>{''.join(_cell(column, row, index) for index, column in enumerate(columns))}</tr>"
     yield "</tbody>"
 
 
-def _cell(column: Column, value: object, index: int) -> str:
+def _cell(column: Column, row: Mapping[str, object], index: int) -> str:
     tag, scope = ("th", ' scope="row"') if index == 0 else ("td", "")
     side = "" if index == 0 else _side(column)
-    return f"<{tag}{scope}{side}>{_lines('' if value is None else str(value))}</{tag}>"
+    value = row[column.key]
+    text = _lines("" if value is None else str(value))
+    inner = f'<a href="#{escape(str(row[column.anchor]))}">{text}</a>' if column.anchor else text
+    return f"<{tag}{scope}{side}>{inner}</{tag}>"
 
 
 def _lines(text: str) -> str:

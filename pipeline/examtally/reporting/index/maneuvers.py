@@ -1,32 +1,53 @@
-"""The catalogue of maneuvers: how each is done, what to mind, what is published and what was found here."""
+"""The catalogue of maneuvers: what each is worth at a glance, then how it is done and what to mind."""
 
 from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from math import inf
 
 import polars as pl
 
 from examtally.contracts.catalogue.clinical import Condition, Maneuver
 from examtally.reporting.audit.audit import BOTH, Audit
 from examtally.reporting.audit.conditions import published_span
-from examtally.reporting.audit.leading import figure_cells
+from examtally.reporting.audit.leading import Lead, figure_cells, verdict
+from examtally.reporting.engine.aims import fold
 from examtally.reporting.engine.estimate import Span
-from examtally.reporting.engine.numbers import listed, percent, percent_range
-from examtally.reporting.engine.tables import Column, details, table
+from examtally.reporting.engine.numbers import DASH, listed, percent, percent_range
+from examtally.reporting.engine.tables import Column, table
 from examtally.reporting.engine.wording import inside_sentence
-from examtally.reporting.plain import box
+from examtally.reporting.plain import first_rule_out
 
-_PURPOSES = {
-    "contributor": "Looks for what adds to the complaint: counted is how often, and whether two examiners agree.",
-    "safety": "For safety: recorded, never scored.",
+_NO_FIGURE = {
+    "diagnostic": "no test settles it",
+    "contributor": "agreement only",
+    "safety": "safety check",
 }
-_SPECTRUM = (
-    "Figures from people chosen for surgery, with clear injuries or beside well volunteers look better than a clinic's "
-    "own: compare like with like."
-)
+_RATIOS = ("lr_positive", "lr_negative")
 _COLUMNS = (
-    Column("whose", "Figures"),
-    Column("sensitivity", "Sensitivity"),
-    Column("specificity", "Specificity"),
+    Column("maneuver", "Maneuver", anchor="code"),
+    Column("condition", "Looks for", words=True),
+    Column("verdict", "What it does\nif positive / negative", words=True),
+    Column("lr_positive", "if positive", "Our likelihood ratio"),
+    Column("lr_negative", "if negative", "Our likelihood ratio"),
+    Column("sensitivity", "sensitivity", "Published"),
+    Column("specificity", "specificity", "Published"),
 )
+
+
+def at_a_glance(audit: Audit) -> str:
+    """A row each maneuver and condition, first those with ratios of ours, the strongest positive finding first."""
+    rows = [row for maneuver in audit.catalogue.maneuvers.values() for row in _rows(audit, maneuver)]
+    rows.sort(key=lambda row: _strength(audit, row), reverse=True)
+    return table(pl.DataFrame(rows), _COLUMNS, caption="What each maneuver is worth", sortable=True)
+
+
+def _strength(audit: Audit, row: Mapping[str, str]) -> float:
+    """The ratio of a positive finding; none where a row has no figures of ours."""
+    if row["lr_positive"] == DASH:
+        return -1.0
+    value = audit.leading[row["looks_for"], row["code"]]["lr_positive"]
+    return inf if value is None else float(value)
 
 
 def phases(audit: Audit) -> str:
@@ -39,22 +60,62 @@ def phases(audit: Audit) -> str:
 
 
 def rule_out(audit: Audit) -> str:
-    """What comes first."""
+    """What comes first, in short, and whole under a fold."""
     lines = [f"- {line}" for line in audit.catalogue.quick_rule_out]
-    return box("\n".join(["**First rule out**", "", *lines]), "caution") if lines else ""
+    whole = fold("What to rule out first, in full", "\n\n" + "\n".join(lines) + "\n\n") if lines else ""
+    return first_rule_out(audit) + whole
+
+
+def unpublished(audit: Audit) -> str:
+    """Why some maneuvers have no published figure, under one fold."""
+    reasons: dict[str, list[str]] = {}
+    for maneuver in audit.catalogue.maneuvers.values():
+        if maneuver.no_published_figure:
+            reasons.setdefault(maneuver.no_published_figure, []).append(maneuver.name)
+    lines = [f"- {'; '.join(names)}: {inside_sentence(reason)}" for reason, names in reasons.items()]
+    if not lines:
+        return ""
+    return fold("Why some have no published figure", "\n\n" + "\n".join(lines) + "\n\n")
+
+
+def _rows(audit: Audit, maneuver: Maneuver) -> Iterator[dict[str, str]]:
+    """One row each condition the maneuver speaks of itself, not only by a part; one row where there is none."""
+    core = "\ncore" if maneuver.code in audit.protocol.core else ""
+    named = {"maneuver": f"{maneuver.name}{core}", "code": maneuver.code}
+    told = [audit.catalogue.conditions[code] for code in maneuver.conditions]
+    own = [one for one in told if not set(one.derived_from) & set(maneuver.conditions)]
+    for condition in own:
+        looks_for = {"condition": condition.name, "looks_for": condition.code}
+        yield named | looks_for | _here(audit, maneuver, condition) | _elsewhere(maneuver, condition)
+    if not own:
+        blank = dict.fromkeys((*_RATIOS, *BOTH), DASH)
+        yield named | {"condition": DASH, "looks_for": "", "verdict": _NO_FIGURE[maneuver.purpose]} | blank
+
+
+def _here(audit: Audit, maneuver: Maneuver, condition: Condition) -> dict[str, str]:
+    """The verdict and our two ratios, or in words why there are none."""
+    row = audit.leading.get((condition.code, maneuver.code))
+    if row is not None and row["sensitivity"] is not None and row["specificity"] is not None:
+        cells = figure_cells(row)
+        return {"verdict": verdict(Lead(condition, maneuver, row))} | {name: cells[name] for name in _RATIOS}
+    unsettled = condition in audit.unsettled
+    is_held = row is not None and (row["basis"] == "withheld" or row["reason"])
+    said = _NO_FIGURE["diagnostic"] if unsettled else "withheld" if is_held else "too few yet"
+    return {"verdict": said} | dict.fromkeys(_RATIOS, DASH)
+
+
+def _elsewhere(maneuver: Maneuver, condition: Condition) -> dict[str, str]:
+    published = [entry for entry in maneuver.published if entry.condition == condition.code]
+    return {measure: _span(published_span(published, measure)) for measure in BOTH}
 
 
 def _maneuver(audit: Audit, maneuver: Maneuver) -> str:
-    core = " Every exam should have it." if maneuver.code in audit.protocol.core else ""
     lines = [
         f"### {maneuver.name} {{#{maneuver.code}}}",
         f"{maneuver.technique}",
-        f"*Positive:* {maneuver.positive}{core}",
+        f"*Positive:* {maneuver.positive}{_grades(maneuver)}",
         _variant(audit, maneuver),
-        _grades(maneuver),
         "\n".join(f"- {caution}" for caution in maneuver.cautions),
-        _PURPOSES.get(maneuver.purpose, ""),
-        _accuracy(audit, maneuver),
         _publications(audit, maneuver),
     ]
     return "\n\n".join(line for line in lines if line)
@@ -67,46 +128,28 @@ def _variant(audit: Audit, maneuver: Maneuver) -> str:
 
 
 def _grades(maneuver: Maneuver) -> str:
+    """The grades by number, or by the names of the trade where the labels begin with them (trace, 1+)."""
     if not maneuver.grades:
         return ""
-    return f"*Grades:* {listed([f'{grade}: {label}' for grade, label in maneuver.grades.items()])}."
-
-
-def _accuracy(audit: Audit, maneuver: Maneuver) -> str:
-    settled = [item for item in audit.settled if item.code in maneuver.conditions]
-    unsettled = [item for item in audit.unsettled if item.code in maneuver.conditions]
-    text = "\n\n".join(f"{item.name}: {item.unsettled_note}" for item in unsettled if item.unsettled_note)
-    if not settled:
-        return text
-    rows = [row for condition in settled for row in _rows(audit, maneuver, condition)]
-    caption = f"{maneuver.name}: found here and published"
-    return f"{text}\n{table(pl.DataFrame(rows), _COLUMNS, caption=caption, group='condition')}"
-
-
-def _rows(audit: Audit, maneuver: Maneuver, condition: Condition) -> list[dict[str, str]]:
-    published = [entry for entry in maneuver.published if entry.condition == condition.code]
-    spans = {measure: published_span(published, measure) for measure in BOTH}
-    row = audit.leading.get((condition.code, maneuver.code))
-    here = figure_cells(row) if row is not None else dict.fromkeys(BOTH, "too few")
-    lines = {"here": here, "published": {m: _span(spans[m]) for m in BOTH}}
-    return [{"condition": condition.name, "whose": whose} | cells for whose, cells in lines.items()]
+    has_names = any(": " in label for label in maneuver.grades.values())
+    labels = [label if has_names else f"{grade}: {label}" for grade, label in maneuver.grades.items()]
+    return f" *Grades:* {'; '.join(labels)}."
 
 
 def _publications(audit: Audit, maneuver: Maneuver) -> str:
-    """Each publication with whom it examined, under a fold; the reason where there is none."""
+    """Each publication with whom it examined, under a fold of the screen."""
     if not maneuver.published:
-        reason = maneuver.no_published_figure
-        return f"*No published figure.* {reason}" if reason else ""
+        return ""
     lines = [
         f"- {inside_sentence(audit.catalogue.conditions[row.condition].name)}: "
         f"{listed([f'{measure} {percent(value)}' for measure in BOTH if (value := getattr(row, measure)) is not None])}"
         f" ({row.about})"
         for row in maneuver.published
     ]
-    return details(f"What others have published ({len(lines)})", "\n\n" + "\n".join([_SPECTRUM, "", *lines]) + "\n\n")
+    return fold(f"What others have published ({len(lines)})", "\n\n" + "\n".join(lines) + "\n\n")
 
 
 def _span(span: Span | None) -> str:
     if span is None:
-        return "none"
+        return DASH
     return percent(span[0]) if percent(span[0]) == percent(span[1]) else percent_range(*span)

@@ -12,7 +12,9 @@ from examtally.cli.app import main
 from examtally.contracts.contract import load_contract
 from examtally.errors import ReportError
 from examtally.reporting import render_shelf
+from examtally.reporting.audit.audit import Audit
 from examtally.reporting.index.listing import sections, shelve
+from examtally.reporting.index.maneuvers import at_a_glance
 from examtally.resources import resource
 
 
@@ -93,7 +95,26 @@ def test_the_command_writes_both_pages_and_their_links_lead_somewhere(made: Path
     assert "First rule out" in page
     catalogue = load_contract().catalogue.maneuvers.values()
     assert page.count("What others have published (") == sum(bool(each.published) for each in catalogue)
-    assert page.count("No published figure.") == sum(bool(each.no_published_figure) for each in catalogue)
+    assert page.count("Why some have no published figure") == 1
+    assert all(f'<a href="#{each.code}">' in page for each in catalogue), "the overview leads to every description"
+    assert "1: trace" not in page
+    assert "no wave; trace: a small wave" in page
+
+
+def test_the_overview_says_what_each_maneuver_is_worth(clinic: Audit) -> None:
+    text = at_a_glance(clinic)
+    assert 'class="sortable"' in text
+    rows = {row.split("#")[1].split('"')[0]: row for row in text.split("<tr>") if "#" in row}
+    assert rows.keys() == clinic.catalogue.maneuvers.keys()
+    lead = clinic.leading["acl_tear", "lachman"]
+    assert f">{lead['lr_positive']:.1f}<" in rows["lachman"]
+    assert "<small>core</small>" in rows["lachman"]
+    assert "68–87%" in rows["lachman"], "the study under anesthesia is no part of the range"
+    assert "no test settles it" in rows["patellar_grind"]
+    assert "safety check" in rows["straight_leg_raise"]
+    shown = [float(found) for found in re.findall(r"<td>([0-9.]+)<br /><small>[0-9.]+–[0-9.]+</small></td><td>", text)]
+    assert shown == sorted(shown, reverse=True)
+    assert len(shown) > 1
 
 
 def test_a_registry_without_exams_has_its_catalogue_too(made: Path, tmp_path: Path) -> None:
