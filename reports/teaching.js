@@ -22,7 +22,7 @@ function show(...parts) {
 }
 
 function opening() {
-  show(para(`${set.group}: ${set.cases.length} confirmed cases, as they were charted. State how likely the condition is before and after each finding; then see the answer, and what the group's likelihood ratios would have made of it.`),
+  show(para(`${set.group}: ${set.cases.length} confirmed cases, as they were charted. State how likely the condition is before and after each finding; then see the answer, and what ${set.released ? "the group's" : "published"} likelihood ratios would have made of it.${set.released ? "" : " The group has released none of its own yet."}`),
     para("Your answers stay in this window. Nothing is sent or stored; at the end you may keep them as a file of your own. It is no test, and nobody is ranked."),
     para(set.caution, "quiet"), make("div", { className: "buttons" }, button("Begin", () => ask())));
 }
@@ -43,9 +43,9 @@ function ask() {
     ask();
   };
   show(make("h2", { textContent: `Case ${at + 1} of ${set.cases.length}` }),
-    one.context.length ? para(one.context.join(" · ")) : null,
+    para(one.context.join(" · ")),
     ...one.findings.slice(0, Math.max(step - 1, 0)).map((each, place) => para(`${each.name}: ${each.result}. You said ${percent(given[place + 1])}.`, "quiet")),
-    finding ? make("p", {}, make("strong", { textContent: `${finding.name}: ${finding.result}` })) : para("Nobody has touched the patient yet."),
+    finding ? make("p", {}, make("strong", { textContent: `${finding.name}: ${finding.result}` })) : para("This is all you know before the exam."),
     finding ? make("details", {}, make("summary", { textContent: "How it is done, and what counts as positive" }), para(finding.technique), para(`Positive: ${finding.means}`)) : null,
     make("form", { onsubmit: (event) => { event.preventDefault(); next(); } },
       make("label", { className: "text", htmlFor: "chance" }, make("span", { textContent: `How likely is ${one.condition}, in percent?` })), input, fault,
@@ -54,15 +54,22 @@ function ask() {
 
 const after = (before, ratio) => { const odds = (Math.min(Math.max(before, 0.005), 0.995)); return (odds / (1 - odds)) * ratio / (1 + (odds / (1 - odds)) * ratio); };
 
+function said(each, before) {
+  if (each.ratio !== null) return `ratio ${each.ratio}, ours. Alone it takes your ${percent(before)} to ${percent(after(before, each.ratio))}.`;
+  if (each.published === null) return "no ratio, ours or published.";
+  const [low, high] = each.published;
+  const span = low === high ? [low] : [low, high];
+  return `ratio ${span.join(" to ")}, published, not ours. Alone it takes your ${percent(before)} to ${span.map((one) => percent(after(before, one))).join(" to ")}.`;
+}
+
 function told() {
   const one = set.cases[at], given = answers[at];
   const last = given[given.length - 1];
-  const ratios = one.findings.filter((each) => each.ratio !== null).map((each) =>
-    para(`${each.name} ${each.result}: ratio ${each.ratio}. Alone it takes your ${percent(given[0])} to ${percent(after(given[0], each.ratio))}.`));
+  const ratios = one.findings.map((each) => para(`${each.name} ${each.result}: ${said(each, given[0])}`));
   show(make("h2", { textContent: `Case ${at + 1}: ${one.condition} was ${one.present ? "present" : "absent"}` }),
     para(`Confirmed: ${one.by}.`), para(`You went from ${percent(given[0])} to ${percent(last)}.`),
-    make("h3", { textContent: "What the group's ratios make of it" }),
-    ...(ratios.length ? [...ratios, para("Each finding alone. Ratios of tests for the same structure are not multiplied.", "quiet")] : [para("The group has no ratio of its own for these findings yet.")]),
+    make("h3", { textContent: "What likelihood ratios make of it" }),
+    ...ratios, para("Each finding alone. Ratios of tests for the same structure are not multiplied.", "quiet"),
     make("div", { className: "buttons" }, button(at + 1 < set.cases.length ? "Next case" : "How I did", () => { at += 1; at < set.cases.length ? ask() : closing(); })));
 }
 

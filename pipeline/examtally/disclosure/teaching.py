@@ -3,8 +3,9 @@
 What is shown of a case is its age band, how long ago it began and some findings, then the answer. A case may be shown
 only where at least 11 people of the registry look alike in all of that, and among them are some confirmed with the
 condition and some confirmed without, so that what is shown does not tell the answer of everybody who looks so. Findings
-are left out from the last on, then onset and age, until that holds. Each look stands once in a set. No examiner,
-period, day, site or code of anybody is in it.
+are left out from the last on, then onset, until that holds; where not even the age may stand before the exam there is
+nothing to guess by, and no case. Each look stands once in a set. No examiner, period, day, site or code of anybody is
+in it.
 """
 
 from __future__ import annotations
@@ -20,7 +21,7 @@ from examtally.contracts.protocol.teaching import Blueprint
 from examtally.disclosure.tables import FEWEST
 from examtally.errors import DisclosureError
 
-CONTEXTS = (("age_band", "acuity"), ("age_band",), ())
+CONTEXTS = (("age_band", "acuity"), ("age_band",))
 CLEAR = ("positive", "negative")
 
 

@@ -12,18 +12,20 @@ from typing import Any
 import polars as pl
 
 from examtally.analytics.intervals import t_quantile
+from examtally.contracts.catalogue.clinical import Maneuver
 from examtally.contracts.contract import Contract
 from examtally.contracts.protocol.protocol import Protocol
 from examtally.contracts.protocol.teaching import Blueprint, load_blueprint
 from examtally.disclosure.ledger import Shown, entered
 from examtally.disclosure.release import Approval
 from examtally.disclosure.tables import tables_of
-from examtally.disclosure.teaching import Case, TeachingSet, check_apart, teaching_set
+from examtally.disclosure.teaching import CLEAR, Case, TeachingSet, check_apart, teaching_set
 from examtally.errors import DisclosureError
 from examtally.registry import open_registry
 from examtally.registry.audit_entry import note_use
 from examtally.registry.audit_log import entries
 from examtally.registry.lock_wait import LockWait
+from examtally.reporting.condition_page.ratios import published_ratios
 from examtally.reporting.engine.wording import Wording, as_written, inside_sentence, read_wording
 from examtally.resources import reports_folder
 from examtally.results.settings import settings_for
@@ -71,6 +73,8 @@ def write_teaching_set(
     source = with_released_ratios(source, [before for before in entered(log) if before.records == records])
     drawn = teaching_set(source.looks, source.maneuvers, asked)
     content = teaching_content(drawn, source, asked, contract)
+    if progress is not None and not content["released"]:
+        progress("no release shows ratios of these records: published ones stand in place of the group's")
     text = offline_page("teaching", "Cases to learn from", content)
     details = {
         **drawn_from,
@@ -99,13 +103,18 @@ def with_released_ratios(source: TeachingSource, releases: Iterable[Shown]) -> T
 def teaching_content(
     drawn: TeachingSet, source: TeachingSource, blueprint: Blueprint, contract: Contract
 ) -> dict[str, Any]:
-    """What the page holds: nothing of a case but what may be shown, and the group's ratio of each finding."""
+    """What the page holds: nothing of a case but what may be shown, and a ratio of each finding.
+
+    The ratio is the group's own where a release shows it, else the range of the catalogue's publications.
+    """
     wording = read_wording(reports_folder())
     sure = f"by imaging and all that is known of the case, at least {blueprint.confirmed:.0%} sure"
+    cases = [_case(one, source, sure, contract, wording) for one in drawn.cases]
     return {
         "t": round(float(t_quantile(0.95, len(drawn.cases) - 1)), 4),
         **{key: as_written(reports_folder(), key) for key in ("group", "caution")},
-        "cases": [_case(one, source, sure, contract, wording) for one in drawn.cases],
+        "released": any(finding["ratio"] is not None for case in cases for finding in case["findings"]),
+        "cases": cases,
     }
 
 
@@ -118,7 +127,7 @@ def _case(case: Case, source: TeachingSource, sure: str, contract: Contract, wor
         ],
         "findings": [_finding(case.condition, *one, source, contract) for one in case.findings],
         "present": case.is_present,
-        "by": "seen or excluded at surgery" if case.by_surgery else sure,
+        "by": f"{'seen' if case.is_present else 'excluded'} at surgery" if case.by_surgery else sure,
     }
 
 
@@ -130,6 +139,7 @@ def _finding(condition: str, code: str, result: str, source: TeachingSource, con
         "means": maneuver.positive,
         "technique": maneuver.technique,
         "ratio": _ratio(condition, code, result, source),
+        "published": _published(condition, maneuver, result),
     }
 
 
@@ -138,3 +148,9 @@ def _ratio(condition: str, maneuver: str, result: str, source: TeachingSource) -
     rows = source.leading.filter(pl.col("basis") == "bias_adjusted", condition=condition, maneuver=maneuver)
     value = None if rows.is_empty() else rows[f"lr_{result}"][0]
     return None if value is None else float(f"{value:.2g}")
+
+
+def _published(condition: str, maneuver: Maneuver, result: str) -> list[float] | None:
+    """The lowest and highest published ratio to two digits; None where no publication gives both figures."""
+    found = published_ratios(row for row in maneuver.published if row.condition == condition)
+    return None if found is None else [float(f"{limit:.2g}") for limit in found[CLEAR.index(result)]]

@@ -56,6 +56,7 @@ def test_a_set_spans_the_blueprint_and_the_seed_gives_it_again() -> None:
     assert any(one.is_hard for one in made.cases)
     assert any(not one.is_hard for one in made.cases)
     assert len({(one.condition, one.context, one.findings) for one in made.cases}) == 12
+    assert all(one.context and one.findings for one in made.cases), "a case shows something before the exam"
 
 
 @pytest.mark.parametrize("seed", range(6))

@@ -57,6 +57,10 @@ def test_the_page_holds_nothing_but_what_may_be_shown(tmp_path: Path) -> None:
     assert content["group"] == "Our sports-medicine group"  # letter by letter
     assert content["cases"][0].keys() == {"condition", "context", "findings", "present", "by"}
     assert [one["ratio"] for one in content["cases"][0]["findings"]] == [7.2, None]
+    assert content["released"]
+    # LR+ of the Lachman test 0.68/0.21 to 0.86/0.09 in publications that examined awake
+    assert content["cases"][0]["findings"][0]["published"] == [3.2, 9.6]
+    assert [one["by"] for one in content["cases"][:2]] == ["seen at surgery"] * 2
 
 
 @pytest.mark.parametrize(
@@ -74,6 +78,7 @@ def test_a_ratio_is_shown_where_its_table_was_released(unverified: int, rows: li
     source = with_released_ratios(_source(unverified), [release])
     made = teaching_content(TeachingSet(CASES, {}, {}), source, Blueprint(), CONTRACT)
     assert (made["cases"][0]["findings"][0]["ratio"] == 7.2) == is_shown
+    assert made["released"] == is_shown
 
 
 @pytest.mark.parametrize(
@@ -96,7 +101,8 @@ def test_it_is_played_to_the_end_offline(viewport: dict[str, int], tmp_path: Pat
                 page.keyboard.press("Enter") if step == 1 else page.click("text=/Next finding|See the answer/")
             told = page.inner_text("main")
             assert f"was {'present' if case.is_present else 'absent'}" in told
-            assert ("ratio 7.2" in told) == (case.findings[0][1] == "positive")
+            assert ("ratio 7.2, ours" in told) == (case.findings[0][1] == "positive")
+            assert "published, not ours" in told
             assert "alone it takes your 50% to 88%" in told.lower() or case.findings[0][1] == "negative"
             page.click("text=/Next case|How I did/")
         ends = np.array([0.9, 0.9, 0.2, 0.2]) - np.array([1, 1, 0, 0])
