@@ -1,4 +1,4 @@
-"""The intake check of one batch: what a second engine expected of the lines, in words, with counts over the batches."""
+"""The intake check of one batch: what became of its lines, what has to be mended, and what a second check found."""
 
 from __future__ import annotations
 
@@ -6,7 +6,8 @@ import polars as pl
 
 from examtally.errors import ReportError
 from examtally.reporting.audit.audit import Audit
-from examtally.reporting.audit.quality import rule_words
+from examtally.reporting.audit.quality import faults_table, item_name, rule_words, short_words
+from examtally.reporting.engine.aims import fold
 from examtally.reporting.engine.numbers import count, counted, percent
 from examtally.reporting.engine.tables import Column, table
 
@@ -24,24 +25,37 @@ def batch_of(audit: Audit, number: int) -> int:
 
 
 def opening(audit: Audit, batch_no: int) -> str:
-    """What was looked at, in two sentences."""
+    """What became of the batch, what is wrong, who mends it and by when."""
+    rows = audit.table("batches").filter(batch_no=batch_no)
+    lines, stored, unchanged, conflict, waiting, held = (int(rows[name].sum() or 0) for name in _LINES)
+    there = f", {count(unchanged)} were there already" if unchanged else ""
+    later = f", {count(waiting)} wait for what they belong to" if waiting else ""
+    parts = [f"Of {counted(lines, 'line')} of batch {batch_no}, {count(stored)} were stored as new{there}{later}."]
+    if held + conflict:
+        parts.append(
+            f"**{counted(held, 'line')} held for correction, {count(conflict)} in conflict with what is stored.** Who "
+            "makes the export mends them at the source and sends them again with the next batch."
+        )
+    else:
+        parts.append("**Nothing has to be mended.**")
+    return f"{' '.join(parts)}\n\n{_second(audit, batch_no)}"
+
+
+def _second(audit: Audit, batch_no: int) -> str:
+    """What the independent check of the same lines found."""
     checks = audit.table("intake_checks").filter(batch_no=batch_no)
     if checks.is_empty():
-        return (
-            f"No second engine was asked about batch {batch_no}: `examtally ingest --second-engine` asks it. The rules "
-            "of the gate decide in any case which lines are stored."
-        )
-    by_table = checks.group_by("table").agg(pl.col("rows").max(), pl.col("checked").max())
-    rows, checked = int(by_table["rows"].sum()), int(by_table["checked"].sum())
+        return "No second, independent check of these lines was asked for."
     bad, raised = checks.filter(pl.col("unexpected") > 0).height, int(checks["raised"].sum())
-    parts = [
-        f"A second engine held {counted(checks.height, 'expectation')} against {count(checked)} of {count(rows)} rows "
-        f"of batch {batch_no}, as they were sent. {count(bad) if bad else 'None'} met a row that breaks it.",
-        "It decides nothing: which lines are stored is decided by the rules of the gate, which count alike.",
-    ]
-    if raised:
-        parts.append(f"{counted(raised, 'check')} failed by itself and says nothing about the data.")
-    return " ".join(parts)
+    found = f"finds lines against {count(bad)} of them" if bad else "finds no line against any of them"
+    failed = f" {counted(raised, 'check')} failed by itself and says nothing about the data." if raised else ""
+    return f"A second, independent check of {counted(checks.height, 'rule')} {found}; it decides nothing.{failed}"
+
+
+def faults(audit: Audit, batch_no: int) -> str:
+    """What is wrong in this batch: where, what is asked for, and how many lines."""
+    rules = audit.table("held_back").filter(batch_no=batch_no)
+    return faults_table(audit, rules) if rules.height else "Nothing."
 
 
 def arrivals(audit: Audit, batch_no: int) -> str:
@@ -57,7 +71,7 @@ def arrivals(audit: Audit, batch_no: int) -> str:
 
 
 def expectations(audit: Audit, batch_no: int) -> str:
-    """Every expectation in words with the rows that break it, and their share in this and in earlier batches."""
+    """Under a fold every rule of the second check, with the lines against it here and in the batches before."""
     checks = audit.table("intake_checks").filter(pl.col("batch_no") <= batch_no)
     own = checks.filter(batch_no=batch_no)
     if own.is_empty():
@@ -73,11 +87,10 @@ def expectations(audit: Audit, batch_no: int) -> str:
     rows = (
         own.join(trend, on=["table", "rule"], how="left", maintain_order="left")
         .with_columns(
-            pl.concat_str(
-                pl.col("rule").map_elements(_column, return_dtype=pl.String),
-                pl.lit(": "),
-                pl.col("rule").map_elements(lambda rule: words.get(rule, rule), return_dtype=pl.String),
-            ).alias("expected"),
+            pl.struct("table", "rule")
+            .map_elements(lambda row: item_name(audit, row["table"], row["rule"].split(".")[1]), return_dtype=pl.String)
+            .alias("item"),
+            pl.col("rule").map_elements(lambda rule: short_words(rule, words), return_dtype=pl.String).alias("asked"),
             _word(audit, "table"),
             pl.when("raised").then(pl.lit("not run")).otherwise(pl.col("unexpected").cast(pl.String)).alias("broken"),
             pl.col("checked").map_elements(count, return_dtype=pl.String),
@@ -85,20 +98,18 @@ def expectations(audit: Audit, batch_no: int) -> str:
         .fill_null("–")
     )
     columns = [
-        Column("expected", "Expected of each row", words=True),
-        Column("checked", "Rows looked at"),
-        Column("broken", "Rows that break it"),
-        *(Column(f"batch_{number}", f"Batch {number}", over="Share that breaks it") for number in earlier),
+        Column("item", "Item"),
+        Column("asked", "What is asked for", words=True),
+        Column("checked", "Lines looked at"),
+        Column("broken", "Lines against it"),
+        *(Column(f"batch_{number}", f"Batch {number}", over="Share against it") for number in earlier),
     ]
-    return table(rows, columns, caption="Every expectation, and how it fared batch after batch", group="table")
+    shown = table(rows, columns, caption="Every rule of the second check", group="table")
+    return fold(f"Every rule of the second check ({own.height})", shown)
 
 
 def _word(audit: Audit, column: str) -> pl.Expr:
     return pl.col(column).map_elements(lambda code: audit.wording.word("table", code), return_dtype=pl.String)
-
-
-def _column(rule: str) -> str:
-    return rule.split(".")[1]
 
 
 def _share(row: dict[str, int]) -> str:

@@ -32,9 +32,14 @@ def test_a_page_a_batch_with_every_expectation_in_words_and_the_trend(
     assert main(["report", "intake", "--registry", str(registry), "--out", str(tmp_path)]) == 0
     assert [Path(line).name for line in capsys.readouterr().out.split()] == ["intake-1.html", "intake-2.html"]
     first, second = ((tmp_path / f"intake-{n}.html").read_text(encoding="utf-8") for n in (1, 2))
-    assert re.search(r"1 met a row that breaks it", first)
-    assert re.search(r"None met a row that breaks it", second)
-    assert "one of equivocal, negative, not_done, positive" in second or "equivocal" in second
+    assert "1 line held for correction, 0 in conflict" in first
+    assert "mends them at the source and sends them again with the next batch" in first
+    assert "finds lines against 1 of them" in first
+    assert "Nothing has to be mended" in second
+    assert "finds no line against any of them" in second
+    seen = re.sub(r"data:[^\"]+", "", first)
+    assert "a code of its list" in seen
+    assert not re.search(r"not_done|exam_id|findings\.", seen.split("<body")[1]), "no codes on the page"
     assert "Batch 1" in second
     assert "50%" in second  # the share of the batch before
     assert "maybe" not in first

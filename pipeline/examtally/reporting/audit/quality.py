@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 import polars as pl
 
 from examtally.contracts.records.rules import CrossRule, Rule, key_rule, reference_rules, rules_for, withdrawn_rule
 from examtally.contracts.records.screening import ScreenRule, screen_rules
 from examtally.reporting.audit.audit import Audit
+from examtally.reporting.engine.aims import fold
 from examtally.reporting.engine.numbers import count, counted, percent
 from examtally.reporting.engine.tables import Column, details, table
+from examtally.reporting.engine.wording import inside_sentence
 
 _LINES = ("lines", "stored", "unchanged", "conflict", "waiting", "held_back")
 _BATCH_COLUMNS = (
@@ -20,6 +24,20 @@ _BATCH_COLUMNS = (
     Column("waiting", "Waiting"),
     Column("held_back", "Held for correction"),
 )
+
+
+_FAULTS = (
+    Column("item", "Item"),
+    Column("rule", "What is asked for", words=True),
+    Column("lines", "Lines"),
+)
+_SHORT = {
+    "enum": "a code of its list",
+    "pseudonym": "a coded identifier",
+    "unique": "one line each",
+    "conflict": "the same as stored before",
+    "reference": "one that is on record",
+}
 
 
 def adds_up(audit: Audit) -> str:
@@ -61,30 +79,44 @@ def held_back(audit: Audit) -> str:
     held, conflicts = (int(batches[name].sum()) for name in ("held_back", "conflict"))
     if not held + conflicts:
         return "No line was held for correction."
-    asked = rule_words(audit)
-    rows = (
-        rules.group_by("table", "column", "rule", "kind")
-        .agg(pl.col("lines").sum())
-        .sort("table", "column", "rule", "kind")
-        .with_columns(
-            pl.col("table").map_elements(lambda code: audit.wording.word("table", code), return_dtype=pl.String),
-            pl.col("rule").map_elements(lambda code: asked.get(code, code), return_dtype=pl.String),
-            pl.col("kind").map_elements(lambda code: audit.wording.word("kind", code), return_dtype=pl.String),
-            pl.col("lines").map_elements(count, return_dtype=pl.String),
-        )
-    )
-    columns = (
-        Column("column", "Column"),
-        Column("rule", "What is asked for", words=True),
-        Column("kind", "What happened", words=True),
-        Column("lines", "Lines"),
-    )
     said = (
         f"{counted(held, 'line')} held for correction and {count(conflicts)} in conflict with what is stored. A line "
         "that breaks several rules counts under each; what it held is not kept."
     )
-    inner = table(rows, columns, caption="Lines held for correction or in conflict, by rule", group="table")
-    return f"{said}\n{details('By rule', inner)}"
+    return f"{said}\n{fold('By what is asked for', faults_table(audit, rules))}"
+
+
+def faults_table(audit: Audit, rules: pl.DataFrame) -> str:
+    """Rows of `held_back` in a reader's words: where, what is asked for, and how many lines are otherwise."""
+    words = rule_words(audit)
+    rows = (
+        rules.with_columns(
+            pl.struct("table", "column").map_elements(lambda row: item_name(audit, **row), return_dtype=pl.String),
+            pl.col("rule").map_elements(lambda code: short_words(code, words), return_dtype=pl.String),
+        )
+        .rename({"table": "item"})
+        .with_columns(table=rules["table"])
+        .group_by("table", "item", "rule", maintain_order=True)
+        .agg(pl.col("lines").sum())
+        .sort("table", "item", "rule")
+        .with_columns(
+            pl.col("table").map_elements(lambda code: audit.wording.word("table", code), return_dtype=pl.String),
+            pl.col("lines").map_elements(count, return_dtype=pl.String),
+        )
+    )
+    return table(rows, _FAULTS, caption="Lines held for correction or in conflict", group="table")
+
+
+def item_name(audit: Audit, table: str, column: str) -> str:
+    """A column, or several joined by +, by the titles of the record tables."""
+    titles = {field.name: field.title for field in audit.contract.tables[table].fields}
+    names = [titles.get(name, name.replace("_", " ")) for name in column.split("+")]
+    return " + ".join([names[0], *map(inside_sentence, names[1:])])
+
+
+def short_words(rule: str, words: Mapping[str, str]) -> str:
+    """What a rule asks for without its codes: those stand in the data dictionary."""
+    return _SHORT.get(rule.rsplit(".", 1)[-1]) or words.get(rule, rule).replace("_", " ")
 
 
 def rule_words(audit: Audit) -> dict[str, str]:
