@@ -14,7 +14,17 @@ from examtally.plots.look import GREY, PRESENT, RULE, bare, style
 from examtally.reporting.audit.audit import Audit
 from examtally.reporting.engine.aims import LEADING, fold
 from examtally.reporting.engine.figures import WIDTH, paper, publish
-from examtally.reporting.engine.numbers import counted, listed, percent, percent_range, score, score_range, share_of
+from examtally.reporting.engine.numbers import (
+    FEWEST,
+    counted,
+    listed,
+    part_of,
+    percent,
+    percent_range,
+    score,
+    score_range,
+    share_of,
+)
 from examtally.reporting.engine.tables import Column, download, table
 
 _HEIGHT = 2.6
@@ -96,7 +106,7 @@ def told(measures: pl.DataFrame, points: pl.DataFrame, forecast: str) -> str:
     """Shares of knees at the low and the high end, and the verdict."""
     found = shares(points, forecast)
     said = [
-        f"of {counted(whole, '«noun»')} put {words}, about {part} ({percent(part / whole)}) have it"
+        f"of {counted(whole, '«noun»')} put {words}, about {part_of(part, whole)} have it"
         for edge, words in ((0.0, "below 10%"), (0.9, "at 90% or more"))
         if edge in found
         for part, whole in (found[edge],)
@@ -175,11 +185,14 @@ BAND_COLUMNS = tuple(Column(f"band_{low}", words, "Stated probability") for low,
 
 
 def band_cells(found: Mapping[float, tuple[int, int]]) -> dict[str, str]:
-    """How many of how many knees have the condition in each band, with the share beneath."""
+    """The share of knees with the condition in each band, with the counts beneath; counts alone where there are few."""
     cells = {}
     for low in _BANDS:
         part, whole = found.get(low, (0, 0))
-        cells[f"band_{low}"] = f"{percent(part / whole)}\n{part} / {whole}" if whole else "none"
+        counts = f"{part} / {whole}"
+        cells[f"band_{low}"] = (
+            (f"{percent(part / whole)}\n{counts}" if whole >= FEWEST else counts) if whole else "none"
+        )
     return cells
 
 

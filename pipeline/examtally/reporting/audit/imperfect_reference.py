@@ -9,11 +9,13 @@ import polars as pl
 
 from examtally.contracts.catalogue.clinical import Condition, Maneuver, ReferenceAccuracy
 from examtally.reporting.audit.audit import BOTH, Audit
+from examtally.reporting.engine.estimate import Estimate
 from examtally.reporting.engine.numbers import DASH, count, counted, listed, percent, percent_range
 from examtally.reporting.engine.tables import details
 from examtally.reporting.engine.wording import inside_sentence
 
 Row = Mapping[str, Any]
+_WIDEST = 0.6  # width of an interval, as a share, from which no figure is shown
 STATEMENTS = {
     "doubles_odds": ("lr_positive", "a positive finding at least doubles the odds"),
     "halves_odds": ("lr_negative", "a negative one at least halves them"),
@@ -64,11 +66,13 @@ def _told(audit: Audit, condition: Condition, maneuver: Maneuver, modality: str)
     """Both figures, their range over what is published, where a conclusion turns, and what the data rule out."""
     name = _name(audit, modality)
     found = [(measure, audit.reference_corrected(condition.code, maneuver.code, measure)) for measure in BOTH]
-    usable = [(measure, estimate) for measure, estimate in found if estimate.is_usable]
+    usable = [(measure, estimate) for measure, estimate in found if estimate.is_usable and not _is_wide(estimate)]
     hidden = [estimate for _, estimate in found if not estimate.shown]
     if len(hidden) == len(found):
         return f"**{maneuver.name}**: too few people had {name} and a clear finding."
     grid = _grid(audit, condition, maneuver)
+    if not usable and any(_is_wide(estimate) for _, estimate in found):
+        return f"**{maneuver.name}**: too few «nouns» for a figure; the intervals leave nearly everything open."
     if not usable:
         return f"**{maneuver.name}**: {_reason(found[0][1].flag, name)}"
     figures = listed([_figure(audit, condition, maneuver, measure) for measure, _ in usable])
@@ -81,6 +85,11 @@ def _told(audit: Audit, condition: Condition, maneuver: Maneuver, modality: str)
     if usable[0][1].flag == "too_few_verified":
         sentences.append("Corrected for verification bias by its own finding alone.")
     return f"**{maneuver.name}**: {' '.join(text for text in sentences if text)}"
+
+
+def _is_wide(estimate: Estimate) -> bool:
+    """Whether an interval leaves so much open that a figure would mislead."""
+    return None not in (estimate.low, estimate.high) and (estimate.high or 0.0) - (estimate.low or 0.0) > _WIDEST
 
 
 def _reason(flag: str, name: str) -> str:
@@ -118,11 +127,12 @@ def _turns(audit: Audit, condition: Condition, maneuver: Maneuver, name: str) ->
         holds = estimate.value >= 2 if measure == "lr_positive" else estimate.value <= 0.5
         at = rows.filter(statement=statement).drop_nulls("value").select("parameter", "value").iter_rows()
         turning = listed([_at(parameter, value, name) for parameter, value in at], "or")
-        if holds:
-            unless = f"this would change {turning}" if turning else "each assumption was varied alone, and this held"
-            said.append(f"{words} ({unless})")
-        else:
-            said.append(f"it cannot be said that {words}{f' (it could {turning})' if turning else ''}")
+        unless = f", unless {turning}" if turning else ""
+        said.append(
+            f"{words}{unless or ', each assumption varied alone'}"
+            if holds
+            else f"it cannot be said that {words}{unless}"
+        )
     if said:
         text = "; ".join(said)
         yield f"{text[0].upper()}{text[1:]}."
@@ -130,10 +140,8 @@ def _turns(audit: Audit, condition: Condition, maneuver: Maneuver, name: str) ->
 
 def _at(parameter: str, value: float, name: str) -> str:
     if parameter == "covariance_share":
-        return (
-            f"if {name} and the exam tend to be wrong about the same «nouns» (by {percent(value)} of the most possible)"
-        )
-    return f"with {name} {percent(value)} {'sensitive' if parameter == 'reference_sensitivity' else 'specific'}"
+        return f"{name} and the exam tend to be wrong about the same «nouns»"
+    return f"{name} is {percent(value)} {'sensitive' if parameter == 'reference_sensitivity' else 'specific'}"
 
 
 def _ruled_out(grid: pl.DataFrame, name: str) -> str:

@@ -7,20 +7,22 @@ import polars as pl
 from examtally.reporting.audit.audit import Audit
 from examtally.reporting.engine.numbers import counted, listed, percent
 from examtally.reporting.engine.tables import Column, table
+from examtally.reporting.engine.wording import inside_sentence
 
 HOW_TO_GET = (
-    "Learner progress is not in these results; to get it, analyze with `--with-examiners` and agree first who may see "
-    "the private sheets."
+    "Learner progress is not in these results. It needs an analysis with examiners, once it is agreed who may see the "
+    "private sheets."
 )
 NOBODY = "No finding of a learner can be compared with a reference, or with a supervisor's own finding of the same day."
 LEAST_LEARNERS = 3
 _COLUMNS = (
     Column("what", "Maneuver"),
     Column("followed", "Learners"),
-    Column("reached", "target on both sides", "Reached"),
-    Column("not_yet", "yet", "Not"),
-    Column("too_few", "cases on a side", "Too few"),
+    Column("reached", "Target reached\non both sides"),
+    Column("not_reached", "Not reached yet\nor left again"),
+    Column("unjudged", "Cannot be judged\ntoo few cases"),
 )
+_UNJUDGED = ("too_few", "no_limit")
 _HELD = {"reference": "Compared with the reference", "supervisor": "Compared with a supervisor's own finding"}
 _ORDER = ("examiner_id", "condition", "maneuver", "outcome")
 
@@ -36,8 +38,17 @@ def section(audit: Audit) -> str:
     lines = [line for key, part in _by_maneuver(audit, newest) if (line := _line(audit, key, part))]
     if not lines:
         return f"Fewer than {counted(LEAST_LEARNERS, 'learner')} are followed in any one maneuver."
-    shown = table(pl.DataFrame(lines), _COLUMNS, caption="Learner progress, all learners together", group="held")
-    return "\n\n".join([_explained(audit), shown])
+    judged = [line for line in lines if line["unjudged"] != line["followed"]]
+    names = dict.fromkeys(inside_sentence(line["what"].split("\n")[0]) for line in lines if line not in judged)
+    caption = "Learner progress, all learners together"
+    parts = (
+        _explained(audit),
+        table(pl.DataFrame(judged), _COLUMNS, caption=caption, group="held") if judged else "",
+        f"Too few cases to judge any learner, which says nothing of how good they are: {listed(list(names))}."
+        if names
+        else "",
+    )
+    return "\n\n".join(part for part in parts if part)
 
 
 def _by_maneuver(audit: Audit, newest: pl.DataFrame) -> list[tuple[tuple[str, str, str], pl.DataFrame]]:
@@ -59,15 +70,15 @@ def _line(audit: Audit, key: tuple[str, str, str], part: pl.DataFrame) -> dict[s
     if part.height < LEAST_LEARNERS or is_composite:
         return None
     standings = dict(part.group_by("standing").len().iter_rows())
-    reached, too_few = standings.get("reached", 0), standings.get("too_few", 0)
+    reached, unjudged = standings.get("reached", 0), sum(standings.get(code, 0) for code in _UNJUDGED)
     name = audit.catalogue.maneuvers[maneuver].name
     return {
         "what": f"{name}\n{condition.name}" if outcome == "reference" and condition is not None else name,
         "held": _HELD[outcome],
         "followed": str(part.height),
         "reached": str(reached),
-        "not_yet": str(part.height - reached - too_few),
-        "too_few": str(too_few),
+        "not_reached": str(part.height - reached - unjudged),
+        "unjudged": str(unjudged),
     }
 
 

@@ -103,8 +103,10 @@ class LearningChart:
         """Where the learner stands, as it stands in a sentence."""
         if self.rows["limit"].is_null().all():
             return "no limit for so few planned cases"
-        words = {"reached": "target reached at case {}", "left": "signal at case {} that it may have been left"}
-        return ", ".join(words[state].format(case) for state, case in self.turns) or "target not reached yet"
+        words = {"reached": "this side's target reached at case {}", "left": "signal at case {} that it may be left"}
+        return (
+            ", ".join(words[state].format(case) for state, case in self.turns) or "this side's target not reached yet"
+        )
 
     @property
     def orders(self) -> str:

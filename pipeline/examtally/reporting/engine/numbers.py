@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+FEWEST = 10
+"""Fewer than so many have counts and no percentage, on every page."""
+
 DASH = "–"  # of a range; also stands where nothing can be given
 
 
@@ -26,13 +29,15 @@ def percent_range(low: float | None, high: float | None) -> str:
 
 
 def ratio(value: float | None) -> str:
-    """A likelihood ratio to two significant digits, a hundred and more whole.
+    """A likelihood ratio to two significant digits.
 
-    >>> ratio(5.43), ratio(12.4), ratio(0.0617), ratio(1.0), ratio(143.2), ratio(None)
-    ('5.4', '12', '0.062', '1.0', '143', '–')
+    >>> ratio(5.43), ratio(12.4), ratio(0.0617), ratio(1.0), ratio(143.2), ratio(2003.0), ratio(None)
+    ('5.4', '12', '0.062', '1.0', '140', '2,000', '–')
     """
     if value is None:
         return DASH
+    if value >= 99.5:
+        return f"{float(f'{value:.1e}'):,.0f}"
     if value >= 9.95:
         return f"{value:.0f}"
     if value >= 0.995 or value == 0:
@@ -41,14 +46,16 @@ def ratio(value: float | None) -> str:
 
 
 def ratio_range(low: float | None, high: float | None) -> str:
-    """The limits of a ratio; an upper limit that does not exist is said in words.
+    """The limits of a ratio; an upper limit that does not exist, or is a hundred and more, is said in words.
 
     >>> ratio_range(3.21, 9.14), ratio_range(4.06, None), ratio_range(None, 0.2), ratio_range(None, None)
     ('3.2–9.1', '4.1 and more', 'up to 0.20', '')
+    >>> ratio_range(3.5, 2003)
+    '3.5 and more'
     """
     if low is None and high is None:
         return ""
-    if high is None:
+    if low is not None and (high is None or high >= 100):
         return f"{ratio(low)} and more"
     if low is None:
         return f"up to {ratio(high)}"
@@ -116,13 +123,25 @@ def counted(number: int, one: str, many: str | None = None) -> str:
 
 
 def share_of(part: int, whole: int) -> str:
-    """A count with its total and percentage.
+    """A count with its total and, from `FEWEST` on, its percentage.
 
-    >>> share_of(58, 72), share_of(0, 0)
-    ('58 of 72 (81%)', '0 of 0')
+    >>> share_of(58, 72), share_of(3, 4), share_of(0, 0)
+    ('58 of 72 (81%)', '3 of 4', '0 of 0')
     """
-    text = f"{count(part)} of {count(whole)}"
-    return f"{text} ({percent(part / whole)})" if whole else text
+    return f"{count(part)} of {count(whole)}{_in_brackets(part, whole)}"
+
+
+def part_of(part: int, whole: int) -> str:
+    """The same where the total is said already.
+
+    >>> part_of(11, 249), part_of(1, 4)
+    ('11 (4%)', '1')
+    """
+    return f"{count(part)}{_in_brackets(part, whole)}"
+
+
+def _in_brackets(part: int, whole: int) -> str:
+    return f" ({percent(part / whole)})" if whole >= FEWEST else ""
 
 
 def listed(words: list[str], last: str = "and") -> str:

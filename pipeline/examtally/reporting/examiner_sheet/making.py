@@ -133,7 +133,7 @@ def _of(results: Results, examiner: str) -> Results:
             frame = frame.filter(pl.col("examiner_id") == examiner)
         elif "group_by" in frame.columns:
             is_own = pl.col("group_by").is_in(["examiner", "examiner_supervisor"]) & (pl.col("group") == examiner)
-            kept = pl.col("group_by").is_in(["overall", "period"]) | is_own
+            kept = pl.col("group_by").is_in(["overall", "period", "learner_supervisor"]) | is_own
             frame = frame.filter(kept | _others(name))
         tables[name] = frame
     return Results(tables, results.provenance)

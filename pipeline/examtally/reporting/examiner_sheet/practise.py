@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import polars as pl
 
@@ -75,10 +77,21 @@ def _apart(sheet: Sheet) -> list[Advice]:
             sheet.audit.catalogue.maneuvers[row["maneuver"]],
             f"You and a supervisor wrote the same in {percent(row['estimate'])} of {row['pairs']} pairs of exams "
             f"(interval {percent_range(row['ci_low'], row['ci_high'])}, wholly under "
-            f"{percent(protocol.agreement.least)}). The supervisor is not the truth: look at the «noun» together.",
+            f"{percent(protocol.agreement.least)}){_as_everybody(sheet, row)}",
         )
         for row in rows.sort("ci_high", "maneuver").iter_rows(named=True)
     ]
+
+
+def _as_everybody(sheet: Sheet, row: Mapping[str, Any]) -> str:
+    """Whether the whole group agrees no better, within the limits of this examiner: then it is no matter of one."""
+    group = sheet.audit.table("agreement").filter(
+        group_by="learner_supervisor", maneuver=row["maneuver"], statistic="observed_agreement"
+    )
+    every = None if group.is_empty() else group["estimate"][0]
+    if every is not None and every <= row["ci_high"]:
+        return f", as the whole group does ({percent(every)}): a technique to agree on together, not yours alone."
+    return ". The supervisor is not the truth: look at the «noun» together."
 
 
 def _told(item: Advice) -> str:

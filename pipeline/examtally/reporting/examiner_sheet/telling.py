@@ -90,7 +90,7 @@ def agreement(sheet: Sheet) -> str:
         "Pairs of exams of one «noun» in which both wrote the same; *AC1* is chance-corrected: 1 is always, 0 no more "
         "than chance. Neither says who was right."
     )
-    rest = _agreement_table(others, "Other maneuvers, and how often a colleague wrote the same")
+    rest = _agreement_table(others, "Other maneuvers")
     return f"{text}\n{_agreement_table(core, 'You and your colleagues')}" + (
         fold("Other maneuvers", rest) if others else ""
     )
@@ -135,7 +135,10 @@ def _case(sheet: Sheet, row: dict[str, Any]) -> str:
 
 def learning(sheet: Sheet) -> str:
     """Where a learner stands with the maneuvers of most cases, in words, and the charts under a fold."""
-    rows = sheet.audit.table("learning").filter(examiner_id=sheet.examiner)
+    once = pl.col("condition") == pl.col("condition").min().over("outcome", "maneuver")
+    rows = sheet.audit.table("learning").filter(
+        (pl.col("outcome") == "reference") | once, examiner_id=sheet.examiner
+    )  # a supervisor's finding is one whatever the maneuver is for
     found = [
         [
             LearningChart("You", _maneuver(sheet, maneuver), _condition(sheet, condition), side.sort("sequence"))
@@ -147,9 +150,15 @@ def learning(sheet: Sheet) -> str:
     chosen = sorted(found, key=lambda sides: (-sum(side.cases for side in sides), sides[0].maneuver))[:_MOST_CHARTS]
     if not chosen:
         return "Too few cases for a chart yet."
-    lines = [f"- {sides[0].what}: {standing(sides)}; {listed([side.short for side in sides])}." for sides in chosen]
+    lines = [
+        f"- {_followed(sides[0])}: {standing(sides)}; {listed([side.short for side in sides])}." for sides in chosen
+    ]
     charts = [learning_chart(sides, f"learning-{number}") for number, sides in enumerate(chosen, start=1)]
     return "\n".join(lines) + "\n" + fold("The charts", "\n\n".join(charts))
+
+
+def _followed(chart: LearningChart) -> str:
+    return f"{chart.maneuver}, beside a supervisor" if chart.is_by_supervisor else chart.what
 
 
 def _maneuver(sheet: Sheet, code: str) -> str:

@@ -84,11 +84,18 @@ def test_the_figures_their_range_and_the_assumption_stand_together(clinic: Audit
 
 def test_where_a_conclusion_turns_is_said(clinic: Audit, acl: Condition) -> None:
     block = imperfect_reference_block(allowing(clinic), acl)
-    assert "A positive finding at least doubles the odds (each assumption was varied alone, and this held)" in block
-    wrong = "this would change if MRI and the exam tend to be wrong about the same «nouns»"
-    assert f"a negative one at least halves them ({wrong}" in block
+    assert "A positive finding at least doubles the odds, each assumption varied alone" in block
+    wrong = "unless MRI and the exam tend to be wrong about the same «nouns»"
+    assert f"a negative one at least halves them, {wrong}" in block
+    assert "of the most possible" not in block
     weak = imperfect_reference_block(allowing(clinic, turns=None, estimate=0.6), acl)
     assert "it cannot be said that a negative one at least halves them" in weak
+
+
+def test_an_interval_that_leaves_everything_open_has_no_figure(clinic: Audit, acl: Condition) -> None:
+    block = imperfect_reference_block(allowing(clinic, ci_low=0.0, ci_high=1.0), acl)
+    assert "**Lachman test**: too few «nouns» for a figure" in block
+    assert "0–100%" not in block
 
 
 def test_what_the_data_rule_out_is_said(clinic: Audit, acl: Condition) -> None:

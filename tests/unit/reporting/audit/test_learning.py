@@ -127,6 +127,14 @@ def test_the_group_sees_counts_and_no_learner() -> None:
     assert not Path("fig").exists()
 
 
+def test_a_learner_whom_no_limit_judges_has_not_failed() -> None:
+    text = section(audit(*(cases(60, f"EX-{number:02}") for number in range(1, 5)), planned=20))
+    assert "Too few cases to judge any learner, which says nothing of how good they are: Lachman test." in text
+    assert "<table" not in text
+    mixed = section(audit(*(cases(60, f"EX-{number:02}", failing=0.0) for number in range(1, 5)), cases(4, "EX-05")))
+    assert [cell for cell in re.findall(r"<td[^>]*>(.*?)</td>", mixed) if cell] == ["5", "4", "0", "1"]
+
+
 def test_fewer_than_three_learners_have_no_row() -> None:
     assert section(audit(*(cases(60, f"EX-{number:02}") for number in (1, 2)))).startswith("Fewer than 3 learners")
 
@@ -143,7 +151,7 @@ def test_derived_conditions_and_a_second_line_of_the_same_finding_are_left_out()
 
 def test_without_persons_or_without_learners_a_sentence_stands_there() -> None:
     assert section(audit(with_tallies=False)) == HOW_TO_GET
-    assert "--with-examiners" in HOW_TO_GET
+    assert "`" not in HOW_TO_GET, "a page asks nobody to type a command"
     assert section(audit()) == NOBODY
 
 

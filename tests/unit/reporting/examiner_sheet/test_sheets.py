@@ -132,6 +132,16 @@ def test_nothing_is_advised_on_fewer_than_ten_people(clinic: Audit, sheet: Sheet
     assert practise(Sheet(few, sheet.examiner)) == NOTHING
 
 
+@pytest.mark.parametrize(("everybody", "is_shared"), [(0.69, True), (0.71, False)])
+def test_what_the_whole_group_finds_hard_is_no_matter_of_one(clinic: Audit, everybody: float, is_shared: bool) -> None:
+    own = agreed("EX-01", "lachman", 0.7)
+    group = own | {"group_by": "learner_supervisor", "group": "all", "estimate": everybody}
+    made = with_rows(with_rows(clinic, "examiner_probability", []), "agreement", [own, group])
+    (one,) = advice(Sheet(made, "EX-01"))
+    assert ("as the whole group does (69%)" in one.reason) is is_shared
+    assert ("not the truth" in one.reason) is not is_shared
+
+
 def test_agreement_wholly_under_the_declared_level_is_practised_lowest_first(clinic: Audit, sheet: Sheet) -> None:
     rows = [
         agreed(sheet.examiner, "lachman", 0.79), agreed(sheet.examiner, "valgus_stress_30", 0.7),
