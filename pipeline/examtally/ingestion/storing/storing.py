@@ -152,7 +152,7 @@ def _write(
     _keep_account(con, batch_no, files, released, account)
     keep_catalogues(con, batch_no, contract.joints.values())
     keep_examiners(con, staged, batch_no)
-    check_invariants(con, contract, staged, batch_no, before, files, Counter(replaced) + Counter(dropped))
+    check_invariants(con, contract, staged, batch_no, touched, before, files, Counter(replaced) + Counter(dropped))
     if account.retries is not None:
         con.execute("insert into reg.retried values (?, ?)", [account.retries, batch_no])
         touched.add(account.retries)
