@@ -21,7 +21,7 @@ _CHECKED = {"assume_finite": True, "skip_parameter_validation": True}  # argumen
 _NO_SPREAD = 1e-6
 _FEW_COLUMNS = 4
 _STEPS = 60
-_TOLERANCE = 1e-10
+_TOLERANCE = 1e-6  # of a step in log-odds: Newton's method squares what is left after it
 _LONGEST_STEP = 3.0
 
 
@@ -111,19 +111,20 @@ def fit_each(
     *,
     offset: FloatArray | float = 0.0,
     precision: FloatArray | float = 0.0,
+    start: FloatArray | float = 0.0,
 ) -> FloatArray:
     """Fit a binomial logistic regression to every resample at once by Newton's method with limited steps.
 
     `trials` and `events` (…, K) count the rows of each resample at K points, `design` (K, q) with a column for the
     intercept, `offset` (K,) on the log-odds scale, `precision` (q,) or (…, q) of a normal prior about 0 on each
-    coefficient (0: none). Returns coefficients (…, q). A resample that does not settle, or whose information is
-    singular, keeps its last value; callers rule out separated resamples or give a prior.
+    coefficient (0: none), `start` (q,) where to begin. Returns coefficients (…, q). A resample that does not settle, or
+    whose information is singular, keeps its last value; callers rule out separated resamples or give a prior.
     """
     counts = np.asarray(trials, dtype=np.float64)
     rows = counts.reshape(-1, design.shape[0])
     found = np.asarray(events, dtype=np.float64).reshape(rows.shape)
     prior = np.broadcast_to(precision, (*counts.shape[:-1], design.shape[1])).reshape(-1, design.shape[1])
-    beta = np.zeros(prior.shape)
+    beta = np.broadcast_to(start, prior.shape).astype(np.float64)
     active = np.arange(rows.shape[0])
     for _ in range(_STEPS):
         now = beta[active]

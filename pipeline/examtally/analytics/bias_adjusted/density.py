@@ -67,7 +67,7 @@ class StatusLikelihood:
         slope = np.empty_like(natural)
         slope[:k] = self.design.T @ (chance - fast_expit(linear))
         with_it = self._read.T @ chance
-        without = self._read.sum(axis=0)[:, None] - with_it
+        without = self._readings - with_it
         sensitivity, specificity = fast_expit(natural[k : k + m]), fast_expit(natural[k + m :])
         slope[k : k + m] = with_it[:m] * (1 - sensitivity) - with_it[m:] * sensitivity
         slope[k + m :] = without[m:] * (1 - specificity) - without[:m] * specificity
@@ -83,6 +83,11 @@ class StatusLikelihood:
     @cached_property
     def _read(self) -> FloatArray:
         return read_columns(self.reads).astype(self.design.dtype)
+
+    @cached_property
+    def _readings(self) -> FloatArray:
+        """Number of readings of each column of `_read`, (2m, 1)."""
+        return np.asarray(self._read.sum(axis=0)[:, None])
 
     @cached_property
     def _known(self) -> tuple[BoolArray, FloatArray]:

@@ -12,6 +12,8 @@ from examtally.analytics.logistic import Logistic, fit_each, fit_logistic, log_l
 
 _MOST_MISSING = 0.1
 _AT_ONCE = 2_000_000  # rows times draws fitted together: bounds memory
+_FEWEST = 20  # draws, after which those end that have told enough
+_CLOSE = 0.001
 _OUTSIDE = 0.632  # share of people who are in a draw, in the limit
 
 
@@ -59,8 +61,9 @@ def optimism(
     penalty is held. Each draw's model is tried on the people drawn, on all, and on those left out. Corrected is the
     .632+ estimate: between the apparent value and that on people left out, all the nearer to the latter the more the
     model has merely learned by heart. Harrell's, the apparent value less the mean excess of the people drawn over all,
-    stands beside it: where there is no signal it still finds some. Draws with one class only, inside or outside, are
-    left out (ValueError where over a tenth are). `model` is the fit on all knees, where it is at hand.
+    stands beside it: where there is no signal it still finds some. `draws` are the most: drawing ends once the means
+    have a standard error below 0.001, as with many knees. Draws with one class only, inside or outside, are left out
+    (ValueError where over a tenth are). `model` is the fit on all knees, where it is at hand.
 
     >>> rng = np.random.default_rng(1)
     >>> x, y = rng.normal(size=(80, 10)), np.repeat([0, 1], 40)
@@ -79,15 +82,18 @@ def optimism(
     apparent = _performance(whole.log_odds(x), y, ones)
     rng = np.random.default_rng(seed)
     inside, on_all, outside = [], [], []
-    for block in np.array_split(np.arange(draws), 1 + draws * y.size // _AT_ONCE):
+    for block in np.array_split(np.arange(draws), -(-draws // _FEWEST) + draws * y.size // _AT_ONCE):
         drawn = [np.bincount(rng.integers(people, size=people), minlength=people)[who] for _ in block]
         weights = np.array([one for one in drawn if _has_both(y, one > 0) and _has_both(y, one == 0)], dtype=np.float64)
-        for log_odds, one in zip(_refits(x, y, weights, penalty), weights, strict=True):
+        for log_odds, one in zip(_refits(x, y, weights, whole), weights, strict=True):
             left = one == 0
             inside.append(_performance(log_odds, y, one))
             on_all.append(_performance(log_odds, y, ones))
             outside.append(_performance(log_odds[left], y[left], ones[left]))
-    if len(inside) < (1 - _MOST_MISSING) * draws:
+        done = int(block[-1]) + 1
+        if done >= _FEWEST and _is_told(np.array(inside) - np.array(on_all)) and _is_told(np.array(outside)):
+            break
+    if len(inside) < (1 - _MOST_MISSING) * done:
         raise ValueError("over a tenth of the draws hold one class only")
     harrell = apparent - np.mean(inside, axis=0) + np.mean(on_all, axis=0)
     unseen = np.mean(outside, axis=0)
@@ -99,17 +105,23 @@ def optimism(
     return Optimism(auc, loss, len(inside))
 
 
+def _is_told(drawn: FloatArray) -> bool:
+    """Whether the mean of each column is known to a tenth of the digit that is printed."""
+    return len(drawn) > 1 and bool((drawn.std(axis=0, ddof=1) < _CLOSE * np.sqrt(len(drawn))).all())
+
+
 def _has_both(outcome: FloatArray, where: BoolArray) -> bool:
     return bool(0 < outcome[where].sum() < where.sum())
 
 
-def _refits(design: FloatArray, outcome: FloatArray, weights: FloatArray, penalty: float) -> FloatArray:
+def _refits(design: FloatArray, outcome: FloatArray, weights: FloatArray, whole: Logistic) -> FloatArray:
     """Log-odds of every row by the model of each draw, (draws, n)."""
     if not weights.size:
         return np.zeros((0, outcome.size))
     known = np.column_stack([np.ones(outcome.size), design])
-    precision = penalty * variances(weights, known) * (np.arange(known.shape[1]) > 0)
-    return np.asarray(fit_each(weights, weights * outcome, known, precision=precision) @ known.T)
+    precision = whole.penalty * variances(weights, known) * (np.arange(known.shape[1]) > 0)
+    found = fit_each(weights, weights * outcome, known, precision=precision, start=whole.coefficients)
+    return np.asarray(found @ known.T)
 
 
 def _corrected(apparent: float, unseen: float, nothing: float, harrell: float, spread: float) -> OptimismCorrected:

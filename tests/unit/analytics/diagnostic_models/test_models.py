@@ -9,6 +9,7 @@ import polars as pl
 import pytest
 from sklearn.metrics import roc_auc_score
 
+from examtally.analytics.diagnostic_models import crossfit
 from examtally.analytics.diagnostic_models.crossfit import CrossFit, check_parts, deal, out_of_fold
 from examtally.analytics.diagnostic_models.influence import added_value, estimate, score_influence
 from examtally.analytics.diagnostic_models.models import coefficients
@@ -223,3 +224,27 @@ def test_forecasts_are_the_same_whatever_the_order_of_columns_and_twice_the_same
     assert np.array_equal(first.log_odds, again.log_odds)
     assert np.allclose(out_of_fold(x[:, ::-1], y, who, HOW).log_odds, first.log_odds, atol=0.051)
     assert pl.Series(first.log_odds / 0.05).round(6).round(0).equals(pl.Series(first.log_odds / 0.05).round(6))
+
+
+def test_drawing_ends_once_many_knees_have_told_the_optimism() -> None:
+    few, many = (optimism(*clinic(n, columns=2), penalty=1.0, draws=60, seed=3) for n in (300, 20_000))
+    assert few.draws == 60
+    assert many.draws == 20
+    whole = optimism(*clinic(20_000, columns=2), penalty=1.0, draws=20, seed=3)
+    assert many == whole
+
+
+def test_of_many_knees_those_of_some_people_tell_the_penalty(monkeypatch: pytest.MonkeyPatch) -> None:
+    rows: list[int] = []
+
+    def counted(trials: np.ndarray, *given: object, **named: object) -> np.ndarray:
+        rows.append(trials.shape[-1])
+        return fit_each(trials, *given, **named)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(crossfit, "fit_each", counted)
+    for n in (5_000, 12_000):
+        x, y, who = clinic(n, columns=2)
+        penalty = crossfit.choose_penalty(x, y, who, HOW, np.random.default_rng(2))
+        assert penalty in HOW.penalties
+    assert rows[0] == 5_000
+    assert rows[1] == pytest.approx(5_000, rel=0.05)
