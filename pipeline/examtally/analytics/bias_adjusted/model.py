@@ -23,6 +23,7 @@ from __future__ import annotations
 import zlib
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -94,6 +95,7 @@ def _logit(value: float) -> float:
 FEWEST_READINGS = 10
 _MOST_DRAWS, _FEWEST_DRAWS = 1600, 400
 _ENOUGH = 40_000_000  # knees times draws
+_SINGLE: np.dtype[Any] = np.dtype(np.float32)  # precise enough for the chance of one knee
 _FEW = 100  # draws behind the figures at another delta
 _WEIGHTY = 0.1
 _ALLOWED_FOR = 0.8  # share of the belief beforehand within what is allowed for
@@ -233,11 +235,11 @@ def fit(
 def status_chance(knees: StatusKnees, parameters: FloatArray, delta: FloatArray) -> FloatArray:
     """P(condition | data) of every knee at each draw of parameters (p, b) and delta (b,), shape (n, b), to 1e-6."""
     k, m = knees.terms.columns.shape[1] + 1, len(knees.modalities)
-    drawn = parameters.astype(np.float32)
-    reads = read_columns(knees.reads).astype(np.float32)
+    drawn = parameters.astype(_SINGLE)
+    reads = read_columns(knees.reads).astype(_SINGLE)
     present, absent = reading_chances(reads, drawn[k : k + m], drawn[k + m :])
-    linear = _design(knees).astype(np.float32) @ drawn[:k] + present - absent
-    linear[~knees.is_verified] += delta.astype(np.float32)
+    linear = _design(knees).astype(_SINGLE) @ drawn[:k] + present - absent
+    linear[~knees.is_verified] += delta.astype(_SINGLE)
     chance = fast_expit(linear)
     is_known = knees.is_known
     chance[is_known] = knees.truth[is_known, None]
