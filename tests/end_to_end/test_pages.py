@@ -8,6 +8,7 @@ from pathlib import Path
 
 import polars as pl
 import pytest
+from browsing import chromium
 from demo_run import CONDITIONS, SHEETS, Pages, Run
 from page_text import Figure, Page, figures
 from programs import POPPLER
@@ -172,3 +173,15 @@ def test_a_page_is_as_long_as_it_may_be(demo_pages: Pages, name: str, most: int)
     found = re.search(r"^Pages: +(\d+)$", said, re.M)
     assert found is not None
     assert int(found.group(1)) <= most
+
+
+def test_pages_printed_from_a_browser_are_as_long_as_they_may_be(demo_pages: Pages) -> None:
+    wanted = {name: most for name, most in PAGES.items() if "acl_tear" in name or name == f"examiner-{SHEETS[0]}"}
+    with chromium() as browser:
+        for name, most in wanted.items():
+            page = browser.new_page()
+            page.goto(demo_pages.find(f"{name}.html").as_uri())
+            printed = page.pdf(format="A4")
+            page.close()
+            assert 1 <= len(re.findall(rb"/Type\s*/Page\b", printed)) <= most, name
+    assert len(wanted) == 3

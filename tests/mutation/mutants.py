@@ -251,6 +251,21 @@ MUTANTS: tuple[Mutant, ...] = (
         ('measure: str, adjustment: str = "bias_adjusted"', 'measure: str, adjustment: str = "none"'),
     ),
     *_of(
+        "reporting/condition_page/ratios.py",
+        "tests/unit/reporting/condition_page/test_card.py",
+        ("row.sensitivity and row.specificity and not row.apart", "row.sensitivity and row.specificity"),
+    ),
+    *_of(
+        "reporting/condition_page/graded.py",
+        "tests/unit/reporting/condition_page/test_comparisons_and_grades.py",
+        ("< audit.min_participants:", "< 0:"),
+    ),
+    *_of(
+        "reporting/audit/learning.py",
+        f"{_AUDIT}/test_learning.py",
+        ('_UNJUDGED = ("too_few", "no_limit")', '_UNJUDGED = ("too_few",)'),
+    ),
+    *_of(
         "reporting/actions_page/conclusions.py",
         "tests/unit/reporting/test_actions_page.py",
         ("WIDE = 0.4", "WIDE = 0.5"),

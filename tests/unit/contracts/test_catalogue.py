@@ -145,7 +145,7 @@ SOURCES = {
         "Goossens",
     ),
     *("Rubinstein", "Harilainen", "Norris", "Nunes", "Doberstein"),
-    *("Video", "PMC5389077"),
+    *("AAOS video", "PMC5389077"),
 }
 
 

@@ -16,6 +16,7 @@ from examtally.reporting.engine.aims import LEADING, fold
 from examtally.reporting.engine.figures import WIDTH, paper, publish
 from examtally.reporting.engine.numbers import (
     FEWEST,
+    coefficient,
     counted,
     listed,
     part_of,
@@ -216,8 +217,13 @@ def _measures_table(audit: Audit, condition: Condition, measures: pl.DataFrame, 
 
 def _measure(row: Mapping[str, Any]) -> str:
     """A cell: the value and its limits."""
-    write, write_range = (percent, percent_range) if row["measure"] == "auc" else (score, score_range)
-    return f"{write(row['estimate'])}\n{write_range(row['ci_low'], row['ci_high'])}"
+    low, high = row["ci_low"], row["ci_high"]
+    if row["measure"] == "auc":
+        return f"{percent(row['estimate'])}\n{percent_range(low, high)}"
+    if row["measure"] == "brier":
+        return f"{score(row['estimate'])}\n{score_range(low, high)}"
+    limits = "" if low is None or high is None else f"{coefficient(low)} to {coefficient(high)}"
+    return f"{coefficient(row['estimate'])}\n{limits}"
 
 
 def _lacking(audit: Audit, forecast: str, measures: pl.DataFrame) -> str:

@@ -10,8 +10,7 @@ from examtally.contracts.catalogue.clinical import Condition
 from examtally.contracts.contract import Contract
 from examtally.reporting.audit.accuracy_comparison import AccuracyComparison, ManeuverLine, accuracy_comparison
 from examtally.reporting.audit.audit import BOTH, Audit
-from examtally.reporting.audit.verification import ASSUMED, Verified
-from examtally.reporting.engine.aims import told
+from examtally.reporting.audit.verification import Verified
 from examtally.reporting.engine.numbers import count
 from examtally.reporting.engine.tables import details
 from examtally.reporting.engine.wording import inside_sentence
@@ -30,7 +29,7 @@ def correction(audit: Audit, condition: Condition) -> str:
     first = [line for line in lines if line.maneuver in core]
     rest = [line for line in lines if line.maneuver not in core]
     parts = [
-        f"**Corrected for verification bias alone.** {told(['verification'])} {ASSUMED}",
+        "**Corrected for verification bias alone:**",
         _listed([_told(audit, condition, line) for line in first]),
         _picture(condition, lines),
         _weak(lines),

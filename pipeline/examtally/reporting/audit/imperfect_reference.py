@@ -22,6 +22,20 @@ STATEMENTS = {
 }
 
 
+EXPLAINED = (
+    "*Corrected for an imperfect reference standard as well*: the misses of a test make specificity look lower, its "
+    "false alarms sensitivity; together with who was imaged they can cancel, so that a figure looks right by luck. "
+    "Here every imaged «noun» counts by what the test said, corrected for who had it and for its published accuracy, "
+    "which is taken as given. Assumed: the test misreads «nouns» that are easy and hard to examine alike. If what "
+    "hides the condition on imaging also hides it from the hand, these figures are too high."
+)
+
+
+def explained(audit: Audit) -> str:
+    """What correcting for the errors of the reference does and takes for granted, once for all conditions."""
+    return EXPLAINED if audit.table("reference_error").height else ""
+
+
 def imperfect_reference_block(audit: Audit, condition: Condition) -> str:
     """The assumption in words, the main maneuvers under it, what these knees say of the reference, and the others."""
     maneuvers = [item for item in audit.maneuvers(condition) if _has_row(audit, condition, item)]
@@ -43,17 +57,12 @@ def imperfect_reference_block(audit: Audit, condition: Condition) -> str:
 
 
 def _assumed(audit: Audit, condition: Condition, modality: str) -> str:
-    """What is assumed, where it is from, and what it takes as given."""
+    """The accuracy that is assumed, and where it is from."""
     name, default = _name(audit, modality), _published(condition, modality)[0]
     return (
-        f"**Corrected for an imperfect reference standard as well.** Above, {name} is taken for the truth wherever no "
-        "better reference is to hand. Its misses make specificity look lower, its false alarms sensitivity; together "
-        "with who was imaged these errors can cancel, so that a figure looks right by luck. "
-        f"Here every «noun» with {name} counts by what {name} said, "
-        f"corrected for who had it, as if {name} called {_share(default, 'sensitivity')} of «nouns» with the condition "
-        f"present and {_share(default, 'specificity')} of those without it absent ({default.source}). Assumed: {name} "
-        f"misreads «nouns» that are easy and hard to examine alike. If what hides the condition on {name} also hides "
-        f"it from the hand, these figures are too high. Intervals take the accuracy of {name} as given."
+        f"**Corrected for an imperfect reference standard as well**, as if {name} called "
+        f"{_share(default, 'sensitivity')} of «nouns» with the condition present and "
+        f"{_share(default, 'specificity')} of those without it absent ({default.source}):"
     )
 
 

@@ -7,7 +7,6 @@ import polars as pl
 from examtally.reporting.audit.audit import Audit
 from examtally.reporting.engine.numbers import counted, listed, percent
 from examtally.reporting.engine.tables import Column, table
-from examtally.reporting.engine.wording import inside_sentence
 
 HOW_TO_GET = (
     "Learner progress is not in these results. It needs an analysis with examiners, once it is agreed who may see the "
@@ -22,6 +21,7 @@ _COLUMNS = (
     Column("not_reached", "Not reached yet\nor left again"),
     Column("unjudged", "Cannot be judged\ntoo few cases"),
 )
+_OTHERS = "other maneuvers or comparisons"
 _UNJUDGED = ("too_few", "no_limit")
 _HELD = {"reference": "Compared with the reference", "supervisor": "Compared with a supervisor's own finding"}
 _ORDER = ("examiner_id", "condition", "maneuver", "outcome")
@@ -39,13 +39,14 @@ def section(audit: Audit) -> str:
     if not lines:
         return f"Fewer than {counted(LEAST_LEARNERS, 'learner')} are followed in any one maneuver."
     judged = [line for line in lines if line["unjudged"] != line["followed"]]
-    names = dict.fromkeys(inside_sentence(line["what"].split("\n")[0]) for line in lines if line not in judged)
+    unjudged = len(lines) - len(judged)
     caption = "Learner progress, all learners together"
     parts = (
         _explained(audit),
         table(pl.DataFrame(judged), _COLUMNS, caption=caption, group="held") if judged else "",
-        f"Too few cases to judge any learner, which says nothing of how good they are: {listed(list(names))}."
-        if names
+        f"Too few cases to judge any learner in {counted(unjudged, 'other maneuver or comparison', _OTHERS)}; that "
+        "says nothing of how good they are."
+        if unjudged
         else "",
     )
     return "\n\n".join(part for part in parts if part)

@@ -54,7 +54,9 @@ def graded_block(audit: Audit, condition: Condition) -> str:
     graded = [row for row in levels if row["scale"] == "grade"]
     first = [row for row in graded if row["maneuver"] in core] or graded
     rest = [row for row in levels if row not in first]
+    read = _READ.format(fewest=counted(audit.min_participants, "«noun»"))
     beneath = (
+        "" if first else read,
         _levels_table(audit, condition, rest) if rest else "",
         _curve(audit, condition),
         _rules(audit, condition),
@@ -63,7 +65,7 @@ def graded_block(audit: Audit, condition: Condition) -> str:
     kept = pl.DataFrame(levels, infer_schema_length=None).drop("condition", "status")
     parts = [
         _grades_in_words(audit, levels),
-        _READ.format(fewest=counted(audit.min_participants, "«noun»")),
+        read if first else "",
         (_levels_table(audit, condition, first) if first else "") + download(kept, f"levels-{condition.code}"),
         fold("Other maneuvers, end points, pain, signs and other thresholds", f"\n{inner}\n") if inner else "",
     ]
