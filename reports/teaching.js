@@ -58,8 +58,8 @@ function said(each, before) {
   if (each.ratio !== null) return `ratio ${each.ratio}, ours. Alone it takes your ${percent(before)} to ${percent(after(before, each.ratio))}.`;
   if (each.published === null) return "no ratio, ours or published.";
   const [low, high] = each.published;
-  const span = low === high ? [low] : [low, high];
-  return `ratio ${span.join(" to ")}, published, not ours. Alone it takes your ${percent(before)} to ${span.map((one) => percent(after(before, one))).join(" to ")}.`;
+  const ends = [...new Set([low, high].map((one) => percent(after(before, one))))];
+  return `ratio ${[...new Set([low, high])].join(" to ")}, published, not ours. Alone it takes your ${percent(before)} to ${ends.length > 1 ? "between " : ""}${ends.join(" and ")}.`;
 }
 
 function told() {
