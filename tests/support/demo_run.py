@@ -14,12 +14,14 @@ from examtally.reporting import (
     render_audit,
     render_cards,
     render_conditions,
+    render_intake,
     render_lead,
     render_monthly,
     render_sheets,
     render_shelf,
 )
 from examtally.reporting.audit import audit
+from examtally.reporting.supervisor_page import render_supervisor
 
 MARK = "ZQX"  # begins each drawn code, so that one that stands on a page is seen
 CONDITIONS = ("acl_tear", "meniscal_tear", "lcl_injury")
@@ -78,5 +80,7 @@ def make_pages(results: Path, root: Path) -> None:
         render_actions(results, root / "group", formats=both)
         render_shelf(results, root / "group")
         render_lead(results, root / "lead")
+        render_intake(results, root / "others", batch=1)
+        render_supervisor(results, root / "others")
         for examiner in SHEETS:
             render_sheets(results, root / "sheets", examiner=examiner, formats=both)

@@ -18,7 +18,7 @@ from examtally.reporting.engine.tables import Column, table
 from examtally.reporting.engine.wording import inside_sentence
 from examtally.reporting.examiner_sheet.sheet import FEWEST_OTHERS, Own, Sheet
 
-_ROW = 0.42  # inches a row
+_ROW = 0.38  # inches a row
 _COLUMNS = (
     Column("measure", "Figure"),
     Column("pooled", "Yours, pooled"),

@@ -10,19 +10,22 @@ import polars as pl
 from examtally.reporting.audit.calibration import BAND_COLUMNS, band_cells, rows_of, shares, verdict
 from examtally.reporting.audit.learning_chart import LearningChart, learning_chart, standing
 from examtally.reporting.engine.aims import fold
-from examtally.reporting.engine.numbers import coefficient, counted, listed, percent, percent_range
+from examtally.reporting.engine.numbers import coefficient, count, counted, listed, percent, percent_range
 from examtally.reporting.engine.tables import Column, table
 from examtally.reporting.engine.wording import inside_sentence
 from examtally.reporting.examiner_sheet.sheet import Sheet
 from examtally.reporting.plain import box, marking, tag
 
-_MOST_CHARTS = 3
+_MOST_CHARTS = 2
 _AFTER = "examiner_after_exam"
 _AGREEMENT = (
     Column("maneuver", "Maneuver"),
-    Column("examiner", "any colleague", "The same finding as"),
-    Column("examiner_supervisor", "a supervisor", "The same finding as"),
+    Column("whom", "Same finding as"),
+    Column("shared", "In"),
+    Column("beyond", "AC1"),
+    Column("pairs", "Pairs"),
 )
+_WHOM = {"examiner_supervisor": "a supervisor", "examiner": "any colleague"}
 _MOST_CASES = 3
 _STATED = (Column("condition", "After the exam"), *BAND_COLUMNS)
 FOR_YOU = (
@@ -76,43 +79,47 @@ def calibration(sheet: Sheet) -> str:
 
 
 def agreement(sheet: Sheet) -> str:
-    """How often a colleague, and a supervisor, wrote the same of the same knee; core maneuvers, others under a fold."""
+    """How often a supervisor wrote the same of the same knee, or any colleague where few pairs are with a supervisor.
+
+    Core maneuvers, others under a fold.
+    """
     found: dict[str, dict[str, str]] = {}
-    for group_by in ("examiner", "examiner_supervisor"):
-        for maneuver, cell in _agreed(sheet, group_by).items():
-            found.setdefault(maneuver, {"maneuver": _maneuver(sheet, maneuver)})[group_by] = cell
+    for group_by, whom in _WHOM.items():
+        for maneuver, cells in _agreed(sheet, group_by).items():
+            found.setdefault(maneuver, {"maneuver": _maneuver(sheet, maneuver), "whom": whom} | cells)
     if not found:
         few = counted(sheet.audit.min_participants, "patient")
         return f"Fewer than {few} were examined by you and a colleague within the days allowed."
-    core = [row for code, row in found.items() if code in sheet.audit.protocol.core]
-    others = [row for row in found.values() if row not in core]
+    core = {code: row for code, row in found.items() if code in sheet.audit.protocol.core}
+    others = [found[code] for code in sorted(found.keys() - core.keys())]
     text = (
-        "Pairs of exams of one «noun» in which both wrote the same; *AC1* is chance-corrected: 1 is always, 0 no more "
-        "than chance. Neither says who was right."
+        "Both wrote the same of one «noun», and *AC1*, chance-corrected: 0 is no more than chance. Neither says who "
+        "was right."
     )
+    own = [core[code] for code in sorted(core)]
     rest = _agreement_table(others, "Other maneuvers")
-    return f"{text}\n{_agreement_table(core, 'You and your colleagues')}" + (
+    return f"{text}\n{_agreement_table(own, 'You and your colleagues')}" + (
         fold("Other maneuvers", rest) if others else ""
     )
 
 
 def _agreement_table(rows: list[dict[str, str]], caption: str) -> str:
-    by_supervisors = all(row.get("examiner") == row.get("examiner_supervisor") for row in rows)  # nobody else saw them
-    columns = [column for column in _AGREEMENT if not (by_supervisors and column.key == "examiner")]
-    filled = [{column.key: row.get(column.key, "") for column in columns} for row in rows]
-    return table(pl.DataFrame(filled), columns, caption=caption) if rows else ""
+    return table(pl.DataFrame(rows), _AGREEMENT, caption=caption) if rows else ""
 
 
-def _agreed(sheet: Sheet, group_by: str) -> dict[str, str]:
-    """By maneuver: agreement with its limits, AC1 and the number of pairs, as one cell."""
+def _agreed(sheet: Sheet, group_by: str) -> dict[str, dict[str, str]]:
+    """By maneuver: agreement with its limits, AC1 and the number of pairs."""
     rows = sheet.agreement(group_by).filter(
         pl.col("statistic").is_in(["observed_agreement", "gwet_ac1"]),
         pl.col("participants") >= sheet.audit.min_participants,
     )
     by = {(row["maneuver"], row["statistic"]): row for row in rows.iter_rows(named=True)}
     return {
-        maneuver: f"{percent(row['estimate'])} ({percent_range(row['ci_low'], row['ci_high'])})\n"
-        f"AC1 {coefficient(by.get((maneuver, 'gwet_ac1'), {}).get('estimate'))}, {counted(row['pairs'], 'pair')}"
+        maneuver: {
+            "shared": f"{percent(row['estimate'])} ({percent_range(row['ci_low'], row['ci_high'])})",
+            "beyond": coefficient(by.get((maneuver, "gwet_ac1"), {}).get("estimate")),
+            "pairs": count(row["pairs"]),
+        }
         for (maneuver, statistic), row in by.items()
         if statistic == "observed_agreement"
     }
@@ -134,11 +141,8 @@ def _case(sheet: Sheet, row: dict[str, Any]) -> str:
 
 
 def learning(sheet: Sheet) -> str:
-    """Where a learner stands with the maneuvers of most cases, in words, and the charts under a fold."""
-    once = pl.col("condition") == pl.col("condition").min().over("outcome", "maneuver")
-    rows = sheet.audit.table("learning").filter(
-        (pl.col("outcome") == "reference") | once, examiner_id=sheet.examiner
-    )  # a supervisor's finding is one whatever the maneuver is for
+    """Where a learner stands with the maneuvers of most cases, each once, in words, and the charts under a fold."""
+    rows = sheet.audit.table("learning").filter(examiner_id=sheet.examiner)
     found = [
         [
             LearningChart("You", _maneuver(sheet, maneuver), _condition(sheet, condition), side.sort("sequence"))
@@ -147,7 +151,10 @@ def learning(sheet: Sheet) -> str:
         for (condition, maneuver, _), part in rows.group_by("condition", "maneuver", "outcome", maintain_order=True)
         if maneuver in sheet.audit.protocol.core and part.height >= sheet.audit.min_participants
     ]
-    chosen = sorted(found, key=lambda sides: (-sum(side.cases for side in sides), sides[0].maneuver))[:_MOST_CHARTS]
+    most: dict[str, list[LearningChart]] = {}
+    for sides in sorted(found, key=lambda sides: (-sum(side.cases for side in sides), sides[0].maneuver)):
+        most.setdefault(sides[0].maneuver, sides)
+    chosen = list(most.values())[:_MOST_CHARTS]
     if not chosen:
         return "Too few cases for a chart yet."
     lines = [
