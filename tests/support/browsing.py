@@ -50,13 +50,27 @@ def open_file(browser: Browser, path: Path, viewport: dict[str, int]) -> Opened:
 
 
 def hindrances(page: Page) -> list[str]:
-    """The serious and critical rules of accessibility that a page breaks, and those of its landmarks."""
-    found = Axe().run(page).response["violations"]
-    return [
-        rule["id"]
-        for rule in found
-        if rule["impact"] in ("serious", "critical") or rule["id"] == "region" or rule["id"].startswith("landmark")
-    ]
+    """The rules of accessibility that a page breaks, of any weight, those of its landmarks among them."""
+    return [rule["id"] for rule in Axe().run(page).response["violations"]]
+
+
+_FIRST_FOCUS = """
+() => {
+  const wanted = [...document.querySelectorAll('a[href], button, summary, input, select, textarea, [tabindex]')];
+  const shown = wanted.filter(one => one.tabIndex >= 0 && one.checkVisibility({visibilityProperty: true}));
+  shown.forEach(one => one.dataset.wanted = 'yes');
+  document.addEventListener('focusin', event => delete event.target.dataset.wanted);
+  return shown.length;
+}
+"""
+_NOT_FOCUSED = "() => [...document.querySelectorAll('[data-wanted]')].map(one => one.outerHTML.slice(0, 80))"
+
+
+def unreached(page: Page) -> list[str]:
+    """What can be pressed or followed and is not come to by the Tab key from the top of a page."""
+    for _ in range(page.evaluate(_FIRST_FOCUS) + 1):
+        page.keyboard.press("Tab")
+    return list(page.evaluate(_NOT_FOCUSED))
 
 
 def assert_quiet(opened: Opened, viewport: dict[str, int]) -> None:

@@ -34,6 +34,7 @@ _DOWN = {"rules_out": "rules out", "helps": "lowers", "no_help": "no help", "too
 _HEAD = "positive / negative"
 _WIDE, _NARROW = 6.5, 3.4
 _LINE = 31  # letters of a name beside the wide picture
+_MARGIN = 0.01  # a T reaches out to the left of where it stands
 _COLUMNS = (
     Column("maneuver", "Maneuver"),
     Column("sensitivity", "Sensitivity\n95% CI"),
@@ -308,7 +309,7 @@ def _wide(items: Sequence[Lead]) -> Figure:
         _draw(axes, lead, place + 0.5)
         level = 1 - (head + (place + 0.5) * row) / height
         name = fill(lead.maneuver.name, _LINE)
-        figure.text(0.0, level, name, va="center", fontsize=9 if "\n" in name else 10, linespacing=1.1)
+        figure.text(_MARGIN, level, name, va="center", fontsize=9 if "\n" in name else 10, linespacing=1.1)
         figure.text(0.785, level, verdict(lead), va="center", fontsize=9.5, color=GREY)
     return figure
 
@@ -324,7 +325,7 @@ def _narrow(items: Sequence[Lead]) -> Figure:
         top = 1 - (head + place * row) / height
         for text, down, size, colour in ((lead.maneuver.name, 0.14, 10, INK), (verdict(lead), 0.34, 9.5, GREY)):
             figure.text(
-                *(0.0, top - down / height, text),
+                *(_MARGIN, top - down / height, text),
                 va="center",
                 fontsize=size,
                 color=colour,

@@ -75,7 +75,7 @@ def _in_words(rows: Mapping[tuple[str, float], Mapping[str, Any]], row: Mapping[
 def _figure(condition: Condition, usable: pl.DataFrame) -> str:
     with style():
         figure = paper(_HEIGHT)
-        axes = bare(figure.add_axes((0.1, 0.29, 0.86, 0.61)))
+        axes = bare(figure.add_axes((0.14, 0.29, 0.82, 0.61)))
         axes.axhline(0, color=INK, linewidth=0.8)
         shown = usable.filter(pl.col("strategy").is_in(list(_LINES))).sort("threshold")
         exam = shown.filter(strategy="model_exam").drop_nulls(["ci_low", "ci_high"])
