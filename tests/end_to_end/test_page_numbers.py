@@ -6,12 +6,16 @@ import re
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 from functools import cache
+from pathlib import Path
 
 import pytest
 import told_numbers as told
 from demo_run import Pages, Run
 from page_text import Page
 from told_numbers import Files, Told
+from writing_commands import write_pooled
+
+from examtally.reporting import render_network
 
 LEAST = 30
 
@@ -61,6 +65,14 @@ def test_numbers_of_a_page_are_those_of_the_files(demo_pages: Pages, files: File
     for found, least in zip(shown(demo_pages, files, name), (of_tables, of_words), strict=True):
         assert [fault for one in found for fault in one.faults] == []
         assert sum(len(one.numbers) for one in found) >= least
+
+
+def test_numbers_of_several_groups_are_those_of_the_files(tmp_path: Path) -> None:
+    results = write_pooled(tmp_path / "pooled")
+    (page,) = render_network(results, tmp_path / "out")
+    found = list(told.pooled(Page(page.read_text(encoding="utf-8")), Files(results)))
+    assert [fault for one in found for fault in one.faults] == []
+    assert sum(len(one.numbers) for one in found) == 12  # all that this page shows
 
 
 @pytest.mark.parametrize("name", KINDS)

@@ -183,6 +183,18 @@ def agreement(page: Page, files: Files) -> Iterator[Told]:
                     yield Told(f"{table.caption.strip()}, {column}", _words(cell), values)
 
 
+def pooled(page: Page, files: Files) -> Iterator[Told]:
+    """Several groups together: the figure over all, where a further group would lie, and how many groups."""
+    for table in page.tables:
+        for group, cells in table.rows if "Accuracy over all groups" in table.caption else ():
+            key = {"condition": code(group), "maneuver": code(cells[0].large), "without": "all"}
+            measure = cells[1].large.strip().lower()
+            row = files.row("pooled_sites", measure=measure, adjustment="bias_adjusted", **key)
+            new = _hundred(row, "predict_low", "predict_high")
+            yield from _row(group, cells[2:4], [_hundred(row, "estimate", "ci_low", "ci_high"), new])
+            yield from _row(group, cells[5:], [[row["sites"]]])
+
+
 def card(page: Page, files: Files) -> Iterator[Told]:
     """What a finding makes of a suspicion: ratio and limits, then their work on the odds of each column."""
     (table,) = page.tables
@@ -241,7 +253,7 @@ def own_sheet(page: Page, files: Files, examiner: str) -> Iterator[Told]:
                     adjustment="none", measure=cells[0].large.strip().lower(),
                 )  # fmt: skip
                 yield Told(group, _words(cells[3]), _own(row))
-            elif "You and your colleagues" in table.caption or "a colleague wrote" in table.caption:
+            elif re.search("You and your colleagues|Other maneuvers", table.caption):
                 by = {"a supervisor": "examiner_supervisor", "any colleague": "examiner"}[cells[1].large.strip()]
                 key = {"maneuver": code(cells[0].large), "group_by": by, "group": examiner}
                 shared, beyond = (
