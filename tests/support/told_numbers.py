@@ -123,14 +123,14 @@ def leading(page: Page, files: Files) -> Iterator[Told]:
 
 
 def found_here(page: Page, files: Files) -> Iterator[Told]:
-    """The same beside published figures, in the list of maneuvers."""
+    """Our likelihood ratios in the list of maneuvers."""
     for table in page.tables:
-        named = re.fullmatch(r"Table \d+: (.*): found here and published", table.caption.strip())
-        for group, cells in table.rows if named else ():
-            if named and cells[0].large.strip() == "here":
-                key = {"condition": code(group), "maneuver": code(named[1])}
-                for row in files.rows("leading", group_by="overall", **key):
-                    yield from _row(table.caption, cells[1:], _leading(row)[:2])
+        for _, cells in table.rows if "What each maneuver is worth" in table.caption else ():
+            if _NUMBER.search(cells[3].large + cells[4].large):  # else there may be no condition
+                key = {"maneuver": code(cells[0].large), "condition": code(cells[1].large)}
+                yield from _row(
+                    table.caption, cells[3:5], _leading(files.row("leading", group_by="overall", **key))[2:4]
+                )
 
 
 def verified(page: Page, files: Files) -> Iterator[Told]:
