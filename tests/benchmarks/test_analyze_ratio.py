@@ -15,12 +15,13 @@ from examtally.registry import open_registry
 from examtally.results import analyze
 from examtally.synthesis import synthesize
 
+EXAMS = 1_200  # the script takes about a minute
 LEAST = 20
 
 
 @pytest.mark.benchmark_ratio
 def test_analyze_against_a_plain_script(tmp_path: Path, say: Callable[[str], None]) -> None:
-    records = synthesize(tmp_path / "clinic").out / "records"
+    records = synthesize(tmp_path / "clinic", exams=EXAMS).out / "records"
     ingest([records], tmp_path / "registry.duckdb")
     made: dict[str, Any] = {}
     with open_registry(tmp_path / "registry.duckdb") as registry:
@@ -31,7 +32,7 @@ def test_analyze_against_a_plain_script(tmp_path: Path, say: Callable[[str], Non
         def script() -> None:
             made["script"] = plain_script.analyze(records)
 
-        say("accuracy, flow and calibration of 3,000 exams, all corrections; the script makes none of them")
+        say(f"accuracy, flow and calibration of {EXAMS:,} exams, all corrections; the script makes none of them")
         taken = in_turn(say, 1, ours=ours, script=script)
     plain = made["script"]["accuracy"]
     assert plain["estimate"].notna().all()

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import shutil
 from collections import Counter
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import asdict
 from pathlib import Path
@@ -23,6 +23,7 @@ RECORDS, DIRTY, TRUTH, EXPECTED = "records", "dirty", "truth.json", "expected.js
 _DECIMALS = 6
 _RENEWED = ("participant_id", "exam_id", "reference_id")
 _ONCE = ("examiners",)
+_DIGITS = 7  # of the number in a code
 _ROWS_AT_ONCE = 1_000_000
 _ROWS_A_FILE = 20_000_000
 _ABOUT = (
@@ -76,19 +77,23 @@ class RecordFiles:
 def replicate(folder: Path, copies: int, contract: Contract) -> dict[str, int]:
     """Rewrite the record files in `folder` so that each row stands there `copies` times; return the rows by table.
 
-    The same people again under new codes, the number of the copy at their end; those of the first are as they were.
-    Examiners and readers stay who they are, and every share stays what it was. The same arguments give the same bytes.
+    The same people again under new codes, numbers that go on where those of the copy before end; the first are as they
+    were. Examiners and readers stay who they are, and every share stays what it was. The same arguments give the same
+    bytes. Raises FileFault where codes would need more than seven digits, which ingest takes for no code.
     Past 20 million rows of a table the copies go on in further files, `exams-2.csv` beside `findings-2.csv`: those of
     one number speak of the same people, and a batch can be made of each.
     """
     with duckdb.connect() as con:
         tables = {path.stem: _load_once(con, path) for path in sorted(folder.glob("*.csv"))}
+        spans = _spans(con, tables, contract)
+        if copies * max(spans.values()) >= 10**_DIGITS:
+            raise FileFault(f"{copies:,} copies would need codes of more than {_DIGITS} digits; ask for fewer")
         a_file = max(1, _ROWS_A_FILE // max(1, *tables.values()))
         for number, first in enumerate(range(0, copies, a_file), start=1):
             for table, rows in tables.items():
                 if table not in _ONCE:
                     name = table if number == 1 else f"{table}-{number}"
-                    _write_copies(con, contract, table, rows, range(first, min(first + a_file, copies)), folder / name)
+                    _write_copies(con, table, rows, spans, range(first, min(first + a_file, copies)), folder / name)
     return {table: rows if table in _ONCE else rows * copies for table, rows in tables.items()}
 
 
@@ -100,12 +105,30 @@ def _load_once(con: duckdb.DuckDBPyConnection, path: Path) -> int:
     return int(rows)
 
 
+def _spans(con: duckdb.DuckDBPyConnection, tables: Iterable[str], contract: Contract) -> dict[str, int]:
+    """The largest number of each renewed code, over all tables."""
+    found = {}
+    for column in _RENEWED:
+        holding = [quoted(table) for table in tables if column in contract.tables[table].names]
+        numbers = " union all ".join(f"select {_number(quoted(column))} as number from {table}" for table in holding)
+        ((found[column],),) = con.execute(f"select coalesce(max(number), 0) from ({numbers})").fetchall()
+    return found
+
+
+def _number(code: str) -> str:
+    return f"regexp_extract({code}, '[0-9]+$')::integer"
+
+
 def _write_copies(
-    con: duckdb.DuckDBPyConnection, contract: Contract, table: str, rows: int, copies: range, place: Path
+    con: duckdb.DuckDBPyConnection, table: str, rows: int, spans: Mapping[str, int], copies: range, place: Path
 ) -> None:
     """Write these copies of a table to `place`.csv, not many rows at once."""
-    codes = [quoted(name) for name in contract.tables[table].names if name in _RENEWED]
-    new = [f"if(copy = 0, {code}, {code} || '-C' || copy) as {code}" for code in codes]
+    held = {name for name, *_ in con.execute(f"describe {quoted(table)}").fetchall()}
+    new = [
+        f"regexp_replace({code}, '[0-9]+$', '') || lpad(({_number(code)} + copy * {span})::varchar, {_DIGITS}, '0') "
+        f"as {code}"
+        for code, span in ((quoted(name), span) for name, span in spans.items() if name in held)
+    ]
     replaced = f"replace ({', '.join(new)})" if new else ""
     step, made = max(1, _ROWS_AT_ONCE // max(1, rows)), place.with_suffix(".part")
     with place.with_suffix(".csv").open("wb") as stream:
