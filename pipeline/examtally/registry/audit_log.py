@@ -21,7 +21,7 @@ import duckdb
 
 from examtally.contracts.contract import Contract
 from examtally.contracts.records.rules import literal, quoted
-from examtally.registry.content import CONTENT, totals
+from examtally.registry.content import keep_content
 
 BOOKKEEPING = "bookkeeping"
 """The part of all that a registry keeps beside records and log: batches, held lines, checks, withdrawals, operators."""
@@ -74,17 +74,11 @@ def stored_sums(con: duckdb.DuckDBPyConnection, contract: Contract) -> str:
 
 
 def seal(con: duckdb.DuckDBPyConnection, contract: Contract, batches: Collection[int] | None = None) -> None:
-    """Renew the fingerprints of the rows that these batches brought and of what is of no batch, or of every row.
-
-    Sums of digests are made of every batch that has none, as those that an older program sealed.
-    """
+    """Renew the fingerprints of the rows that these batches brought and of what is of no batch, or of every row."""
     batches = batches if batches is None else {0, *batches}
     con.execute(f"delete from reg.fingerprints where {_of(batches)}")
     con.execute(f"insert into reg.fingerprints {sums(con, contract, batches)}")
-    of_part = "select batch_no from reg.fingerprints where part"
-    lacking = con.execute(f"{of_part} = 'stored' except {of_part} = {literal(CONTENT)}").fetchall()
-    if lacking:
-        con.execute(f"insert into reg.fingerprints {totals(con, _of([number for (number,) in lacking]))}")
+    keep_content(con)
 
 
 def seal_bookkeeping(con: duckdb.DuckDBPyConnection, contract: Contract) -> None:
