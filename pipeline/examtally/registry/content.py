@@ -105,12 +105,16 @@ def _name(table: Table, schema: str) -> str:
 
 
 def _number(con: duckdb.DuckDBPyConnection, table: Table, schema: str) -> str:
-    """SQL for the digest of a row as a number; a blank is told from every text by its own mark."""
+    """SQL for the digest of a row as a number; a blank is told from every text by its own mark.
+
+    `concat` leaves out what is NULL: a further column that is not filled.
+    """
     stored = [column for column, *_ in con.execute(f"describe {_name(table, schema)}").fetchall()]
     always = [column for column in table.names if column != JOINT]
     cells = [f"coalesce(cast({quoted(column)} as varchar), chr(30))" for column in always]
     filled = {column: f"cast({quoted(column)} as varchar)" for column in sorted({*stored} - {*always, BATCH_COLUMN})}
     if JOINT in filled:
         filled[JOINT] = f"nullif({JOINT}, {literal(str(table.field(JOINT).default))})"
-    cells += [f"{literal(column + '=')} || {text}" for column, text in filled.items()]
-    return f"(md5_number(concat_ws(chr(31), {', '.join(cells)})) >> 64)::ubigint"  # md5_number_lower at half its price
+    further = "".join(f", chr(31) || {literal(column + '=')} || {text}" for column, text in filled.items())
+    line = f"concat({', chr(31), '.join(cells)}{further})"
+    return f"(md5_number({line}) >> 64)::ubigint"  # md5_number_lower at half its price

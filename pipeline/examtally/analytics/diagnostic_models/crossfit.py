@@ -53,7 +53,7 @@ def check_parts(part: npt.ArrayLike, participant: npt.ArrayLike) -> None:
         raise ValueError("the knees of one person stand in two parts: deal people, not knees")
 
 
-_ENOUGH = 5_000  # knees that tell the penalty
+_ENOUGH = 3_000  # knees that tell the penalty
 GRID = 0.05
 _MOST = 8.0
 
@@ -142,7 +142,7 @@ def choose_penalty(
 ) -> float:
     """The penalty with the best log score over the inner parts of these people; of equals the largest.
 
-    Every penalty is fitted without every part, all at once. Of more than 5,000 knees those of some people, chosen at
+    Every penalty is fitted without every part, all at once. Of more than 3,000 knees those of some people, chosen at
     random, tell as much: a penalty says how large coefficients are, whatever the number of knees.
     """
     tried = np.array(sorted(how.penalties, reverse=True))

@@ -242,9 +242,9 @@ def test_of_many_knees_those_of_some_people_tell_the_penalty(monkeypatch: pytest
         return fit_each(trials, *given, **named)  # type: ignore[arg-type]
 
     monkeypatch.setattr(crossfit, "fit_each", counted)
-    for n in (5_000, 12_000):
+    for n in (3_000, 12_000):
         x, y, who = clinic(n, columns=2)
         penalty = crossfit.choose_penalty(x, y, who, HOW, np.random.default_rng(2))
         assert penalty in HOW.penalties
-    assert rows[0] == 5_000
-    assert rows[1] == pytest.approx(5_000, rel=0.05)
+    assert rows[0] == 3_000
+    assert rows[1] == pytest.approx(3_000, rel=0.05)
