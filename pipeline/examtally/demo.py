@@ -14,7 +14,7 @@ from examtally.errors import ResultsError
 from examtally.ingestion import BatchReport, ingest
 from examtally.registry import open_registry
 from examtally.registry.scratch import scratch
-from examtally.reporting import render_audit, render_monthly, render_shelf
+from examtally.reporting import render_actions, render_audit, render_monthly, render_shelf
 from examtally.results import Results, analyze
 from examtally.synthesis import SynthesisReport, synthesize
 
@@ -55,8 +55,9 @@ def run_demo(
     audit, *more = render_audit(out / "results", out / "report", progress=say)
     newest = str(results.tables["indicators"]["period"].max())
     monthly = render_monthly(out / "results", out / "report", period=newest, progress=say)
+    actions = render_actions(out / "results", out / "report", progress=say)
     index, maneuvers = render_shelf(out / "results", out / "report", progress=say)
-    return Demo(out, made, clean, dirty, (index, audit, *more, *monthly, maneuvers), audit)
+    return Demo(out, made, clean, dirty, (index, audit, *more, *monthly, *actions, maneuvers), audit)
 
 
 @dataclass(frozen=True)

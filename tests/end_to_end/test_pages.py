@@ -153,12 +153,8 @@ def test_no_code_of_a_machine_stands_in_a_sentence(pages: dict[str, Page]) -> No
 def test_the_monthly_page_has_the_figures_of_the_audit(pages: dict[str, Page]) -> None:
     names = {maneuver.name: code for code, maneuver in load_contract().catalogue.maneuvers.items()}
     month, audit = (
-        {
-            (one.words.split(" | ")[2], one.maneuver, one.measure): one.shown  # the condition stands over its maneuvers
-            for one in figures(page, names)
-            if "main maneuvers of the core" in one.words.lower()
-        }
-        for page in (pages["monthly-P018"], pages["audit"])
+        {(one.maneuver, one.measure): one.shown for one in figures(pages[page], names) if caption in one.words.lower()}
+        for page, caption in (("monthly-P018", "main maneuvers, all periods"), ("audit", "main maneuvers of the core"))
     )
     assert month
     assert {key: audit[key] for key in month} == month

@@ -229,20 +229,23 @@ MUTANTS: tuple[Mutant, ...] = (
         f"{_AUDIT}/test_leading.py",
         ('("out", down == "rules_out")', '("out", down == "helps")'),
         ('if "helps" in (up, down)', 'if "too_early" in (up, down)'),
-        ("return up if up == down else", "return up if up else"),
+        ('if "weak" in (up, down)', 'if "too_early" in (up, down)'),
+        ("if codes & found", "if codes"),
         ('row["basis"] == "withheld"', "False"),
     ),
     *_of(
         "reporting/audit/next_steps.py",
         f"{_AUDIT}/test_leading.py",
         ("POOR_AGREEMENT = 0.6", "POOR_AGREEMENT = 0.9"),
-        ('if lead.row["verdict_negative"] != "rules_out"]', 'if lead.row["verdict_negative"]]'),
+        ('for lead in best if lead.row["verdict_negative"] != "rules_out")', "for lead in best)"),
         ('pl.col("participants") >= audit.min_participants,', 'pl.col("participants") >= 0,'),
     ),
     *_of(
         "analytics/bias_adjusted/leading.py",
         "tests/unit/analytics/bias_adjusted/test_leading.py",
         ("if near >= settles:", "if near > settles:"),
+        ("if near > 1 and far", "if near >= 1 and far"),
+        ("far <= TOO_WIDE * near", "far <= 4 * near"),
         ("    if near is None:\n        return None\n", ""),
     ),
     *_of(
@@ -266,9 +269,16 @@ MUTANTS: tuple[Mutant, ...] = (
         ('_UNJUDGED = ("too_few", "no_limit")', '_UNJUDGED = ("too_few",)'),
     ),
     *_of(
-        "reporting/actions_page/conclusions.py",
+        "reporting/audit/next_steps.py",
         "tests/unit/reporting/test_actions_page.py",
         ("WIDE = 0.4", "WIDE = 0.5"),
+        ("if item.periods_left and not item.is_withheld", "if item.periods_left"),
+    ),
+    *_of(
+        "reporting/monthly/screen.py",
+        "tests/unit/reporting/test_monthly.py",
+        ("if not signals and not waiting:", "if not signals:"),
+        ("_ENOUGH = 2", "_ENOUGH = 1"),
     ),
     *_of(
         "reporting/audit/forest.py",

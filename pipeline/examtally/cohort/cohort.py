@@ -51,9 +51,9 @@ def build_cohort(con: Engine, contract: Contract, protocol: Protocol, selection:
     settle_indeterminate(own, selection, {rule.code: rule.bit for rule in rules})
     write_cells(own, protocol.equivocal)
     write_repeats(own, groups)
-    return Cohort(
-        own, groups, all_bits(rules), contract.catalogue, selection, is_part=selection is not None or last > 0
-    )
+    learners = protocol.comparisons.grouped("role", protocol.agreement.learners)
+    is_part = selection is not None or last > 0
+    return Cohort(own, groups, all_bits(rules), contract.catalogue, learners, selection, is_part)
 
 
 @dataclass(frozen=True)
@@ -68,6 +68,7 @@ class Cohort:
     groupings: tuple[Grouping, ...]
     every_bit: int
     catalogue: Catalogue
+    learners: tuple[str, ...] = ()
     selection: Selection | None = None
     is_part: bool = False
 
@@ -87,7 +88,7 @@ class Cohort:
 
     def summary(self) -> pl.DataFrame:
         """Return who was studied: item, group, value, note; see `read_summary`."""
-        return read_summary(self.con, self.catalogue)
+        return read_summary(self.con, self.catalogue, self.learners)
 
     def forecasts(self) -> pl.DataFrame:
         """Return stated probabilities with their outcomes; see `read_forecasts`."""

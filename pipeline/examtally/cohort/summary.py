@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass
 
 import polars as pl
 
 from examtally.cohort.entered_after_reference import AMENDABLE, amended_late
+from examtally.cohort.groupings import text
 from examtally.contracts.catalogue.clinical import Catalogue
 from examtally.contracts.records.engine import Engine
 
@@ -46,15 +48,15 @@ class Count:
         )
 
 
-def read_summary(con: Engine, catalogue: Catalogue) -> pl.DataFrame:
+def read_summary(con: Engine, catalogue: Catalogue, learners: Collection[str] = ()) -> pl.DataFrame:
     """Return item, group, value, flag, note: one count a row, `all` where the item has no groups.
 
     Index exams here are the first eligible exam of an episode for at least one condition. Where the note says so,
     participants with such an exam are counted. `unknown` counts blank and unknown alike; where the field could have
     left the exam out, the flag is unknown_kept. The first and last period are the group of their item, with the number
-    of their exams.
+    of their exams. `learners` are the roles that learn; who held two of them is one learner.
     """
-    counts = [*_whole(), *_unknowns(catalogue), *_groups(catalogue), *_references(), *_late()]
+    counts = [*_whole(), _learners(learners), *_unknowns(catalogue), *_groups(catalogue), *_references(), *_late()]
     selects = " union all ".join(f"(select {place} as part, * from ({c.sql}))" for place, c in enumerate(counts))
     summary: pl.DataFrame = con.sql(
         f'select item, "group", value::bigint as value, flag, note from ({selects}) '
@@ -89,6 +91,13 @@ def _whole() -> list[Count]:
             for item, extreme in (("first_period", "min"), ("last_period", "max"))
         ),
     ]
+
+
+def _learners(roles: Collection[str]) -> Count:
+    named = ", ".join(map(text, roles)) or "null"
+    source = "cohort_exams join group_labels on group_by = 'role' and code = g_role"
+    where = f"where own_bits <> 0 and label in ({named})"
+    return Count("learners", "learners with an eligible exam", f"{source} {where}", "count(distinct g_examiner)")
 
 
 def _unknowns(catalogue: Catalogue) -> list[Count]:

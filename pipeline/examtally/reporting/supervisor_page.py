@@ -30,7 +30,7 @@ _COLUMNS = (
     Column("observed_agreement", "Observed", "Agreement with a supervisor"),
     Column("positive_agreement", "Positives", "Agreement with a supervisor"),
     Column("negative_agreement", "Negatives", "Agreement with a supervisor"),
-    Column("gwet_ac1", "AC1"),
+    Column("gwet_ac1", "AC1\nbeyond chance"),
     Column("leaning", "Learners find it positive", words=True),
     Column("pairs", "Pairs"),
 )
@@ -79,9 +79,8 @@ def _of_all(frame: pl.DataFrame) -> pl.DataFrame:
 
 
 def learners(audit: Audit) -> int:
-    """Examiners whose role learns; raises ReportError where they are too few for a page about them."""
-    learners = audit.protocol.comparisons.grouped("role", audit.protocol.agreement.learners)
-    found = sum(audit.summed("examiners_by_role", role) for role in learners)
+    """Examiners whose role learns, or once did; raises ReportError where they are too few for a page about them."""
+    found = audit.summed("learners")
     if found < FEWEST_LEARNERS:
         raise ReportError(
             f"fewer than {FEWEST_LEARNERS} learners stand behind it, and each could be recognized; wait for more, or "
@@ -91,19 +90,30 @@ def learners(audit: Audit) -> int:
 
 
 def opening(audit: Audit) -> str:
-    """What is hard, in two sentences."""
+    """What is hard, of the core maneuvers and of the others, in a few sentences."""
     hard = [inside_sentence(one.maneuver.name) for one in hardest(audit)]
     behind = f"{counted(learners(audit), 'learner')} examined the same «nouns» as a supervisor. Nobody is named here."
     if not hard:
         return f"{behind} Too few pairs for a figure yet, or agreement is as asked everywhere."
-    return f"{behind} As a group they disagree with supervisors most on **{listed(hard)}**: teach these first."
+    first = "this" if len(hard) == 1 else "these"
+    said = f"Of the core maneuvers they disagree with supervisors most on **{listed(hard)}**: teach {first} first."
+    others = [f"{inside_sentence(one.maneuver.name)} ({_observed(one)})" for one in _low(audit, core=False)[:MOST]]
+    return f"{behind} {said}{f' Of the others, on {listed(others)}.' if others else ''}"
 
 
 def hardest(audit: Audit) -> list[Met]:
     """At most three core maneuvers with the lowest agreement whose interval lies wholly under what is asked."""
-    least = audit.protocol.agreement.least
-    low = [one for one in met(audit) if one.maneuver.code in audit.protocol.core and _high(one) < least]
-    return sorted(low, key=lambda one: (_high(one), one.maneuver.code))[:MOST]
+    return _low(audit, core=True)[:MOST]
+
+
+def _low(audit: Audit, *, core: bool) -> list[Met]:
+    least, named = audit.protocol.agreement.least, audit.protocol.core
+    low = [one for one in met(audit) if (one.maneuver.code in named) is core and _high(one) < least]
+    return sorted(low, key=lambda one: (_high(one), one.maneuver.code))
+
+
+def _observed(one: Met) -> str:
+    return percent(one.rows["observed_agreement"]["estimate"])
 
 
 def met(audit: Audit) -> list[Met]:

@@ -286,6 +286,15 @@ def test_the_summary_counts_who_was_studied() -> None:
     ]
 
 
+def test_a_resident_who_became_a_fellow_is_one_learner() -> None:
+    records = Records().exam("EX1", "PT1", examiner_role="resident").exam("EX2", "PT2", examiner_role="fellow")
+    with cohort_of(records) as cohort:
+        summary = cohort.summary().filter(pl.col("item").is_in(["learners", "examiners_by_role"]))
+    found = {(item, group): value for item, group, value in summary.select("item", "group", "value").iter_rows()}
+    both = {("examiners_by_role", "resident"): 1, ("examiners_by_role", "fellow"): 1}
+    assert found == {("learners", "all"): 1, **both}
+
+
 def test_merged_levels_are_one_group_of_every_tally() -> None:
     """Two exams of a fellow and one of an attending; the fellow counts with residents."""
     records = _verified(("PT1", "left", "tp"), ("PT2", "left", "fp"), ("PT3", "left", "fp"))

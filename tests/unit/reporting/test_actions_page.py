@@ -1,4 +1,4 @@
-"""Conclusions and actions: each kind from its threshold alone, and what came of earlier decisions."""
+"""Conclusions and actions: each action from its threshold alone, and what came of earlier decisions."""
 
 from __future__ import annotations
 
@@ -10,8 +10,10 @@ import pytest
 
 from examtally.contracts.contract import Contract
 from examtally.contracts.results import empty
-from examtally.reporting.actions_page.conclusions import conclusions, earlier, in_short
+from examtally.reporting.actions_page.conclusions import earlier, in_short, keep
+from examtally.reporting.audit.accrual import accrual_of
 from examtally.reporting.audit.audit import Audit
+from examtally.reporting.audit.next_steps import standing
 from examtally.reporting.monthly.actions import Action
 
 ACTION = Action("A-1", "Print the core list", "core_complete", "beyond_limits", "lead physician", "P010")
@@ -23,7 +25,7 @@ def row(**changes: Any) -> dict[str, Any]:
     spans = {
         f"{name}{end}": value * by for name, value in figures.items() for end, by in (("_low", 0.9), ("_high", 1.1))
     }
-    words = {"verdict_positive": "helps", "verdict_negative": "helps", "basis": "bias_adjusted", "reason": None}
+    words = {"verdict_positive": "helps", "verdict_negative": "rules_out", "basis": "bias_adjusted", "reason": None}
     return {**figures, **spans, **words, **changes}
 
 
@@ -41,7 +43,9 @@ def audit(contract: Contract, made: dict[str, Any], **tables: pl.DataFrame) -> A
             core_maneuvers=lambda _: (maneuver,),
             table=lambda name: tables.get(name, empty(name)),
             tally=lambda *_: {"participants_present": 40, "participants_absent": 90, "window_open": 0, "exams": 0},
-            periods=["P001"],
+            periods=["P001", "P018"],
+            models={},
+            results=None,
         ),
     )
 
@@ -56,31 +60,46 @@ SLOPE |= {"adjustment": "bias_adjusted", "measure": "slope"}
 
 
 @pytest.mark.parametrize(
-    ("changes", "kind", "said"),
+    ("changes", "said"),
     [
-        ({"verdict_positive": "rules_in"}, "keep", "a positive finding rules in"),
-        ({"verdict_negative": "rules_out"}, "keep", "a negative finding rules out"),
-        ({"verdict_positive": "no_help", "verdict_negative": "no_help"}, "reteach", "not to be leaned on"),
-        ({"sensitivity_low": None, "specificity_low": None, "reason": "Most may be wrong."}, "again", "no figure yet"),
-        ({"sensitivity_low": None, "reason": "Most may be wrong."}, "again", "no sensitivity yet"),
-        ({"specificity_low": None, "reason": "Too few."}, "again", "no specificity yet"),
-        ({"sensitivity_low": 0.3, "sensitivity_high": 0.75}, "again", "too wide to act on"),
+        ({"verdict_negative": "weak"}, "Do not rule out anterior cruciate ligament tear on negative findings alone."),
+        ({"verdict_positive": "no_help", "verdict_negative": "no_help"}, "Do not lean on Lachman test either way."),
+        ({"sensitivity": None, "reason": "Most may be wrong."}, "Measure again what is withheld of Lachman test."),
+        ({"specificity": None, "reason": "Too few."}, "Measure again what is withheld of Lachman test."),
+        ({"sensitivity_low": 0.3, "sensitivity_high": 0.75}, "Measure again before acting on Lachman test."),
     ],
 )
-def test_each_kind_has_its_threshold(contract: Contract, changes: dict[str, Any], kind: str, said: str) -> None:
-    (found,) = conclusions(audit(contract, row(**changes)))
-    assert found.kind == kind
-    assert said in found.what
-    assert found.rests
-    assert found.owner
+def test_each_action_has_its_threshold_its_owner_and_its_date(
+    contract: Contract, changes: dict[str, Any], said: str
+) -> None:
+    found = standing(audit(contract, row(**changes)))
+    assert said in [step.what for step in found]
+    assert all(step.why and step.who and step.due == "P030" for step in found)
 
 
 def test_the_interval_that_is_too_wide_is_the_one_that_is_quoted(contract: Contract) -> None:
-    (found,) = conclusions(audit(contract, row(specificity_low=0.4, specificity_high=0.95)))
-    assert found.rests == "Specificity 95% CI 40–95%"
+    (found,) = standing(audit(contract, row(specificity_low=0.4, specificity_high=0.95)))
+    assert found.why == "Too wide: specificity of Lachman test 95% CI 40–95%."
 
 
-def test_a_finding_under_its_threshold_is_no_conclusion(contract: Contract) -> None:
+@pytest.mark.parametrize(("fitted", "due"), [({}, "P019"), ({"acl_tear": {}}, "P030")])
+def test_a_nearer_date_stands_only_where_patients_are_what_is_missing(
+    contract: Contract, fitted: dict[str, Any], due: str
+) -> None:
+    """One patient is missing and one comes a period; where a model was fitted, patients are not what is missing."""
+    made = audit(contract, row(sensitivity=None, specificity=None, reason="Too rare here."))
+    few = {"participants_present": 9, "participants_absent": 90, "window_open": 0, "exams": 100}
+    made.tally = lambda *_: few  # type: ignore[method-assign]
+    made.models = fitted  # type: ignore[misc]
+    (found,) = standing(made)
+    assert found.due == due
+    assert "anterior cruciate ligament tear: too rare here" in found.why.lower()
+    assert "patients" not in found.why
+    promised = accrual_of(made, "acl_tear", "lachman").when
+    assert promised == ("withheld for another reason" if fitted else "in about 1 period")
+
+
+def test_a_finding_under_its_threshold_asks_for_nothing(contract: Contract) -> None:
     calm = audit(
         contract,
         row(),
@@ -88,22 +107,30 @@ def test_a_finding_under_its_threshold_is_no_conclusion(contract: Contract) -> N
                         ci_low=0.5, ci_high=0.7, pairs=50, participants=40),
         calibration=table("calibration", **SLOPE, estimate=0.9, ci_low=0.7, ci_high=1.2, n=90),
     )  # fmt: skip
-    assert conclusions(calm) == []
-    assert "no conclusion to act on" in in_short(calm)
+    assert standing(calm) == []
+    assert "no action is asked for" in in_short(calm)
 
 
-def test_poor_agreement_and_a_verdict_of_the_table_are_conclusions(contract: Contract) -> None:
+@pytest.mark.parametrize("forecast", ["examiner_after_history", "examiner_after_exam"])
+def test_poor_agreement_and_a_verdict_of_the_table_are_actions(contract: Contract, forecast: str) -> None:
+    stated = SLOPE | {"forecast": forecast, "verdict": "overconfident"}
     loud = audit(
         contract,
         row(),
         agreement=table("agreement", maneuver="lachman", group_by="overall", statistic="gwet_ac1", estimate=0.59,
                         ci_low=0.5, ci_high=0.7, pairs=50, participants=40),
-        calibration=table("calibration", **SLOPE, estimate=0.5, ci_low=0.3, ci_high=0.8, n=90, verdict="overconfident"),
+        calibration=table("calibration", **stated, estimate=0.5, ci_low=0.3, ci_high=0.8, n=90),
     )  # fmt: skip
-    assert [(one.kind, one.what) for one in conclusions(loud)] == [
-        ("reteach", "stated probabilities of anterior cruciate ligament tear: overconfident"),
-        ("standardize", "Lachman test: one technique for all"),
+    assert [step.what for step in standing(loud)] == [
+        "Agree on one technique for Lachman test in a session together.",
+        "Practice stating the probability of anterior cruciate ligament tear.",
     ]
+    assert all(step.what in in_short(loud) for step in standing(loud))
+
+
+def test_only_a_finding_that_rules_in_or_out_is_kept(contract: Contract) -> None:
+    assert "Lachman test: a negative finding rules out" in keep(audit(contract, row()))
+    assert "No single finding" in keep(audit(contract, row(verdict_negative="helps")))
 
 
 def test_what_came_of_earlier_decisions_stands_beside_them() -> None:

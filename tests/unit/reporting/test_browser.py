@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import shutil
 from pathlib import Path
 
@@ -67,6 +68,16 @@ def test_the_month_stands_on_one_screen(browser: Browser, monthly: Path) -> None
     page.close()
     assert box is not None
     assert box["y"] + box["height"] < DESK["height"]
+
+
+@pytest.mark.parametrize(("report", "pages"), [("audit", 12), ("monthly", 2)])
+def test_printed_from_a_browser_it_is_as_long_as_it_may_be(
+    browser: Browser, monthly: Path, report: str, pages: int
+) -> None:
+    page = open_page(browser, monthly, "clinic", DESK, report).page
+    printed = page.pdf(format="A4")
+    page.close()
+    assert 1 <= len(re.findall(rb"/Type\s*/Page\b(?!s)", printed)) <= pages
 
 
 def test_tabs_show_one_panel_and_turn_by_key(annex: Page) -> None:

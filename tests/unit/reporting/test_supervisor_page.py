@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 
 import numpy as np
@@ -42,7 +43,7 @@ def _results(learners: int) -> Results:
     pairs = pl.DataFrame(rows, schema_overrides={"grade_a": pl.Int64, "grade_b": pl.Int64})
     groups = [("overall", "all"), ("learner_supervisor", "all"), ("examiner_pair", "E-01/E-02")]
     grouped = pl.concat([pairs.with_columns(group_by=pl.lit(by), group=pl.lit(group)) for by, group in groups])
-    summary = pl.DataFrame({"item": ["examiners_by_role"], "group": ["resident"], "value": [learners]})
+    summary = pl.DataFrame({"item": ["learners"], "group": ["all"], "value": [learners]})
     tables = {
         "agreement": conform("agreement", agreement_table(grouped, CONTRACT, PROTOCOL)),
         "cohort_summary": conform("cohort_summary", summary),
@@ -62,6 +63,21 @@ def test_the_hard_maneuver_comes_first_with_its_technique_and_which_way_learners
     assert CONTRACT.catalogue.maneuvers["lachman"].technique in told
     assert "as often" in supervisor_page.agreement(audit)
     assert "4 learners" in supervisor_page.opening(audit)
+    assert "Of the core maneuvers they disagree with supervisors most on **Lachman test**: teach this first." in (
+        supervisor_page.opening(audit)
+    )
+
+
+def test_what_is_hard_beside_the_core_is_named_as_such() -> None:
+    """The Lachman test and another alike, of which the first alone is core."""
+    made, other = _results(4), pl.lit("pivot_shift")
+    agreement = made.tables["agreement"]
+    again = agreement.filter(maneuver="lachman").with_columns(maneuver=other)
+    both = Results({**made.tables, "agreement": pl.concat([agreement, again])}, made.provenance)
+    said = supervisor_page.opening(Audit(both, CONTRACT, PROTOCOL, read_wording(resource("reports"))))
+    assert re.search(
+        r"Of the core maneuvers .*\*\*Lachman test\*\*.* Of the others, on pivot shift test \(\d+%\)\.", said
+    )
 
 
 def test_two_learners_make_no_page(tmp_path: Path) -> None:

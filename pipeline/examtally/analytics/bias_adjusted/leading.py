@@ -15,7 +15,7 @@ from examtally.analytics.bias_adjusted.sampler import MET
 from examtally.analytics.bias_adjusted.tabulate import FEWEST, OVERALL, Members, members, tabulate
 from examtally.analytics.intervals import FloatArray
 from examtally.contracts.contract import Contract
-from examtally.contracts.protocol.models import BiasAdjusted
+from examtally.contracts.protocol.models import TOO_WIDE, BiasAdjusted
 from examtally.contracts.protocol.protocol import Protocol
 
 OTHER_DELTAS = {"as_recorded": 0.0, "far_less": -0.8}
@@ -27,6 +27,7 @@ _SIDES: Mapping[str, tuple[str, ...]] = {
     "specificity": ("specificity",),
     "prevalence": ("sensitivity",),
 }
+TOO_RARE = "Too rare here for tests that err this often; most positive readings would be false alarms."
 _UNSURE = 0.25  # chance that fewer knees than are asked have the condition, above which it is too likely
 _NOTHING = Summary(None, None, None)
 _EDGE = 1e-3  # shares further out are taken as this far from 0 or 1 where their logit is asked for
@@ -116,7 +117,9 @@ def _verdict(near: float | None, far: float | None, settles: float, helps: float
         return word
     if near >= helps:
         return "helps"
-    return "no_help" if far is not None and far < helps else "too_early"
+    if far is not None and far < helps:
+        return "no_help"
+    return "weak" if near > 1 and far is not None and far <= TOO_WIDE * near else "too_early"
 
 
 def logit_covariance(model: ConditionModel, sensitivity: FloatArray, specificity: FloatArray) -> LogitCovariance:
@@ -239,11 +242,7 @@ def held_back(model: ConditionModel, contract: Contract) -> dict[str, str]:
         return dict.fromkeys(("sensitivity", "specificity"), f"{name}: the chains of the model do not agree.")
     share, alarms = model.present_share, model.false_alarms
     if share <= _FALSE_ALARMS * alarms or model.draws.chance.mean() <= _RARER * alarms:
-        why = (
-            f"{name}: {share:.1%} of readings say present where {alarms:.1%} would do so by mistake alone, so that "
-            "most «nouns» read as having it may not have it."
-        )
-        return {"sensitivity": why}
+        return {"sensitivity": TOO_RARE}
     return {}
 
 

@@ -212,6 +212,10 @@ class LatentClass(Section):
     """Seed of those draws."""
 
 
+TOO_WIDE = 3.0
+"""How many times the near limit of a likelihood ratio its far one may be, for a weak effect to be told as one."""
+
+
 @dataclass(frozen=True)
 class BiasAdjusted(Section):
     """The leading estimate: the shift of «nouns» never imaged, the seed of its draws, and the words for its ratios."""
@@ -230,5 +234,6 @@ class BiasAdjusted(Section):
     """A negative finding rules out where the upper limit of its likelihood ratio is at most this."""
     helps: Annotated[float, Between(1, 1000)] = 2.0
     """A finding helps where the near limit of its likelihood ratio is at least this (a negative one: at most its
-    inverse), is no help where the far limit stays nearer to 1 than this, and in between it is too early to say.
+    inverse) and is no help where the far limit stays nearer to 1 than this. In between its effect is weak where the
+    limits leave out 1 and lie within threefold of each other, else it is too early to say.
     """

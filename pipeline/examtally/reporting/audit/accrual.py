@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import ceil
 from typing import Any
 
@@ -36,7 +36,7 @@ class Accrual:
 
     `periods_left` is 0 where there are enough, None where nobody with one of the two has come in the `mature` periods,
     those whose results are in, so that nothing can be said of the rate. `waiting` counts exams whose result may still
-    come, `unit` says what a period is.
+    come, `unit` says what a period is. `is_withheld`: it is not patients that are missing, so that no date is promised.
     """
 
     present: int
@@ -46,6 +46,7 @@ class Accrual:
     mature: int
     periods_left: int | None
     unit: str
+    is_withheld: bool = False
 
     @property
     def is_enough(self) -> bool:
@@ -57,6 +58,8 @@ class Accrual:
         """When there will be enough, in a few words."""
         if self.is_enough:
             return "now"
+        if self.is_withheld:
+            return "withheld for another reason"
         if not self.mature:
             return "first results are not due yet" if self.waiting else "no exam yet"
         if self.periods_left is None:
@@ -97,7 +100,9 @@ def accrual_of(audit: Audit, condition: str, maneuver: str) -> Accrual:
         for period in audit.periods
         if audit.tally(condition, maneuver, "period", period)["exams"]
     ]
-    return accrual(audit.tally(condition, maneuver), by_period, audit.periods, audit.min_participants)
+    found = accrual(audit.tally(condition, maneuver), by_period, audit.periods, audit.min_participants)
+    row = audit.leading.get((condition, maneuver))
+    return replace(found, is_withheld=condition in audit.models and row is not None and bool(row["reason"]))
 
 
 def accrual(
@@ -116,7 +121,8 @@ def accrual(
     ]
     known = [wait for wait in waits if wait is not None]
     return Accrual(
-        **have,
+        present=have["present"],
+        absent=have["absent"],
         needed=needed,
         waiting=tally["window_open"],
         mature=mature,

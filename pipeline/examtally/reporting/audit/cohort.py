@@ -23,8 +23,9 @@ def sentence(audit: Audit) -> str:
     if not exams:
         return "No exam is on record."
     parts = [
-        f"Of {counted(exams, 'exam')}, {count(audit.summed('index_exams'))} can count toward accuracy, in "
-        f"{counted(audit.summed('index_participants'), 'person', 'people')}."
+        f"Of {counted(exams, 'exam')}, {count(audit.summed('index_exams'))} can count toward accuracy for some "
+        f"condition, in {counted(audit.summed('index_participants'), 'person', 'people')}; for one alone it may be a "
+        "few fewer."
     ]
     compared = audit.summed("comparison_exams")
     if compared:

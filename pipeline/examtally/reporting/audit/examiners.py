@@ -22,7 +22,9 @@ from examtally.reporting.audit.between_examiner_variation import (
 )
 from examtally.reporting.audit.shrinkage import FEWEST, OWN_FROM, Pair, Shrunk, shrinkage
 from examtally.reporting.engine.estimate import Estimate
+from examtally.reporting.engine.numbers import listed
 from examtally.reporting.engine.tables import Column, details, table, tabs
+from examtally.reporting.engine.wording import inside_sentence
 
 FEWEST_EXAMINERS_OF_A_SITE = 3
 _GROUP_BY = {"examiners": "examiner", "sites": "site"}
@@ -55,6 +57,17 @@ def section(audit: Audit) -> str:
     """How far examiners and sites differ; nothing of one examiner."""
     parts = [_together(audit), ELSEWHERE, _sites(audit)]
     return "\n\n".join(part.strip("\n") for part in parts if part)
+
+
+def standing_out(audit: Audit) -> str:
+    """Whether examiners differ by more than chance, maneuver by maneuver, in a sentence; who does is not said."""
+    found = variations(audit)
+    apart = [inside_sentence(item.maneuver.name) for item in found if any(side.differs for side in item.sides)]
+    if not found:
+        return TOO_FEW
+    if not apart:
+        return "**No examiner stands out:** that all are equally good fits these data as well."
+    return f"**Examiners differ by more than chance on {listed(apart)}.** Every other difference may be chance alone."
 
 
 def one_by_one(audit: Audit) -> str:

@@ -12,6 +12,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from examtally.contracts.catalogue.clinical import Condition, Maneuver
+from examtally.contracts.periods import spoken
 from examtally.plots.look import ABSENT, BAND, GREY, INK, PRESENT, RULE, bare, style
 from examtally.reporting.audit.audit import Audit
 from examtally.reporting.audit.suspicion import BEFORE, after
@@ -29,11 +30,13 @@ from examtally.reporting.engine.numbers import (
 from examtally.reporting.engine.tables import Column, table
 from examtally.reporting.engine.wording import inside_sentence
 
-_UP = {"rules_in": "rules in", "helps": "raises", "no_help": "no help", "too_early": "too early"}
-_DOWN = {"rules_out": "rules out", "helps": "lowers", "no_help": "no help", "too_early": "too early"}
-_HEAD = "positive / negative"
+_UP = {"rules_in": "rules in", "helps": "raises", "weak": "raises somewhat"}
+_DOWN = {"rules_out": "rules out", "helps": "lowers", "weak": "lowers somewhat"}
+_EITHER = {"no_help": "no help", "too_early": "too early"}
+_WORD = 9  # letters of a verdict on one line beside the wide picture
 _WIDE, _NARROW = 6.5, 3.4
-_LINE = 31  # letters of a name beside the wide picture
+_BESIDE = (0.765, 0.885)  # where the words of a negative and of a positive finding stand beside the wide picture
+_LINE = 30  # letters of a name beside the wide picture
 _MARGIN = 0.01  # a T reaches out to the left of where it stands
 _COLUMNS = (
     Column("maneuver", "Maneuver"),
@@ -41,7 +44,7 @@ _COLUMNS = (
     Column("specificity", "Specificity\n95% CI"),
     Column("lr_positive", "if positive", "Likelihood ratio"),
     Column("lr_negative", "if negative", "Likelihood ratio"),
-    Column("knees", "Verified\nexpected with, without"),
+    Column("knees", "Verified of examined\nexpected to have it"),
 )
 
 
@@ -111,19 +114,19 @@ def scope(audit: Audit) -> str:
     exams = audit.summed("exams")
     if not exams:
         return "The registry holds no exam yet. The report fills as records arrive."
-    people = counted(audit.summed("participants"), "patient")
-    periods = audit.periods
-    when = f", {periods[0]} to {periods[-1]}" if len(periods) > 1 else f", {periods[0]}" if periods else ""
-    return (
-        f"{counted(exams, 'exam')} of {counted(audit.summed('knees'), '«noun»')} in {people}, by "
-        f"{counted(audit.summed('examiners'), 'examiner')}{when}."
-    )
+    own = exams - audit.summed("comparison_exams")
+    who = f"{counted(own, 'exam')} of «a noun» with a complaint by {counted(audit.summed('examiners'), 'examiner')}"
+    if not audit.periods:
+        return f"{who}."
+    newest = audit.periods[-1]
+    unit = "month" if "-" in newest else "period"
+    return f"{who}, {counted(len(audit.periods), unit)} to {spoken(newest)}."
 
 
 def answer(audit: Audit) -> list[str]:
     """What the main maneuvers of core conditions can be trusted for, at most five sentences."""
     if audit.summed("exams") and not audit.leading:
-        return ["**No leading estimate in these results:** run `examtally analyze` again, without `--only`."]
+        return ["**No leading estimate in these results:** the analysis has to be made again, whole."]
     return sentences([lead for lead in leads(audit) if lead.condition.core])
 
 
@@ -141,6 +144,7 @@ _ANSWERS = {
     "in": "**A positive finding rules the injury in:**",
     "out": "**A negative finding rules the injury out:**",
     "helps": "**Helps, but settles nothing alone:**",
+    "weak": "**Moves a suspicion somewhat, settles nothing:**",
     "none": "**No help either way:**",
     "early": "**Too early to say:**",
 }
@@ -154,16 +158,18 @@ def _kinds(lead: Lead) -> list[str]:
         return kinds
     if "helps" in (up, down):
         return ["helps"]
+    if "weak" in (up, down):
+        return ["weak"]
     return ["none"] if (up, down) == ("no_help", "no_help") else ["early"]
 
 
 def picture(audit: Audit) -> str:
     """One line a main maneuver: a suspicion of 30 %, where a negative and where a positive finding moves it."""
     shown = leads(audit)
-    return drawn([lead for lead in shown if lead.condition.core and lead.has_ratios] or shown, "before-after")
+    return drawn(audit, [lead for lead in shown if lead.condition.core and lead.has_ratios] or shown, "before-after")
 
 
-def drawn(maneuvers: Sequence[Lead], name: str) -> str:
+def drawn(audit: Audit, maneuvers: Sequence[Lead], name: str) -> str:
     """The same of some maneuvers; nothing where none has both ratios."""
     items = [lead for lead in maneuvers if lead.has_ratios]
     if not items:
@@ -174,12 +180,12 @@ def drawn(maneuvers: Sequence[Lead], name: str) -> str:
             figures[0],
             name,
             caption=(
-                f"What a finding makes of a suspicion of {percent(BEFORE)}, with 95% intervals. Filled disc: after a "
-                "positive finding; open square: after a negative one. Words: what a positive / a negative finding does."
+                f"What a finding makes of a suspicion of {percent(BEFORE)}, with 95% intervals: open square after a "
+                f"negative one (−), filled disc after a positive one (+). {_rules(audit, items)}"
             ),
             alt=" ".join(
-                f"{lead.name}: {lead.said('positive')} after a positive finding, {lead.said('negative')} after a "
-                f"negative one; {verdict(lead)}."
+                f"{lead.name}: {lead.said('negative')} after a negative finding ({verdicts(lead)[0]}), "
+                f"{lead.said('positive')} after a positive one ({verdicts(lead)[1]})."
                 for lead in items
             ),
             data=pl.DataFrame([_data(lead) for lead in items]),
@@ -187,18 +193,35 @@ def drawn(maneuvers: Sequence[Lead], name: str) -> str:
         )
 
 
-def verdict(lead: Lead) -> str:
-    """What a positive and a negative finding do, in a few words."""
-    up, down = _UP[lead.row["verdict_positive"]], _DOWN[lead.row["verdict_negative"]]
-    return up if up == down else f"{up} / {down}"
+def verdicts(lead: Lead) -> tuple[str, str]:
+    """What a negative and what a positive finding does, in a word or two each."""
+    return (_DOWN | _EITHER)[lead.row["verdict_negative"]], (_UP | _EITHER)[lead.row["verdict_positive"]]
 
 
-def table_of(items: Sequence[Lead], caption: str, label: str = "") -> str:
-    """The leading figures of some maneuvers; what is withheld has its reason, what is few its counts."""
+def _rules(audit: Audit, items: Sequence[Lead]) -> str:
+    """By which rule the words beside a picture are given; of those that stand there."""
+    found = {lead.row[f"verdict_{side}"] for lead in items for side in ("positive", "negative")}
+    asked = audit.protocol.bias_adjusted
+    enough = "doubles or halves the odds" if asked.helps == 2 else f"moves the odds {asked.helps:g}-fold"
+    rules = (
+        ({"rules_in"}, f"Rules in: it raises the odds at least {asked.rules_in:g}-fold."),
+        ({"rules_out"}, f"Rules out: it lowers them at least {1 / asked.rules_out:g}-fold."),
+        ({"helps", "weak", "no_help"}, f"Raises, lowers: the whole interval at least {enough}."),
+        ({"weak"}, "Somewhat: it moves them for certain, perhaps by less."),
+        ({"no_help"}, "No help: it moves them by less."),
+        ({"too_early"}, "Too early: it is too wide to say."),
+    )
+    return " ".join(text for codes, text in rules if codes & found)
+
+
+def table_of(items: Sequence[Lead], caption: str, label: str = "", *, is_grouped: bool = True) -> str:
+    """The leading figures of some maneuvers; of several conditions each under its name, or beneath the maneuver's."""
     if not items:
         return ""
     rows = [_line(lead) for lead in items]
-    group = "condition" if _several(items) else None
+    group = "condition" if is_grouped and _several(items) else None
+    if not is_grouped:
+        rows = [row | {"maneuver": f"{row['maneuver']}\n{row['condition']}"} for row in rows]
     return table(pl.DataFrame(rows), _COLUMNS, caption=caption, group=group, label=label)
 
 
@@ -236,9 +259,13 @@ def reasons_of(items: Sequence[Lead]) -> list[str]:
     return [
         f"{reason}."
         if reason.lower().startswith(names[0].lower())
-        else f"{reason}: {listed(list(dict.fromkeys(names)))}."
+        else f"{_sentence(listed(list(dict.fromkeys(names))))}: {inside_sentence(reason)}."
         for reason, names in reasons.items()
     ]
+
+
+def _sentence(text: str) -> str:
+    return text[0].upper() + text[1:]
 
 
 def _several(items: Sequence[Lead]) -> bool:
@@ -274,14 +301,15 @@ def figure_cells(row: dict[str, Any]) -> dict[str, str]:
 def _line(lead: Lead) -> dict[str, str]:
     row = lead.row
     present, absent = (row[f"expected_{side}"] for side in ("present", "absent"))
-    expected = (
-        f"{count(round(present))}, {count(round(absent))}" if present is not None and absent is not None else DASH
-    )
+    if present is None or absent is None:
+        behind = f"{count(row['verified'])}\n{DASH}"
+    else:
+        behind = f"{count(row['verified'])} of {count(round(present + absent))}\n{count(round(present))}"
     return {
         "condition": lead.condition.name,
         "maneuver": lead.maneuver.name,
         **figure_cells(row),
-        "knees": f"{count(row['verified'])}\n{expected}",
+        "knees": behind,
     }
 
 
@@ -300,32 +328,39 @@ def _data(lead: Lead) -> dict[str, Any]:
 
 def _wide(items: Sequence[Lead]) -> Figure:
     """Names at the left, the axis in the middle, words at the right."""
-    row, head, foot = 0.34, 0.3, 0.3
+    row, head, foot = 0.31, 0.28, 0.28
     height = head + foot + row * len(items)
     figure = paper(height, _WIDE)
-    axes = _axes(figure, (0.36, foot / height, 0.4, row * len(items) / height), len(items))
-    figure.text(0.785, 1 - 0.14 / height, _HEAD, va="center", fontsize=9, color=GREY)
+    axes = _axes(figure, (0.35, foot / height, 0.385, row * len(items) / height), len(items))
+    for x, title in zip(_BESIDE, ("negative", "positive"), strict=True):
+        figure.text(x, 1 - 0.14 / height, title, va="center", fontsize=9, color=GREY)
     for place, lead in enumerate(items):
         _draw(axes, lead, place + 0.5)
         level = 1 - (head + (place + 0.5) * row) / height
         name = fill(lead.maneuver.name, _LINE)
         figure.text(_MARGIN, level, name, va="center", fontsize=9 if "\n" in name else 10, linespacing=1.1)
-        figure.text(0.785, level, verdict(lead), va="center", fontsize=9.5, color=GREY)
+        for x, word in zip(_BESIDE, verdicts(lead), strict=True):
+            figure.text(x, level, fill(word, _WORD), va="center", fontsize=9, linespacing=1.1, color=GREY)
     return figure
 
 
 def _narrow(items: Sequence[Lead]) -> Figure:
     """For a phone: the name above each line, its words beneath."""
-    row, head, foot = 0.8, 0.3, 0.3
+    row, head, foot = 0.72, 0.3, 0.3
     height = head + foot + row * len(items)
     figure = paper(height, _NARROW)
     axes = _axes(figure, (0.03, foot / height, 0.9, row * len(items) / height), len(items))
     for place, lead in enumerate(items):
-        _draw(axes, lead, place + 0.74)
+        _draw(axes, lead, place + 0.72)
         top = 1 - (head + place * row) / height
-        for text, down, size, colour in ((lead.maneuver.name, 0.14, 10, INK), (verdict(lead), 0.34, 9.5, GREY)):
+        negative, positive = verdicts(lead)
+        for text, across, down, size, colour in (
+            (lead.maneuver.name, 0.0, 0.14, 10, INK),
+            (f"− {negative}", 0.0, 0.34, 9.5, ABSENT),
+            (f"+ {positive}", 0.5, 0.34, 9.5, PRESENT),
+        ):
             figure.text(
-                *(_MARGIN, top - down / height, text),
+                *(_MARGIN + across, top - down / height, text),
                 va="center",
                 fontsize=size,
                 color=colour,

@@ -11,8 +11,9 @@ from examtally.contracts.catalogue.clinical import Condition
 from examtally.reporting.audit.audit import Audit
 from examtally.reporting.audit.imperfect_reference import STATEMENTS
 from examtally.reporting.audit.leading import Lead, leads
+from examtally.reporting.audit.suspicion import after
 from examtally.reporting.engine.aims import AIMS, fold, told
-from examtally.reporting.engine.numbers import DASH, count, percent, percent_range, ratio, share_of
+from examtally.reporting.engine.numbers import DASH, count, percent, percent_range, share_of
 from examtally.reporting.engine.tables import Column, table
 
 _REFERENCE = (
@@ -28,16 +29,16 @@ _BESIDE = (
     Column("leading", "Leading estimate"),
     *(Column(one, f"{name[0].upper()}{name[1:]}") for one, name in _SIMPLER.items()),
 )
+_RECORDED = 0.2  # what a record says, to show what a shift of the odds makes of it
 _IF_UNIMAGED = "If «nouns» never imaged were ill more or less often than assumed"
 _UNIMAGED = (
     Column("what", "Maneuver"),
     Column("assumed", "As assumed"),
     Column("recorded", "As often ill\nas recorded"),
-    Column("less", "Far less often\n(log odds −0.8)"),
+    Column("less", "Far less often\n20% counts as 10%"),
 )
+_VERDICTS = {"lr_positive": "verdict_positive", "lr_negative": "verdict_negative"}
 _MEASURES = {"sensitivity": "Sensitivity", "specificity": "Specificity"}
-
-
 _TRUTH = (
     Column("what", "Maneuver"),
     Column("measure", "Measure"),
@@ -57,16 +58,25 @@ def assumptions(audit: Audit) -> str:
         "written down (findings, stated probability, history, what other examiners found) decided who was imaged; that "
         "each reference test errs at rates near the published ones; and that surgery shows the truth. «Nouns» never "
         "imaged are assumed somewhat less often ill than their record suggests "
-        f"(log odds {shift:+.1f}".replace("-", "−")
-        + "). If MRI and the exam tend to be wrong about the same «nouns», sensitivity would be lower than shown. With "
-        "few verified «nouns» the figures lean on the published accuracy of the tests."
+        f"(one whose record says {percent(_RECORDED)} counts as {_counts_as(shift)}). If MRI and the exam tend to be "
+        "wrong about the same «nouns», sensitivity would be lower than shown. With few verified «nouns» the figures "
+        "lean on the published accuracy of the tests."
     )
 
 
 def references(audit: Audit, of: Sequence[Condition]) -> str:
-    """Accuracy of the reference tests of some conditions, published beside what these knees make of it."""
+    """Accuracy of the reference tests of some conditions, published beside what these knees make of it.
+
+    A test of which these knees tell nothing, as none was read by it, has no row.
+    """
     conditions = {condition.code: condition.name for condition in of}
     field = audit.contract.tables["references"].field("modality")
+    figures = ("prior", "prior_low", "prior_high", "estimate", "ci_low", "ci_high")
+    told_of = {
+        (row["condition"], row["modality"])
+        for row in audit.table("reference_posterior").iter_rows(named=True)
+        if _cell(*(row[one] for one in figures[:3])) != _cell(*(row[one] for one in figures[3:]))
+    }
     rows = [
         {
             "condition": conditions[row["condition"]],
@@ -78,7 +88,9 @@ def references(audit: Audit, of: Sequence[Condition]) -> str:
             "both": count(row["both_tests"]),
         }
         for row in audit.table("reference_posterior").iter_rows(named=True)
-        if row["condition"] in conditions and row["measure"] in _MEASURES
+        if row["condition"] in conditions
+        and row["measure"] in _MEASURES
+        and (row["condition"], row["modality"]) in told_of
     ]
     if not rows:
         return ""
@@ -107,7 +119,11 @@ def beside(audit: Audit, items: Sequence[Lead]) -> str:
             )
     if not rows:
         return ""
-    text = f"Decide by the leading estimate; the others show what each step changes. {told(_SIMPLER)}"
+    text = (
+        "Decide by the leading estimate. It allows at once for who was imaged and for tests that err, as often as "
+        "these «nouns» themselves suggest. It need not lie between the others: each of them leaves something out. "
+        f"{told(_SIMPLER)}"
+    )
     frame = pl.DataFrame(rows).sort("measure", maintain_order=True)
     shown = table(frame, _BESIDE, caption="The same figures by simpler methods", group="measure")
     return fold("The same figures by simpler methods", f"\n{text}\n{shown}")
@@ -126,14 +142,12 @@ def unimaged(audit: Audit, items: Sequence[Lead]) -> str:
     if not rows:
         return ""
     said = [text for lead in items if lead.has_ratios for text in _turns(audit, lead)]
-    words = (
-        "What each finding is said to do to the odds would hold wherever it was looked, from 0.05 to 7 times the odds."
-    )
+    words = "What the summary says of each finding would hold whatever was tried."
     if said:
-        assumed = ratio(math.exp(next(iter(audit.models.values()))["delta"]))
+        assumed = _counts_as(next(iter(audit.models.values()))["delta"])
         words = (
-            "Would no longer hold if the odds of «nouns» never imaged were so many times what is recorded "
-            f"(assumed: {assumed} times):\n\n"
+            f"Would no longer hold if «nouns» never imaged whose record says {percent(_RECORDED)} did not count as "
+            f"{assumed}:\n\n"
         )
         words += "\n".join(f"- {text}" for text in said)
     frame = pl.DataFrame(rows).sort("measure", maintain_order=True)
@@ -142,12 +156,12 @@ def unimaged(audit: Audit, items: Sequence[Lead]) -> str:
 
 
 def _turns(audit: Audit, lead: Lead) -> Iterator[str]:
-    """The statements that hold, and how far the odds of knees never imaged would have to differ to change them."""
+    """What the verdicts claim of the odds, and at which odds of knees never imaged it would no longer hold."""
     rows = audit.table("tipping").filter(parameter="delta", condition=lead.condition.code, maneuver=lead.maneuver.code)
     for row in rows.drop_nulls("value").iter_rows(named=True):
         measure, words = STATEMENTS[row["statement"]]
-        if lead.row[measure] >= 2 if measure == "lr_positive" else lead.row[measure] <= 0.5:
-            yield f"{lead.name}, {words}: {ratio(math.exp(row['value']))} times"
+        if lead.row[_VERDICTS[measure]] in ("helps", "rules_in", "rules_out"):
+            yield f"{lead.name}, {words}: at {_counts_as(row['value'])}"
 
 
 def known_truth(audit: Audit) -> str:
@@ -175,8 +189,7 @@ def known_truth(audit: Audit) -> str:
     return (
         "## Because this clinic is invented: the truth\n\n"
         "The records are synthetic, so what is true of them is known. No real clinic has this part. Of the intervals "
-        f"below, {share_of(held, len(rows))} hold the truth; about 95% should, over many such clinics "
-        "(`examtally demo --clinics 20` counts).\n\n"
+        f"below, {share_of(held, len(rows))} hold the truth; about 95% should, over many such clinics.\n\n"
         f"{table(pl.DataFrame(rows), _TRUTH, caption='Leading estimates beside the truth')}"
     )
 
@@ -184,3 +197,8 @@ def known_truth(audit: Audit) -> str:
 def _cell(value: float | None, low: float | None, high: float | None) -> str:
     limits = percent_range(low, high)
     return f"{percent(value)}\n{limits}" if limits else percent(value)
+
+
+def _counts_as(shift: float) -> str:
+    """What such a record counts as, the log odds moved by `shift`."""
+    return percent(after(math.exp(shift), _RECORDED))

@@ -86,7 +86,7 @@ def opening(audit: Audit, condition: Condition) -> str:
         tag(audit),
         "\n".join(f"- {line}" for line in said),
         bullets("What to do next", steps_for(audit, condition)),
-        drawn(main, f"before-after-{condition.code}"),
+        drawn(audit, main, f"before-after-{condition.code}"),
     )
     return "\n\n".join(part.strip("\n") for part in parts if part)
 

@@ -17,21 +17,33 @@ from examtally.reporting.engine.tables import raw_html
 INDEX = "index"
 SITE = "_quarto-site.yml"  # of a Quarto project; it names the pages of its site
 KINDS: Mapping[str, str] = {
-    "monthly": "Monthly quality reports",
-    "actions": "Conclusions and actions",
     "audit": "Audit",
-    "audit-annex": "Annex to the audit",
+    "actions": "Conclusions and actions",
+    "monthly": "Monthly quality reports",
     "condition": "One page a condition",
     "card": "Cards",
+    "maneuvers": "Maneuvers",
     "study": "Studies",
     "release": "Releases",
     "intake": "Intake checks",
-    "maneuvers": "Maneuvers",
+    "audit-annex": "Annex to the audit",
 }
 """Kinds of report by the beginning of the file's name, in the order of the index."""
+_ANSWERS: Mapping[str, str] = {
+    "audit": "What each maneuver can be trusted for, and what to do next.",
+    "actions": "Everything to do, with its figure, its owner and when it is measured again.",
+    "monthly": "Missed injuries, signals and decisions, for the committee.",
+    "condition": "Every maneuver for one condition, alone and together.",
+    "card": "The figures of one condition for the pocket.",
+    "maneuvers": "How each maneuver is done, and what to rule out first.",
+    "release": "What has left the group.",
+    "intake": "What is wrong with a batch of records.",
+    "audit-annex": "Groups, agreement, learners, sensitivity analyses and records behind the audit.",
+}
 
 _NAMED = ("condition", "card")  # their titles are the names of conditions
 _FORMS = (".html", ".pdf", ".docx")
+_FORM = {"pdf": "PDF", "docx": "document"}
 _NAME = re.compile(rf"(?P<kind>{'|'.join(sorted(KINDS, key=len, reverse=True))})(?:-(?P<which>[\w.-]+))?", re.A)
 
 
@@ -63,26 +75,23 @@ def sections(reports: Sequence[Shelved]) -> str:
     """A heading and a list for each kind, newest period first; said where there is none."""
     if not reports:
         return "No report lies in this folder yet. `examtally report` makes them."
-    parts = []
+    parts: list[str] = []
     for kind, heading in KINDS.items():
         rows = sorted((report for report in reports if report.kind == kind), key=_order, reverse=kind == "monthly")
         if rows:
-            parts.append(f"## {heading}\n{raw_html('<ul>' + ''.join(map(_line, rows)) + '</ul>')}")
+            lead = "**Start here.** " if not parts else ""
+            items = raw_html("<ul>" + "".join(map(_line, rows)) + "</ul>")
+            parts.append(f"## {heading}\n\n{lead}{_ANSWERS.get(kind, '')}\n{items}")
     return "\n\n".join(parts)
 
 
 def _line(row: Shelved) -> str:
-    links = ", ".join(
-        f'<a href="{quote(row.files[form])}">{_said(form, row)}</a>'
-        for form in ("html", "pdf", "docx")
-        if form in row.files
+    first, *others = [form for form in ("html", "pdf", "docx") if form in row.files]
+    name = escape(_name(row))
+    links = "".join(
+        f', <a href="{quote(row.files[form])}">{_FORM[form]}<span class="away"> of {name}</span></a>' for form in others
     )
-    return f"<li>{escape(_name(row))} ({links})</li>"
-
-
-def _said(form: str, row: Shelved) -> str:
-    words = {"html": "page", "pdf": "PDF", "docx": "document"}[form]
-    return f'{words}<span class="away"> of {escape(_name(row))}</span>'
+    return f'<li><a href="{quote(row.files[first])}">{name}</a>{links}</li>'
 
 
 def _name(row: Shelved) -> str:

@@ -10,7 +10,7 @@ import polars as pl
 from examtally.contracts.catalogue.clinical import Condition, Maneuver
 from examtally.reporting.audit.audit import BOTH, Audit
 from examtally.reporting.audit.conditions import published_span
-from examtally.reporting.audit.leading import Lead, figure_cells, verdict
+from examtally.reporting.audit.leading import Lead, figure_cells, verdicts
 from examtally.reporting.engine.aims import fold
 from examtally.reporting.engine.estimate import Span
 from examtally.reporting.engine.numbers import DASH, listed, percent, percent_range
@@ -27,7 +27,7 @@ _RATIOS = ("lr_positive", "lr_negative")
 _COLUMNS = (
     Column("maneuver", "Maneuver", anchor="code"),
     Column("condition", "Looks for", words=True),
-    Column("verdict", "What it does\nif positive / negative", words=True),
+    Column("verdict", "What it does\nif negative / positive", words=True),
     Column("lr_positive", "if positive", "Our likelihood ratio"),
     Column("lr_negative", "if negative", "Our likelihood ratio"),
     Column("sensitivity", "sensitivity", "Published"),
@@ -97,7 +97,9 @@ def _here(audit: Audit, maneuver: Maneuver, condition: Condition) -> dict[str, s
     row = audit.leading.get((condition.code, maneuver.code))
     if row is not None and row["sensitivity"] is not None and row["specificity"] is not None:
         cells = figure_cells(row)
-        return {"verdict": verdict(Lead(condition, maneuver, row))} | {name: cells[name] for name in _RATIOS}
+        return {"verdict": " / ".join(verdicts(Lead(condition, maneuver, row)))} | {
+            name: cells[name] for name in _RATIOS
+        }
     unsettled = condition in audit.unsettled
     is_held = row is not None and (row["basis"] == "withheld" or row["reason"])
     said = _NO_FIGURE["diagnostic"] if unsettled else "withheld" if is_held else "too few yet"

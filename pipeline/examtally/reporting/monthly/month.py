@@ -3,16 +3,15 @@
 from __future__ import annotations
 
 import re
-from calendar import month_name
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path
 from typing import Any
 
 import polars as pl
 
-from examtally.contracts.periods import PERIOD, place_of
+from examtally.contracts.periods import PERIOD, place_of, spoken
 from examtally.errors import ReportError, ResultsError
 from examtally.reporting.audit.audit import Audit, open_audit
 from examtally.reporting.engine.numbers import percent, share_of
@@ -31,9 +30,14 @@ _JUDGED = ("limit_low", "limit_high", "rule", "chart", "false_signal", "shift", 
 
 def open_month(results: Path | str = "results", period: str = "", actions: str = "", seal: str = "") -> Month:
     """Read what the cells of the report need; without a period the most recent with an exam."""
-    audit = open_audit(results)
-    periods = audit.table("indicators")["period"].drop_nulls().unique().sort()
-    return Month(audit, period or str(periods.last()), decided(actions), seal)
+    now = latest(open_audit(results))
+    return replace(now, period=period or now.period, actions=decided(actions), seal=seal)
+
+
+def latest(audit: Audit) -> Month:
+    """The most recent period with an exam; of a registry without any, a period without a name."""
+    periods = audit.table("indicators")["period"].drop_nulls()
+    return Month(audit, str(periods.max() or ""))
 
 
 @dataclass(frozen=True, eq=False)
@@ -67,10 +71,7 @@ class Month:
     @property
     def label(self) -> str:
         """The period as it stands in a heading: a month by name, or its ordinal."""
-        if "-" not in self.period:
-            return f"Period {self.period}"
-        year, month = self.period.split("-")
-        return f"{month_name[int(month)]} {year}"
+        return spoken(self.period) if "-" in self.period else f"Period {self.period}"
 
     @property
     def previous(self) -> str | None:
@@ -98,6 +99,13 @@ class Month:
         """The newest row of every chart that can signal, with what it promises."""
         able = self.indicators.filter(pl.col("false_signal").is_not_null() & pl.col("mature"))
         return able.filter(pl.col("period") == pl.col("period").max().over(*_CHART)).sort(*_CHART).rows(named=True)
+
+    @cached_property
+    def judged(self) -> Mapping[tuple[str, str, str], str]:
+        """By chart the newest period that it judged; none of a chart that is still setting its usual value."""
+        is_followed = pl.col("smoothed").is_not_null() | (pl.col("group_by") != "overall")
+        rows = self.indicators.filter(pl.col("mature") & pl.col("false_signal").is_not_null() & is_followed)
+        return {key_of(row): row["period"] for row in rows.sort("period").iter_rows(named=True)}
 
     def name(self, row: Row) -> str:
         """How the chart of a row is called."""
@@ -158,6 +166,11 @@ def _periods(known: Sequence[str]) -> str:
     if not known:
         return "a month as 2026-03, or an ordinal as P001"
     return ", ".join(known) if len(known) <= 12 else f"{known[0]} to {known[-1]} as the registry has them"
+
+
+def key_of(row: Row) -> tuple[str, str, str]:
+    """The chart of a row: indicator, grouping and group."""
+    return row["indicator"], row["group_by"], row["group"]
 
 
 def value_of(row: Row) -> str:

@@ -21,8 +21,8 @@ ANSWERS = ("verified", "days_to_reference", "yield", "unsuspected_proven")
 MISSED = ("missed_injuries",)
 SHOWN = 36
 _WIDE, _NARROW = 6.5, 3.4
-_ROW = 1.3  # inches a panel
-_FOOT = 0.3
+_ROW = 1.0  # inches a panel
+_FOOT = 0.25
 _FEWEST = 2
 _DATA = (
     "period",
@@ -83,9 +83,9 @@ def _sheet(month: Month, held: Held, width: float, columns: int) -> Figure:
 def legend(month: Month) -> str:
     """How the points and lines are read."""
     return (
-        f"Filled: {month.unit}s with follow-up complete. Hollow: still open; they never signal. Thin line: the usual "
-        "value, of the first twelve. Thick line: the moving average after them. Broken lines: its limits. A diamond "
-        "signals. Each chart has a scale of its own, which does not always begin at 0." + _marked(month)
+        "Filled: follow-up complete; hollow: still open. Lines: the usual value, of the first twelve (thin), the "
+        "moving average after them (thick), its limits (broken). Diamond: a signal. Scales differ and need not begin "
+        "at 0." + _marked(month)
     )
 
 
@@ -98,8 +98,8 @@ def _marked(month: Month) -> str:
 def missed_legend(month: Month) -> str:
     """How the chart of missed injuries is read."""
     return (
-        "Share of «nouns» called unlikely and verified in which the injury was found. Cross: with the expected reading "
-        f"errors of the tests taken off. Disc: as read; hollow while follow-up of the {month.unit} is open."
+        "Of core conditions called unlikely and then verified, the share that the test showed. Cross: with its "
+        f"expected reading errors taken off. Disc: as read; hollow while follow-up of the {month.unit} is open."
         + _marked(month)
     )
 

@@ -19,9 +19,8 @@ def multiplicity(month: Month) -> str:
     beside = f" and {counted(others, 'figure')} of twelve {month.unit}s together" if others else ""
     rate = percent(month.audit.protocol.monitoring.false_signals_a_year)
     return (
-        f"{counted(by_period, 'chart')} by {month.unit}{beside} are watched. Limits are set so that, in a clinic where "
-        f"nothing changes, all of them together give a signal in about {rate} of years. A signal is a reason to look, "
-        "not a finding."
+        f"{counted(by_period, 'chart')} by {month.unit}{beside} are watched: in a clinic where nothing changes, all of "
+        f"them together give a signal in about {rate} of years. A signal is a reason to look, not a finding."
     )
 
 

@@ -1,18 +1,16 @@
-"""The first screen, in the order in which a committee asks: missed injuries, signals, decisions, the month, gaps."""
+"""The first screen, in the order in which a committee asks: missed injuries, signals, decisions, the month, records."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
 import polars as pl
 
-from examtally.contracts.catalogue.clinical import Condition, Maneuver
-from examtally.reporting.audit.accrual import Accrual, accrual_of
+from examtally.contracts.periods import later, spoken
 from examtally.reporting.engine.numbers import count, counted, listed, percent, share_of
-from examtally.reporting.engine.tables import Column, details, table
+from examtally.reporting.engine.tables import Column, table
 from examtally.reporting.engine.wording import inside_sentence
 from examtally.reporting.monthly.actions import Action
-from examtally.reporting.monthly.month import LAST, Month, Row, moved, plain
+from examtally.reporting.monthly.asked import COLUMNS, asked, lines
+from examtally.reporting.monthly.month import LAST, Month, key_of, latest
 from examtally.reporting.monthly.panels import RECORDS
 
 _MONTH = (
@@ -22,7 +20,13 @@ _MONTH = (
     ("verified", "First exams of a complaint: verified"),
     ("results_still_coming", "First exams of a complaint: results to come"),
 )
-_NAMED = 3  # decisions and gaps that stand on the first screen
+_WORST = {
+    "core_complete": "lowest",
+    "probability_stated": "lowest",
+    "examiner_blinded": "lowest",
+    "equivocal": "highest",
+}
+_ENOUGH = 2  # records at their worst at once
 
 
 def heading(month: Month) -> str:
@@ -31,64 +35,78 @@ def heading(month: Month) -> str:
 
 
 def headline(month: Month) -> str:
-    """Quiet, or how many signals, and up to which period the charts can judge; or that it is too early."""
+    """How many signals there are in what could be judged, and what could not; quiet only where every chart could."""
     if not month.periods:
         return "**No exam yet.** The report fills as records arrive."
-    signals, judged = month.signals, _judged(month)
-    if signals:
-        return f"**{counted(len(signals), 'signal')}.** {judged}"
-    if judged:
-        return f"**Quiet {month.unit}.** No chart signals. {judged}"
-    return f"**Too early for signals.** Limits need {LAST} {month.unit}s with follow-up complete."
+    said, waiting = _judged(month)
+    if not said:
+        first = f"Limits need {LAST} {month.unit}s with follow-up complete; what comes after them is judged."
+        return f"**Too early for signals.** {first}"
+    signals = len(month.signals)
+    if not signals and not waiting:
+        return f"**Quiet {month.unit}.** No chart signals. Judged: {said}."
+    found = f"**{counted(signals, 'signal')}.** Judged:" if signals else "**No signal in what could be judged:**"
+    return f"{found} {said}.{waiting}"
 
 
 def decisions(month: Month) -> str:
     """Signals that ask for a decision, and decisions still open, with owner, due and last outcome; or none."""
-    asked = [_asked(month, row) for row in month.signals]
-    open_ones = [_open(month, action) for action in month.actions if action.is_open and action.opened <= month.period]
-    if not asked and not open_ones:
+    steps = asked(month)
+    outcomes = {step.indicator: done for step in steps if step.indicator and (done := _last(month, step.indicator))}
+    rows = lines(steps)
+    for row, step in zip(rows, steps, strict=True):
+        row["what"] += f"\nLast outcome: {outcomes[step.indicator]}" if step.indicator in outcomes else ""
+    rows += [_open(month, one) for one in month.actions if one.is_open and one.opened <= month.period]
+    if not rows:
         return "**Decisions asked for:** none."
-    columns = (
-        Column("what", "Decision", words=True),
-        Column("owner", "Owner", words=True),
-        Column("due", "Due"),
-        Column("outcome", "Last outcome", words=True),
-    )
-    rows = [*asked, *open_ones]
-    text = table(pl.DataFrame(rows[:_NAMED]), columns, caption="Decisions asked for")
-    rest = rows[_NAMED:]
-    if not rest:
-        return text
-    title = f"{counted(len(rest), 'more decision')} asked for"
-    return text + details(title, table(pl.DataFrame(rest), columns, caption=title))
+    return table(pl.DataFrame(rows), COLUMNS, caption="Decisions asked for")
 
 
 def missed(month: Month) -> str:
     """Core conditions called unlikely and later confirmed, with the expected reading errors taken off."""
     below = percent(month.audit.protocol.monitoring.unlikely)
-    head = f"**Missed injuries** (a core condition put below {below} after the exam, then confirmed)"
     rows = month.series("missed_injuries").filter("mature").tail(LAST)
     found, called = int(rows["numerator"].sum()), int(rows["denominator"].sum())
     here = month.row("missed_injuries")
-    so_far = share_of(here["numerator"], here["denominator"]) if here else ""
+    so_far = f"{count(here['numerator'])} of {count(here['denominator'])}" if here else ""
     own = f" This {month.unit} so far: {so_far}, too early to judge." if so_far else ""
     if not called:
-        return f"{head}: no {month.unit} with follow-up complete yet.{own}"
-    share = f"{count(found)} of {count(called)} verified «nouns» ({percent(found / called)})"
-    when = f"in the last {counted(rows.height, month.unit)} with follow-up complete, {share}"
-    return f"{head}: {when}. {_truly(rows, found)}{own}"
-
-
-def _truly(rows: pl.DataFrame, found: int) -> str:
-    """How many of those found are expected to be there, and among all knees called unlikely; empty where not known."""
+        return f"**Missed injuries:** no {month.unit} with follow-up complete yet.{own}"
+    when = f"in the last {counted(rows.height, month.unit)} with follow-up complete"
+    share = (
+        f"A core condition put below {below} after the exam was then verified {count(called)} times; "
+        f"{count(found)} times the test showed it"
+    )
     if not rows["expected"].count():
-        return "How many of them are reading errors of the tests is not known here."
+        return f"**Missed injuries** {when}: {share}. How many of these are its reading errors is not known here.{own}"
     kept, among = round(rows["expected"].sum()), round(rows["expected_all"].sum())
     return (
-        f"Of these, about {count(found - kept)} are expected to be reading errors of the tests: "
-        f"**about {count(kept)} were truly missed**. Among all «nouns» called unlikely, imaged or not, about "
-        f"{count(among)} have the injury."
+        f"**About {count(kept)} missed injuries** among verified «nouns» {when}; with those never imaged about "
+        f"{count(among)} in all. {share}, of which about {count(found - kept)} are expected to be its reading "
+        f"errors.{own}"
     )
+
+
+def unusual(month: Month) -> str:
+    """A month that is not judged yet, where two records or more stand at their worst so far; else empty.
+
+    One of four stands there by chance alone in every fifth month, two hardly ever.
+    """
+    found = [text for code, side in _WORST.items() if (text := _at_worst(month, code, side))]
+    if len(found) < _ENOUGH:
+        return ""
+    span = f"the worst of {len(month.periods)} {month.unit}s"
+    return f"**{month.label} is not judged yet; it looks unusual:** {listed(found)}, {span}."
+
+
+def _at_worst(month: Month, code: str, side: str) -> str:
+    """An indicator whose value is the lowest or highest of all periods so far, in words; else empty."""
+    here, rows = month.row(code), month.series(code)
+    before = rows.filter(pl.col("period") < month.period)["value"].drop_nulls().to_list()
+    if here is None or here["mature"] or here["value"] is None or len(before) < LAST:
+        return ""
+    is_worst = here["value"] < min(before) if side == "lowest" else here["value"] > max(before)
+    return f"{inside_sentence(month.indicator(code))} {percent(here['value'])}" if is_worst else ""
 
 
 def counts(month: Month) -> str:
@@ -101,35 +119,28 @@ def counts(month: Month) -> str:
     return table(pl.DataFrame(rows), columns, caption=f"This {month.unit} and the one before") if month.periods else ""
 
 
-def not_yet(month: Month) -> str:
-    """Core maneuvers that nothing can be said of yet: verified patients missing, and when there may be enough."""
-    audit = month.audit
-    waiting = [
-        (condition, maneuver, item)
-        for condition in audit.settled
-        for maneuver in audit.core_maneuvers(condition)
-        for item in (accrual_of(audit, condition.code, maneuver.code),)
-        if condition.core or maneuver.core
-        if not item.is_enough
-    ]
-    if not month.periods:
-        return ""
-    if not waiting:
-        return "**Cannot be said yet:** nothing; every core maneuver has enough verified patients."
-    lines = [_missing(*one) for one in waiting]
-    more = f", and {counted(len(lines) - _NAMED, 'other')}" if len(lines) > _NAMED else ""
-    return f"**Cannot be said yet,** for want of verified «nouns»: {'; '.join(lines[:_NAMED])}{more}."
-
-
 def held_back(month: Month) -> str:
-    """Records of this month held for correction, with those of the month before."""
+    """Records of this month held for correction, with those of the month before, and a newest batch without news."""
     here = month.row("held_back")
     before = month.row("held_back", month.previous) if month.previous else None
     if here is None:
         return f"**Records held for correction:** no batch came in this {month.unit}."
     then = f"; the {month.unit} before {share_of(before['numerator'], before['denominator'])}" if before else ""
     held = share_of(here["numerator"], here["denominator"])
-    return f"**Records held for correction:** {held} of the lines new in this {month.unit}{_first(month)}{then}."
+    text = f"**Records held for correction:** {held} of the lines new in this {month.unit}{_first(month)}{then}."
+    return f"{text} {_again(month)}".rstrip()
+
+
+def _again(month: Month) -> str:
+    """That the newest batch sent known records again, where it did and no later month has come."""
+    batches = month.audit.table("batches")
+    newest = batches.filter(pl.col("batch_no") == pl.col("batch_no").max())
+    if newest.is_empty() or newest["stored"].sum() or month.period != latest(month.audit).period:
+        return ""
+    return (
+        f"Batch {newest['batch_no'][0]}, the newest, brought nothing new: {count(int(newest['unchanged'].sum()))} of "
+        f"its {count(int(newest['lines'].sum()))} lines were already stored."
+    )
 
 
 def _first(month: Month) -> str:
@@ -165,34 +176,27 @@ def _since(batch: int, newest: int) -> str:
     return f"since batch {batch}, {counted(newest - batch, 'batch', 'batches')} ago"
 
 
-def _judged(month: Month) -> str:
-    """Up to which period records and results are judged; nothing where no chart can signal."""
+def _judged(month: Month) -> tuple[str, str]:
+    """Up to which period records and results are judged, and the sentence on charts that are not judged yet."""
     able = [row for row in month.charts if row["group_by"] in ("overall", "site_year")]
-    kinds = ((True, "records"), (False, "results"))
-    newest = {kind: [row["period"] for row in able if (row["indicator"] in RECORDS) is kind] for kind, _ in kinds}
-    parts = [f"{words} up to {max(newest[kind])}" for kind, words in kinds if newest[kind]]
-    return f"Judged: {listed(parts)}." if parts else ""
-
-
-def _asked(month: Month, row: Row) -> dict[str, str]:
-    known = [action for action in month.actions if action.indicator == row["indicator"]]
-    rule = month.audit.wording.word("rule", row["rule"])
-    return {
-        "what": f"Look into: {month.name(row)}\n{row['period']}: {plain(row, row['value'])}, {moved(row)}; {rule}",
-        "owner": next((action.owner for action in known if action.is_open), "to be named"),
-        "due": next((_due(month, action) for action in known if action.is_open), "to be set"),
-        "outcome": _last(known),
-    }
+    said, waiting = [], []
+    for words, is_record in (("records", True), ("results", False)):
+        charts = [row for row in able if (row["indicator"] in RECORDS) is is_record]
+        judged = [period for row in charts if (period := month.judged.get(key_of(row)))]
+        if judged:
+            said.append(f"{words} up to {max(judged)}")
+        if charts and len(judged) < len(charts):
+            start = spoken(later(min(row["period"] for row in charts if key_of(row) not in month.judged), 1))
+            which = f"{len(charts) - len(judged)} of the charts" if judged else "The charts"
+            waiting.append(f" {which} of {words} are still setting their usual value: judged from {start} on.")
+    return listed(said), "".join(waiting)
 
 
 def _open(month: Month, action: Action) -> dict[str, str]:
-    same = [other for other in month.actions if other.indicator == action.indicator]
     rule = month.audit.wording.word("rule", action.rule)
     return {
-        "what": f"{action.decision}\n{action.id}, since {action.opened}; {rule}",
-        "owner": action.owner,
-        "due": _due(month, action),
-        "outcome": _last(same),
+        "what": f"{action.decision}\n{action.id}, open since {action.opened}; {rule}",
+        "owner": f"{action.owner}\n{_due(month, action)}",
     }
 
 
@@ -200,12 +204,14 @@ def _due(month: Month, action: Action) -> str:
     """When a decision is due, and whether that has passed."""
     if not action.due:
         return "to be set"
-    return f"{action.due}\noverdue" if action.due < month.period else action.due
+    return f"{action.due}, overdue" if action.due < month.period else action.due
 
 
-def _last(actions: Sequence[Action]) -> str:
-    done = sorted((action for action in actions if not action.is_open), key=lambda action: action.opened)
-    return f"{done[-1].outcome} ({done[-1].id})" if done else "none yet"
+def _last(month: Month, indicator: str) -> str:
+    """What came of the last decision on an indicator that was closed; empty where none was."""
+    done = [action for action in month.actions if action.indicator == indicator and not action.is_open]
+    newest = max(done, key=lambda action: action.opened, default=None)
+    return f"{newest.outcome} ({newest.id})" if newest else ""
 
 
 def _cell(month: Month, code: str, period: str | None) -> str:
@@ -215,9 +221,3 @@ def _cell(month: Month, code: str, period: str | None) -> str:
     if row["denominator"] is None:
         return count(row["numerator"])
     return share_of(row["numerator"], row["denominator"])
-
-
-def _missing(condition: Condition, maneuver: Maneuver, item: Accrual) -> str:
-    sides = ((item.present, "with it"), (item.absent, "without it"))
-    missing = [f"{item.needed - have} more patients {words}" for have, words in sides if have < item.needed]
-    return f"{maneuver.name} for {inside_sentence(condition.name)} ({listed(missing)}; {item.when})"

@@ -6,9 +6,8 @@ from collections.abc import Iterator, Sequence
 
 import polars as pl
 
-from examtally.analytics.diagnostic_accuracy.proportions import wilson
 from examtally.reporting.audit.leading import leads, table_of
-from examtally.reporting.engine.aims import AIMS, LEADING, told
+from examtally.reporting.engine.aims import AIMS, told
 from examtally.reporting.engine.numbers import count, counted, percent, percent_range, share_of
 from examtally.reporting.engine.tables import Column, table
 from examtally.reporting.monthly.month import LAST, Month, Row, plain, value_of
@@ -40,7 +39,7 @@ def yields(month: Month) -> str:
     for code, words in (("yield", "suspected"), ("unsuspected_proven", "not suspected")):
         rows = month.series(code).filter("mature").tail(LAST)
         found, looked = int(rows["numerator"].sum()), int(rows["denominator"].sum())
-        parts.append(f"of core conditions {words} and verified, {share_of(found, looked)} were read as present")
+        parts.append(f"{share_of(found, looked)} times a core condition was {words} and verified, it was present")
     if not month.series("yield").filter("mature").height:
         return f"No {month.unit} with follow-up complete yet."
     return (
@@ -52,8 +51,8 @@ def yields(month: Month) -> str:
 def leading_figures(month: Month) -> str:
     """The leading estimates of the core conditions, as the audit has them; a sentence where there are none."""
     items = [lead for lead in leads(month.audit) if lead.condition.core]
-    shown = table_of(items, "Main maneuvers of the core conditions, as in the audit")
-    return f"{LEADING} All {month.unit}s together, as the results stand now.\n{shown}" if shown else "No figure yet."
+    shown = table_of(items, f"Main maneuvers, all {month.unit}s together, as in the audit", is_grouped=False)
+    return shown or "No figure yet."
 
 
 def drift(month: Month) -> str:
@@ -124,7 +123,8 @@ def learners(month: Month) -> str:
     ]
     return (
         f"In this {month.unit}, by the cases so far: {parts[0]}, {parts[1]}. Of "
-        f"{counted(table_['examiner_id'].n_unique(), 'learner')} with a chart. Names stay on their own sheets."
+        f"{counted(table_['examiner_id'].n_unique(), 'learner')} with enough cases for a chart. Names stay on their "
+        "own sheets."
     )
 
 
@@ -155,11 +155,7 @@ def _newest_rolling(month: Month) -> Sequence[Row]:
 
 def _drifting(month: Month, row: Row) -> dict[str, str]:
     value = plain(row, row["value"])
-    if row["group_by"] == "pair":
-        limits = wilson(row["numerator"], row["denominator"], month.audit.protocol.intervals.level)
-        value = f"{value}\n{percent_range(float(limits.low), float(limits.high))}, {_counts(row)}"
-    else:
-        value = f"{value}\nfound in {_counts(row)}"
+    value = f"{value}\n{'' if row['group_by'] == 'pair' else 'found in '}{_counts(row)}"
     bounds = row["limit_low"] is not None
     return {
         "name": month.name(row).replace(", ", "\n", 1),

@@ -43,7 +43,7 @@ def test_what_is_rarer_than_false_alarms_shows_no_sensitivity_and_says_why(table
     assert rare["verdict_positive"].null_count() == rare["pre_test"].null_count() == rare.height
     overall = rare.filter(group_by="overall")
     assert set(overall["flag"]) == {"withheld"}
-    assert overall["reason"].str.contains("present where|were read as having it|are expected here").all()
+    assert overall["reason"].str.contains("Too rare here|were read as having it|are expected here").all()
 
 
 def test_what_can_be_known_is_shown_with_its_limits_in_order(table: pl.DataFrame) -> None:
@@ -126,7 +126,10 @@ def expected_ratio(members: Members, chance: np.ndarray) -> float:
         ((10, 25), (0.02, 0.1), ("rules_in", "rules_out")),
         ((2.1, 25), (0.02, 0.4), ("helps", "helps")),
         ((1.1, 1.9), (0.6, 0.9), ("no_help", "no_help")),
-        ((1.1, 3.0), (0.3, 0.9), ("too_early", "too_early")),
+        ((1.1, 3.0), (0.31, 0.9), ("weak", "weak")),
+        ((1.1, 3.4), (0.29, 0.9), ("too_early", "too_early")),
+        ((1.0, 2.5), (0.4, 1.0), ("too_early", "too_early")),
+        ((1.1, None), (0.0, 0.9), ("too_early", "too_early")),
         ((None, None), (None, None), (None, None)),
     ],
 )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from types import SimpleNamespace
 from typing import Any, cast
 
@@ -9,10 +10,11 @@ import polars as pl
 import pytest
 
 from examtally.contracts.contract import Contract
+from examtally.contracts.protocol.models import BiasAdjusted
 from examtally.contracts.results import empty
 from examtally.reporting.audit.audit import Audit
-from examtally.reporting.audit.leading import Lead, answer, table_of, verdict, withheld
-from examtally.reporting.audit.next_steps import next_steps, steps_for
+from examtally.reporting.audit.leading import Lead, answer, drawn, table_of, verdicts, withheld
+from examtally.reporting.audit.next_steps import standing, steps_for
 
 SIDES = ("sensitivity", "specificity", "lr_positive", "lr_negative")
 
@@ -38,9 +40,11 @@ def audit(contract: Contract, made: dict[str, Any], **tables: pl.DataFrame) -> A
             settled=(condition,),
             catalogue=catalogue,
             leading={("acl_tear", "lachman"): made},
-            protocol=SimpleNamespace(core=("lachman",)),
+            protocol=SimpleNamespace(core=("lachman",), bias_adjusted=BiasAdjusted()),
             min_participants=10,
             core_maneuvers=lambda _: (maneuver,),
+            periods=["P001", "P018"],
+            models={},
             summed=lambda *_: 90,
             table=lambda name: tables.get(name, empty(name)),
         ),
@@ -61,6 +65,8 @@ def agreement(estimate: float, participants: int = 40) -> pl.DataFrame:
         ("helps", "rules_out", ["rules the injury out"]),
         ("rules_in", "rules_out", ["rules the injury in", "rules the injury out"]),
         ("helps", "too_early", ["settles nothing alone"]),
+        ("weak", "too_early", ["Moves a suspicion somewhat"]),
+        ("helps", "weak", ["settles nothing alone"]),
         ("no_help", "no_help", ["No help either way"]),
         ("too_early", "too_early", ["Too early to say"]),
         (None, None, ["Too early to say"]),
@@ -78,17 +84,28 @@ def test_each_verdict_has_its_sentence_and_no_other(
 def test_words_beside_the_picture(contract: Contract) -> None:
     catalogue = contract.catalogue
     pair = catalogue.conditions["acl_tear"], catalogue.maneuvers["lachman"]
-    assert verdict(Lead(*pair, row("helps", "helps"))) == "raises / lowers"
-    assert verdict(Lead(*pair, row("rules_in", "too_early"))) == "rules in / too early"
-    assert verdict(Lead(*pair, row("no_help", "no_help"))) == "no help"
+    assert verdicts(Lead(*pair, row("helps", "weak"))) == ("lowers somewhat", "raises")
+    assert verdicts(Lead(*pair, row("rules_in", "too_early"))) == ("too early", "rules in")
+    assert verdicts(Lead(*pair, row("too_early", "too_early"))) == ("too early", "too early")
     assert Lead(*pair, row()).said("positive") == "77% (95% CI 76–79%)"
+
+
+def test_the_rule_of_each_word_stands_under_the_picture(
+    contract: Contract, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    made = audit(contract, row("helps", "weak"))
+    lead = Lead(made.settled[0], made.core_maneuvers(made.settled[0])[0], made.leading["acl_tear", "lachman"])
+    text = drawn(made, [lead], "seen").replace("\\", "")
+    assert "the whole interval at least doubles or halves the odds. Somewhat: it moves them for certain" in text
+    assert "Too early" not in text, "a word that does not stand there needs no rule"
 
 
 def test_what_is_withheld_stands_without_a_figure_and_with_its_reason(contract: Contract) -> None:
     hidden = row(None, None, basis="withheld", reason="Fewer than 20 are expected.", sensitivity=None)
     hidden |= {f"lr_{side}{end}": None for side in ("positive", "negative") for end in ("", "_low", "_high")}
     made = audit(contract, hidden)
-    assert withheld(made) == ["Fewer than 20 are expected: anterior cruciate ligament tear."]
+    assert withheld(made) == ["Anterior cruciate ligament tear: fewer than 20 are expected."]
     text = table_of([Lead(made.settled[0], made.core_maneuvers(made.settled[0])[0], hidden)], "Figures")
     assert "withheld" in text
     assert "80%" not in text
@@ -97,11 +114,11 @@ def test_what_is_withheld_stands_without_a_figure_and_with_its_reason(contract: 
 
 
 def test_a_negative_finding_that_rules_out_asks_for_nothing(contract: Contract) -> None:
-    assert next_steps(audit(contract, row("helps", "rules_out"))) == []
-    (step,) = next_steps(audit(contract, row("helps", "helps")))
-    assert "Do not rule out anterior cruciate ligament tear on negative findings alone" in step
-    assert "9% (95% CI" in step
-    assert "Every examiner" in step
+    assert standing(audit(contract, row("helps", "rules_out"))) == []
+    (step,) = standing(audit(contract, row("helps", "helps")))
+    assert step.what == "Do not rule out anterior cruciate ligament tear on negative findings alone."
+    assert "9% (95% CI" in step.why
+    assert step.sentence.endswith("*Lead physician; remeasured by P030*")
 
 
 @pytest.mark.parametrize("negative", ["helps", "no_help", "too_early"])
@@ -118,11 +135,10 @@ def test_a_condition_is_warned_of_by_its_main_maneuver_alone(contract: Contract,
 
 
 def test_poor_agreement_asks_for_a_session_and_good_or_rare_agreement_does_not(contract: Contract) -> None:
-    def asked(found: pl.DataFrame) -> bool:
-        return any(
-            "technique" in step for step in next_steps(audit(contract, row("helps", "rules_out"), agreement=found))
-        )
+    def asked(found: pl.DataFrame) -> list[str]:
+        return [step.why for step in standing(audit(contract, row("helps", "rules_out"), agreement=found))]
 
-    assert asked(agreement(0.4))
+    (why,) = asked(agreement(0.4))
+    assert why.startswith("Of the core maneuvers, two examiners agree least on it: 0.40 beyond chance")
     assert not asked(agreement(0.7))
     assert not asked(agreement(0.4, participants=9))

@@ -39,12 +39,13 @@ def test_reports_are_found_by_name_with_their_formats(folder: Path) -> None:
     assert found["audit-"].title == "A & B audit"
 
 
-def test_months_stand_newest_first_and_everything_else_after(folder: Path) -> None:
+def test_the_audit_stands_first_with_what_it_answers_and_months_newest_first(folder: Path) -> None:
     text = sections(shelve(folder))
-    places = [
-        text.index(name) for name in ("monthly-P011.html", "monthly-P010.html", "monthly-P009.html", "audit.html")
-    ]
+    months = [f"monthly-{period}.html" for period in ("P011", "P010", "P009")]
+    places = [text.index(name) for name in ("Start here.", "what to do next", "audit.html", *months)]
     assert places == sorted(places)
+    assert text.count("Start here") == 1
+    assert '<a href="audit.html">A &amp; B audit</a>, <a href="audit.pdf">PDF' in text
     assert "Private notes" not in text
     assert "A person" not in text
     assert "A &amp; B" in text
