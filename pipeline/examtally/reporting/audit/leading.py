@@ -346,12 +346,12 @@ def _wide(items: Sequence[Lead]) -> Figure:
 
 def _narrow(items: Sequence[Lead]) -> Figure:
     """For a phone: the name above each line, its words beneath."""
-    row, head, foot = 0.72, 0.3, 0.3
+    row, head, foot = 0.76, 0.3, 0.3
     height = head + foot + row * len(items)
     figure = paper(height, _NARROW)
     axes = _axes(figure, (0.03, foot / height, 0.9, row * len(items) / height), len(items))
     for place, lead in enumerate(items):
-        _draw(axes, lead, place + 0.72)
+        _draw(axes, lead, place + 0.79)
         top = 1 - (head + place * row) / height
         negative, positive = verdicts(lead)
         for text, across, down, size, colour in (

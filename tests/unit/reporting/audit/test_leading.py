@@ -8,12 +8,13 @@ from typing import Any, cast
 
 import polars as pl
 import pytest
+from matplotlib.backends.backend_agg import FigureCanvasAgg
 
 from examtally.contracts.contract import Contract
 from examtally.contracts.protocol.models import BiasAdjusted
 from examtally.contracts.results import empty
 from examtally.reporting.audit.audit import Audit
-from examtally.reporting.audit.leading import Lead, answer, drawn, table_of, verdicts, withheld
+from examtally.reporting.audit.leading import Lead, _narrow, answer, drawn, table_of, verdicts, withheld
 from examtally.reporting.audit.next_steps import standing, steps_for
 
 SIDES = ("sensitivity", "specificity", "lr_positive", "lr_negative")
@@ -99,6 +100,22 @@ def test_the_rule_of_each_word_stands_under_the_picture(
     text = drawn(made, [lead], "seen").replace("\\", "")
     assert "the whole interval at least doubles or halves the odds. Somewhat: it moves them for certain" in text
     assert "Too early" not in text, "a word that does not stand there needs no rule"
+
+
+def test_no_word_hides_a_mark_of_the_narrow_picture(contract: Contract) -> None:
+    pair = contract.catalogue.conditions["acl_tear"], contract.catalogue.maneuvers["lachman"]
+    figure = _narrow([Lead(*pair, row("weak", "weak")) for _ in range(4)])
+    canvas = FigureCanvasAgg(figure)
+    canvas.draw()
+    (axes,) = figure.axes
+    marks = [line.get_transform().transform(line.get_xydata()[0]) for line in axes.lines if line.get_marker() in "os"]
+    assert len(marks) == 8
+    size = 3.5 * figure.dpi / 72
+    for text in figure.texts:
+        patch = text.get_bbox_patch()
+        assert patch is not None
+        box = patch.get_window_extent(canvas.get_renderer()).padded(size)
+        assert not any(box.contains(*mark) for mark in marks), text.get_text()
 
 
 def test_what_is_withheld_stands_without_a_figure_and_with_its_reason(contract: Contract) -> None:
