@@ -83,9 +83,9 @@ def _left(audit: Audit, items: Iterable[Lead]) -> Iterator[Step]:
     best = min(shown, key=lambda lead: lead.span("negative")[0])
     if best.row["verdict_negative"] != "rules_out":
         yield Step(
-            f"A negative {best.called} does not rule it out.",
-            f"A suspicion of {percent(BEFORE)} is then still {best.said('negative')}: re-examine, and image where "
-            "local protocol asks for it.",
+            "A negative finding does not rule it out.",
+            f"With {best.called} negative, a suspicion of {percent(BEFORE)} is still {best.said('negative')}: "
+            "re-examine, and image where local protocol asks for it.",
             "Lead physician",
             due(audit, YEAR),
         )

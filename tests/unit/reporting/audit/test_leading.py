@@ -145,7 +145,8 @@ def test_a_condition_is_warned_of_by_its_main_maneuver_alone(contract: Contract,
     made.leading["acl_tear", other.code] = row("helps", "rules_out", lr_negative=0.02)
     made.maneuvers = lambda _: (*made.core_maneuvers(made.settled[0]), other)  # type: ignore[method-assign]
     (step,) = steps_for(made, made.settled[0])
-    assert "A negative Lachman test does not rule it out" in step
+    assert "A negative finding does not rule it out" in step
+    assert "With Lachman test negative, a suspicion of 30% is still" in step
     assert "re-examine, and image where local protocol asks for it" in step
     made.leading["acl_tear", "lachman"] = row("helps", "rules_out")
     assert steps_for(made, made.settled[0]) == []
