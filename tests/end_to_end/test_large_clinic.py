@@ -62,9 +62,7 @@ def pages(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
     results, out = results_of(folder), folder / "out"
     newest = str(pl.read_parquet(results / "indicators.parquet")["period"].max())
     made = [*render_audit(results, out, formats=BOTH), *render_monthly(results, out, period=newest, formats=BOTH)]
-    for code in ("acl_tear", "meniscal_tear", "tibiofemoral_osteoarthritis"):
-        made += render_conditions(results, out, condition=code, formats=BOTH)
-        made += render_cards(results, out, condition=code, formats=BOTH)
+    made += [*render_conditions(results, out, formats=BOTH), *render_cards(results, out, formats=BOTH)]
     return [*made, *render_sheets(results, out / "private", formats=BOTH)]
 
 
@@ -79,7 +77,9 @@ def test_pages_are_as_long_as_they_may_be(pages: list[Path]) -> None:
 
 
 def test_words_in_figures_are_legible_apart_and_inside(pages: list[Path]) -> None:
+    drawn = [page for page in pages if page.suffix == ".html" and "<img " in page.read_text(encoding="utf-8")]
+    assert len(drawn) > 40
     with chromium() as browser:
-        for page in (page for page in pages if page.suffix == ".html"):
+        for page in drawn:
             for viewport in (DESK, PHONE):
                 assert faults_of_figures(browser, page, viewport) == [], page.stem

@@ -63,7 +63,9 @@ def _draw(axes: Axes, mark: float, own: Own, colour: str, marker: str) -> None:
     if own.middle is not None:
         axes.plot([own.middle] * 2, [mark - 0.2, mark + 0.2], color=INK, linewidth=1.6)
     if not own.shrunk.is_given or pooled.value is None:
-        axes.text(1.06, mark, "too few", va="center", ha="left", fontsize=9, color=GREY)
+        is_low = own.middle is not None and own.middle < 0.5  # the words stand clear of the line of the others
+        place, side = (0.98, "right") if is_low else (0.02, "left")
+        axes.text(place, mark, "too few", va="center", ha=side, fontsize=9, color=GREY)
         return
     if pooled.low is not None and pooled.high is not None:
         axes.plot([pooled.low, pooled.high], [mark] * 2, color=colour, linewidth=2)
