@@ -41,7 +41,7 @@ KINDS: dict[str, tuple[Sequence[Reader], int, int]] = {
     "lead": ([told.by_examiner], LEAST, 0),
     "intake-1": ([first_batch], LEAST, 0),
     "examiner-E-04": ([own], LEAST, LEAST),
-    "actions": ([], 0, 4),  # all that this page shows
+    "actions": ([], 0, 11),  # those behind its first four actions
 }
 """Pages with the readers of their tables, and how many numbers tables and words must hold at least."""
 

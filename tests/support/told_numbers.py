@@ -101,7 +101,8 @@ def _hundred(row: dict[str, Any], *names: str) -> list[float | None]:
 def _leading(row: dict[str, Any]) -> list[Values]:
     shares = [_hundred(row, one, f"{one}_low", f"{one}_high") for one in _BOTH]
     ratios = [[row[one], row[f"{one}_low"], row[f"{one}_high"]] for one in ("lr_positive", "lr_negative")]
-    return [*shares, *ratios, [row["verified"], row["expected_present"], row["expected_absent"]]]
+    expected, rest = row["expected_present"], row["expected_absent"]
+    return [*shares, *ratios, [row["verified"], *([] if rest is None else [expected + rest, expected])]]
 
 
 def _row(where: str, cells: Sequence[Cell], values: Sequence[Values]) -> Iterator[Told]:
@@ -110,14 +111,14 @@ def _row(where: str, cells: Sequence[Cell], values: Sequence[Values]) -> Iterato
 
 
 def leading(page: Page, files: Files) -> Iterator[Told]:
-    """Leading estimates: the condition stands over the rows or in the caption."""
+    """Leading estimates: the condition stands over the rows, beneath the maneuver or in the caption."""
     for table in page.tables:
         columns = " ".join(table.columns())
-        if "expected with, without" not in columns:
+        if "expected to have it" not in columns:
             continue
         caption = re.sub(r"^Table \d+: ", "", table.caption.strip()).split(":")[0]
         for group, cells in table.rows:
-            condition, maneuver = code(group or caption), code(cells[0].large)
+            condition, maneuver = code(group or cells[0].small or caption), code(cells[0].large)
             row = files.row("leading", condition=condition, maneuver=maneuver, group_by="overall")
             yield from _row(f"{caption}, {maneuver}", cells[1:], _leading(row))
 
@@ -280,13 +281,18 @@ def intake(page: Page, files: Files, batch: int) -> Iterator[Told]:
 
 
 _BEGINS = r"(?:(?<=alt=\")|(?<=; )|(?<=\. ))"  # of an alternative text, or of a sentence or part of one
-_SUSPICION = re.compile(_BEGINS + r"([^.;:\"]+): ([^;\"]+?) after a positive finding, ([^;\"]+?) after a negative one")
+_SUSPICION = re.compile(
+    _BEGINS + r"([^.;:\"]+): ([^;:\"]+?) after a negative finding [^;:\"]+?, (\d[^;:\"]+?) after a positive one"
+)
 _MONTH = re.compile(
     _BEGINS + r"([^.;:\"]+): \d+ points, [^.]*?follow-up complete (P\d+): ([\d,]+ of [\d,]+ \([^)]*\), usually \S+%)"
 )
 _TECHNIQUE = re.compile(
-    r">([A-Za-z][^:<>]*): one technique for all.{0,200}?AC1 (\S+ \(95% CI \S+ to \S+\), \d+) pairs", re.S
+    r"one technique for ([^<>.]*) in a session.{0,200}?least on it: (\S+) beyond chance .{0,40}?; (\d+) pairs", re.S
 )
+_STILL = re.compile(r"suspicion of 30% is still (\d+% \(95% CI [^)]*\)) after a negative ([^:]+):")
+_COMPLETE = re.compile(r"last 12 periods the core exam was complete in ([\d,]+ of [\d,]+ \(\d+%\))")
+_SLOPE = re.compile(r"([A-Z][^:<>,]*), stated after the [^:]*: \w+ \(slope (\S+), 95% CI (\S+ to [^;]*);")
 _OWN = re.compile(r"([^.:;\"]+?) (sensitivity|specificity) (\d+% \(\d+–\d+%\)), the others")
 _INDICATORS = {"examiner did not know the result": "examiner_blinded", "equivocal findings": "equivocal"}
 
@@ -298,16 +304,29 @@ def in_words(html: str, files: Files) -> Iterator[Told]:
         maneuver, _, condition = name.strip().partition(" (")
         rows = files.rows("leading", maneuver=code(maneuver), group_by="overall")
         rows = [row for row in rows if not condition or row["condition"] == code(condition.rstrip(")"))]
-        for finding, shown in zip(("positive", "negative"), both, strict=True):
+        for finding, shown in zip(("negative", "positive"), both, strict=True):
             choice = [[_after(0.3, row[f"lr_{finding}{end}"]) for end in ("", "_low", "_high")] for row in rows]
             yield _nearest(name, shown, choice)
     for name, period, shown in _MONTH.findall(text):
         indicator = _INDICATORS.get(name.lower(), name.lower().replace(" ", "_"))
         for row in files.rows("indicators", period=period, group_by="overall", indicator=indicator):
             yield Told(name, shown, [row["numerator"], row["denominator"], *_hundred(row, "value", "centre")])
-    for name, shown in _TECHNIQUE.findall(text):
+    for name, beyond, pairs in _TECHNIQUE.findall(text):
         row = files.row("agreement", maneuver=code(name), group_by="overall", statistic="gwet_ac1")
-        yield Told(name, shown, [row["estimate"], row["ci_low"], row["ci_high"], row["pairs"]])
+        yield Told(name, f"{beyond} {pairs}", [row["estimate"], row["pairs"]])
+    for shown, name in _STILL.findall(text):
+        rows = files.rows("leading", maneuver=code(name), group_by="overall")
+        choice = [[_after(0.3, row[f"lr_negative{end}"]) for end in ("", "_low", "_high")] for row in rows]
+        yield _nearest(name, shown, choice)
+    for shown in _COMPLETE.findall(text):
+        rows = files.rows("indicators", group_by="overall", indicator="core_complete", mature=True)
+        last = sorted(rows, key=lambda row: str(row["period"]))[-12:]
+        part, whole = (sum(row[side] for row in last) for side in ("numerator", "denominator"))
+        yield Told("core exam", shown, [part, whole, 100 * part / whole])
+    for name, slope, limits in _SLOPE.findall(text):
+        rows = files.rows("calibration", condition=code(name), measure="slope", group_by="overall")
+        choice = [[row["estimate"], row["ci_low"], row["ci_high"]] for row in rows]
+        yield _nearest(name, f"{slope} {limits}", choice)
     for name, measure, shown in _OWN.findall(text):
         pooled = {"group_by": "examiner", "adjustment": "pooled_bias_adjusted"}
         rows = files.rows("accuracy", maneuver=code(name), measure=measure, **pooled)
