@@ -216,6 +216,8 @@ def test_another_joint_goes_through_every_command(tmp_path: Path) -> None:
             ),
             *("--hypothesis", "Well.", "--kind", "accuracy", "--tests", "swing", "--condition", "outer_tendon_tear"),
             *("--measure", "both", "--expected", "0.8,0.9", "--smallest", "0.1", "--purpose", "quality_improvement"),
+            *("--examiner", "known_excluded", "--reader", "any", "--determination", "not_research"),
+            *("--learners-covered", "yes", "--data-use-agreement", "not_needed"),
         ),
         _run("study", "check", study, *kept),
         _run("study", "run", study, *kept, "--out", ran),
