@@ -290,7 +290,8 @@ _MONTH = re.compile(
 _TECHNIQUE = re.compile(
     r"one technique for ([^<>.]*) in a session.{0,200}?least on it: (\S+) beyond chance .{0,40}?; (\d+) pairs", re.S
 )
-_STILL = re.compile(r"suspicion of 30% is still (\d+% \(95% CI [^)]*\)) after a negative ([^:]+):")
+_STILL = re.compile(r"suspicion of 30% is still ([^:<>]*?):")
+_AFTER_ONE = re.compile(r"(\d+% \(95% CI [^)]*\)) after a negative (.+?)(?= and \d|, \d|$)")
 _COMPLETE = re.compile(r"last 12 periods the core exam was complete in ([\d,]+ of [\d,]+ \(\d+%\))")
 _SLOPE = re.compile(r"([A-Z][^:<>,]*), stated after the [^:]*: \w+ \(slope (\S+), 95% CI (\S+ to [^;]*);")
 _OWN = re.compile(r"([^.:;\"]+?) (sensitivity|specificity) (\d+% \(\d+–\d+%\)), the others")
@@ -314,7 +315,7 @@ def in_words(html: str, files: Files) -> Iterator[Told]:
     for name, beyond, pairs in _TECHNIQUE.findall(text):
         row = files.row("agreement", maneuver=code(name), group_by="overall", statistic="gwet_ac1")
         yield Told(name, f"{beyond} {pairs}", [row["estimate"], row["pairs"]])
-    for shown, name in _STILL.findall(text):
+    for shown, name in (found for said in _STILL.findall(text) for found in _AFTER_ONE.findall(said)):
         rows = files.rows("leading", maneuver=code(name), group_by="overall")
         choice = [[_after(0.3, row[f"lr_negative{end}"]) for end in ("", "_low", "_high")] for row in rows]
         yield _nearest(name, shown, choice)
