@@ -79,7 +79,12 @@ def _of_all(frame: pl.DataFrame) -> pl.DataFrame:
 
 
 def learners(audit: Audit) -> int:
-    """Examiners whose role learns, or once did; raises ReportError where they are too few for a page about them."""
+    """Examiners whose role learns, or once did; raises ReportError where they are too few for a page about them.
+
+    So it does where an earlier version made the results and did not count them.
+    """
+    if not audit.is_counted("learners"):
+        raise ReportError("these results were made by another version, which did not count learners; analyze again")
     found = audit.summed("learners")
     if found < FEWEST_LEARNERS:
         raise ReportError(

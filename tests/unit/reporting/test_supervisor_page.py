@@ -106,3 +106,11 @@ def test_cases_to_look_at_again_are_told_by_code_and_answer() -> None:
     assert "Lachman test negative, anterior cruciate ligament tear present" in text
     assert "you stated 5%" in text
     assert telling.again(sheet, "[]") == ""
+
+
+def test_results_of_a_version_that_did_not_count_learners_ask_for_a_new_analysis() -> None:
+    results = _results(4)
+    results.tables["cohort_summary"] = results.tables["cohort_summary"].clear()
+    older = Audit(results, CONTRACT, PROTOCOL, read_wording(resource("reports")))
+    with pytest.raises(ReportError, match="did not count learners; analyze again"):
+        supervisor_page.learners(older)

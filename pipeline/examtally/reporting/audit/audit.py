@@ -197,6 +197,10 @@ class Audit:
         """One count of who was studied, 0 where there is none."""
         return self._summary.get((item, group), 0)
 
+    def is_counted(self, item: str) -> bool:
+        """Whether the version that made these results counted it."""
+        return (item, "all") in self._summary
+
     @cached_property
     def periods(self) -> list[str]:
         """The reporting periods with an exam that can count, oldest first."""
