@@ -9,7 +9,6 @@ import polars as pl
 from examtally.contracts.records.rules import CrossRule, Rule, key_rule, reference_rules, rules_for, withdrawn_rule
 from examtally.contracts.records.screening import ScreenRule, screen_rules
 from examtally.reporting.audit.audit import Audit
-from examtally.reporting.engine.aims import fold
 from examtally.reporting.engine.numbers import count, counted, percent
 from examtally.reporting.engine.tables import Column, details, table
 from examtally.reporting.engine.wording import inside_sentence
@@ -83,7 +82,7 @@ def held_back(audit: Audit) -> str:
         f"{counted(held, 'line')} held for correction and {count(conflicts)} in conflict with what is stored. A line "
         "that breaks several rules counts under each; what it held is not kept."
     )
-    return f"{said}\n{fold('By what is asked for', faults_table(audit, rules))}"
+    return f"{said}\n{details('By what is asked for', faults_table(audit, rules))}"
 
 
 def faults_table(audit: Audit, rules: pl.DataFrame) -> str:
