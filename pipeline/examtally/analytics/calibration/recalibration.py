@@ -23,6 +23,8 @@ def recalibrate(counts: Counts, x: FloatArray) -> tuple[float, float]:
 
     Source: Cox DR. Biometrika 1958;45:562–565.
     """
+    if x.size <= 2:  # a fit that leaves no residuals is to statsmodels one of separated outcomes, and it divides by 0
+        return float(calibration_in_the_large(counts, x)), float(joint_model(counts, x)[1])
     shares = np.column_stack([counts.events, counts.non_events])
     large = GLM(shares, np.ones_like(x), family=Binomial(), offset=x).fit(tol=_TOLERANCE)
     joint = GLM(shares, np.column_stack([np.ones_like(x), x]), family=Binomial()).fit(tol=_TOLERANCE)

@@ -99,3 +99,11 @@ def test_a_prior_keeps_a_separated_fit_finite() -> None:
     beta = fit_each(counts.trials, counts.events, design, precision=np.array([0.0, 1 / 25]))
     mu = 1 / (1 + np.exp(-design @ beta))
     assert np.allclose(design.T @ (counts.events - counts.trials * mu), beta * [0, 1 / 25], atol=1e-9)
+
+
+def test_two_forecasts_alone_give_the_slope_through_both() -> None:
+    """With as many forecasts as coefficients nothing is left over, and no warning either."""
+    p, trials, events = np.array([0.25, 0.5]), np.array([7.0, 9.0]), np.array([2.0, 6.0])
+    seen = np.log(events / (trials - events))
+    slope = recalibrate(Counts(p, trials, events), logit(p, 0.005))[1]
+    assert slope == pytest.approx((seen[1] - seen[0]) / np.log(3), rel=1e-8)
