@@ -67,7 +67,7 @@ def assumptions(audit: Audit) -> str:
 def references(audit: Audit, of: Sequence[Condition]) -> str:
     """Accuracy of the reference tests of some conditions, published beside what these knees make of it.
 
-    A test of which these knees tell nothing, as none was read by it, has no row.
+    A test of which these knees tell nothing to the printed digit, as where none was read by it, has no row.
     """
     conditions = {condition.code: condition.name for condition in of}
     field = audit.contract.tables["references"].field("modality")

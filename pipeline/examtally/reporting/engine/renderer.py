@@ -42,7 +42,8 @@ WRITERS = {"html": "html5", "docx": "docx", "pdf": "typst"}
 _SCRIPT = Path("_extensions") / HOUSE / "house.html"  # the one script of every page
 _TROUBLE = re.compile(r"\b(error|warning|warn)\b", re.I)
 _FRAME = re.compile(r'.*?<body[^>]*>\s*<header.*?</header>\s*(?:<nav id="TOC".*?</nav>)?', re.S)
-_CARRIED = re.compile(r"(?<=data:text/csv;base64,)[\w+/=]+")
+_CARRIED = re.compile(r"(?<=\]\(data:text/csv;base64,)[\w+/=]+")  # of a link: words have their brackets escaped
+_NUMBERED = re.compile(r'(?<= href="data:text/csv;base64,)[0-9]{8}(?=")')
 _SHEET = re.compile(rf'<link rel="stylesheet" href="(_extensions/{HOUSE}/\w+\.css)" />')
 _PICTURE = re.compile(rf'(?<=<img src=")({figures.FOLDER}/[\w-]+\.svg)(?=")')
 _STYLE = re.compile(r"<style>.*?</style>", re.S)
@@ -181,7 +182,7 @@ def _pandoc(front: Mapping[str, Any], text: Path, target: Path, form: str) -> No
     if done.returncode != 0 or done.stderr.strip():
         raise ReportError(f"{text.name}: pandoc: {_cause(done.stderr) or f'exit {done.returncode}'}")
     if form == "html":
-        page = _CARRIED.sub(lambda number: behind[int(number.group())], target.read_text(encoding="utf-8"))
+        page = _NUMBERED.sub(lambda number: behind[int(number.group())], target.read_text(encoding="utf-8"))
         target.write_text(_in_one(page, text.parent), encoding="utf-8")
     if form == "pdf":
         target.write_bytes(typesetting.typeset_file(written, written.parent / figures.FOLDER))

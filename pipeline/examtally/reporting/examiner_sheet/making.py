@@ -20,7 +20,7 @@ from examtally.registry.joints import check_catalogue
 from examtally.registry.scratch import scratch
 from examtally.reporting.audit.between_examiner_variation import CORRECTED
 from examtally.reporting.engine.renderer import render
-from examtally.reporting.examiner_sheet.sheet import examiners_in
+from examtally.reporting.examiner_sheet.sheet import FEWEST_OTHERS, examiners_in
 from examtally.reporting.index.listing import shelve
 from examtally.resources import reports_folder, reports_from
 from examtally.results import Results, read_results
@@ -133,10 +133,19 @@ def _of(results: Results, examiner: str) -> Results:
             frame = frame.filter(pl.col("examiner_id") == examiner)
         elif "group_by" in frame.columns:
             is_own = pl.col("group_by").is_in(["examiner", "examiner_supervisor"]) & (pl.col("group") == examiner)
-            kept = pl.col("group_by").is_in(["overall", "period", "learner_supervisor"]) | is_own
+            kept = pl.col("group_by").is_in(["overall", "period"]) | is_own | _of_learners(name, frame, examiner)
             frame = frame.filter(kept | _others(name))
         tables[name] = frame
     return Results(tables, results.provenance)
+
+
+def _of_learners(name: str, frame: pl.DataFrame, examiner: str) -> pl.Expr:
+    """Rows of all learners together, where enough others are among them that own rows do not give theirs away."""
+    if name != "agreement":
+        return pl.lit(value=False)
+    others = frame.filter(pl.col("group") != examiner, pl.col("pairs") > 0, group_by="examiner_supervisor")
+    many = others.group_by("maneuver").agg(pl.col("group").n_unique()).filter(pl.col("group") >= FEWEST_OTHERS)
+    return (pl.col("group_by") == "learner_supervisor") & pl.col("maneuver").is_in(many["maneuver"].to_list())
 
 
 def _others(name: str) -> pl.Expr:

@@ -90,7 +90,7 @@ def missed(month: Month) -> str:
 def unusual(month: Month) -> str:
     """A month that is not judged yet, where two records or more stand at their worst so far; else empty.
 
-    One of four stands there by chance alone in every fifth month, two hardly ever.
+    One of four often stands there by chance alone, two at once seldom.
     """
     found = [text for code, side in _WORST.items() if (text := _at_worst(month, code, side))]
     if len(found) < _ENOUGH:

@@ -13,6 +13,7 @@ from word_document import read_document
 from examtally.errors import ReportError
 from examtally.reporting.engine import renderer
 from examtally.resources import reports_from
+from examtally.words import for_markdown
 
 pytestmark = pytest.mark.usefixtures("house")
 
@@ -116,6 +117,16 @@ def test_pandoc_sets_one_self_contained_page(tmp_path: Path) -> None:
     assert '<a href="#figure-square">Figure\u00a01</a>' in html
     assert '<a href="#table-counts">Table\u00a01</a>' in html
     assert html.count('id="table-counts"') == html.count('id="figure-square"') == 1
+
+
+def test_words_that_look_like_data_behind_a_link_stay_words(house: Path, tmp_path: Path) -> None:
+    words = ("data:text/csv;base64,00000000", "data:text/csv;base64,ZZZZ")
+    said = "".join(f"\n{for_markdown(one)}\n" for one in words)
+    (house / "small.qmd").write_text(FRONT + BODY + said, encoding="utf-8")
+    (page,) = renderer.render("small", tmp_path / "results", tmp_path / "out")
+    html = page.read_text(encoding="utf-8")
+    assert all(f"<p>{one}</p>" in html for one in words)
+    assert html.count("YWI=") == 1
 
 
 def test_a_table_is_called_by_its_caption_and_a_page_says_its_title(house: Path, tmp_path: Path) -> None:

@@ -15,6 +15,7 @@ from scipy.stats import betabinom
 from examtally.cli.app import main
 from examtally.contracts.protocol.protocol import load_protocol
 from examtally.reporting.audit.audit import Audit
+from examtally.reporting.examiner_sheet import making
 from examtally.reporting.examiner_sheet.practise import MOST, NOTHING, advice, practise
 from examtally.reporting.examiner_sheet.sheet import FEWEST_OTHERS, Sheet, examiners_in
 from examtally.results import Results
@@ -140,6 +141,18 @@ def test_what_the_whole_group_finds_hard_is_no_matter_of_one(clinic: Audit, ever
     (one,) = advice(Sheet(made, "EX-01"))
     assert ("as the whole group does (69%)" in one.reason) is is_shared
     assert ("not the truth" in one.reason) is not is_shared
+
+
+@pytest.mark.parametrize(("learners", "is_given"), [(5, False), (6, True)])
+def test_agreement_of_all_learners_is_left_out_where_few_others_are_among_them(
+    clinic: Audit, learners: int, is_given: bool
+) -> None:
+    """All less the own rows would be those of one other learner, or of a few."""
+    each = [agreed(f"EX-{number:02}", "lachman", 0.7) for number in range(learners)]
+    group = each[0] | {"group_by": "learner_supervisor", "group": "all"}
+    kept = making._of(with_rows(clinic, "agreement", [*each, group]).results, "EX-00").tables["agreement"]
+    assert ("learner_supervisor" in kept["group_by"].to_list()) is is_given
+    assert kept.filter(group_by="examiner_supervisor")["group"].to_list() == ["EX-00"]
 
 
 def test_agreement_wholly_under_the_declared_level_is_practised_lowest_first(clinic: Audit, sheet: Sheet) -> None:
