@@ -190,10 +190,8 @@ def band_cells(found: Mapping[float, tuple[int, int]]) -> dict[str, str]:
     cells = {}
     for low in _BANDS:
         part, whole = found.get(low, (0, 0))
-        counts = f"{part} / {whole}"
-        cells[f"band_{low}"] = (
-            (f"{percent(part / whole)}\n{counts}" if whole >= FEWEST else counts) if whole else "none"
-        )
+        share = f"{percent(part / whole)}\n" if whole >= FEWEST else ""
+        cells[f"band_{low}"] = f"{share}{part} / {whole}" if whole else "none"
     return cells
 
 

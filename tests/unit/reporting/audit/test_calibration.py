@@ -41,6 +41,11 @@ def test_a_sentence_quotes_counted_knees_and_never_the_smoothed_share() -> None:
     }
 
 
+def test_fewer_than_ten_knees_have_counts_and_no_share() -> None:
+    cells = band_cells({0.0: (3, 9), 0.9: (9, 10)})
+    assert (cells["band_0.0"], cells["band_0.9"]) == ("3 / 9", "90%\n9 / 10")
+
+
 @pytest.mark.parametrize(
     ("word", "low", "high", "said"),
     [

@@ -137,3 +137,15 @@ def test_a_step_between_levels_of_few_knees_is_not_said(
     text = graded_block(Audit(made, contract, audit.protocol, audit.wording), contract.catalogue.conditions["acl_tear"])
     assert "4 of 55" in text
     assert "grade 2 against grade 1" not in text
+
+
+@pytest.mark.parametrize(("fewest", "is_shown"), [(9, False), (10, True)])
+def test_groups_of_few_knees_are_not_set_against_each_other(contract: Contract, fewest: int, is_shown: bool) -> None:
+    audit = audit_of(analyzed(paired({"present": (36, 12, 2, 10), "absent": (2, 3, 1, 24)}), contract), contract)
+    row = {"condition": "acl_tear", "maneuver": "lachman", "measure": "sensitivity", "adjustment": "bias_adjusted"}
+    row |= {"group_by": "sex", "group_a": "female", "group_b": "male", "n_a": fewest, "n_b": 40}
+    figures = {"estimate_a": 0.9, "estimate_b": 0.7, "difference": 0.2, "ci_low": 0.1, "ci_high": 0.3}
+    made = {**audit.results.tables, "interactions": pl.DataFrame([row | figures])}
+    audit = Audit(Results(made, audit.results.provenance), contract, audit.protocol, audit.wording)
+    text = comparison_block(audit, contract.catalogue.conditions["acl_tear"])
+    assert ("In one group against another" in text) is is_shown
