@@ -120,6 +120,15 @@ def test_what_the_exam_adds_follows_the_interval(whole: Audit, low: float, high:
     assert said in added_block(audit, audit.catalogue.conditions["acl_tear"])
 
 
+@pytest.mark.parametrize(
+    ("term", "is_told"), [("lachman_positive", True), ("lachman_no_finding", False), ("onset_unknown", False)]
+)
+def test_what_was_not_recorded_is_no_finding_with_odds_of_its_own(whole: Audit, term: str, is_told: bool) -> None:
+    audit = changed(whole, "model_terms", term=term)
+    text = added_block(audit, audit.catalogue.conditions["acl_tear"])
+    assert ("does to the odds beside all the others" in text) is is_told
+
+
 def test_a_short_exam_is_enough_where_its_whole_interval_loses_next_to_nothing(whole: Audit) -> None:
     condition = whole.catalogue.conditions["acl_tear"]
     enough = short_block(changed(whole, "short_exam", lost_low=-0.01, lost_high=NEXT_TO_NOTHING), condition)
