@@ -14,6 +14,7 @@ import pytest
 from examtally.contracts.contract import load_contract
 from examtally.errors import ResultsError
 from examtally.reporting import render_audit
+from examtally.reporting.audit import groups
 from examtally.reporting.audit.audit import Audit
 from examtally.reporting.audit.conditions import condition_block
 from examtally.reporting.audit.leading import leads
@@ -289,3 +290,9 @@ def test_the_main_maneuver_of_a_condition_without_a_core_one_is_meant_for_it_fir
     worn = clinic.catalogue.conditions["tibiofemoral_osteoarthritis"]
     assert {item.code for item in changed.core_maneuvers(worn)} <= {"bony_enlargement", "tibiofemoral_crepitus"}
     assert changed.tally(worn.code, "flexion_deficit")["verified"] == 999
+
+
+def test_a_condition_is_not_parted_by_the_column_that_states_it(clinic: Audit) -> None:
+    conditions = clinic.catalogue.conditions
+    assert "effusion" in groups._groupings(clinic, conditions["acl_tear"])
+    assert "effusion" not in groups._groupings(clinic, conditions["knee_effusion"])
