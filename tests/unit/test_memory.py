@@ -1,13 +1,15 @@
-"""How much memory the process may use."""
+"""How much memory the process may use, and how many threads its database."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
+from pathlib import Path
 
 import pytest
 
 from examtally import memory
 from examtally.errors import ContractError
+from examtally.ingestion import check, ingest
 from examtally.registry.workspace import Workspace
 
 
@@ -44,3 +46,25 @@ def test_the_database_keeps_to_half_of_it() -> None:
     memory.set_budget("2GiB")
     with Workspace() as workspace:
         assert workspace.con.sql("select current_setting('memory_limit')").fetchall() == [("1.0 GiB",)]
+
+
+def test_a_small_batch_takes_one_thread_unless_the_registry_is_large(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("examtally.registry.workspace._SMALL", 100_000)  # less than a registry has when it is made
+    (tmp_path / "records").mkdir()
+    (tmp_path / "records" / "examiners.csv").write_text("examiner_id,role\nEM-1,fellow\n")
+    sizes, suit = [], Workspace.suit
+
+    def noted(workspace: Workspace, size: int) -> None:
+        workspace.con.execute("set threads = 3")
+        suit(workspace, size)
+        sizes.append((size, *workspace.con.sql("select current_setting('threads')").fetchall()[0]))
+
+    monkeypatch.setattr(Workspace, "suit", noted)
+    registry = tmp_path / "registry.duckdb"
+    ingest([tmp_path / "records"], registry)
+    size, held = len("examiner_id,role\nEM-1,fellow\n"), registry.stat().st_size
+    ingest([tmp_path / "records"], registry)
+    check([tmp_path / "records"])
+    assert sizes == [(size, 1), (size + held, 3), (size, 1)]

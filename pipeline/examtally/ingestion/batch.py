@@ -25,7 +25,7 @@ from examtally.ingestion.checking.intake import examine
 from examtally.ingestion.checking.joints import hold_of_stored, joints_of, show_joints
 from examtally.ingestion.checking.keys import hold_differing
 from examtally.ingestion.checking.withdrawn import hold_withdrawn
-from examtally.ingestion.reading.sources import find_sources, give_workbooks
+from examtally.ingestion.reading.sources import find_sources, give_workbooks, size_of
 from examtally.ingestion.reading.staging import Staged, stage
 from examtally.ingestion.storing.ledger import count_files, list_broken, summarize_broken
 from examtally.ingestion.storing.placing import open_lines, place
@@ -93,6 +93,7 @@ def ingest(
     registry = real_file(registry)
     check_place(registry)
     with Workspace(registry.parent, lock_wait) as workspace, _plain_faults(registry):
+        workspace.suit(size_of([*paths, registry]))
         operator = coded(workspace.con, operator)
         held_joints, kept = _held_joints(workspace, registry)
         first = _first(joint or _joint_of(paths), catalogue, held_joints)
@@ -140,6 +141,7 @@ def check(
     registry = None if registry is None else real_file(registry)
     beside = None if registry is None else registry.parent
     with Workspace(beside, lock_wait) as workspace, _plain_faults(registry or "check"):
+        workspace.suit(size_of(paths if registry is None else [*paths, registry]))
         held_joints, kept = ((), {}) if registry is None else _held_joints(workspace, registry)
         first = _first(joint or _joint_of(paths), catalogue, held_joints)
         contract = registry_contract(first, catalogue, kept)

@@ -13,6 +13,8 @@ from examtally.memory import for_database
 from examtally.registry.lock_wait import LockWait
 from examtally.registry.scratch import SpillFolder
 
+_SMALL = 8 << 20  # bytes of files
+
 
 @contextmanager
 def transaction(con: duckdb.DuckDBPyConnection) -> Iterator[None]:
@@ -43,6 +45,11 @@ class Workspace:
             }
         )
         self.con.execute("set enable_progress_bar = false")  # it would be drawn into what the command line prints
+
+    def suit(self, size: int) -> None:
+        """Take one thread where files of `size` bytes are all that is read: others cost more there than they bring."""
+        if size <= _SMALL:
+            self.con.execute("set threads = 1")
 
     def close(self) -> None:
         """Close the connection and remove the spill folder; a second call does nothing."""

@@ -116,12 +116,12 @@ def test_the_outcome_is_kept_with_the_batch(tmp_path: Path) -> None:
     assert {IntakeCheck(*row) for row in rows} == set(report.intake)
 
 
-def test_an_everyday_ingest_does_not_load_the_second_engine(tmp_path: Path) -> None:
+def test_an_everyday_ingest_loads_neither_the_second_engine_nor_frames(tmp_path: Path) -> None:
     write_csv(tmp_path / "exams.csv", [exam("EX-1")])
     code = (
         "import sys; from examtally.cli.app import main; "
         f"assert main(['ingest', {str(tmp_path / 'exams.csv')!r}, '--registry', {str(tmp_path / 'r.duckdb')!r}]) == 0; "
-        "print([name for name in ('great_expectations', 'pandas') if name in sys.modules])"
+        "print([name for name in ('great_expectations', 'pandas', 'polars', 'numpy') if name in sys.modules])"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.splitlines()[-1] == "[]"

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from typing import Any, Protocol, TypeAlias
+from typing import TYPE_CHECKING, Any, Protocol, TypeAlias
 
 import duckdb
-import polars
-import pyarrow as pa
+
+if TYPE_CHECKING:  # ingest has no frames, and they take a sixth of its time to load
+    import polars
+    import pyarrow as pa
 
 
 class Fetched(Protocol):

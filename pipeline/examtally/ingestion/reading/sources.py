@@ -67,6 +67,12 @@ def find_sources(paths: Sequence[Path | str], contract: Contract) -> tuple[tuple
     return tuple(sources), passed_over
 
 
+def size_of(paths: Sequence[Path | str]) -> int:
+    """Bytes of the files among `paths` and in the folders among them; what is missing has none."""
+    given = [one for path in map(Path, paths) for one in (path.iterdir() if path.is_dir() else [path])]
+    return sum(one.stat().st_size for one in given if one.is_file())
+
+
 def give_workbooks(paths: Sequence[Path | str]) -> bool:
     """Whether a workbook is among `paths` or in the folders among them."""
     return any(
