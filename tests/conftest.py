@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import random
 import re
 from collections import defaultdict
@@ -23,6 +24,7 @@ from examtally.ingestion.checking.intake import examine
 settings.register_profile("study", deadline=None, max_examples=200)
 settings.register_profile("quick", deadline=None, max_examples=12)
 settings.load_profile("quick")
+gc.set_threshold(50_000)  # modules and tests are many objects that all stay: to look through them again finds nothing
 
 
 SHARED = {"demo": "end_to_end", "demo_pages": "end_to_end", "made": "unit/reporting"}  # one process makes it for all
@@ -63,6 +65,11 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
     ]
     chosen.sort(key=lambda tests: _turn(tests, makers))
     items[:] = [item for tests in chosen for item in tests]
+
+
+def pytest_collection_finish() -> None:
+    """Leave what has been collected out of every later search for garbage."""
+    gc.freeze()
 
 
 def _shared(tests: Sequence[pytest.Item]) -> set[str]:

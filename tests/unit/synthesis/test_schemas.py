@@ -6,9 +6,8 @@ import json
 from collections.abc import Mapping
 from functools import cache
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-import jsonschema
 import pytest
 
 from examtally.contracts.contract import Contract
@@ -17,6 +16,9 @@ from examtally.contracts.yamlfile import load_yaml
 from examtally.errors import ContractError, ProtocolError
 from examtally.resources import resource
 from examtally.synthesis.schemas import NAMES, schema_text
+
+if TYPE_CHECKING:
+    from jsonschema.protocols import Validator
 
 DOCS = resource("docs")
 WRITTEN = [
@@ -27,7 +29,9 @@ WRITTEN = [
 
 
 @cache
-def _checker(name: str) -> jsonschema.protocols.Validator:
+def _checker(name: str) -> Validator:
+    import jsonschema  # takes seconds: here, not in every process that collects tests
+
     schema: Mapping[str, Any] = json.loads(schema_text(name))
     jsonschema.Draft202012Validator.check_schema(schema)
     return jsonschema.Draft202012Validator(schema)
