@@ -96,10 +96,14 @@ def test_five_million_findings(tmp_path: Path, capsys: pytest.CaptureFixture[str
         assert ours.peak_gb < MEMORY_GB
         ratios.append(ours.cpu / bare)
         with capsys.disabled():
-            beside = ", second engine beside it" if second_engine else f" (aim {AIM})"
-            print(f"\n{EXAMS * 40:,} findings{beside}: ratio of processor time to {bare:.1f} s is {ratios[-1]:.2f}")
+            beside = ", second engine beside it" if second_engine else ""
+            print(
+                f"\n{EXAMS * 40:,} findings{beside} (aim {AIM}): "
+                f"ratio of processor time to {bare:.1f} s is {ratios[-1]:.2f}"
+            )
             print(f"   {ours}")
     assert median(ratios[:ROUNDS]) <= AIM * NOISE
+    assert ratios[-1] <= AIM * NOISE
 
 
 @pytest.mark.benchmark_ratio

@@ -239,6 +239,21 @@ def test_what_does_not_add_up_is_not_committed(
     assert state(registry) == state(before)
 
 
+def test_a_key_that_would_stand_twice_is_told_in_a_first_batch_too(
+    files: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    real = storing.check_invariants
+
+    def spoil_first(con: duckdb.DuckDBPyConnection, *args: object) -> None:
+        con.execute("update reg.findings set maneuver = 'lachman' where exam_id = 'EX-3' and maneuver = 'ober'")
+        real(con, *args)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(storing, "check_invariants", spoil_first)
+    with pytest.raises(ReconciliationError, match="findings: a key would be stored twice; nothing was stored"):
+        ingest([files], tmp_path / "new.duckdb")
+    assert not (tmp_path / "new.duckdb").exists()
+
+
 def test_a_line_in_two_places_is_told(files: Path, registry: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     real = batch.place
 

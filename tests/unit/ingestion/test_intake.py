@@ -128,6 +128,22 @@ def test_an_everyday_ingest_loads_neither_the_second_engine_nor_frames(tmp_path:
     assert "second engine" not in done.stdout
 
 
+def test_the_second_engine_is_loaded_without_what_our_expectations_never_use(tmp_path: Path) -> None:
+    write_csv(tmp_path / "exams.csv", [exam("EX-1", side="both")])
+    code = f"""
+import sys
+from examtally.ingestion import check
+found = [one.unexpected for one in check([{str(tmp_path)!r}]).intake if one.rule == "exams.side.enum"]
+print(found, [name for name in {intake._LATER!r} if name in sys.modules])
+from great_expectations.expectations.core import expect_column_kl_divergence_to_be_less_than as charted
+print(charted.alt.Chart.__module__.split(".")[0], round(charted.stats.norm.cdf(0), 1))
+import altair, jsonschema, scipy.stats
+print(altair.Chart is charted.alt.Chart, jsonschema.Draft7Validator.__name__, scipy.stats.norm is charted.stats.norm)
+"""
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.splitlines() == ["[1] []", "altair 0.5", "True Draft7Validator True"]
+
+
 def test_nothing_of_a_value_is_printed_or_logged(
     tmp_path: Path, capfd: pytest.CaptureFixture[str], caplog: pytest.LogCaptureFixture
 ) -> None:

@@ -339,7 +339,7 @@ def pseudonym_sql(column: str, rule: PseudonymRule) -> str:
         f"regexp_matches({text}, {literal(rule.needs)})",
         f"not regexp_matches({text}, '[A-Z]{{{run}}}')",
         f"not regexp_matches({text}, {literal('^(' + '|'.join(rule.prefixes) + ')')})",
-        f"not (regexp_matches({text}, '(^|[^0-9])[0-9]{{8}}([^0-9]|$)') and len({runs}) > 0)",
-        f"not (regexp_matches({text}, '-') and regexp_full_match({text}, {literal(separated)}))",
+        f"case when regexp_matches({text}, '(^|[^0-9])[0-9]{{8}}([^0-9]|$)') then len({runs}) = 0 else true end",
+        f"case when contains({text}, '-') then not regexp_full_match({text}, {literal(separated)}) else true end",
     ]
     return "(" + " and ".join(checks) + ")"

@@ -1,7 +1,7 @@
 """A second opinion on every table by another engine, Great Expectations on the staged text: counts only.
 
 It reports and never decides. Above 200,000 lines it looks at a systematic sample. It is heavy to load, and is loaded
-here alone, when it is needed.
+here alone, when it is needed, without the packages that none of our expectations has a use for.
 """
 
 from __future__ import annotations
@@ -9,8 +9,12 @@ from __future__ import annotations
 import logging
 import math
 import os
+import sys
 import warnings
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from importlib import import_module
+from types import ModuleType
 from typing import TYPE_CHECKING, Any
 
 import duckdb
@@ -25,6 +29,7 @@ if TYPE_CHECKING:
 
 MOST_LINES = 200_000
 _FLAG = {"value_set": [1]}
+_LATER = ("altair", "jsonschema", "scipy.stats")  # for charts, JSON and distributions; two thirds of the loading
 
 
 def expectations_for(staged: Staged, checks: Checks) -> list[tuple[str, Expectation]]:
@@ -67,8 +72,11 @@ def _frame(con: duckdb.DuckDBPyConnection, staged: Staged, checks: Checks) -> pd
     repeated = f"select rid from {held(staged.table)} where rule_no = {checks.number(checks.key)}"
     columns["key__unique"] = f"case when rid in ({repeated}) then 0 else 1 end"
     selected = ", ".join(f"{sql} as {quoted(name)}" for name, sql in columns.items())
-    query = f"select {selected} from {staged.view} where rid % {step} = 0 order by rid"
-    frame: pd.DataFrame = con.sql(query).to_arrow_table().to_pandas()
+    lines = staged.view
+    if step > 1:  # asked of scattered lines, each condition would be made ready anew for every few of them
+        lines, which = "sampled", f"rid in (select range from range(0, {staged.lines}, {step}))"
+        con.execute(f"create or replace temp table sampled as select * from {staged.view} where {which}")
+    frame: pd.DataFrame = con.sql(f"select {selected} from {lines} order by rid").to_arrow_table().to_pandas()
     return frame
 
 
@@ -83,8 +91,9 @@ def _validate(frame: pd.DataFrame, suite: Sequence[Expectation]) -> list[int | N
     os.environ["GX_ANALYTICS_ENABLED"] = "false"
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
-        import great_expectations as gx
-        from great_expectations.data_context.types.base import DataContextConfig, InMemoryStoreBackendDefaults
+        with _loaded_later():
+            import great_expectations as gx
+            from great_expectations.data_context.types.base import DataContextConfig, InMemoryStoreBackendDefaults
 
         logging.getLogger("great_expectations").setLevel(logging.CRITICAL)  # its messages may quote records
         stores = InMemoryStoreBackendDefaults(init_temp_docs_sites=False)
@@ -102,6 +111,34 @@ def _validate(frame: pd.DataFrame, suite: Sequence[Expectation]) -> list[int | N
         if not _raised(one.exception_info):
             counts[one.expectation_config.meta["number"]] = int(one.result["unexpected_count"])
     return counts
+
+
+class _Later(ModuleType):
+    """Stands for a module until somebody takes something of it."""
+
+    def __getattr__(self, name: str) -> Any:
+        if name.startswith("__"):  # what the import machinery asks of any module
+            raise AttributeError(name)
+        _forget(self)
+        return getattr(import_module(self.__name__), name)
+
+
+@contextmanager
+def _loaded_later() -> Iterator[None]:
+    """What is imported in the block does without the modules of `_LATER` until it uses them."""
+    standing = {name: _Later(name) for name in _LATER if name not in sys.modules}
+    sys.modules.update(standing)
+    try:
+        yield
+    finally:
+        for module in standing.values():
+            _forget(module)
+
+
+def _forget(module: ModuleType) -> None:
+    """Let the next import of a name load what has it."""
+    if sys.modules.get(module.__name__) is module:
+        del sys.modules[module.__name__]
 
 
 def _expectation(gx: Any, expectation: Expectation, number: int) -> Any:

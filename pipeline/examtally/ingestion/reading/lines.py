@@ -54,10 +54,10 @@ def read_lines(path: Path, *, compressed: bool, delimiter: str = ",", above: int
     header: tuple[str, ...] | None = None
     try:
         with open_bytes(path, compressed=compressed) as stream:
-            for chunk in _chunks(stream, above):
+            for chunk, breaks in _chunks(stream, above):
                 if header is None:
                     header = _header(chunk, delimiter)
-                counter.feed(chunk)
+                counter.feed(chunk, breaks)
     except UNPACKING:
         raise TextError("is not a whole gzip file; compress or copy it again") from None
     if header is None:
@@ -81,8 +81,11 @@ def open_bytes(path: Path, *, compressed: bool) -> BinaryIO:
     return cast(BinaryIO, gzip.open(path, "rb")) if compressed else path.open("rb")
 
 
-def _chunks(stream: BinaryIO, above: int) -> Iterator[bytes]:
-    """Yield the text in pieces that end with a line, without a byte order mark; raises TextError where it is none."""
+def _chunks(stream: BinaryIO, above: int) -> Iterator[tuple[bytes, int]]:
+    """Yield the text in pieces that end with a line, without a byte order mark, each with its number of line feeds.
+
+    Raises TextError where it is no text.
+    """
     line, size, is_first = above, 0, True
     while chunk := stream.read(_CHUNK):
         if not chunk.endswith(b"\n"):
@@ -97,8 +100,9 @@ def _chunks(stream: BinaryIO, above: int) -> Iterator[bytes]:
             _check_beginning(chunk)
             chunk, is_first = chunk.removeprefix(_BOM), False
         _check_text(chunk, line)
-        line += chunk.count(b"\n")
-        yield chunk
+        breaks = chunk.count(b"\n")
+        line += breaks
+        yield chunk, breaks
 
 
 def _check_beginning(chunk: bytes) -> None:
@@ -143,10 +147,10 @@ class _Counter:
         self._shifts = [(0, 1)]
         self._ends: set[bytes] = set()
 
-    def feed(self, chunk: bytes) -> None:
+    def feed(self, chunk: bytes, breaks: int) -> None:
         """Count a chunk; the plain case, with no quotation mark and no blank line, costs a few searches."""
-        if self._is_plain(chunk):
-            count = chunk.count(b"\n") + (not chunk.endswith(b"\n"))
+        if self._is_plain(chunk, breaks):
+            count = breaks + (not chunk.endswith(b"\n"))
             self._note_shifts([(self._records, self._lines + 1 - self._records)])
             self._lines += count
             self._records += count
@@ -162,15 +166,15 @@ class _Counter:
         last = [one for one, after in pairwise(shifts) if one[0] < after[0]]
         return Lines(header, self._records - 1, [*last, shifts[-1]])
 
-    def _is_plain(self, chunk: bytes) -> bool:
+    def _is_plain(self, chunk: bytes, breaks: int) -> bool:
         if self._inside or b'"' in chunk or b"\n\n" in chunk or chunk.startswith((b"\n", b"\r")):
             return False
         returns = chunk.count(b"\r") if b"\r" in chunk else 0
         if returns == 0:
-            if b"\n" in chunk:
+            if breaks:
                 self._note_ends(b"\n")
             return True
-        if b"\n\r" in chunk or chunk.count(b"\r\n") != returns or chunk.count(b"\n") != returns:
+        if b"\n\r" in chunk or chunk.count(b"\r\n") != returns or breaks != returns:
             return False
         self._note_ends(b"\r\n")
         return True

@@ -11,9 +11,12 @@ from examtally.contracts.records.ddl import BATCH_COLUMN
 from examtally.contracts.records.rules import literal, quoted
 from examtally.contracts.records.tables import Table
 from examtally.errors import ReconciliationError
+from examtally.ingestion.checking.keys import list_repeated
 from examtally.ingestion.storing.placing import listed
 from examtally.ingestion.storing.report import FileCount
 from examtally.registry.bookkeeping import waiting_tables
+
+_ALL = "true"
 
 
 def row_counts(con: duckdb.DuckDBPyConnection, contract: Contract) -> dict[str, int]:
@@ -43,6 +46,8 @@ def check_invariants(
     """
     after = row_counts(con, contract)
     changed = f"{BATCH_COLUMN} in ({', '.join(map(str, sorted(touched)))})"
+    if _count(con, f"select 1 from reg.batches where not {changed}") == 0:
+        changed = _ALL
     for name, table in contract.tables.items():
         added = sum(file.stored + file.waiting for file in files if file.table == name)
         if after[name] != before[name] + added - replaced.get(name, 0):
@@ -54,7 +59,7 @@ def check_invariants(
         _check_references(con, table, batch_no, changed)
 
 
-def _everything(contract: Contract, table: Table, which: str = "true") -> str:
+def _everything(contract: Contract, table: Table, which: str = _ALL) -> str:
     keys = listed(table.primary_key)
     stored = f"select {keys} from reg.{quoted(table.name)} where {which}"
     return (
@@ -72,12 +77,10 @@ def _count(con: duckdb.DuckDBPyConnection, query: str) -> int:
 def _has_repeated_key(con: duckdb.DuckDBPyConnection, contract: Contract, table: Table, changed: str) -> bool:
     """Keys of changed rows against all, by hash first; only those whose hash repeats are compared themselves."""
     keys, rows = listed(table.primary_key), _everything(contract, table)
-    ((found,),) = con.execute(
-        f"create or replace temp table repeated as select digest from (select hash({keys}) as digest from ({rows})) "
-        f"where digest in (select hash({keys}) from ({_everything(contract, table, changed)})) "
-        "group by digest having count(*) > 1"
-    ).fetchall()
-    if found == 0:
+    digests = f"select hash({keys}) as digest from ({rows})"
+    if changed != _ALL:
+        digests += f" where digest in (select hash({keys}) from ({_everything(contract, table, changed)}))"
+    if list_repeated(con, digests) == 0:
         return False
     candidates = f"select {keys} from ({rows}) where hash({keys}) in (from repeated)"
     return _count(con, f"select 1 from ({candidates}) group by {keys} having count(*) > 1") > 0
