@@ -85,12 +85,21 @@ class _Column:
         return [(self.checks.number(rule), rule.fitting) for rule in self.screens if rule.fitting != "false"]
 
     @property
+    def misfit(self) -> list[tuple[int, str]]:
+        """Number and condition of the shapes that are looked for in a value breaking a rule."""
+        return [(self.checks.number(rule), rule.misfit) for rule in self.screens if rule.misfit != "false"]
+
+    @property
     def faults(self) -> frozenset[str]:
         """Conditions of a value that fails, in names that columns of other tables share."""
         conditions = [*(f"not ({rule.sql})" for rule in self.rules), *(condition for _, condition in self.fitting)]
-        for number, name in enumerate(self.names):
-            conditions = [condition.replace(quoted(name), f"value_{number}") for condition in conditions]
-        return frozenset(conditions)
+        return frozenset(map(self.shared, conditions))
+
+    def shared(self, condition: str) -> str:
+        """A condition in the names that columns share."""
+        for place, name in enumerate(self.names):
+            condition = condition.replace(quoted(name), f"value_{place}")
+        return condition
 
     @property
     def is_narrowed(self) -> bool:
@@ -117,10 +126,19 @@ def hold_failing(con: duckdb.DuckDBPyConnection, staged: Mapping[str, Staged], c
         con.execute(f"create temp table {held(one.table)} (rid bigint, rule_no integer)")
         for column in _columns(one, checks[name]):
             alike.setdefault(column.faults, []).append(column)
+    _make_judged(con, max((len(one.names) for columns in alike.values() for one in columns), default=1))
+    doubted: list[_Column] = []
     for faults, columns in alike.items():
         if faults and _find_failing(con, faults, columns):
             for column in columns:
-                _hold_lines(con, column)
+                _judge(con, column, len(doubted))
+                doubted.append(column)
+    if doubted:
+        con.execute("insert into failing by name select * exclude (broken), unnest(broken) as rule_no from judged")
+        _screen(con, [column.fitting for column in doubted], doubted, "len(broken) = 0")
+        _screen(con, [column.misfit for column in doubted], doubted, "len(broken) > 0")
+    for place, column in enumerate(doubted):
+        _hold_lines(con, column, place)
 
 
 def _columns(staged: Staged, checks: Checks) -> Iterator[_Column]:
@@ -148,26 +166,58 @@ def _made(con: duckdb.DuckDBPyConnection, statement: str) -> int:
     return int(rows)
 
 
-def _hold_lines(con: duckdb.DuckDBPyConnection, column: _Column) -> None:
-    """List the lines of one column whose value is doubtful, with the number of each rule that it breaks."""
+def _make_judged(con: duckdb.DuckDBPyConnection, width: int) -> None:
+    """Make `judged` and `failing`, of doubtful values by the place of their column, or `width` columns, among all."""
+    values = "".join(f"value_{at} varchar, " for at in range(width))
+    con.execute(f"create or replace temp table judged (place integer, {values}broken integer[])")
+    con.execute(f"create or replace temp table failing (place integer, {values}rule_no integer)")
+
+
+def _judge(con: duckdb.DuckDBPyConnection, column: _Column, place: int) -> None:
+    """Add the doubtful values of a column to `judged`, each with the numbers of the rules that it breaks."""
     names = ", ".join(map(quoted, column.names))
-    number = column.checks.number
     same = " and ".join(f"value_{at} is not distinct from {quoted(name)}" for at, name in enumerate(column.names))
-    seen = f"select distinct {names} from {column.staged.view} semi join doubtful on {same}"
-    broken = _numbers([(number(rule), f"not ({rule.sql})") for rule in column.rules])
-    con.execute(f"create or replace temp table judged as select {names}, {broken} as broken from ({seen})")
-    con.execute(f"create or replace temp table failing as select {names}, unnest(broken) as rule_no from judged")
-    _screen(con, names, column.fitting, "len(broken) = 0")
-    _screen(con, names, [(number(rule), rule.misfit) for rule in column.screens], "len(broken) > 0")
-    same = " and ".join(f"s.{quoted(name)} is not distinct from f.{quoted(name)}" for name in column.names)
-    view = column.staged.view
-    con.execute(f"insert into {held(column.staged.table)} select rid, rule_no from {view} s join failing f on {same}")
+    broken = _numbers([(column.checks.number(rule), f"not ({rule.sql})") for rule in column.rules])
+    values = ", ".join(f"{quoted(name)} as value_{at}" for at, name in enumerate(column.names))
+    con.execute(
+        f"insert into judged by name select {place} as place, {values}, {broken} as broken "
+        f"from (select distinct {names} from {column.staged.view} semi join doubtful on {same})"
+    )
 
 
-def _screen(con: duckdb.DuckDBPyConnection, names: str, shapes: Sequence[tuple[int, str]], where: str) -> None:
-    """Add what the judged values of `where` look like to those that fail."""
-    if shapes:
-        con.execute(f"insert into failing select {names}, unnest({_numbers(shapes)}) from judged where {where}")
+def _screen(
+    con: duckdb.DuckDBPyConnection,
+    shapes: Sequence[Sequence[tuple[int, str]]],
+    columns: Sequence[_Column],
+    where: str,
+) -> None:
+    """Add what the judged values of `where` look like to those that fail; `shapes` are those of each column.
+
+    Columns with the same shapes are looked at together, for to make the patterns ready is what takes time.
+    """
+    alike: dict[tuple[str, ...], list[int]] = {}
+    for place, column in enumerate(columns):
+        if shapes[place]:
+            alike.setdefault(tuple(column.shared(condition) for _, condition in shapes[place]), []).append(place)
+    for conditions, places in alike.items():
+        among = f"place in ({', '.join(map(str, places))})"
+        numbers = ", ".join(
+            f"({place}, {shape}, {number})" for place in places for shape, (number, _) in enumerate(shapes[place])
+        )
+        seen = f"select place, value_0, unnest({_numbers(list(enumerate(conditions)))}) as shape from judged"
+        con.execute(
+            f"insert into failing by name select place, value_0, rule_no from ({seen} where {where} and {among}) "
+            f"join (values {numbers}) numbered(place, shape, rule_no) using (place, shape)"
+        )
+
+
+def _hold_lines(con: duckdb.DuckDBPyConnection, column: _Column, place: int) -> None:
+    """List the lines of one column whose value fails, with the number of each rule."""
+    same = " and ".join(f"s.{quoted(name)} is not distinct from f.value_{at}" for at, name in enumerate(column.names))
+    con.execute(
+        f"insert into {held(column.staged.table)} select rid, rule_no from {column.staged.view} s "
+        f"join (from failing where place = {place}) f on {same}"
+    )
 
 
 def _numbers(checks: Sequence[tuple[int, str]]) -> str:
