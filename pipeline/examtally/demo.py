@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Collection
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import polars as pl
@@ -12,14 +12,26 @@ import polars as pl
 from examtally.contracts.results import conform
 from examtally.errors import ResultsError
 from examtally.ingestion import BatchReport, ingest
+from examtally.ingestion.checking.intake import load_engine
+from examtally.processes import Beside
 from examtally.registry import open_registry
 from examtally.registry.scratch import scratch
-from examtally.reporting import render_actions, render_audit, render_monthly, render_shelf
+from examtally.reporting import render_actions, render_monthly, render_shelf
+from examtally.reporting.engine.renderer import render
+from examtally.reporting.reports import render_annex
 from examtally.results import Results, analyze
+from examtally.results.analysis import TABLES, step_of
 from examtally.synthesis import SynthesisReport, synthesize
 
 REGISTRY = "registry.duckdb"
 _PARTS = ("synthetic", "results", "report")
+_OTHERS = (
+    *("cohort_summary", "flow", "reference_posterior", "calibration", "calibration_curve", "latent_class"),
+    *("sensitivity_analyses", "interactions", "roc", "auc", "level_ratios", "combinations", "dependence", "patterns"),
+    *("diagnostic_models", "model_terms", "added_value", "short_exam", "decision_curve", "changes", "change_context"),
+    *("batches", "assumptions"),
+)
+"""Half of the work of all tables: that of another process. Both draw who has the condition."""
 
 
 @dataclass(frozen=True)
@@ -42,22 +54,46 @@ def run_demo(
     A registry left there by an earlier demo is replaced. Raises ResultsError where `out` holds anything else.
     """
     say = progress or (lambda _: None)
-    registry = _fresh_registry(out)
-    made = synthesize(out / "synthetic", seed=seed, scenario=scenario, progress=say)
-    say("ingesting the records")
-    clean = ingest([out / "synthetic" / "records"], registry, progress=say)
-    say("ingesting the dirty export")
-    dirty = ingest([out / "synthetic" / "dirty"], registry, second_engine=True, progress=say)
+    registry, synthetic, results_dir, pages = (out / name for name in (REGISTRY, *_PARTS))
+    _make_ready(out)
+    with Beside() as other:
+        other.begin(_load, with_engine=True)
+        made = synthesize(synthetic, seed=seed, scenario=scenario, progress=say)
+        say("ingesting the records")
+        clean = ingest([synthetic / "records"], registry, progress=say)
+        say("ingesting the dirty export")
+        dirty = other.begin(ingest, [synthetic / "dirty"], registry, second_engine=True)
+        _load()
+        sent = dirty()
+        others = other.begin(_tables, registry, _OTHERS)
+        with open_registry(registry) as opened:
+            results = analyze(opened, with_examiners=True, only={*TABLES} - {*_OTHERS}, progress=say)
+        tables = {**results.tables, **others()}
+        results = replace(results, tables={name: tables[name] for name in TABLES})
+        results = _with_truth(results, synthetic / "truth.json")
+        results.write(results_dir)
+        annex = other.begin(render_annex, results_dir, pages)
+        say("rendering the audit")
+        audit, *more = render("audit", results_dir, pages)
+        newest = str(results.tables["indicators"]["period"].max())
+        monthly = render_monthly(results_dir, pages, period=newest, progress=say)
+        actions = render_actions(results_dir, pages, progress=say)
+        more += annex()
+    index, maneuvers = render_shelf(results_dir, pages, progress=say)
+    return Demo(out, made, clean, sent, (index, audit, *more, *monthly, *actions, maneuvers), audit)
+
+
+def _load(*, with_engine: bool = False) -> None:
+    """Load what tables are made with, and the second engine of an ingest, while the other process has work to do."""
+    for table in TABLES:
+        step_of(table)
+    if with_engine:
+        load_engine()
+
+
+def _tables(registry: Path, names: Collection[str]) -> dict[str, pl.DataFrame]:
     with open_registry(registry) as opened:
-        results = analyze(opened, with_examiners=True, progress=say)
-    results = _with_truth(results, out / "synthetic" / "truth.json")
-    results.write(out / "results")
-    audit, *more = render_audit(out / "results", out / "report", progress=say)
-    newest = str(results.tables["indicators"]["period"].max())
-    monthly = render_monthly(out / "results", out / "report", period=newest, progress=say)
-    actions = render_actions(out / "results", out / "report", progress=say)
-    index, maneuvers = render_shelf(out / "results", out / "report", progress=say)
-    return Demo(out, made, clean, dirty, (index, audit, *more, *monthly, *actions, maneuvers), audit)
+        return dict(analyze(opened, with_examiners=True, only=names).tables)
 
 
 @dataclass(frozen=True)
@@ -113,13 +149,11 @@ def _intervals(results: Results) -> list[tuple[str, float, float, float]]:
     ]
 
 
-def _fresh_registry(out: Path) -> Path:
-    """Return the path of a registry that is not there yet, in a folder that only demos have written to."""
-    registry = out / REGISTRY
+def _make_ready(out: Path) -> None:
+    """Make `out` a folder that only demos have written to, without a registry."""
     if out.exists():
         strange = [path for path in out.iterdir() if path.name not in {*_PARTS, REGISTRY} and path.name[0] != "."]
         if not out.is_dir() or strange:
             raise ResultsError("--out: that place holds files that are not a demo's; name a new or empty folder.")
     out.mkdir(parents=True, exist_ok=True)
-    registry.unlink(missing_ok=True)
-    return registry
+    (out / REGISTRY).unlink(missing_ok=True)

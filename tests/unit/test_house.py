@@ -12,13 +12,14 @@ import pytest
 
 ROOT = Path(__file__).resolve().parents[2]
 PACKAGE = ROOT / "pipeline" / "examtally"
-SMALL = {"errors", "files", "fonts", "memory", "resources", "words"}
+SMALL = {"errors", "files", "fonts", "memory", "processes", "resources", "words"}
 ALLOWED = {
     "errors": set(),
     "doctor": {"fonts"},
     "files": set(),
     "fonts": set(),
     "memory": {"errors"},
+    "processes": {"errors"},
     "resources": {"errors"},
     "words": set(),
     "contracts": {"errors", "resources", "words"},
@@ -46,7 +47,7 @@ ALLOWED = {
         *SMALL,
     },
     "month": {"reporting", "results", "ingestion", "registry", "contracts", "errors", "resources"},
-    "demo": {"reporting", "results", "synthesis", "ingestion", "registry", "contracts", "errors", "resources"},
+    "demo": {"reporting", "results", "synthesis", "ingestion", "registry", "contracts", "errors", "processes"},
 }
 ONLY_IN = {
     "pandas": {"ingestion/checking/intake.py"},

@@ -38,7 +38,12 @@ def render_audit(
     say("rendering the audit")
     pages = render("audit", results_dir, out_dir, formats=formats, source=source)
     say("rendering its annex")
-    return [*pages, *render("audit-annex", results_dir, out_dir, formats=formats)]
+    return [*pages, *render_annex(results_dir, out_dir, formats=formats)]
+
+
+def render_annex(results_dir: Path, out_dir: Path, *, formats: Sequence[str] = ("html",)) -> list[Path]:
+    """Render the annex of the audit alone; return the pages in the order of `formats`."""
+    return render("audit-annex", results_dir, out_dir, formats=formats)
 
 
 def copy_project(folder: Path, results_dir: Path | None = None) -> Path:

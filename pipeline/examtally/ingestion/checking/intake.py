@@ -86,14 +86,20 @@ def _column(staged: Staged, rule: Rule) -> str:
     return number_sql(staged.table.field(rule.column))
 
 
+def load_engine() -> Any:
+    """Return the engine, loaded once."""
+    os.environ["GX_ANALYTICS_ENABLED"] = "false"
+    with warnings.catch_warnings(), _loaded_later():
+        warnings.simplefilter("ignore")
+        return import_module("great_expectations")
+
+
 def _validate(frame: pd.DataFrame, suite: Sequence[Expectation]) -> list[int | None]:
     """Return for each expectation how many lines fail it, None where it could not be evaluated."""
-    os.environ["GX_ANALYTICS_ENABLED"] = "false"
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
-        with _loaded_later():
-            import great_expectations as gx
-            from great_expectations.data_context.types.base import DataContextConfig, InMemoryStoreBackendDefaults
+        gx = load_engine()
+        from great_expectations.data_context.types.base import DataContextConfig, InMemoryStoreBackendDefaults
 
         logging.getLogger("great_expectations").setLevel(logging.CRITICAL)  # its messages may quote records
         stores = InMemoryStoreBackendDefaults(init_temp_docs_sites=False)

@@ -4,17 +4,15 @@ from __future__ import annotations
 
 import json
 import os
-import signal
 from collections.abc import Callable, Sequence
-from concurrent.futures import ProcessPoolExecutor
 from functools import partial
-from multiprocessing import get_context
 from pathlib import Path
 
 import polars as pl
 
 from examtally.contracts.catalogue.local import Kept
 from examtally.errors import ReportError
+from examtally.processes import processes
 from examtally.registry import open_registry
 from examtally.registry.joints import check_catalogue
 from examtally.registry.scratch import scratch
@@ -75,8 +73,7 @@ def render_sheets(
         work = partial(_render, out_dir=out_dir, formats=tuple(formats), cases=cases, reports=reports_folder())
         if len(chosen) == 1:
             return work(chosen[0], parts[0])
-        fresh = get_context("spawn")  # a forked process would wait for threads of Polars that it does not have
-        with ProcessPoolExecutor(min(len(chosen), os.cpu_count() or 1), fresh, _leave_keys_to_parent) as pool:
+        with processes(min(len(chosen), os.cpu_count() or 1)) as pool:
             return [page for pages in pool.map(work, chosen, parts) for page in pages]
 
 
@@ -116,10 +113,6 @@ def render_lead(
     out_dir.mkdir(parents=True, exist_ok=True)
     out_dir.chmod(_OWNER_ONLY)
     return render("lead", results_dir, out_dir, formats=formats)
-
-
-def _leave_keys_to_parent() -> None:
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
 
 
 def _of(results: Results, examiner: str) -> Results:

@@ -1,0 +1,130 @@
+"""Work done in other processes at the same time, each started afresh: a forked one would lack the threads of Polars.
+
+Ctrl-C is for the first process alone, which ends the others.
+"""
+
+from __future__ import annotations
+
+import signal
+import sys
+import threading
+import traceback
+from collections.abc import Callable, Iterator
+from concurrent.futures import ProcessPoolExecutor
+from contextlib import contextmanager, suppress
+from functools import partial
+from multiprocessing import get_context
+from multiprocessing.connection import Connection
+from types import FrameType
+from typing import Any, ParamSpec, TypeVar
+
+from examtally.errors import ExamtallyError
+
+P = ParamSpec("P")
+T = TypeVar("T")
+_AFRESH = get_context("spawn")
+
+
+def processes(number: int) -> ProcessPoolExecutor:
+    """Up to `number` processes, a context manager that waits for them."""
+    return ProcessPoolExecutor(number, _AFRESH, _leave_keys)
+
+
+class Beside:
+    """One process beside this one, which does one call after the other; a context manager.
+
+    Where the block fails, the process is ended at once.
+    """
+
+    def __init__(self) -> None:
+        self._here, there = _AFRESH.Pipe()
+        self._process = _AFRESH.Process(target=_serve, args=(there,), daemon=True)
+        with _unheard():
+            self._process.start()
+        there.close()
+        self._begun = 0
+        self._answers: list[tuple[Any, Exception | None]] = []
+
+    def begin(self, work: Callable[P, T], /, *args: P.args, **options: P.kwargs) -> Callable[[], T]:
+        """Begin `work`, a function of a module, with arguments that can be sent; what is returned waits for the result.
+
+        It raises what the call raised, or ExamtallyError where the process itself ended, as when memory is out.
+        """
+        with _ended():
+            self._here.send((work, args, options))
+        self._begun += 1
+        return partial(self._result, self._begun - 1)
+
+    def _hear(self, many: int) -> None:
+        """Take answers until there are so many."""
+        while len(self._answers) < many:
+            with _ended():
+                self._answers.append(self._here.recv())
+
+    def _result(self, number: int) -> Any:
+        self._hear(number + 1)
+        result, fault = self._answers[number]
+        if fault is not None:
+            raise fault
+        return result
+
+    def __enter__(self) -> Beside:
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, *_: object) -> None:
+        if kind is not None:
+            self._process.terminate()
+        else:
+            with suppress(ExamtallyError):
+                self._hear(self._begun)
+        self._here.close()
+        self._process.join()
+
+
+@contextmanager
+def _ended() -> Iterator[None]:
+    """A process that no longer answers, in one line."""
+    try:
+        yield
+    except (EOFError, OSError):
+        raise ExamtallyError(
+            "a second process of this command was ended from outside, perhaps for want of memory; run it again"
+        ) from None
+
+
+@contextmanager
+def _unheard() -> Iterator[None]:
+    """Ctrl-C is not heard, nor by a process that starts meanwhile; only the main thread of a program is told of it."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    before = signal.signal(signal.SIGINT, signal.SIG_IGN)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)
+
+
+def _serve(there: Connection) -> None:
+    """Answer calls until nobody asks any more."""
+    _leave_keys()
+    signal.signal(signal.SIGTERM, _leave)
+    with suppress(EOFError, OSError):
+        while True:
+            work, args, options = there.recv()
+            answer: tuple[Any, Exception | None]
+            try:
+                answer = work(*args, **options), None
+            except Exception as fault:
+                fault.add_note(traceback.format_exc())
+                answer = None, fault
+            there.send(answer)
+
+
+def _leave_keys() -> None:
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+
+
+def _leave(_number: int, _frame: FrameType | None) -> None:
+    """End as from an error, so that what is under way is cleared."""
+    sys.exit(1)
