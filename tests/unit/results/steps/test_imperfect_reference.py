@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import duckdb
 import numpy as np
 import polars as pl
 import pytest
@@ -53,9 +54,20 @@ def registry(counts: tuple[int, ...] = COUNTS, scoped: int = 0, wrong: int = 1) 
     return records.exam("EX0", "PT0", period="2021-01")
 
 
+_last: dict[str, tuple[duckdb.DuckDBPyConnection, dict[str, pl.DataFrame]]] = {}
+
+
 def frame_under(records: Records, contract: Contract, protocol: Protocol) -> pl.DataFrame:
-    with build_cohort(connect(contract, records), contract, protocol) as cohort:
-        return read_verification_frame(cohort.con, cohort.groupings, contract, protocol)
+    """The frame of a registry under a protocol; the registry asked about last is kept with its frames."""
+    asked, under = repr(records.tables), repr(protocol.to_dict())
+    if asked not in _last:
+        _last.clear()
+        _last[asked] = (connect(contract, records), {})
+    con, frames = _last[asked]
+    if under not in frames:
+        with build_cohort(con, contract, protocol) as cohort:
+            frames[under] = read_verification_frame(cohort.con, cohort.groupings, contract, protocol)
+    return frames[under]
 
 
 def pairs_of(records: Records, contract: Contract, protocol: Protocol) -> list[ErringPair]:
