@@ -7,6 +7,7 @@ ifndef SEED
 SEED := $(shell date +%s)
 endif
 export PIP_DISABLE_PIP_VERSION_CHECK := 1
+unexport PYTHONDONTWRITEBYTECODE # tests start Python often: what it has compiled once, it keeps
 
 .PHONY: help install install-dev install-notebook demo test coverage mutate study bench schemas lock check-lock audit dist clean
 
