@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import pickle
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 from clinic import Records
+from shared import shared_folder
 
 from examtally.contracts.contract import Contract
 from examtally.registry import Registry, open_registry
@@ -46,19 +48,26 @@ def _fill(registry: Registry, contract: Contract) -> None:
 
 
 @pytest.fixture(scope="session")
-def registry(tmp_path_factory: pytest.TempPathFactory, contract: Contract) -> Iterator[Registry]:
-    path = tmp_path_factory.mktemp("registry") / "registry.duckdb"
-    with open_registry(path, read_only=False) as opened:
-        _fill(opened, contract)
-    with open_registry(path) as opened:
+def registry(together: Path, contract: Contract) -> Iterator[Registry]:
+    def make(folder: Path) -> None:
+        with open_registry(folder / "registry.duckdb", read_only=False) as opened:
+            _fill(opened, contract)
+
+    with open_registry(shared_folder(together, "little-registry", make) / "registry.duckdb") as opened:
         yield opened
 
 
 @pytest.fixture(scope="session")
-def results(registry: Registry) -> Results:
-    return analyze(
-        registry, {"analysis_status": "prespecified", "calibration": {"bootstrap": 100}}, with_examiners=True
-    )
+def results(registry: Registry, together: Path) -> Results:
+    """What an analysis of it returned in the process that asked first."""
+
+    def make(folder: Path) -> None:
+        protocol = {"analysis_status": "prespecified", "calibration": {"bootstrap": 100}}
+        (folder / "results").write_bytes(pickle.dumps(analyze(registry, protocol, with_examiners=True)))
+
+    made = pickle.loads((shared_folder(together, "little-results", make) / "results").read_bytes())
+    assert isinstance(made, Results)
+    return made
 
 
 @pytest.fixture
