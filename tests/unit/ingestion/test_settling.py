@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from pathlib import Path
 from typing import Any
 
@@ -19,11 +20,18 @@ PERSON = {"participant_id": "PT-1", "age_years": 30, "sex": "female", "bmi": 24,
 COLUMNS = "age_years, sex, bmi, activity"
 
 
-@pytest.fixture
-def registry(tmp_path: Path) -> Path:
-    path = tmp_path / "registry.duckdb"
-    send(tmp_path, path, participants=[PERSON], exams=[exam("EX-1")], findings=[finding("EX-1", grade=2)])
+@pytest.fixture(scope="module")
+def one_batch(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("made")
+    path = folder / "registry.duckdb"
+    send(folder, path, participants=[PERSON], exams=[exam("EX-1")], findings=[finding("EX-1", grade=2)])
     return path
+
+
+@pytest.fixture
+def registry(one_batch: Path, tmp_path: Path) -> Path:
+    """A copy of each test's own."""
+    return Path(shutil.copy(one_batch, tmp_path))
 
 
 def again(folder: Path, registry: Path, day: int = 0, **cells: object) -> dict[str, int]:

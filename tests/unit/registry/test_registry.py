@@ -3,6 +3,7 @@ from __future__ import annotations
 import gc
 import os
 import pkgutil
+import shutil
 import stat
 import subprocess
 import sys
@@ -23,11 +24,17 @@ from examtally.registry.workspace import Workspace
 EXAMINER = "insert into reg.examiners values ('EX-{0}', 'student', null, null, {1})"
 
 
-@pytest.fixture
-def registry(tmp_path: Path) -> Path:
-    path = tmp_path / "registry.duckdb"
+@pytest.fixture(scope="module")
+def empty(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    path = tmp_path_factory.mktemp("made") / "registry.duckdb"
     open_registry(path, read_only=False).close()
     return path
+
+
+@pytest.fixture
+def registry(empty: Path, tmp_path: Path) -> Path:
+    """A copy of each test's own."""
+    return Path(shutil.copy(empty, tmp_path))
 
 
 def _names(folder: Path) -> list[str]:
