@@ -103,11 +103,8 @@ class Cleaner:
         self.con.execute(f"drop table {opened.table}")
         written = {f"c{place}": raw.names[place - 1] for place in sorted(places)}
         made = [name for name in self.section.made if name in frame.columns]
-        dropped = tuple(
-            self._shown(name, place)
-            for place, name in enumerate(raw.names, start=1)
-            if place not in places and name.strip()
-        )
+        left = {place: name for place, name in enumerate(raw.names, start=1) if place not in places and name.strip()}
+        dropped = self._shown(left)
         return Cleaned(
             source=export.source.name,
             frame=frame.select([*written, *made]).rename(written),
@@ -294,13 +291,21 @@ class Cleaner:
     def _refuse_shapes(self, frame: pl.DataFrame, opened: Opened, places: set[int]) -> None:
         """No other cell may look like a date, an address or a number of a person."""
         self._refuse_many_parts(frame, opened)
-        self.con.register("cleaned", frame.select(_RECORD, *(f"c{place}" for place in sorted(places))).to_arrow())
+        if not places:
+            return
+        columns = [f"c{place}" for place in sorted(places)]
+        self.con.register("cleaned", frame.select(_RECORD, *columns).to_arrow())
+        values = " union ".join(f"select {name} as value from cleaned" for name in columns)
+        # the patterns are made ready once, for the values of all columns
+        self.con.execute(
+            f"create temp table shaped as select * from (select value, {shape_sql('value')} as shape from ({values})) "
+            "where shape is not null"
+        )
         faults = []
         for place in sorted(places):
             found = self.con.execute(
-                f"""select shape, count(*), min({_RECORD}) from cleaned join (
-                    select value, {shape_sql("value")} as shape from (select distinct c{place} as value from cleaned)
-                ) on c{place} = value where shape is not null group by shape order by shape"""
+                f"select shape, count(*), min({_RECORD}) from cleaned join shaped on c{place} = value "
+                "group by shape order by shape"
             ).fetchall()
             faults += [
                 f"{opened.export.where} column {place} has {count} line{'s' * (count > 1)} that look like "
@@ -308,6 +313,7 @@ class Cleaner:
                 "`codes` of `deidentify`, or mend the cells"
                 for shape, count, first in found
             ]
+        self.con.execute("drop table shaped")
         self.con.unregister("cleaned")
         if faults:
             raise FileFault(*faults)
@@ -333,10 +339,14 @@ class Cleaner:
                     "under `codes` of `deidentify`"
                 )
 
-    def _shown(self, name: str, place: int) -> str:
-        """The name of a dropped column, unless it looks like a value."""
-        ((shape,),) = self.con.execute(f"select {shape_sql('name')} from (select ? as name)", [name]).fetchall()
-        return name if shape is None and name.isprintable() else f"column {place}"
+    def _shown(self, columns: Mapping[int, str]) -> tuple[str, ...]:
+        """The names of dropped columns by their places; of one that looks like a value only the place."""
+        asked = self.con.execute(
+            f"select name, {shape_sql('name')} from (select unnest(?::varchar[]) as name)", [[*columns.values()]]
+        )
+        shapes = dict(asked.fetchall())
+        plain = {name for name, shape in shapes.items() if shape is None and name.isprintable()}
+        return tuple(name if name in plain else f"column {place}" for place, name in columns.items())
 
 
 _EPOCH = 719_163  # the proleptic ordinal of 1970-01-01
