@@ -83,6 +83,21 @@ def test_what_is_declared_stays_as_it_is(tmp_path: Path) -> None:
     assert find_leaks([REMOVED], out) == []
 
 
+def test_a_dropped_column_by_the_name_of_somebody_is_told_by_its_place(tmp_path: Path) -> None:
+    """As where the first line of a file is no header."""
+    write_export(tmp_path / "export", people=5)
+    file = tmp_path / "export" / "mri.csv"
+    header, *lines = file.read_text(encoding="utf-8").splitlines()
+    named = [f"{header},remark,555-010-4471", *(f"{line},x,y" for line in lines)]
+    file.write_text("\n".join(named) + "\n", encoding="utf-8")
+    make_key(tmp_path / "site.key", around=2031)
+    made = deidentify(
+        [tmp_path / "export"], tmp_path / "export" / "mapping.yaml", tmp_path / "site.key", tmp_path / "o"
+    )
+    (readings,) = [one for one in made.files if one.source == "readings"]
+    assert readings.dropped == ("remark", f"column {len(header.split(',')) + 2}")
+
+
 def test_a_cell_in_parts_is_declared_where_all_of_its_parts_are(spoiled: Path, tmp_path: Path) -> None:
     mapping = spoiled / "mapping.yaml"
     whole = 'result: {column: Lachman, codes: {+: positive, "-": negative}}'
