@@ -28,7 +28,11 @@ gc.set_threshold(50_000)  # modules and tests are many objects that all stay: to
 
 
 SHARED = {"demo": "end_to_end", "demo_pages": "end_to_end", "made": "unit/reporting"}  # one process makes it for all
-LONG = re.compile(r"test_types|end_to_end|test_browser|test_sheets|faults")
+LONG = re.compile(  # from some ten seconds on, so that what comes last is short
+    r"end_to_end|faults|test_(types|browser|sheets|analysis|attacks|comparisons|draft|feeding|fhir|folder|"
+    r"imperfect_reference|ingest_properties|plan|record|scoreboard|settling|site_summary|synthesize|"
+    r"verification|workbook)\."
+)
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
@@ -46,8 +50,8 @@ def pytest_report_header(config: pytest.Config) -> str | None:
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
     """Shuffle before pytest brings together what shares a fixture; alike in every process that has the seed.
 
-    One file of each shared clinic begins, then types, whole lines and browsers, so that no processor is left waiting
-    for one of them at the end, nor at the beginning for a clinic that another one makes.
+    One file of each shared clinic begins, then the other long ones, so that no processor is left waiting for one of
+    them at the end, nor at the beginning for a clinic that another one makes.
     """
     files: dict[str, list[pytest.Item]] = {}
     for item in items:
