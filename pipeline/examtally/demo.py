@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Collection
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Collection, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from importlib import import_module
 from pathlib import Path
+from typing import Any
 
 import polars as pl
 
@@ -16,22 +19,21 @@ from examtally.ingestion.checking.intake import load_engine
 from examtally.processes import Beside
 from examtally.registry import open_registry
 from examtally.registry.scratch import scratch
-from examtally.reporting import render_actions, render_monthly, render_shelf
-from examtally.reporting.engine.renderer import render
-from examtally.reporting.reports import render_annex
 from examtally.results import Results, analyze
-from examtally.results.analysis import TABLES, step_of
+from examtally.results.analysis import TABLES, make_tables, provenance, step_of
+from examtally.results.settings import settings_for
+from examtally.results.work import Work
 from examtally.synthesis import SynthesisReport, synthesize
 
 REGISTRY = "registry.duckdb"
 _PARTS = ("synthetic", "results", "report")
-_OTHERS = (
-    *("cohort_summary", "flow", "reference_posterior", "calibration", "calibration_curve", "latent_class"),
-    *("sensitivity_analyses", "interactions", "roc", "auc", "level_ratios", "combinations", "dependence", "patterns"),
-    *("diagnostic_models", "model_terms", "added_value", "short_exam", "decision_curve", "changes", "change_context"),
-    *("batches", "assumptions"),
+_APART = ("latent_class", "sensitivity_analyses")
+"""What another process makes while this one draws who has the condition."""
+_WITH_MODELS = (
+    *("accuracy", "post_test", "leading", "verification", "verification_bounds", "verification_models"),
+    *("reference_error", "tipping", "reference_accuracy", "examiner_spread", "examiner_probability", "learning"),
 )
-"""Half of the work of all tables: that of another process. Both draw who has the condition."""
+"""What it makes of the drawn, half of the work that is left then."""
 
 
 @dataclass(frozen=True)
@@ -65,35 +67,74 @@ def run_demo(
         dirty = other.begin(ingest, [synthetic / "dirty"], registry, second_engine=True)
         _load()
         sent = dirty()
-        others = other.begin(_tables, registry, _OTHERS)
-        with open_registry(registry) as opened:
-            results = analyze(opened, with_examiners=True, only={*TABLES} - {*_OTHERS}, progress=say)
-        tables = {**results.tables, **others()}
-        results = replace(results, tables={name: tables[name] for name in TABLES})
+        results = _analyzed(registry, other, say)
         results = _with_truth(results, synthetic / "truth.json")
         results.write(results_dir)
-        annex = other.begin(render_annex, results_dir, pages)
-        say("rendering the audit")
-        audit, *more = render("audit", results_dir, pages)
-        newest = str(results.tables["indicators"]["period"].max())
-        monthly = render_monthly(results_dir, pages, period=newest, progress=say)
-        actions = render_actions(results_dir, pages, progress=say)
-        more += annex()
-    index, maneuvers = render_shelf(results_dir, pages, progress=say)
-    return Demo(out, made, clean, sent, (index, audit, *more, *monthly, *actions, maneuvers), audit)
+        rendered = _rendered(results, results_dir, pages, other, say)
+    return Demo(out, made, clean, sent, rendered, pages / "audit.html")
 
 
 def _load(*, with_engine: bool = False) -> None:
     """Load what tables are made with, and the second engine of an ingest, while the other process has work to do."""
-    for table in TABLES:
-        step_of(table)
     if with_engine:
         load_engine()
+    for table in TABLES:
+        step_of(table)
+    import_module("examtally.reporting.reports")
 
 
-def _tables(registry: Path, names: Collection[str]) -> dict[str, pl.DataFrame]:
+def _analyzed(registry: Path, other: Beside, say: Callable[[str], None]) -> Results:
+    """What `analyze` gives with examiners, made in both processes."""
+    from examtally.results.steps.leading import models  # `_load` has loaded it
+
+    apart = other.begin(_tables, registry, _APART)
+    with _work(registry, say) as work:
+        drawn = work.once(models)
+        with_models = other.begin(_tables, registry, _WITH_MODELS, drawn)
+        made = make_tables(work, {*TABLES} - {*_APART, *_WITH_MODELS})
+        made_from = provenance(work.registry, work.protocol, TABLES, work.contract)
+    made |= apart() | with_models()
+    return Results({name: made[name] for name in TABLES}, made_from)
+
+
+def _rendered(
+    results: Results, folder: Path, pages: Path, other: Beside, say: Callable[[str], None]
+) -> tuple[Path, ...]:
+    """Every page, the index first, which lists the others."""
+    from examtally.reporting import render_actions, render_monthly, render_shelf  # `_load` has loaded what they need
+    from examtally.reporting.engine.renderer import render
+    from examtally.reporting.reports import render_annex
+
+    annex = other.begin(render_annex, folder, pages)
+    say("rendering the audit")
+    audit = render("audit", folder, pages)
+    newest = str(results.tables["indicators"]["period"].max())
+    monthly = render_monthly(folder, pages, period=newest, progress=say)
+    actions = render_actions(folder, pages, progress=say)
+    made = (*audit, *annex(), *monthly, *actions)
+    index, maneuvers = render_shelf(folder, pages, progress=say)
+    return index, *made, maneuvers
+
+
+def _tables(registry: Path, names: Collection[str], drawn: Any = None) -> dict[str, pl.DataFrame]:
+    """Some tables of the registry, with who was drawn to have the condition where they need it."""
+    from examtally.results.steps.leading import models
+
+    with _work(registry, None) as work:
+        if drawn is not None:
+            work.know(models, drawn)
+        return make_tables(work, names)
+
+
+@contextmanager
+def _work(registry: Path, say: Callable[[str], None] | None) -> Iterator[Work]:
     with open_registry(registry) as opened:
-        return dict(analyze(opened, with_examiners=True, only=names).tables)
+        protocol, contract = settings_for(opened.con, None)
+        work = Work(opened, contract, protocol, with_examiners=True, progress=say)
+        try:
+            yield work
+        finally:
+            work.close()
 
 
 @dataclass(frozen=True)

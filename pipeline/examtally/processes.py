@@ -10,9 +10,8 @@ import sys
 import threading
 import traceback
 from collections.abc import Callable, Iterator
-from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
 from contextlib import contextmanager, suppress
-from functools import partial
 from multiprocessing import get_context
 from multiprocessing.connection import Connection
 from types import FrameType
@@ -42,28 +41,23 @@ class Beside:
         with _unheard():
             self._process.start()
         there.close()
-        self._begun = 0
-        self._answers: list[tuple[Any, Exception | None]] = []
+        self._line = ThreadPoolExecutor(1)  # a call is sent once the one before it is answered
 
     def begin(self, work: Callable[P, T], /, *args: P.args, **options: P.kwargs) -> Callable[[], T]:
         """Begin `work`, a function of a module, with arguments that can be sent; what is returned waits for the result.
 
         It raises what the call raised, or ExamtallyError where the process itself ended, as when memory is out.
         """
-        with _ended():
-            self._here.send((work, args, options))
-        self._begun += 1
-        return partial(self._result, self._begun - 1)
+        return self._line.submit(self._ask, work, args, options).result
 
-    def _hear(self, many: int) -> None:
-        """Take answers until there are so many."""
-        while len(self._answers) < many:
-            with _ended():
-                self._answers.append(self._here.recv())
-
-    def _result(self, number: int) -> Any:
-        self._hear(number + 1)
-        result, fault = self._answers[number]
+    def _ask(self, *call: Any) -> Any:
+        try:
+            self._here.send(call)
+            result, fault = self._here.recv()
+        except (EOFError, OSError):
+            raise ExamtallyError(
+                "a second process of this command was ended from outside, perhaps for want of memory; run it again"
+            ) from None
         if fault is not None:
             raise fault
         return result
@@ -74,22 +68,9 @@ class Beside:
     def __exit__(self, kind: type[BaseException] | None, *_: object) -> None:
         if kind is not None:
             self._process.terminate()
-        else:
-            with suppress(ExamtallyError):
-                self._hear(self._begun)
+        self._line.shutdown(cancel_futures=kind is not None)
         self._here.close()
         self._process.join()
-
-
-@contextmanager
-def _ended() -> Iterator[None]:
-    """A process that no longer answers, in one line."""
-    try:
-        yield
-    except (EOFError, OSError):
-        raise ExamtallyError(
-            "a second process of this command was ended from outside, perhaps for want of memory; run it again"
-        ) from None
 
 
 @contextmanager

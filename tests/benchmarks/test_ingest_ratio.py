@@ -19,7 +19,7 @@ from examtally.contracts.contract import load_contract
 from examtally.synthesis import synthesize
 
 EXAMS = 125_000
-ROUNDS, SMALL_ROUNDS = 2, 5
+SMALL_ROUNDS = 3
 AIM, SMALL_AIM, MEMORY_GB = 2.5, 4.0, 3.0
 NOISE = 1.1
 
@@ -88,7 +88,7 @@ def test_five_million_findings(tmp_path: Path, capsys: pytest.CaptureFixture[str
     folder.mkdir()
     _write_files(folder)
     ratios = []
-    for second_engine in (*[False] * ROUNDS, True):
+    for second_engine in (False, True):
         bare = float(said(_bare(tmp_path / "bare.duckdb", folder)))
         (tmp_path / "r.duckdb").unlink(missing_ok=True)
         ours = timed_ingest(tmp_path / "r.duckdb", folder, second_engine=second_engine)
@@ -102,8 +102,7 @@ def test_five_million_findings(tmp_path: Path, capsys: pytest.CaptureFixture[str
                 f"ratio of processor time to {bare:.1f} s is {ratios[-1]:.2f}"
             )
             print(f"   {ours}")
-    assert median(ratios[:ROUNDS]) <= AIM * NOISE
-    assert ratios[-1] <= AIM * NOISE
+    assert max(ratios) <= AIM * NOISE
 
 
 @pytest.mark.benchmark_ratio

@@ -15,10 +15,13 @@ from examtally.analytics.bias_adjusted.sampler import MET
 from examtally.results.steps import leading
 
 MOST_SECONDS = {3_000: 8, 20_000: 40, 200_000: 300}
+LARGE = 200_000  # within the time of a full analysis in the benchmarks, by itself in `make study`
 
 
-@pytest.mark.benchmark_ratio
-@pytest.mark.parametrize("exams", MOST_SECONDS)
+@pytest.mark.parametrize(
+    "exams",
+    [pytest.param(n, marks=pytest.mark.study if n == LARGE else pytest.mark.benchmark_ratio) for n in MOST_SECONDS],
+)
 def test_every_condition_of_a_clinic(exams: int) -> None:
     begin = time.process_time()
     with known_clinic(20317, exams=exams) as clinic:

@@ -11,7 +11,7 @@ from demo_run import run_demo
 from paired import Aim, hold
 from timed import processor_seconds
 
-TIMES = 5
+TIMES = 3
 AIMS = {"monthly": 3, "audit": 5}  # seconds
 
 

@@ -25,7 +25,7 @@ from examtally.cohort.tallies import write_repeats
 from examtally.contracts.contract import Contract
 from examtally.contracts.protocol.protocol import Protocol
 
-ROUNDS = 5
+ROUNDS = 3
 CELLS = {
     "tp": ("positive", "present"),
     "fp": ("positive", "absent"),

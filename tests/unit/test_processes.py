@@ -59,3 +59,10 @@ def test_a_fault_that_nobody_waits_for_and_no_call_at_all_are_no_fault() -> None
         pass
     with Beside() as other:
         other.begin(load_contract, "tail")
+
+
+def test_large_answers_and_large_calls_do_not_wait_for_each_other() -> None:
+    large = "x" * (1 << 22)
+    with Beside() as other:
+        answers = [other.begin(str.upper, large) for _ in range(3)]
+        assert [len(answer()) for answer in answers] == [1 << 22] * 3

@@ -54,6 +54,10 @@ class Work:
         made: T = self._made[step]
         return made
 
+    def know(self, step: Callable[[Work], T], made: T) -> None:
+        """Take what a step gave in an analysis of the same records under the same protocol."""
+        self._made[step] = made
+
     def wants(self, *adjustments: str) -> bool:
         """Whether figures of accuracy under any of these corrections are asked for; all are where none is named."""
         return self._adjustments is None or not set(adjustments).isdisjoint(self._adjustments)
