@@ -5,8 +5,11 @@ No path, no file name and no value of a held-back line is kept: a batch is known
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import lru_cache
 from importlib.metadata import version
+from types import MappingProxyType
 
 import duckdb
 
@@ -186,7 +189,7 @@ def _newer(found: int, newest: int) -> str:
     return f"the registry has form {found}, this program knows up to {newest}; install the newer examtally"
 
 
-def _align(con: duckdb.DuckDBPyConnection, contract: Contract, declared: dict[tuple[str, str], str]) -> bool:
+def _align(con: duckdb.DuckDBPyConnection, contract: Contract, declared: Mapping[tuple[str, str], str]) -> bool:
     """Create the record tables that are missing, rebuild those whose declaration has changed; whether any was."""
     present = _present(con)
     rebuilt = False
@@ -250,19 +253,24 @@ def _present(con: duckdb.DuckDBPyConnection, database: str = "reg") -> dict[tupl
     return {(schema, name): sql for schema, name, sql in rows.fetchall()}
 
 
-def _declared(con: duckdb.DuckDBPyConnection, contract: Contract) -> dict[tuple[str, str], str]:
+def _declared(con: duckdb.DuckDBPyConnection, contract: Contract) -> Mapping[tuple[str, str], str]:
     """The record tables as DuckDB itself writes their declaration, so that it compares with what a file holds."""
-    con.execute("attach ':memory:' as declared")
-    try:
-        con.execute("create schema declared.waiting")
-        con.execute("create schema declared.superseded")
-        stored = _stored_columns(con)
-        for table in contract.tables.values():
-            con.execute(create_statement(table, "declared", (), _kept(stored, table, "main")))
-            replaced = _kept(stored, table, "superseded")
-            con.execute(create_statement(table, "declared.superseded", (REPLACED_BY,), replaced))
-        for table in waiting_tables(contract):
-            con.execute(create_statement(table, "declared.waiting", (), _kept(stored, table, "waiting")))
-        return _present(con, "declared")
-    finally:
-        con.execute("detach declared")
+    stored = _stored_columns(con)
+    statements = ["create schema declared.waiting", "create schema declared.superseded"]
+    for table in contract.tables.values():
+        statements.append(create_statement(table, "declared", (), _kept(stored, table, "main")))
+        replaced = _kept(stored, table, "superseded")
+        statements.append(create_statement(table, "declared.superseded", (REPLACED_BY,), replaced))
+    for table in waiting_tables(contract):
+        statements.append(create_statement(table, "declared.waiting", (), _kept(stored, table, "waiting")))
+    return _as_written(tuple(statements))
+
+
+@lru_cache(maxsize=8)
+def _as_written(statements: tuple[str, ...]) -> Mapping[tuple[str, str], str]:
+    """What DuckDB makes of the statements; a program that opens registry after registry asks it once."""
+    with duckdb.connect() as con:
+        con.execute("attach ':memory:' as declared")
+        for statement in statements:
+            con.execute(statement)
+        return MappingProxyType(_present(con, "declared"))
