@@ -25,7 +25,8 @@ class StatusLikelihood:
 
     `design` (n, 1 + k), ones first; `truth` (n,): 1 or 0 where surgery settled it, NaN elsewhere; `reads` (n, m): what
     each modality read, 1 present, 0 absent, NaN nothing. `mean`, `spread` and `is_weak` (p,), p = 1 + k + 2m, in the
-    order of the parameters without tau; a weak one has mean 0 and spread 1, in multiples of tau.
+    order of the parameters without tau; a weak one has mean 0 and spread 1, in multiples of tau. `weights` (n,): how
+    many knees each stands for, one where left out.
     """
 
     design: FloatArray
@@ -34,6 +35,7 @@ class StatusLikelihood:
     mean: FloatArray
     spread: FloatArray
     is_weak: BoolArray
+    weights: FloatArray | None = None
 
     def natural(self, parameters: FloatArray) -> FloatArray:
         """Coefficients and logit accuracies (p, chains) of parameters (p + 1, chains)."""
@@ -51,30 +53,51 @@ class StatusLikelihood:
 
     def log_likelihood(self, parameters: FloatArray) -> FloatArray:
         """Log likelihood of what was read and seen at surgery, (chains,)."""
-        linear, present, absent = self._parts(self.natural(parameters))
-        is_known, truth = self._known
-        learned = linear + present - absent  # log odds once the readings are known
-        with_it = np.where(is_known, truth * learned, _log_one_plus_exp(learned))
-        return np.asarray((with_it + absent - _log_one_plus_exp(linear)).sum(axis=0, dtype=np.float64))
+        return self.told(self.natural(parameters))
 
     def gradient(self, parameters: FloatArray) -> FloatArray:
         """Gradient of the log density, (p + 1, chains)."""
-        natural = self.natural(parameters)
-        linear, present, absent = self._parts(natural)
-        is_known, truth = self._known
-        chance = np.where(is_known, truth, fast_expit(linear + present - absent))
-        k, m = self._sizes
-        slope = np.empty_like(natural)
-        slope[:k] = self.design.T @ (chance - fast_expit(linear))
-        with_it = self._read.T @ chance
-        without = self._readings - with_it
-        sensitivity, specificity = fast_expit(natural[k : k + m]), fast_expit(natural[k + m :])
-        slope[k : k + m] = with_it[:m] * (1 - sensitivity) - with_it[m:] * sensitivity
-        slope[k + m :] = without[m:] * (1 - specificity) - without[:m] * specificity
+        slope = self.slope(self.natural(parameters))
         by_scale = TAU_SPREAD * (slope * parameters[:-1])[self.is_weak].sum(axis=0) - parameters[-1]
         slope = np.where(self.is_weak[:, None], TAU_SPREAD * parameters[-1] * slope, slope)
         slope -= (parameters[:-1] - self.mean[:, None]) / self.spread[:, None] ** 2
         return np.vstack([slope, by_scale])
+
+    def told(self, natural: FloatArray) -> FloatArray:
+        """Log likelihood, (chains,), of coefficients and logit accuracies (p, chains)."""
+        return self._told(*self._parts(natural))
+
+    def slope(self, natural: FloatArray) -> FloatArray:
+        """Gradient of the log likelihood by coefficients and logit accuracies, (p, chains), at (p, chains) of them."""
+        return self._slope(natural, *self._parts(natural))
+
+    def _told(self, linear: FloatArray, present: FloatArray, absent: FloatArray) -> FloatArray:
+        is_known, truth = self._known
+        learned = linear + present - absent  # log odds once the readings are known
+        with_it = np.where(is_known, truth * learned, _log_one_plus_exp(learned))
+        each = with_it + absent - _log_one_plus_exp(linear)
+        if self.weights is not None:
+            each *= self.weights[:, None].astype(each.dtype)
+        return np.asarray(each.sum(axis=0, dtype=np.float64))
+
+    def _slope(self, natural: FloatArray, linear: FloatArray, present: FloatArray, absent: FloatArray) -> FloatArray:
+        is_known, truth = self._known
+        chance = np.where(is_known, truth, fast_expit(linear + present - absent))
+        k, m = self._sizes
+        design, read = self._counted
+        slope = np.empty_like(natural)
+        slope[:k] = design.T @ (chance - fast_expit(linear))
+        with_it = read.T @ chance
+        without = self._readings - with_it
+        sensitivity, specificity = fast_expit(natural[k : k + m]), fast_expit(natural[k + m :])
+        slope[k : k + m] = with_it[:m] * (1 - sensitivity) - with_it[m:] * sensitivity
+        slope[k + m :] = without[m:] * (1 - specificity) - without[:m] * specificity
+        return slope
+
+    def odds(self, natural: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Log odds of the condition before and after what was read, (n, chains) each."""
+        linear, present, absent = self._parts(natural)
+        return linear, np.asarray(linear + present - absent)
 
     @cached_property
     def _sizes(self) -> tuple[int, int]:
@@ -87,7 +110,15 @@ class StatusLikelihood:
     @cached_property
     def _readings(self) -> FloatArray:
         """Number of readings of each column of `_read`, (2m, 1)."""
-        return np.asarray(self._read.sum(axis=0)[:, None])
+        return np.asarray(self._counted[1].sum(axis=0)[:, None])
+
+    @cached_property
+    def _counted(self) -> tuple[FloatArray, FloatArray]:
+        """`design` and `_read`, each row as often as it counts."""
+        if self.weights is None:
+            return self.design, self._read
+        weights = self.weights[:, None].astype(self.design.dtype)
+        return self.design * weights, self._read * weights
 
     @cached_property
     def _known(self) -> tuple[BoolArray, FloatArray]:

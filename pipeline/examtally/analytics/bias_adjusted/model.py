@@ -33,7 +33,7 @@ from scipy.stats import norm
 from examtally.analytics.bias_adjusted.density import StatusLikelihood, fast_expit, read_columns, reading_chances
 from examtally.analytics.bias_adjusted.draws import BLOCK, StatusDraws, composite, pack
 from examtally.analytics.bias_adjusted.knees import StatusKnees, StatusRecords, condition_knees
-from examtally.analytics.bias_adjusted.sampler import sample
+from examtally.analytics.bias_adjusted.sampler import CHAINS, sample
 from examtally.analytics.bias_adjusted.terms import INTERCEPT
 from examtally.analytics.intervals import FloatArray
 from examtally.analytics.logistic import one_thread
@@ -96,7 +96,8 @@ FEWEST_READINGS = 10
 _MOST_DRAWS, _FEWEST_DRAWS = 1600, 400
 _ENOUGH = 40_000_000  # knees times draws
 _SINGLE: np.dtype[Any] = np.dtype(np.float32)  # precise enough for the chance of one knee
-_FEW = 100  # draws behind the figures at another delta
+_FEWEST_KEPT = 40  # draws of a chain, by which it is judged whether the chains have met
+_ONE_OF = 16  # draws gives the figures at another delta
 _WEIGHTY = 0.1
 _ALLOWED_FOR = 0.8  # share of the belief beforehand within what is allowed for
 
@@ -216,7 +217,7 @@ def fit(
 ) -> ConditionModel:
     """Draw parameters, delta and statuses of one condition."""
     own = zlib.crc32(knees.condition.encode())
-    found = sample(likelihood(knees, priors), [seed, own, 1], kept=100 if draws > _FEWEST_DRAWS else 50)
+    found = sample(likelihood(knees, priors), [seed, own, 1], kept=max(_FEWEST_KEPT, -(-draws // CHAINS)))
     every = found.parameters.reshape(-1, found.parameters.shape[2])
     parameters = every[np.linspace(0, every.shape[0] - 1, draws).astype(np.int64)].T
     rng = np.random.default_rng([seed, own, 2])
@@ -247,12 +248,12 @@ def status_chance(knees: StatusKnees, parameters: FloatArray, delta: FloatArray)
 
 
 def chance_at(model: ConditionModel, delta: float) -> FloatArray:
-    """P(condition | data) of every knee, (n,), if `delta` were known to be this; from every sixteenth draw or so."""
+    """P(condition | data) of every knee, (n,), if `delta` were known to be this; from every sixteenth draw."""
     if model.parts:
         rows = model.knees.rows
         each = [chance_at(part, delta)[np.searchsorted(part.knees.rows, rows)] for part in model.parts]
         return np.asarray(1 - np.prod([1 - chance for chance in each], axis=0))
-    chosen = model.parameters[:, :: max(1, model.draws.draws // _FEW)]
+    chosen = model.parameters[:, ::_ONE_OF]
     return np.asarray(
         status_chance(model.knees, chosen, np.full(chosen.shape[1], delta)).mean(axis=1, dtype=np.float64)
     )
