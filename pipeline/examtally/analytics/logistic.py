@@ -112,31 +112,76 @@ def fit_each(
     offset: FloatArray | float = 0.0,
     precision: FloatArray | float = 0.0,
     start: FloatArray | float = 0.0,
+    information: FloatArray | None = None,
 ) -> FloatArray:
     """Fit a binomial logistic regression to every resample at once by Newton's method with limited steps.
 
     `trials` and `events` (…, K) count the rows of each resample at K points, `design` (K, q) with a column for the
     intercept, `offset` (K,) on the log-odds scale, `precision` (q,) or (…, q) of a normal prior about 0 on each
-    coefficient (0: none), `start` (q,) where to begin. Returns coefficients (…, q). A resample that does not settle, or
-    whose information is singular, keeps its last value; callers rule out separated resamples or give a prior.
+    coefficient (0: none), `start` (q,) or (…, q) where to begin, `information` (q, q) at `start` of every row counted
+    once. Returns coefficients (…, q). A resample that does not settle, or whose information is singular, keeps its last
+    value; callers rule out separated resamples or give a prior.
+
+    Of many columns the information, the dear part of a step, is made anew only where a step is not half of the one
+    before it: what rests is the same, by more and cheaper steps.
     """
     counts = np.asarray(trials, dtype=np.float64)
     rows = counts.reshape(-1, design.shape[0])
     found = np.asarray(events, dtype=np.float64).reshape(rows.shape)
     prior = np.broadcast_to(precision, (*counts.shape[:-1], design.shape[1])).reshape(-1, design.shape[1])
-    beta = np.broadcast_to(start, prior.shape).astype(np.float64)
+    beta = np.broadcast_to(start, (*counts.shape[:-1], design.shape[1])).reshape(prior.shape).astype(np.float64)
+    linear = beta @ design.T + offset
     active = np.arange(rows.shape[0])
+    inverse, is_stale = np.empty((*prior.shape, design.shape[1])), np.ones(active.size, dtype=bool)
+    if information is not None:
+        inverse, is_stale = _inverse(rows.mean(axis=1)[:, None, None] * information, prior), ~is_stale
+    before = np.full(active.size, np.inf)
     for _ in range(_STEPS):
-        now = beta[active]
-        mu = expit(now @ design.T + offset)
-        score = (found[active] - rows[active] * mu) @ design - prior[active] * now
-        step = _solve(_information(design, rows[active] * mu * (1 - mu), prior[active]), score)
-        reach = np.abs(step @ design.T).max(axis=1, keepdims=True)
-        beta[active] = now + step * np.minimum(1.0, _LONGEST_STEP / np.maximum(reach, 1e-300))
-        active = active[reach[:, 0] > _TOLERANCE]
+        mu = expit(linear[active])
+        score = (found[active] - rows[active] * mu) @ design - prior[active] * beta[active]
+        stale = is_stale[active]
+        if stale.any():
+            renewed = active[stale]
+            weight = rows[renewed] * mu[stale] * (1 - mu[stale])
+            inverse[renewed] = _inverse(_information(design, weight), prior[renewed])
+        step = (inverse[active] @ score[:, :, None])[:, :, 0]
+        moved = step @ design.T
+        reach = np.abs(moved).max(axis=1)
+        taken = np.minimum(1.0, _LONGEST_STEP / np.maximum(reach, 1e-300))[:, None]
+        beta[active] += step * taken
+        linear[active] += moved * taken
+        is_stale[active] = (reach > before[active] / 2) | (design.shape[1] <= _FEW_COLUMNS)
+        before[active] = reach
+        active = active[reach > _TOLERANCE]
         if active.size == 0:
             break
     return beta.reshape(*counts.shape[:-1], -1)
+
+
+def fit_without(
+    design: FloatArray,
+    outcome: FloatArray,
+    seen: npt.NDArray[np.bool_],
+    *,
+    penalty: float,
+    start: FloatArray | float = 0.0,
+) -> tuple[FloatArray, FloatArray]:
+    """Fit a ridge model to all rows, and from there one to each selection of them.
+
+    `design` (n, q) with a column for the intercept first, `outcome` (n,) from 0 to 1, `seen` (m, n) the rows of each
+    selection, `penalty` as in `fit_logistic`, over the rows of the fit. Returns coefficients (q,) and (m, q).
+    """
+    ones, slopes = np.ones(outcome.size), np.arange(design.shape[1]) > 0
+    whole = fit_each(ones, outcome, design, precision=penalty * variances(ones, design) * slopes, start=start)
+    precision = penalty * variances(seen, design) * slopes
+    near = information_at(whole, design)
+    return whole, fit_each(seen, seen * outcome, design, precision=precision, start=whole, information=near)
+
+
+def information_at(coefficients: FloatArray, design: FloatArray) -> FloatArray:
+    """Information (q, q) of the rows of `design` (n, q), each counted once, at these coefficients."""
+    mu = expit(design @ coefficients)
+    return np.asarray((design.T * (mu * (1 - mu))) @ design)
 
 
 def variances(trials: npt.ArrayLike, design: FloatArray) -> FloatArray:
@@ -197,20 +242,18 @@ def _unscaled(model: Any, scale: _Scale, x: FloatArray, w: FloatArray, penalty: 
     return Logistic(coefficients, information, penalty, bool(np.all(model.n_iter_ < _SETTINGS["max_iter"])))
 
 
-def _information(design: FloatArray, weight: FloatArray, prior: FloatArray) -> FloatArray:
+def _information(design: FloatArray, weight: FloatArray) -> FloatArray:
     """Information of each resample, (m, q, q), from weights (m, K): by one product where columns are few."""
     size = design.shape[1]
     if size <= _FEW_COLUMNS:
         outer = (design[:, :, None] * design[:, None, :]).reshape(design.shape[0], -1)
-        found = (weight @ outer).reshape(-1, size, size)
-    else:
-        found = np.stack([(design.T * one) @ design for one in weight])
-    found[:, range(size), range(size)] += prior
-    return found
+        return np.asarray((weight @ outer).reshape(-1, size, size))
+    return np.stack([(design.T * one) @ design for one in weight])
 
 
-def _solve(matrix: FloatArray, right: FloatArray) -> FloatArray:
-    """Solve many small symmetric systems; a small multiple of the trace keeps singular ones finite."""
-    size = matrix.shape[-1]
-    guard = 1e-12 * np.trace(matrix, axis1=-2, axis2=-1)[:, None, None] + 1e-300
-    return np.asarray(np.linalg.solve(matrix + guard * np.eye(size), right[..., None])[..., 0])
+def _inverse(information: FloatArray, prior: FloatArray) -> FloatArray:
+    """Inverse of many small matrices and their priors; a small multiple of the trace keeps singular ones finite."""
+    unit = np.eye(prior.shape[1])
+    whole = information + prior[:, :, None] * unit
+    guard = 1e-12 * np.trace(whole, axis1=-2, axis2=-1)[:, None, None] + 1e-300
+    return np.asarray(np.linalg.inv(whole + guard * unit))

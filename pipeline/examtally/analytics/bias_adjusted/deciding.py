@@ -6,6 +6,7 @@ from collections.abc import Iterator, Sequence
 
 import numpy as np
 import polars as pl
+from scipy.special import expit
 
 from examtally.analytics.bias_adjusted.figures import summary
 from examtally.analytics.bias_adjusted.knees import StatusRecords
@@ -17,7 +18,7 @@ from examtally.analytics.diagnostic_models.crossfit import deal
 from examtally.analytics.diagnostic_models.models import EXAM, HISTORY
 from examtally.analytics.diagnostic_models.predictors import predictors
 from examtally.analytics.intervals import FloatArray
-from examtally.analytics.logistic import fit_logistic, one_thread
+from examtally.analytics.logistic import fit_without, one_thread
 from examtally.analytics.test_combinations.joint import IntArray
 from examtally.contracts.contract import Contract
 from examtally.contracts.protocol.protocol import Protocol
@@ -122,11 +123,7 @@ def _forecasts(
 
 def _unseen(design: FloatArray, chance: FloatArray, part: IntArray, penalty: float) -> FloatArray:
     """Forecast of each knee by a model made without its part; each knee counts as both, by its chance of either."""
-    forecast = np.empty(chance.size)
-    outcome = np.repeat([1.0, 0.0], chance.size)
-    for number in np.unique(part):
-        seen = part != number
-        twice, weights = np.vstack([design[seen]] * 2), np.r_[chance[seen], 1 - chance[seen]]
-        model = fit_logistic(twice, outcome[np.r_[seen, seen]], weights, penalty=penalty)
-        forecast[~seen] = model.probability(design[~seen])
-    return forecast
+    known = np.column_stack([np.ones(chance.size), design])
+    seen = part != np.unique(part)[:, None]
+    _, without = fit_without(known, chance, seen, penalty=penalty)
+    return np.asarray(expit((known * without[np.unique(part, return_inverse=True)[1]]).sum(axis=1)))

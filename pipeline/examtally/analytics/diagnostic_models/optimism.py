@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from examtally.analytics.intervals import BoolArray, FloatArray
-from examtally.analytics.logistic import Logistic, fit_each, fit_logistic, log_loss, variances
+from examtally.analytics.logistic import Logistic, fit_each, fit_logistic, information_at, log_loss, variances
 
 _MOST_MISSING = 0.1
 _AT_ONCE = 2_000_000  # rows times draws fitted together: bounds memory
@@ -79,17 +79,18 @@ def optimism(
     people = int(who.max(initial=-1)) + 1
     whole = model or fit_logistic(x, y, penalty=penalty)
     ones = np.ones(y.size)
-    apparent = _performance(whole.log_odds(x), y, ones)
+    (apparent,) = _performance(whole.log_odds(x), y, ones[None])
     rng = np.random.default_rng(seed)
-    inside, on_all, outside = [], [], []
+    inside: list[FloatArray] = []
+    on_all: list[FloatArray] = []
+    outside: list[FloatArray] = []
     for block in np.array_split(np.arange(draws), -(-draws // _FEWEST) + draws * y.size // _AT_ONCE):
         drawn = [np.bincount(rng.integers(people, size=people), minlength=people)[who] for _ in block]
         weights = np.array([one for one in drawn if _has_both(y, one > 0) and _has_both(y, one == 0)], dtype=np.float64)
         for log_odds, one in zip(_refits(x, y, weights, whole), weights, strict=True):
-            left = one == 0
-            inside.append(_performance(log_odds, y, one))
-            on_all.append(_performance(log_odds, y, ones))
-            outside.append(_performance(log_odds[left], y[left], ones[left]))
+            each = _performance(log_odds, y, np.stack([one, ones, one == 0]))
+            for kept, value in zip((inside, on_all, outside), each, strict=True):
+                kept.append(value)
         done = int(block[-1]) + 1
         if done >= _FEWEST and _is_told(np.array(inside) - np.array(on_all)) and _is_told(np.array(outside)):
             break
@@ -120,7 +121,8 @@ def _refits(design: FloatArray, outcome: FloatArray, weights: FloatArray, whole:
         return np.zeros((0, outcome.size))
     known = np.column_stack([np.ones(outcome.size), design])
     precision = whole.penalty * variances(weights, known) * (np.arange(known.shape[1]) > 0)
-    found = fit_each(weights, weights * outcome, known, precision=precision, start=whole.coefficients)
+    near, start = information_at(whole.coefficients, known), whole.coefficients
+    found = fit_each(weights, weights * outcome, known, precision=precision, start=start, information=near)
     return np.asarray(found @ known.T)
 
 
@@ -141,19 +143,21 @@ def _by_chance(log_odds: FloatArray, outcome: FloatArray) -> float:
 
 
 def _performance(log_odds: FloatArray, outcome: FloatArray, weights: FloatArray) -> FloatArray:
-    """Area under the curve and log score of weighted rows."""
-    return np.array([weighted_area(log_odds, outcome, weights), weights @ log_loss(log_odds, outcome) / weights.sum()])
+    """Area under the curve and log score (w, 2) of rows under each of some weights (w, n)."""
+    score = weights @ log_loss(log_odds, outcome) / weights.sum(axis=1)
+    return np.column_stack([weighted_areas(log_odds, outcome, weights), score])
 
 
-def weighted_area(score: FloatArray, outcome: FloatArray, weights: FloatArray) -> float:
-    """Chance that a row with the event has the higher score than one without it, ties half, rows counted by weight.
+def weighted_areas(score: FloatArray, outcome: FloatArray, weights: FloatArray) -> FloatArray:
+    """Chance that a row with the event has the higher score than one without it, ties half, under weights (w, n): (w,).
 
-    >>> weighted_area(np.array([1.0, 2.0, 2.0]), np.array([0.0, 1.0, 0.0]), np.array([1.0, 2.0, 3.0]))
-    0.625
+    >>> weighted_areas(np.array([1.0, 2.0, 2.0]), np.array([0.0, 1.0, 0.0]), np.array([[1.0, 2.0, 3.0]])).tolist()
+    [0.625]
     """
     order = np.argsort(score, kind="stable")
-    starts = np.flatnonzero(np.r_[True, np.diff(score[order]) > 0])
-    events = np.add.reduceat((weights * outcome)[order], starts)
-    others = np.add.reduceat((weights * (1 - outcome))[order], starts)
-    won = events @ (np.cumsum(others) - others / 2)
-    return float(won / (events.sum() * others.sum()))
+    starts = np.flatnonzero(np.diff(score[order], prepend=-np.inf) > 0)
+    sorted_weights, events = weights[:, order], outcome[order]
+    present = np.add.reduceat(sorted_weights * events, starts, axis=1)
+    absent = np.add.reduceat(sorted_weights * (1 - events), starts, axis=1)
+    won = (present * (np.cumsum(absent, axis=1) - absent / 2)).sum(axis=1)
+    return np.asarray(won / (present.sum(axis=1) * absent.sum(axis=1)))

@@ -13,8 +13,8 @@ from examtally.analytics.diagnostic_models import crossfit
 from examtally.analytics.diagnostic_models.crossfit import CrossFit, check_parts, deal, out_of_fold
 from examtally.analytics.diagnostic_models.influence import added_value, estimate, score_influence
 from examtally.analytics.diagnostic_models.models import coefficients
-from examtally.analytics.diagnostic_models.optimism import optimism, weighted_area
-from examtally.analytics.logistic import fit_each, fit_logistic
+from examtally.analytics.diagnostic_models.optimism import optimism, weighted_areas
+from examtally.analytics.logistic import fit_each, fit_logistic, fit_without, information_at
 
 Forecaster = Callable[[np.ndarray, np.ndarray, np.ndarray, np.ndarray], np.ndarray]
 HOW = CrossFit(seed=5)
@@ -166,7 +166,7 @@ def test_area_and_its_error_are_those_of_delong() -> None:
     assert area == pytest.approx(roc_auc_score(y, p))
     populations = np.array([(influence[y == k] ** 2).sum() * m / (m - 1) for k, m in ((1, 4), (0, 5))])
     assert populations.sum() == pytest.approx(variance)
-    assert weighted_area(p, y.astype(float), np.ones(9)) == pytest.approx(area)
+    assert weighted_areas(p, y.astype(float), np.ones((1, 9))) == pytest.approx([area])
 
 
 def test_added_value_of_nothing_is_nothing_and_of_the_truth_is_all() -> None:
@@ -237,14 +237,46 @@ def test_drawing_ends_once_many_knees_have_told_the_optimism() -> None:
 def test_of_many_knees_those_of_some_people_tell_the_penalty(monkeypatch: pytest.MonkeyPatch) -> None:
     rows: list[int] = []
 
-    def counted(trials: np.ndarray, *given: object, **named: object) -> np.ndarray:
-        rows.append(trials.shape[-1])
-        return fit_each(trials, *given, **named)  # type: ignore[arg-type]
+    def counted(design: np.ndarray, *given: np.ndarray, **named: float) -> tuple[np.ndarray, np.ndarray]:
+        rows.append(len(design))
+        return fit_without(design, *given, **named)
 
-    monkeypatch.setattr(crossfit, "fit_each", counted)
+    monkeypatch.setattr(crossfit, "fit_without", counted)
     for n in (3_000, 12_000):
         x, y, who = clinic(n, columns=2)
         penalty = crossfit.choose_penalty(x, y, who, HOW, np.random.default_rng(2))
         assert penalty in HOW.penalties
     assert rows[0] == 3_000
-    assert rows[1] == pytest.approx(3_000, rel=0.05)
+    assert rows[-1] == pytest.approx(3_000, rel=0.05)
+
+
+@pytest.mark.parametrize("n", [300, 6_000])
+def test_models_made_without_a_part_are_those_fitted_to_the_others(n: int) -> None:
+    x, y, who = clinic(n, columns=8)
+    seen = deal(who, y, 5, np.random.default_rng(1)) != np.arange(5)[:, None]
+    known = np.column_stack([np.ones(n), x])
+    whole, without = fit_without(known, y, seen, penalty=3.0)
+    assert whole == pytest.approx(fit_logistic(x, y, penalty=3.0).coefficients, abs=1e-5)
+    for part, found in zip(seen, without, strict=True):
+        assert found == pytest.approx(fit_logistic(x[part], y[part], penalty=3.0).coefficients, abs=1e-5)
+
+
+def test_a_share_as_outcome_is_rows_of_both_kinds() -> None:
+    x, _, _ = clinic(400, columns=8)
+    share = np.random.default_rng(2).random(400)
+    seen = np.random.default_rng(3).random((2, 400)) < 0.7
+    _, without = fit_without(np.column_stack([np.ones(400), x]), share, seen, penalty=1.0)
+    for part, found in zip(seen, without, strict=True):
+        twice, outcome = np.vstack([x[part]] * 2), np.repeat([1.0, 0.0], part.sum())
+        model = fit_logistic(twice, outcome, np.r_[share[part], 1 - share[part]], penalty=1.0)
+        assert found == pytest.approx(model.coefficients, abs=1e-5)
+
+
+@pytest.mark.parametrize("scale", [0.1, 1.0, 30.0])
+def test_an_information_that_is_far_off_costs_steps_but_no_digit(scale: float) -> None:
+    x, y, _ = clinic(500, columns=8)
+    known = np.column_stack([np.ones(500), x])
+    weights = np.random.default_rng(4).poisson(1.0, (6, 500)).astype(float)
+    alone = fit_each(weights, weights * y, known, precision=1.0)
+    near = scale * information_at(np.zeros(9), known)
+    assert fit_each(weights, weights * y, known, precision=1.0, information=near) == pytest.approx(alone, abs=1e-5)
