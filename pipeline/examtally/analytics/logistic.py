@@ -212,10 +212,14 @@ class _Scale:
 
     def apply(self, x: FloatArray) -> FloatArray:
         """Every column scaled, 0 where it does not vary."""
+        if self.is_moving.all() and not self.centre.any() and (self.spread == 1).all():
+            return x
         return np.where(self.is_moving, (x - self.centre) / self.spread, 0.0)
 
     def moving(self, x: FloatArray) -> FloatArray:
         """The columns that vary, scaled; where none does, one of zeros, which a fit leaves at 0."""
+        if self.is_moving.all():
+            return self.apply(x)
         return self.apply(x)[:, self.is_moving] if self.is_moving.any() else np.zeros((x.shape[0], 1))
 
 
@@ -235,7 +239,7 @@ def _unscaled(model: Any, scale: _Scale, x: FloatArray, w: FloatArray, penalty: 
     if scale.is_moving.any():
         slopes[scale.is_moving] = model.coef_[0] / scale.spread[scale.is_moving]
     coefficients = np.r_[model.intercept_[0] - slopes @ scale.centre, slopes]
-    known = np.column_stack([np.ones(w.size), np.where(scale.is_moving, x, 0.0)])
+    known = np.column_stack([np.ones(w.size), x if scale.is_moving.all() else np.where(scale.is_moving, x, 0.0)])
     mu = expit(known @ coefficients)
     precision = np.r_[0.0, np.where(scale.is_moving, penalty * scale.spread**2, 1.0)]
     information = (known * (w * mu * (1 - mu))[:, None]).T @ known + np.diag(precision)

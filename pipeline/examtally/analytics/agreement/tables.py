@@ -67,11 +67,17 @@ def agreement_table(pairs: pl.DataFrame, contract: Contract, protocol: Protocol)
     if not all(pairs.select(pl.col("a", "b").is_in([0, 1]).fill_null(value=False).all()).row(0)):
         raise ValueError("a and b must be 0 or 1, without missing values")
     use = pairs.filter(pl.col("maneuver").is_in(list(judged)))
+    groups = use.select(KEYS).unique().sort(KEYS).with_row_index("code")
+    use = use.join(groups, on=KEYS)
     level = protocol.intervals.level
-    grades = grade_sums(use.filter(pl.col("maneuver").is_in(graded)), KEYS, most + 1)
+    grades = grade_sums(use.filter(pl.col("maneuver").is_in(graded)), ["code"], most + 1)
     parts = [
-        _estimate(call_sums(use, KEYS), CALL_STATISTICS, call_statistics, 4, partial(call_limits, level=level)),
-        _estimate(grades, GRADE_STATISTICS, grade_statistics, most + 1, lambda made, *_: fisher_limits(made, level)),
+        _estimate(
+            groups, call_sums(use, ["code"]), CALL_STATISTICS, call_statistics, 4, partial(call_limits, level=level)
+        ),
+        _estimate(
+            groups, grades, GRADE_STATISTICS, grade_statistics, most + 1, lambda made, *_: fisher_limits(made, level)
+        ),
     ]
     expected = _expected(use, list(judged), graded)
     table = (
@@ -109,6 +115,7 @@ def _unknown(pairs: pl.DataFrame) -> pl.DataFrame:
 
 
 def _estimate(
+    groups: pl.DataFrame,
     sums: pl.DataFrame,
     names: Sequence[str],
     statistics: Callable[[FloatArray], FloatArray],
@@ -117,11 +124,12 @@ def _estimate(
 ) -> pl.DataFrame:
     """Estimate and limits of each statistic in each group, in long form.
 
-    `sums` has a row a participant; its first `pairs` numbers add up to the pairs of that participant.
+    `sums` has a row a participant, by the code of its group; its first `pairs` numbers add up to the pairs of that
+    participant. A group without a row has none.
     """
-    groups = sums.select(KEYS).unique().sort(KEYS).with_row_index("code")
-    code = sums.join(groups, on=KEYS, maintain_order="left")["code"].to_numpy().astype(np.int64)
-    values = sums.select(pl.exclude(*KEYS, "participant")).to_numpy().astype(np.float64)
+    groups = groups.filter(pl.col("code").is_in(sums["code"].unique().implode()))
+    code = np.searchsorted(groups["code"].to_numpy(), sums["code"].to_numpy())
+    values = sums.select(pl.exclude("code", "participant")).to_numpy().astype(np.float64)
     jackknife = clustered_jackknife(values, code, groups.height, statistics)
     ends = limits(jackknife, values, code)
     counted = totals(values[:, :pairs].sum(axis=1), code, groups.height).astype(np.int64)

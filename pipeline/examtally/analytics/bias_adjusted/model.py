@@ -93,8 +93,8 @@ def _logit(value: float) -> float:
 
 
 FEWEST_READINGS = 10
-_MOST_DRAWS, _FEWEST_DRAWS = 1600, 400
-_ENOUGH = 40_000_000  # knees times draws
+_MOST_DRAWS, _FEWEST_DRAWS = 1600, 200
+_ENOUGH = 20_000_000  # exams times draws: the more knees, the narrower the posterior
 _SINGLE: np.dtype[Any] = np.dtype(np.float32)  # precise enough for the chance of one knee
 _FEWEST_KEPT = 40  # draws of a chain, by which it is judged whether the chains have met
 _ONE_OF = 16  # draws gives the figures at another delta

@@ -67,14 +67,14 @@ class _Entries:
 
     @classmethod
     def of(cls, model: ConditionModel, draws: int, grades: tuple[Indices, Indices]) -> _Entries:
-        knee, draw = np.nonzero(model.draws.statuses_of(0, draws) > 0)
-        weight = np.empty(knee.size, np.float32)
-        for at, _, weights in model.draws.blocks():
-            inside = (draw >= at.start) & (draw < at.stop)
-            weight[inside] = weights[knee[inside], draw[inside] - at.start]
+        every = np.empty((model.draws.rows.size, draws), np.float32)
+        for at, statuses, weights in model.draws.blocks():
+            every[:, at] = (statuses * weights)[:, : draws - at.start]
             if at.stop >= draws:
                 break
-        return cls(knee, draw, grades[0][knee], grades[1][knee], weight)
+        places = np.flatnonzero(every.ravel())
+        knee, draw = np.divmod(places, draws)
+        return cls(knee, draw, grades[0][knee], grades[1][knee], every.ravel()[places])
 
 
 def by_severity(
