@@ -19,8 +19,8 @@ from examtally.analytics.calibration.recalibration import (
 )
 from examtally.analytics.calibration.reliability import decompose, isotonic
 from examtally.analytics.calibration.resampling import (
-    calibrated_outcomes,
-    participant_weights,
+    bootstrap,
+    calibrated,
     percentile_limits,
     residual_correlation,
 )
@@ -43,7 +43,6 @@ _REFLECTED = ("miscalibration", "discrimination")
 _CLIPPED = ("intercept", "slope", "ici", "log_score")
 _NEED_TWO_FORECASTS = ("slope", "ici", "auc")
 _NEED_BOTH_OUTCOMES = ("discrimination", "uncertainty", "intercept", *_NEED_TWO_FORECASTS)
-_AT_ONCE = 50  # draws taken together: bounds memory, whatever the number of rows
 
 
 @dataclass(frozen=True)
@@ -92,24 +91,12 @@ class Resamples:
         """Draw both kinds of resample from one seeded generator; `forecasts` holds at least one row."""
         rng = np.random.default_rng(how.seed)
         counts = forecasts.counts
-        sizes = [min(_AT_ONCE, how.draws - first) for first in range(0, how.draws, _AT_ONCE)]
-        trials, events = [], []
-        for size in sizes:
-            weights = participant_weights(forecasts.participant, size, rng)
-            trials.append(forecasts.by_value(weights))
-            events.append(forecasts.by_value(weights * forecasts.outcome))
-        bootstrap = Counts(forecasts.values, np.concatenate(trials), np.concatenate(events))
+        drawn = bootstrap(forecasts, how.draws, rng)
         fitted = isotonic(counts)[np.searchsorted(forecasts.values, forecasts.probability)]
-        correlation = residual_correlation(forecasts, fitted)
-        redrawn = [forecasts.by_value(calibrated_outcomes(forecasts, correlation, size, rng)) for size in sizes]
-        calibrated = Counts(
-            forecasts.values,
-            np.broadcast_to(counts.trials, (how.draws, counts.trials.size)),
-            np.concatenate(redrawn),
-        )
+        redrawn = calibrated(forecasts, residual_correlation(forecasts, fitted), how.draws, rng)
         distinct = np.unique(logit(forecasts.values, how.clip)).size
         basis = SplineBasis.of(counts, how.clip) if distinct > 1 else None
-        return cls(forecasts, counts, bootstrap, calibrated, basis, how)
+        return cls(forecasts, counts, drawn, redrawn, basis, how)
 
 
 def measure_all(resamples: Resamples) -> tuple[Measure, ...]:

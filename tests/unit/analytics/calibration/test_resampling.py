@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 import pytest
 from scipy.stats import norm, t
 
-from examtally.analytics.calibration.forecasts import Forecasts
+from examtally.analytics.calibration import resampling
+from examtally.analytics.calibration.forecasts import Counts, Forecasts
 from examtally.analytics.calibration.resampling import (
+    bootstrap,
+    calibrated,
     calibrated_outcomes,
     participant_weights,
     percentile_limits,
@@ -33,6 +38,29 @@ def test_redrawn_outcomes_keep_their_probability_and_the_correlation_within_peop
     assert drawn.mean() == pytest.approx(0.3, abs=0.005)
     pairs = drawn.reshape(500, 400, 2) - 0.3
     assert (pairs[..., 0] * pairs[..., 1]).mean() / 0.21 == pytest.approx(0.4, abs=0.02)
+
+
+@pytest.mark.parametrize("make", [bootstrap, lambda *given: calibrated(given[0], 0.5, *given[1:])])
+@pytest.mark.parametrize("repeated", [0, 120])
+def test_counts_drawn_at_once_vary_as_those_of_rows(
+    make: Callable[..., Counts], repeated: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The same means, variances and covariances, with and without people who have several rows."""
+    rng = np.random.default_rng(6)
+    who = np.r_[np.arange(200), rng.integers(200, 240, repeated)]
+    p = rng.choice([0.1, 0.3, 0.6, 0.9], who.size)
+    forecasts = Forecasts.of(p, rng.random(who.size) < p, who)
+    moments = []
+    for many in (1_000, 0):
+        monkeypatch.setattr(resampling, "_MANY", many)
+        counts = make(forecasts, 6_000, np.random.default_rng(many))
+        drawn = np.concatenate([counts.trials, counts.events], axis=1)
+        assert (counts.events <= counts.trials).all()
+        moments.append((drawn.mean(axis=0), np.cov(drawn.T)))
+    (mean, covariance), (other_mean, other) = moments
+    spread = np.sqrt(np.diag(covariance))
+    assert other_mean == pytest.approx(mean, abs=0.08 * spread.max())
+    assert other == pytest.approx(covariance, abs=0.08 * spread.max() ** 2)
 
 
 def test_correlation_within_people_is_recovered() -> None:
