@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -62,17 +63,17 @@ class StatusKnees:
     reads: FloatArray
     truth: FloatArray
 
-    @property
+    @cached_property
     def is_read(self) -> BoolArray:
         """Whether a modality that errs gave a usable reading."""
         return np.asarray((~np.isnan(self.reads)).any(axis=1))
 
-    @property
+    @cached_property
     def is_known(self) -> BoolArray:
         """Whether a test taken as true settled it."""
         return np.asarray(~np.isnan(self.truth))
 
-    @property
+    @cached_property
     def is_verified(self) -> BoolArray:
         """Whether anything said anything."""
         return np.asarray(self.is_read | self.is_known)

@@ -23,6 +23,7 @@ from __future__ import annotations
 import zlib
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -119,14 +120,14 @@ class ConditionModel:
     draws: StatusDraws
     parts: tuple[ConditionModel, ...] = ()
 
-    @property
+    @cached_property
     def is_assumed(self) -> bool:
         """Whether a tenth of the readings or more rests on a modality of which nothing is published."""
         read = self._readings
         assumed = {prior.modality for prior in self.priors if prior.is_assumed}
         return sum(n for modality, n in read.items() if modality in assumed) >= _WEIGHTY * sum(read.values()) > 0
 
-    @property
+    @cached_property
     def present_share(self) -> float:
         """Share of the erring readings, or of the known statuses where nothing errs, that say present."""
         reads = self.knees.reads if self.knees.modalities else self.knees.truth
@@ -148,7 +149,7 @@ class ConditionModel:
             right = {modality: float(self.accuracy(modality, "specificity").mean()) for modality in read}
         return sum(n * (1 - right[modality]) for modality, n in read.items()) / sum(read.values())
 
-    @property
+    @cached_property
     def _readings(self) -> Mapping[str, int]:
         """Readings of each erring modality."""
         counts = (~np.isnan(self.knees.reads)).sum(axis=0).tolist()

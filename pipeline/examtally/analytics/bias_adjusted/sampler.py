@@ -17,7 +17,9 @@ MET = 1.05
 _START_TAU = 0.2
 MANY = 5_000  # knees above which trajectories follow the surrogate
 _KNEES = (2_000, 4_000, 8_000)  # that stand for all: more, until what they leave out
-_ALIKE, _LATELY = 0.6, 4  # has a smaller standard deviation over the last turns of learning
+_ALIKE, _LATELY = 0.4, 4  # has a smaller standard deviation over the last turns of learning
+_LOST = 10  # standard deviations of a log density, below which a chain is lost
+_OF_ALL = 10  # draws, of which one follows all knees
 _STEP, _LENGTH, _LEAPS = 0.35, 1.8, (3, 8)  # first step, length of a trajectory, fewest and most leaps
 _WANTED = 0.85
 _DIFFERENCE = 1e-4
@@ -174,7 +176,8 @@ class _CheckedChains(_Chains):
         super().__init__(surrogate(likelihood, at, rng), _start(likelihood, at), rng)
         self._all = likelihood
         self._of_all = replace(likelihood, design=likelihood.design.astype(np.float32))
-        self._left_out: FloatArray | None = None
+        self._left_out = np.zeros(CHAINS)
+        self._draws = 0
 
     def _look_again(self, seen: list[FloatArray]) -> None:
         """Stand in for all about the mean, where the parabolas serve best."""
@@ -188,11 +191,25 @@ class _CheckedChains(_Chains):
                 break
         self._told = self._likelihood.log_likelihood(self.position)
 
+    def warm_up(self) -> None:
+        """As of other chains; then chains that were led to where all knees hold nothing go to where others are."""
+        super().warm_up()
+        density = self._of_all.log_density(self.position)
+        is_lost = density < np.median(density) - _LOST * np.sqrt(self.position.shape[0] / 2)
+        others = self._rng.choice(np.flatnonzero(~is_lost), CHAINS)
+        self.position = self.position[:, np.where(is_lost, others, np.arange(CHAINS))]
+        self._told = self._likelihood.log_likelihood(self.position)
+        self._left_out = self._of_all.log_likelihood(self.position) - self._told
+
     def draw(self) -> float:
-        """One round along the surrogate, then one look at all knees; returns the mean acceptance of that."""
+        """One round along the surrogate, then one look at all knees; returns the mean acceptance of that.
+
+        Every tenth trajectory follows all knees: it leads out of places that the surrogate holds for too unlikely.
+        """
+        self._draws += 1
+        if self._draws % _OF_ALL == 0:
+            return self._follow_all()
         before, told = self.position.copy(), self._told
-        if self._left_out is None:
-            self._left_out = self._of_all.log_likelihood(before) - told
         self._stir()
         left_out = self._of_all.log_likelihood(self.position) - self._told
         chance = np.exp(np.minimum(0.0, left_out - self._left_out))
@@ -200,6 +217,16 @@ class _CheckedChains(_Chains):
         self.position, self._told = np.where(is_taken, self.position, before), np.where(is_taken, self._told, told)
         self._left_out = np.where(is_taken, left_out, self._left_out)
         return float(chance.mean())
+
+    def _follow_all(self) -> float:
+        """One trajectory along the likelihood of all knees."""
+        few, self._likelihood = self._likelihood, self._of_all
+        self._told = self._told + self._left_out
+        chance = self._follow()
+        of_all, self._likelihood = self._told, few
+        self._told = few.log_likelihood(self.position)
+        self._left_out = of_all - self._told
+        return chance
 
     def _stir(self) -> None:
         """Moves that read the same backward, as acceptance in two stages asks for."""

@@ -28,6 +28,7 @@ _TURNS, _SETTLED = 4, 0.1  # of mode given tau and tau given mode, until tau mov
 _START_TAU = 0.2
 _DIFFERENCE = 1e-4
 _THOROUGH, _ROUGH = 300, 300  # most steps to a mode
+_NEAR = 25.0  # squared distance a parameter, that of the posterior being 1
 _MOST_ADDED = 30.0  # many times what the rests of all knees differ by where the posterior is
 
 
@@ -58,30 +59,30 @@ class Centre:
 class Surrogate(StatusLikelihood):
     """Some knees with their weights: the parabola of all knees at `at_all`, and what these add to their own, `at_few`.
 
-    What they add is bounded, so that far away, where they say little of the others, the parabola rules.
+    What they add is bounded, so that far away, where they say little of the others, the parabola rules. `slope` is the
+    gradient near `at_all`, and has less of what they add the farther away it is: trajectories may follow any force, for
+    `told` is what refuses them.
     """
 
     at_all: Centre
     at_few: Centre
     height: float
+    precision: FloatArray
 
     def told(self, natural: FloatArray) -> FloatArray:
         """Log likelihood up to a constant, (chains,), of coefficients and logit accuracies (p, chains)."""
-        return np.asarray(
-            self.at_all.parabola(natural) + _MOST_ADDED * np.tanh(self._added(natural, *self._parts(natural)))
-        )
+        return np.asarray(self.at_all.parabola(natural) + _MOST_ADDED * np.tanh(self._added(natural)))
 
     def slope(self, natural: FloatArray) -> FloatArray:
-        """Gradient of the log likelihood by coefficients and logit accuracies, (p, chains)."""
-        parts = self._parts(natural)
-        counted = 1 - np.tanh(self._added(natural, *parts)) ** 2
-        return np.asarray(
-            self.at_all.rise(natural) + counted * (self._slope(natural, *parts) - self.at_few.rise(natural))
-        )
+        """What moves a trajectory, (p, chains), at coefficients and logit accuracies (p, chains)."""
+        apart = natural - self.at_all.natural[:, None]
+        away = (apart * (self.precision @ apart)).sum(axis=0) / (_NEAR * apart.shape[0])
+        counted = np.maximum(away, 1.0) ** -2
+        return np.asarray(self.at_all.rise(natural) + counted * (super().slope(natural) - self.at_few.rise(natural)))
 
-    def _added(self, natural: FloatArray, *parts: FloatArray) -> FloatArray:
+    def _added(self, natural: FloatArray) -> FloatArray:
         """The rests of these knees, (chains,), in units of the most that they may add."""
-        return np.asarray((self._told(*parts) - self.height - self.at_few.parabola(natural)) / _MOST_ADDED)
+        return np.asarray((super().told(natural) - self.height - self.at_few.parabola(natural)) / _MOST_ADDED)
 
 
 def centre(likelihood: StatusLikelihood) -> Centre:
@@ -122,7 +123,8 @@ def surrogate(likelihood: StatusLikelihood, at: Centre, rng: np.random.Generator
     few = _part(likelihood, drawn, 1 / chance[drawn])
     own = {name: getattr(few, name) for name in few.__dataclass_fields__}
     height = float(few.told(at.natural[:, None])[0])
-    return Surrogate(**own, at_all=at, at_few=about(few, at.natural, at.tau), height=height)
+    precision = at.bend + np.diag(_precision(likelihood, at.tau))
+    return Surrogate(**own, at_all=at, at_few=about(few, at.natural, at.tau), height=height, precision=precision)
 
 
 def _sizes(likelihood: StatusLikelihood, at: Centre) -> FloatArray:

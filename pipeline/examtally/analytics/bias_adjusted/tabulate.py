@@ -56,7 +56,7 @@ class Members:
             places=places,
             is_positive=positive[places],
             verified=int(knees.is_verified[places].sum()),
-            participants=int(np.unique(knees.participants[places]).size),
+            participants=int(np.count_nonzero(np.bincount(knees.participants[places]))),
             expected=None if with_it is None else (with_it, places.size - with_it),
         )
 
