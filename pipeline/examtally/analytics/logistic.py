@@ -218,9 +218,9 @@ class _Scale:
 
     def moving(self, x: FloatArray) -> FloatArray:
         """The columns that vary, scaled; where none does, one of zeros, which a fit leaves at 0."""
-        if self.is_moving.all():
-            return self.apply(x)
-        return self.apply(x)[:, self.is_moving] if self.is_moving.any() else np.zeros((x.shape[0], 1))
+        if not self.is_moving.any():
+            return np.zeros((x.shape[0], 1))
+        return self.apply(x) if self.is_moving.all() else self.apply(x)[:, self.is_moving]
 
 
 def _read(
