@@ -8,6 +8,7 @@ import duckdb
 import pytest
 from large_registry import fill
 
+from examtally.analytics.verification_bias.knees import every_condition
 from examtally.analytics.verification_bias.tables import verification_tables
 from examtally.cohort.cohort import build_cohort
 from examtally.cohort.verification_frame import read_verification_frame, verification_groups
@@ -30,7 +31,8 @@ def test_every_pair_of_a_hundred_thousand_exams(contract: Contract, protocol: Pr
         counted = time.perf_counter()
         frame = read_verification_frame(cohort.con, cohort.groupings, contract, protocol)
         read = time.perf_counter()
-        tables = verification_tables(frame, verification_groups(cohort.groupings), contract, protocol)
+        every = every_condition(frame, contract, protocol)
+        tables = verification_tables(every, verification_groups(cohort.groupings), protocol)
     done = time.perf_counter()
     print(
         f"\n{frame.height} index exams, {tables.corrected.height} corrected figures: cohort and tallies "

@@ -10,8 +10,8 @@ from clinic import Row, connect
 from random_clinic import random_clinic
 
 from examtally.analytics.comparison.interactions import interactions_table
-from examtally.analytics.comparison.knees import compared_knees
 from examtally.analytics.comparison.tables import comparisons_table
+from examtally.analytics.verification_bias.knees import every_condition
 from examtally.cohort.cohort import build_cohort
 from examtally.cohort.verification_frame import read_verification_frame
 from examtally.contracts.contract import Contract
@@ -25,7 +25,7 @@ def test_every_count_equals_brute_force(seed: int, equivocal: str, contract: Con
     plain = BruteForce(records, contract, protocol)
     with build_cohort(connect(contract, records), contract, protocol) as cohort:
         frame = read_verification_frame(cohort.con, cohort.groupings, contract, protocol)
-    knees = compared_knees(frame, contract, protocol)
+    knees = every_condition(frame, contract, protocol)
     table = comparisons_table(knees, {}, protocol).filter(group_by="overall", adjustment="none", contrast="difference")
     rows = {(r["condition"], r["maneuver_a"], r["maneuver_b"], r["measure"]): r for r in table.to_dicts()}
     between = interactions_table(knees, protocol).filter(adjustment="none").to_dicts()

@@ -11,10 +11,9 @@ from clinic import Records, connect
 from selective import Knees
 
 from examtally.analytics.comparison.interactions import interactions_table
-from examtally.analytics.comparison.knees import compared_knees
 from examtally.analytics.comparison.tables import comparisons_table
 from examtally.analytics.roc.tables import graded_tables
-from examtally.analytics.verification_bias.knees import ConditionKnees
+from examtally.analytics.verification_bias.knees import ConditionKnees, every_condition
 from examtally.cohort.cohort import build_cohort
 from examtally.cohort.diagnostic_frame import read_graded_frame
 from examtally.cohort.verification_frame import read_verification_frame
@@ -51,7 +50,7 @@ def ligament_knees(knees: Knees, contract: Contract, protocol: Protocol) -> Cond
         *(pl.lit(None, STATUSES).alias(f"status_{code}") for code in others),
         *(pl.lit(value=False).alias(f"index_{code}") for code in others),
     )
-    return compared_knees(frame, contract, protocol)["acl_tear"]
+    return every_condition(frame, contract, protocol)["acl_tear"]
 
 
 PAIR = {"condition": "acl_tear", "maneuver_a": "lachman", "maneuver_b": "pivot_shift"}
@@ -80,7 +79,7 @@ def analyzed(records: Records, contract: Contract, **protocol: object) -> Tables
     with build_cohort(connect(contract, records), contract, resolved) as cohort:
         frame = read_verification_frame(cohort.con, cohort.groupings, contract, resolved)
         recorded = read_graded_frame(cohort.con, contract)
-    knees = compared_knees(frame, contract, resolved)
+    knees = every_condition(frame, contract, resolved)
     ordered = recorded.filter(pl.col("done_order").is_not_null())
     orders = {
         str(name): _placed(part, frame.height) for (name,), part in ordered.group_by("maneuver", maintain_order=True)

@@ -29,7 +29,7 @@ from examtally.results.analysis import make_tables, provenance
 from examtally.results.folder import write_folder
 from examtally.results.results import Results
 from examtally.results.settings import check_codes
-from examtally.results.steps.comparisons import knees
+from examtally.results.steps.corrections import knees
 from examtally.results.summary import page, paragraph
 from examtally.results.work import Progress, Work
 from examtally.studies.declared import (

@@ -22,21 +22,8 @@ from examtally.analytics.verification_bias.counts import obstacle
 from examtally.analytics.verification_bias.grouped import Grouped, IntArray
 from examtally.analytics.verification_bias.knees import ConditionKnees, Fitted
 from examtally.analytics.verification_bias.pair import VERIFIED_NEGATIVE, WITH, WITHOUT
-from examtally.contracts.contract import Contract
-from examtally.contracts.protocol.protocol import Protocol
 
 CLEAR = ("positive", "negative")
-
-
-def compared_knees(frame: pl.DataFrame, contract: Contract, protocol: Protocol) -> dict[str, ConditionKnees]:
-    """The knees of every condition that something settles, each row with its `place` in the verification frame."""
-    placed = frame.with_row_index("place")
-    conditions = contract.catalogue.conditions
-    return {
-        code: ConditionKnees(placed, code, contract, protocol)
-        for code in conditions
-        if code in protocol.reference.accepted
-    }
 
 
 @dataclass(frozen=True)

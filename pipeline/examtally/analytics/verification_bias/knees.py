@@ -88,3 +88,13 @@ class ConditionKnees:
         values = self.frame[name]
         counts = values.value_counts().sort("count", name, descending=[True, False])
         return levels(name, values, str(counts[name][0]) if counts.height else "")
+
+
+def every_condition(frame: pl.DataFrame, contract: Contract, protocol: Protocol) -> dict[str, ConditionKnees]:
+    """The knees of every condition that something settles, each row with its `place` in the verification frame."""
+    placed = frame.with_row_index("place")
+    return {
+        code: ConditionKnees(placed, code, contract, protocol)
+        for code in contract.catalogue.conditions
+        if code in protocol.reference.accepted
+    }

@@ -15,7 +15,6 @@ from examtally.analytics.verification_bias.imputation import complete
 from examtally.analytics.verification_bias.knees import ALL, ConditionKnees, Fitted
 from examtally.analytics.verification_bias.models import area_under_curve, effective_weights
 from examtally.analytics.verification_bias.pair import Counted, Groups, Pair
-from examtally.contracts.contract import Contract
 from examtally.contracts.protocol.protocol import Protocol
 from examtally.contracts.results import conform, empty
 
@@ -47,20 +46,19 @@ class _Collected:
 
 
 def verification_tables(
-    frame: pl.DataFrame, group_bys: tuple[str, ...], contract: Contract, protocol: Protocol
+    every: Mapping[str, ConditionKnees], group_bys: tuple[str, ...], protocol: Protocol
 ) -> VerificationTables:
     """Return the tables about who was verified, for every intended pair that something settles.
 
-    `frame` is the cohort's verification frame, `group_bys` its groupings. Corrected rows are overall, and for every
-    group whose verified knees suffice; where no correction is possible the row is null and says why.
+    `every` has the knees of each condition (see `every_condition`), `group_bys` are their groupings. Corrected rows are
+    overall, and for every group whose verified knees suffice; where no correction is possible the row is null and says
+    why.
 
     Source: see `augmented`, `weighted`, `imputation.complete`, `Pair.begg_greenes` and `Pair.bounds`.
     """
     collected = _Collected()
-    for code in contract.catalogue.conditions:
-        if code in protocol.reference.accepted:
-            knees = ConditionKnees(frame, code, contract, protocol)
-            _condition(knees, Groups.of(knees.frame, group_bys), protocol, collected)
+    for knees in every.values():
+        _condition(knees, Groups.of(knees.frame, group_bys), protocol, collected)
     return VerificationTables(
         verification=_conform("verification", _frames(collected.shares)),
         bounds=_conform("verification_bounds", collected.bounds),

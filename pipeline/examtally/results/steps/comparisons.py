@@ -8,20 +8,14 @@ import polars as pl
 from examtally.analytics.bias_adjusted.between_groups import with_bias_adjusted_interactions
 from examtally.analytics.bias_adjusted.together import with_bias_adjusted_comparisons
 from examtally.analytics.comparison.interactions import interactions_table
-from examtally.analytics.comparison.knees import compared_knees
 from examtally.analytics.comparison.tables import comparisons_table
 from examtally.analytics.intervals import FloatArray
 from examtally.analytics.roc.tables import GradedTables, graded_tables
-from examtally.analytics.verification_bias.knees import ConditionKnees
 from examtally.cohort.diagnostic_frame import read_graded_frame
 from examtally.contracts.protocol.estimates import SEVERITY
 from examtally.results.steps import leading
+from examtally.results.steps.corrections import knees
 from examtally.results.work import Work
-
-
-def knees(work: Work) -> dict[str, ConditionKnees]:
-    """The knees of every condition."""
-    return compared_knees(work.verification_frame, work.contract, work.protocol)
 
 
 def graded_frame(work: Work) -> pl.DataFrame:

@@ -7,6 +7,7 @@ import polars as pl
 from examtally.analytics.bias_adjusted.tables import with_bias_adjusted, with_severity
 from examtally.analytics.examiner_effects.tables import PoolingTables, pooling_tables
 from examtally.analytics.imperfect_reference.tables import with_reference_error
+from examtally.analytics.verification_bias.knees import ConditionKnees, every_condition
 from examtally.analytics.verification_bias.tables import VerificationTables, verification_tables, with_corrected
 from examtally.cohort.groupings import read_examiners
 from examtally.cohort.verification_frame import verification_groups
@@ -34,11 +35,16 @@ def with_corrections(work: Work, naive: pl.DataFrame) -> pl.DataFrame:
     return made
 
 
+def knees(work: Work) -> dict[str, ConditionKnees]:
+    """The knees of every condition, with the models of who was verified that several tables share."""
+    return every_condition(work.verification_frame, work.contract, work.protocol)
+
+
 def verifications(work: Work) -> VerificationTables:
     """Who was verified, and the figures corrected for it."""
-    frame = work.verification_frame
+    every = work.once(knees)
     work.say("Asking who was verified")
-    return verification_tables(frame, verification_groups(work.cohort.groupings), work.contract, work.protocol)
+    return verification_tables(every, verification_groups(work.cohort.groupings), work.protocol)
 
 
 def verification(work: Work) -> pl.DataFrame:

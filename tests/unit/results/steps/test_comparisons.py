@@ -13,9 +13,9 @@ from clinic import Records, connect
 from compared import PAIR, analyzed, exam, ligament_knees, paired
 from selective import Imaging, draw, truth
 
-from examtally.analytics.comparison.knees import compared_knees
 from examtally.analytics.comparison.tables import comparisons_table
 from examtally.analytics.roc.scales import Findings
+from examtally.analytics.verification_bias.knees import every_condition
 from examtally.cohort.cohort import build_cohort
 from examtally.cohort.diagnostic_frame import read_graded_frame
 from examtally.cohort.verification_frame import read_verification_frame
@@ -212,7 +212,7 @@ def test_a_measure_not_made_against_the_other_knee_is_held_against_the_compariso
     with build_cohort(connect(contract, records), contract, protocol) as cohort:
         frame = read_verification_frame(cohort.con, cohort.groupings, contract, protocol)
         recorded = read_graded_frame(cohort.con, contract).filter(maneuver="lachman")
-    knees = compared_knees(frame, contract, protocol)["acl_tear"]
+    knees = every_condition(frame, contract, protocol)["acl_tear"]
     plain = replace(contract.catalogue.maneuvers["lachman"], compared_with_other_side=False)
     scales = {scale.name: scale for scale in Findings(knees, plain, recorded).scales()}
     assert scales["measure"].value.tolist() == [11, 12, 13, 14, 15, 16, 17, 18]

@@ -15,6 +15,7 @@ from selective import Imaging, Knees, draw
 from examtally.analytics.diagnostic_accuracy.accuracy import accuracy_table
 from examtally.analytics.verification_bias.aipw import aipw
 from examtally.analytics.verification_bias.counts import VerificationCounts
+from examtally.analytics.verification_bias.knees import every_condition
 from examtally.analytics.verification_bias.tables import VerificationTables, verification_tables, with_corrected
 from examtally.cohort.cohort import build_cohort
 from examtally.cohort.verification_frame import read_verification_frame, verification_groups
@@ -51,7 +52,8 @@ def analyzed(records: Records, contract: Contract, **protocol: object) -> tuple[
     resolved = load_protocol(protocol, contract)
     with build_cohort(connect(contract, records), contract, resolved) as cohort:
         frame = read_verification_frame(cohort.con, cohort.groupings, contract, resolved)
-        tables = verification_tables(frame, verification_groups(cohort.groupings), contract, resolved)
+        every = every_condition(frame, contract, resolved)
+        tables = verification_tables(every, verification_groups(cohort.groupings), resolved)
         tallies = conform("tallies", cohort.tallies())
         accuracy = with_corrected(accuracy_table(tallies, None, contract, resolved), tables)
     return accuracy, tables
