@@ -21,6 +21,7 @@ _ALIKE, _LATELY = 0.4, 4  # has a smaller standard deviation over the last turns
 _LOST = 10  # standard deviations of a log density, below which a chain is lost
 _OF_ALL = 10  # draws, of which one follows all knees
 _STEP, _LENGTH, _LEAPS = 0.35, 1.8, (3, 8)  # first step, length of a trajectory, fewest and most leaps
+_FAIR = 0.2  # length of a step
 _WANTED = 0.85
 _DIFFERENCE = 1e-4
 _FLATTEST = 0.3  # smallest curvature allowed for in the preconditioner, that of the priors being 1
@@ -75,8 +76,10 @@ def sample(likelihood: StatusLikelihood, seed: list[int], *, kept: int = 100, mo
 class _Chains:
     """Position (p + 1, chains) of every chain, and how it moves on.
 
-    `mode` (p + 1,) is where they start, `root` (p + 1, p + 1) the square root of the inverse Hessian there.
+    `start` is where they start, (p + 1,), and the square root (p + 1, p + 1) of the inverse Hessian there.
     """
+
+    _rounds = 1  # of learning, at most
 
     def __init__(self, likelihood: StatusLikelihood, start: tuple[FloatArray, FloatArray], rng: np.random.Generator):
         mode, self._root = start
@@ -94,6 +97,17 @@ class _Chains:
         """Find the bulk, learn its shape, and set the step."""
         for _ in range(_SEARCH):
             self.advance(adapting=True)
+        self._gather()
+        for _ in range(self._rounds):
+            is_at_ease = self._learn()
+            self._step = _STEP
+            if is_at_ease:
+                break
+        for _ in range(_SETTLE):
+            self.advance(adapting=True)
+
+    def _learn(self) -> bool:
+        """Learn the shape of the bulk; returns whether steps of a fair length were possible meanwhile."""
         seen = []
         for _ in range(_LEARN):
             self.advance(adapting=True)
@@ -105,12 +119,13 @@ class _Chains:
         spread = (_TRUST * unit @ unit.T + _HESSIAN * np.eye(unit.shape[0])) / (_TRUST * unit.shape[1] + _HESSIAN)
         self._root[part] = self._root[part] @ np.linalg.cholesky(spread)
         self._look_again(seen)
-        self._step = _STEP
-        for _ in range(_SETTLE):
-            self.advance(adapting=True)
+        return self._step > _FAIR
 
     def _look_again(self, seen: list[FloatArray]) -> None:
         """What else is to be learned from the positions seen; nothing where all knees are told."""
+
+    def _gather(self) -> None:
+        """What is to be done with chains that went astray; nothing where all knees are told."""
 
     def advance(self, *, adapting: bool) -> float:
         """One trajectory and one draw of tau for every chain; returns the mean acceptance."""
@@ -171,6 +186,8 @@ class _Chains:
 class _CheckedChains(_Chains):
     """Chains that follow the surrogate; where it leads is taken with the chance that makes the draws those of all."""
 
+    _rounds = 5
+
     def __init__(self, likelihood: StatusLikelihood, rng: np.random.Generator):
         at = centre(likelihood)
         super().__init__(surrogate(likelihood, at, rng), _start(likelihood, at), rng)
@@ -189,16 +206,20 @@ class _CheckedChains(_Chains):
             self._likelihood = replace(few, design=few.design.astype(np.float32))
             if np.std(self._of_all.log_likelihood(lately) - self._likelihood.log_likelihood(lately)) < _ALIKE:
                 break
-        self._told = self._likelihood.log_likelihood(self.position)
+        self._gather()
 
-    def warm_up(self) -> None:
-        """As of other chains; then chains that were led to where all knees hold nothing go to where others are."""
-        super().warm_up()
+    def _gather(self) -> None:
+        """Send chains that were led to where all knees hold nothing to where others are."""
         density = self._of_all.log_density(self.position)
         is_lost = density < np.median(density) - _LOST * np.sqrt(self.position.shape[0] / 2)
         others = self._rng.choice(np.flatnonzero(~is_lost), CHAINS)
         self.position = self.position[:, np.where(is_lost, others, np.arange(CHAINS))]
         self._told = self._likelihood.log_likelihood(self.position)
+
+    def warm_up(self) -> None:
+        """Find the bulk, learn its shape, and set the step; then see what the surrogate leaves out."""
+        super().warm_up()
+        self._gather()
         self._left_out = self._of_all.log_likelihood(self.position) - self._told
 
     def draw(self) -> float:
@@ -241,7 +262,7 @@ class _CheckedChains(_Chains):
 def _start(likelihood: StatusLikelihood, at: Centre) -> tuple[FloatArray, FloatArray]:
     """Position (p + 1,) of the centre, and the square root (p + 1, p + 1) of the inverse Hessian there."""
     w, is_weak = at.tau / TAU_SPREAD, likelihood.is_weak
-    natural = np.where(is_weak, at.tau, 1.0)  # parameter by its coordinate of a position
+    natural = np.where(is_weak, at.tau, 1.0)  # parameters by their coordinates of a position
     by_w = np.where(is_weak, at.natural / w, 0.0)
     across = natural * (at.bend @ by_w) - np.where(is_weak, TAU_SPREAD * at.slope, 0.0)
     own = np.outer(natural, natural) * at.bend + np.diag(likelihood.spread**-2.0)
