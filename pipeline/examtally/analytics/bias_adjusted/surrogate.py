@@ -29,7 +29,7 @@ _START_TAU = 0.2
 _DIFFERENCE = 1e-4
 _THOROUGH, _ROUGH = 300, 300  # most steps to a mode
 _NEAR = 25.0  # squared distance a parameter, that of the posterior being 1
-_MOST_ADDED = 150.0  # many times what the rests of all knees differ by where the posterior is
+_MOST_ADDED = 30.0  # many times what the rests of all knees differ by where the posterior is
 
 
 @dataclass(frozen=True)
