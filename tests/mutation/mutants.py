@@ -241,6 +241,17 @@ MUTANTS: tuple[Mutant, ...] = (
         ('pl.col("participants") >= audit.min_participants,', 'pl.col("participants") >= 0,'),
     ),
     *_of(
+        "analytics/bias_adjusted/sampler.py",
+        "tests/unit/analytics/bias_adjusted/test_surrogate.py",
+        ("        chance = np.exp(np.minimum(0.0, left_out - self._left_out))\n", "        chance = np.ones(CHAINS)\n"),
+    ),
+    *_of(
+        "analytics/calibration/resampling.py",
+        "tests/unit/analytics/calibration/test_resampling.py",
+        ("    cells += (apart.cells_of_others.T @ times.T).T\n", ""),
+        ("others.by_value(outcomes)", "0 * others.by_value(outcomes)"),
+    ),
+    *_of(
         "analytics/bias_adjusted/leading.py",
         "tests/unit/analytics/bias_adjusted/test_leading.py",
         ("if near >= settles:", "if near > settles:"),
