@@ -27,8 +27,8 @@ _EVEN = 0.1  # of the mean size of a rest: what every knee has at least
 _TURNS, _SETTLED = 4, 0.1  # of mode given tau and tau given mode, until tau moves by less on the logarithm
 _START_TAU = 0.2
 _DIFFERENCE = 1e-4
-_THOROUGH, _ROUGH = 300, 300  # most steps to a mode
-_NEAR = 25.0  # squared distance a parameter, that of the posterior being 1
+_MOST_STEPS = 300  # to a mode
+_NEAR = 25.0  # squared distance a parameter, that of the posterior being 1, from which a force counts them less
 _MOST_ADDED = 30.0  # many times what the rests of all knees differ by where the posterior is
 
 
@@ -86,7 +86,7 @@ class Surrogate(StatusLikelihood):
 
 
 def centre(likelihood: StatusLikelihood) -> Centre:
-    """Find the mode given tau, with tau at its mean given the parabola there: of some knees, then roughly of all.
+    """Find the mode given tau, with tau at its mean given the parabola there: of some knees, then of all.
 
     The joint mode would not do: there tau is far above where most of its probability is.
     """
@@ -94,13 +94,13 @@ def centre(likelihood: StatusLikelihood) -> Centre:
     few = _part(likelihood, np.arange(0, likelihood.truth.size, every), float(every))
     natural, tau, root = likelihood.mean, _START_TAU, np.diag(likelihood.spread)
     for _ in range(_TURNS):
-        natural = _mode(few, natural, tau, root, _THOROUGH)
+        natural = _mode(few, natural, tau, root)
         at = about(few, natural, tau)
         tau = _mean_tau(few, at)
         root = np.linalg.inv(np.linalg.cholesky(at.bend + np.diag(_precision(few, tau)))).T
         if abs(np.log(tau / at.tau)) < _SETTLED:
             break
-    at = about(likelihood, _mode(likelihood, natural, tau, root, _ROUGH), tau)
+    at = about(likelihood, _mode(likelihood, natural, tau, root), tau)
     return replace(at, tau=_mean_tau(likelihood, at))
 
 
@@ -162,7 +162,7 @@ def _precision(likelihood: StatusLikelihood, tau: float) -> FloatArray:
     return np.where(likelihood.is_weak, tau**-2.0, likelihood.spread**-2.0)
 
 
-def _mode(likelihood: StatusLikelihood, start: FloatArray, tau: float, root: FloatArray, turns: int) -> FloatArray:
+def _mode(likelihood: StatusLikelihood, start: FloatArray, tau: float, root: FloatArray) -> FloatArray:
     """Mode given tau, (p,), sought from `start` in the coordinates of `root` (p, p)."""
     precision = _precision(likelihood, tau)
 
@@ -172,7 +172,7 @@ def _mode(likelihood: StatusLikelihood, start: FloatArray, tau: float, root: Flo
         value = -float(likelihood.told(here[:, None])[0]) + 0.5 * float(precision @ apart**2)
         return value, root.T @ (precision * apart - likelihood.slope(here[:, None])[:, 0])
 
-    found = minimize(down, np.zeros(start.size), jac=True, method="L-BFGS-B", options={"maxiter": turns})
+    found = minimize(down, np.zeros(start.size), jac=True, method="L-BFGS-B", options={"maxiter": _MOST_STEPS})
     return np.asarray(start + root @ found.x)
 
 
