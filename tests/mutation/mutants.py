@@ -246,6 +246,21 @@ MUTANTS: tuple[Mutant, ...] = (
         ("        chance = np.exp(np.minimum(0.0, left_out - self._left_out))\n", "        chance = np.ones(CHAINS)\n"),
     ),
     *_of(
+        "analytics/bias_adjusted/sampler.py",
+        "tests/unit/analytics/bias_adjusted/test_sampler.py",
+        ("is_lost = density < np.median", "is_lost = density + np.inf < np.median"),
+        ("        super().warm_up()\n        self._gather()\n", "        super().warm_up()\n"),
+        ("                break\n        self._gather()\n", "                break\n"),
+        (
+            "            self.advance(adapting=True)\n        self._gather()\n",
+            "            self.advance(adapting=True)\n",
+        ),
+        ("    _rounds = 5\n", "    _rounds = 1\n"),
+        ("return self._step > _FAIR", "return True"),
+        ("            if is_at_ease:\n", "            if not is_at_ease:\n"),
+        ("if self._draws % _OF_ALL == 0:", "if self._draws % _OF_ALL == _OF_ALL:"),
+    ),
+    *_of(
         "analytics/calibration/resampling.py",
         "tests/unit/analytics/calibration/test_resampling.py",
         ("    cells += (apart.cells_of_others.T @ times.T).T\n", ""),

@@ -8,13 +8,12 @@ import numpy as np
 from scipy.optimize import minimize
 
 from examtally.analytics.bias_adjusted.density import TAU_SPREAD, StatusLikelihood
-from examtally.analytics.bias_adjusted.surrogate import TAU, Centre, about, centre, surrogate
+from examtally.analytics.bias_adjusted.surrogate import DIFFERENCE, START_TAU, TAU, Centre, about, centre, surrogate
 from examtally.analytics.imperfect_reference.latent_class import ess_bulk, r_hat
 from examtally.analytics.intervals import FloatArray
 
 CHAINS = 16
 MET = 1.05
-_START_TAU = 0.2
 MANY = 5_000  # knees above which trajectories follow the surrogate
 _KNEES = (2_000, 4_000, 8_000)  # that stand for all: more, until what they leave out
 _ALIKE, _LATELY = 0.4, 4  # has a smaller standard deviation over the last turns of learning
@@ -23,7 +22,6 @@ _OF_ALL = 10  # draws, of which one follows all knees
 _STEP, _LENGTH, _LEAPS = 0.35, 1.8, (3, 8)  # first step, length of a trajectory, fewest and most leaps
 _FAIR = 0.2  # length of a step, below which the surrogate's shape is learned once more
 _WANTED = 0.85
-_DIFFERENCE = 1e-4
 _FLATTEST = 0.3  # smallest curvature allowed for in the preconditioner, that of the priors being 1
 _SEARCH, _LEARN, _SETTLE = 20, 60, 40  # turns of the warm-up: towards the bulk, to learn its shape, to set the step
 _FACTOR = 0.35  # how far tau moves with its coefficients, on the logarithm
@@ -273,7 +271,7 @@ def _start(likelihood: StatusLikelihood, at: Centre) -> tuple[FloatArray, FloatA
 
 def _mode(likelihood: StatusLikelihood) -> tuple[FloatArray, FloatArray]:
     """Mode (p + 1,) of the joint density, and the square root (p + 1, p + 1) of the inverse Hessian there."""
-    mean, scale = np.r_[likelihood.mean, _START_TAU / TAU_SPREAD], np.r_[likelihood.spread, 1.0]
+    mean, scale = np.r_[likelihood.mean, START_TAU / TAU_SPREAD], np.r_[likelihood.spread, 1.0]
 
     def down(unit: FloatArray) -> tuple[float, FloatArray]:
         here = (mean + scale * unit)[:, None]
@@ -281,9 +279,9 @@ def _mode(likelihood: StatusLikelihood) -> tuple[FloatArray, FloatArray]:
 
     found = minimize(down, np.zeros(scale.size), jac=True, method="L-BFGS-B", options={"maxiter": 300})
     mode = mean + scale * found.x
-    shifts = _DIFFERENCE * np.diag(scale)
+    shifts = DIFFERENCE * np.diag(scale)
     rise = likelihood.gradient(mode[:, None] + shifts) - likelihood.gradient(mode[:, None] - shifts)
-    curve = -scale[:, None] * rise / (2 * _DIFFERENCE)
+    curve = -scale[:, None] * rise / (2 * DIFFERENCE)
     return mode, _root(likelihood, 0.5 * (curve + curve.T))
 
 

@@ -25,8 +25,8 @@ TAU = np.geomspace(0.005, 1.5, 300)
 KNEES = 2_000  # that are drawn
 _EVEN = 0.1  # of the mean size of a rest: what every knee has at least
 _TURNS, _SETTLED = 4, 0.1  # of mode given tau and tau given mode, until tau moves by less on the logarithm
-_START_TAU = 0.2
-_DIFFERENCE = 1e-4
+START_TAU = 0.2
+DIFFERENCE = 1e-4  # between the gradients that curvature is read from
 _MOST_STEPS = 300  # to a mode
 _NEAR = 25.0  # squared distance a parameter, that of the posterior being 1, from which a force counts them less
 _MOST_ADDED = 30.0  # many times what the rests of all knees differ by where the posterior is
@@ -92,7 +92,7 @@ def centre(likelihood: StatusLikelihood) -> Centre:
     """
     every = max(1, likelihood.truth.size // KNEES)
     few = _part(likelihood, np.arange(0, likelihood.truth.size, every), float(every))
-    natural, tau, root = likelihood.mean, _START_TAU, np.diag(likelihood.spread)
+    natural, tau, root = likelihood.mean, START_TAU, np.diag(likelihood.spread)
     for _ in range(_TURNS):
         natural = _mode(few, natural, tau, root)
         at = about(few, natural, tau)
@@ -106,9 +106,9 @@ def centre(likelihood: StatusLikelihood) -> Centre:
 
 def about(likelihood: StatusLikelihood, natural: FloatArray, tau: float) -> Centre:
     """Look at the log likelihood about a point."""
-    shifts = _DIFFERENCE * np.eye(natural.size)
+    shifts = DIFFERENCE * np.eye(natural.size)
     fall = likelihood.slope(natural[:, None] - shifts) - likelihood.slope(natural[:, None] + shifts)
-    values, vectors = np.linalg.eigh((fall + fall.T) / (4 * _DIFFERENCE))
+    values, vectors = np.linalg.eigh((fall + fall.T) / (4 * DIFFERENCE))
     bend = (vectors * np.maximum(values, 0.0)) @ vectors.T
     return Centre(natural, tau, likelihood.slope(natural[:, None])[:, 0], bend)
 
