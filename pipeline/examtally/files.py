@@ -84,19 +84,28 @@ def whole_folder(out: Path) -> Iterator[Path]:
     shutil.rmtree(before, ignore_errors=True)
 
 
+def is_unfinished(out: Path) -> bool:
+    """Whether there is no folder `out` yet and a process that wrote it, or writes it, has left some of it beside."""
+    return not out.exists() and (_set_aside(out).exists() or any(_parts(out)))
+
+
 def _recover(out: Path) -> None:
     """Mend what a process that was killed left behind: an earlier folder set aside, and unfinished ones."""
     before = _set_aside(out)
     if before.exists() and not out.exists():
         before.rename(out)
     shutil.rmtree(before, ignore_errors=True)
-    for left in out.parent.glob(f".{glob.escape(out.name)}.*.part"):
+    for left in _parts(out):
         if not _is_running(left.name.split(".")[-2]):
             shutil.rmtree(left, ignore_errors=True)
 
 
 def _set_aside(out: Path) -> Path:
     return out.with_name(f".{out.name}.before")
+
+
+def _parts(out: Path) -> Iterator[Path]:
+    return out.parent.glob(f".{glob.escape(out.name)}.*.part")
 
 
 def _is_running(process: str) -> bool:

@@ -25,7 +25,7 @@ from examtally.contracts.contract import Contract, load_contract
 from examtally.contracts.records.rules import literal, quoted
 from examtally.contracts.records.tables import Table
 from examtally.errors import RegistryError
-from examtally.files import whole_folder
+from examtally.files import is_unfinished, whole_folder
 from examtally.registry.bookkeeping import waiting_tables
 from examtally.registry.content import content_fingerprint
 from examtally.registry.lock_wait import LockWait
@@ -100,6 +100,8 @@ def write_table_set(
 def read_table_set(folder: Path | str) -> TableSet:
     """Return the table set at `folder`; RegistryError where it is none, or a file is missing, changed or foreign."""
     folder = Path(folder).resolve()
+    if is_unfinished(folder):
+        raise RegistryError("writing these tables was stopped before its end; write them again: ingest --to")
     content = _content(folder)
     try:
         made = TableSet(folder, content["fingerprint"], content["rows"], content["columns"], {**content["files"]})
@@ -116,6 +118,16 @@ def read_table_set(folder: Path | str) -> TableSet:
             "tables anew: ingest --to"
         )
     return made
+
+
+def check_not_replaced(tables: TableSet) -> None:
+    """Raise RegistryError where other tables stand in the place of these since they were read."""
+    try:
+        is_there = (tables.folder / MANIFEST).read_text(encoding="utf-8") == _text(tables)
+    except OSError:
+        is_there = False
+    if not is_there:
+        raise RegistryError("the tables were written anew or removed meanwhile; nothing was written, repeat")
 
 
 def check_place_of_tables(out: Path) -> None:

@@ -12,7 +12,7 @@ import duckdb
 
 from examtally.contracts.records.rules import literal, quoted
 from examtally.errors import EngineError
-from examtally.registry.table_set import PARTS, RECORD_NUMBER, TableSet, read_table_set
+from examtally.registry.table_set import PARTS, RECORD_NUMBER, TableSet, check_not_replaced, read_table_set
 from examtally.registry.workspace import Workspace
 from examtally.spark.session import spark_path, spark_session
 
@@ -34,7 +34,11 @@ class SparkRecords:
         self._tables = tables
 
     def fingerprint(self) -> str:
-        """Return the fingerprint that the registry had when the tables were written; the files are held to it."""
+        """Return the fingerprint that the registry had when the tables were written; the files are held to it.
+
+        An analysis asks for it last. Raises RegistryError where other tables have taken the place of these.
+        """
+        check_not_replaced(self._tables)
         return self._tables.fingerprint
 
 
@@ -50,9 +54,9 @@ def open_records(folder: Path | str, *, master: str | None = None) -> Iterator[S
     """
     if any(find_spec(name) is None for name in _NEEDED):
         raise EngineError("Spark is not installed; run: python -m pip install 'examtally[spark]'")
+    tables = read_table_set(folder)
     from examtally.spark.engine import SparkEngine
 
-    tables = read_table_set(folder)
     with Workspace(tables.folder.parent) as workspace:
         folder = workspace.folder / "spark"
         folder.mkdir(mode=0o700)

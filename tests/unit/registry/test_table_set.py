@@ -6,6 +6,7 @@ import shutil
 import stat
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import duckdb
 import pytest
@@ -16,6 +17,9 @@ from examtally.errors import RegistryError
 from examtally.ingestion import ingest
 from examtally.registry import open_registry, table_set
 from examtally.registry.table_set import read_table_set, write_table_set
+from examtally.spark.records import SparkRecords
+
+NO_ENGINE: Any = None
 
 
 @pytest.fixture(scope="module")
@@ -146,6 +150,21 @@ def test_changed_tables_are_refused_in_one_line_without_a_code(tables: Path) -> 
             read_table_set(tables)
         assert "\n" not in str(fault.value)
         assert "S-1" not in str(fault.value)
+
+
+def test_an_analysis_of_tables_that_were_replaced_meanwhile_is_refused(registry: Path, tables: Path) -> None:
+    own = tables.with_name("registry.duckdb")
+    shutil.copy(registry, own)
+    records = SparkRecords(read_table_set(tables), NO_ENGINE)
+    write_table_set(own, tables)
+    assert records.fingerprint() == read_table_set(tables).fingerprint, "the same tables again"
+    send(tables.parent, own, exams=[exam("EX-60", participant_id="PT-1", examiner_id="EM-1", exam_day=60)])
+    write_table_set(own, tables)
+    with pytest.raises(RegistryError, match="written anew or removed meanwhile"):
+        records.fingerprint()
+    shutil.rmtree(tables)
+    with pytest.raises(RegistryError, match="written anew or removed meanwhile"):
+        records.fingerprint()
 
 
 def test_ingest_writes_tables_after_the_batch(

@@ -129,7 +129,14 @@ def _family(process: int) -> list[int]:
 
 
 def _listening(process: int) -> list[str]:
-    """Local addresses, as the system writes them, that a process listens on."""
+    """Local addresses, as the system writes them, that a process listens on; none where it has ended."""
+    try:
+        return _addresses(process)
+    except (FileNotFoundError, ProcessLookupError):
+        return []
+
+
+def _addresses(process: int) -> list[str]:
     sockets = set()
     for descriptor in Path(f"/proc/{process}/fd").iterdir():
         named = re.fullmatch(r"socket:\[(\d+)\]", str(descriptor.readlink()) if descriptor.is_symlink() else "")
