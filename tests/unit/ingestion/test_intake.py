@@ -144,6 +144,21 @@ print(altair.Chart is charted.alt.Chart, jsonschema.Draft7Validator.__name__, sc
     assert done.stdout.splitlines() == ["[1] []", "altair 0.5", "True Draft7Validator True"]
 
 
+def test_the_second_engine_leaves_spark_alone(tmp_path: Path) -> None:
+    """What it would load of Spark ends the process where a package that Spark can do without is missing."""
+    (tmp_path / "pyspark").mkdir()
+    (tmp_path / "pyspark" / "__init__.py").write_text("import sys\nsys.exit(0)\n", encoding="utf-8")
+    code = f"""
+import sys
+from examtally.ingestion.checking.intake import load_engine
+sys.path.insert(0, {str(tmp_path)!r})
+load_engine()
+print("loaded", "pyspark" in sys.modules)
+"""
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.splitlines() == ["loaded False"]
+
+
 def test_nothing_of_a_value_is_printed_or_logged(
     tmp_path: Path, capfd: pytest.CaptureFixture[str], caplog: pytest.LogCaptureFixture
 ) -> None:

@@ -15,7 +15,7 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from importlib import import_module
 from types import ModuleType
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, cast
 
 import duckdb
 
@@ -30,6 +30,7 @@ if TYPE_CHECKING:
 MOST_LINES = 200_000
 _FLAG = {"value_set": [1]}
 _LATER = ("altair", "jsonschema", "scipy.stats")  # for charts, JSON and distributions; two thirds of the loading
+_NEVER = "pyspark"  # what it would try of Spark ends a process that was not begun by a file
 
 
 def expectations_for(staged: Staged, checks: Checks) -> list[tuple[str, Expectation]]:
@@ -131,14 +132,19 @@ class _Later(ModuleType):
 
 @contextmanager
 def _loaded_later() -> Iterator[None]:
-    """What is imported in the block does without the modules of `_LATER` until it uses them."""
+    """What is imported in the block does without the modules of `_LATER` until it uses them, and without `_NEVER`."""
     standing = {name: _Later(name) for name in _LATER if name not in sys.modules}
+    is_kept_out = _NEVER not in sys.modules
     sys.modules.update(standing)
+    if is_kept_out:
+        sys.modules[_NEVER] = cast(ModuleType, None)  # how Python is told that there is none
     try:
         yield
     finally:
         for module in standing.values():
             _forget(module)
+        if is_kept_out:
+            del sys.modules[_NEVER]
 
 
 def _forget(module: ModuleType) -> None:
