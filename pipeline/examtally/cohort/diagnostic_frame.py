@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import polars as pl
 
-from examtally.cohort.cells import RESULTS
+from examtally.cohort.cells import Packed, places_of
 from examtally.cohort.groupings import EXAMS, UNKNOWN, text
-from examtally.cohort.verification_frame import RECORDED
+from examtally.cohort.verification_frame import RECORDED, coded, result_place
 from examtally.contracts.contract import Contract
 from examtally.contracts.protocol.protocol import Protocol
 from examtally.contracts.records.engine import Engine
@@ -14,6 +14,7 @@ from examtally.contracts.records.rules import quoted
 
 NOT_RECORDED = RECORDED[-1]
 ANSWERS = ("yes", "no", "unknown", NOT_RECORDED)
+_UNTOLD, _UNDONE = len(ANSWERS) - 1, len(RECORDED) - 1
 STAGES = ("after_history", "after_exam")
 
 
@@ -38,6 +39,7 @@ def read_diagnostic_frame(
     conditions = tuple(code for code in catalogue.conditions if code in protocol.reference.accepted)
     bits = dict(con.sql("select condition, bit from conditions").fetchall())
     mechanisms = tuple(dict.fromkeys((*(contract.tables["exams"].field("mechanism").enum or ()), UNKNOWN)))
+    results, told = Packed(tuple(catalogue.maneuvers), "maneuver"), Packed(tuple(catalogue.history), "item")
     taken = "index_bits & ~open_bits" if with_unknown else "index_bits & ~open_bits & (present_bits | absent_bits)"
     frame: pl.DataFrame = con.sql(
         f"""
@@ -46,12 +48,12 @@ def read_diagnostic_frame(
             from cohort_exams where ({taken}) <> 0
         ),
         found as (
-            select exam_id, {_results(tuple(catalogue.maneuvers), protocol.equivocal)}
-            from used_findings join taken using (exam_id) group by exam_id
+            select exam_id, {results.sums(result_place(protocol.equivocal))}
+            from used_findings join {results.places} using (maneuver) join taken using (exam_id) group by exam_id
         ),
         history_rows as (
-            select exam_id, {_answers(tuple(catalogue.history))}
-            from used_history join taken using (exam_id) group by exam_id
+            select exam_id, {told.sums(places_of(ANSWERS, "answer"))}
+            from used_history join {told.places} using (item) join taken using (exam_id) group by exam_id
         ),
         stated as (
             select exam_id, {_impressions(conditions)}
@@ -59,8 +61,8 @@ def read_diagnostic_frame(
         )
         select dense_rank() over (order by participant_keys.participant_id)::bigint - 1 as participant,
             p.age_years, e.days_since_onset, coalesce(e.mechanism, '{UNKNOWN}') as mechanism,
-            {"".join(f"coalesce(history_{i}, '{NOT_RECORDED}') as history_{i}, " for i in catalogue.history)}
-            {"".join(f"coalesce(result_{m}, '{NOT_RECORDED}') as result_{m}, " for m in catalogue.maneuvers)}
+            {"".join(f"coalesce({told.code(i)}, {_UNTOLD})::utinyint as history_{i}, " for i in told.names)}
+            {"".join(f"coalesce({results.code(m)}, {_UNDONE})::utinyint as result_{m}, " for m in results.names)}
             {"".join(_status_rows(code, bits[code]) for code in conditions)}
             {", ".join(f"{stage}_{code}" for code in conditions for stage in STAGES) or "null as none"}
         from {EXAMS} join taken on taken.exam_id = e.exam_id join participant_keys on participant_keys.pk = taken.pk
@@ -72,19 +74,9 @@ def read_diagnostic_frame(
     ).pl()
     return frame.with_columns(
         pl.col("mechanism").cast(pl.Enum(mechanisms)),
-        *(pl.col(f"history_{item}").cast(pl.Enum(ANSWERS)) for item in catalogue.history),
-        *(pl.col(f"result_{m}").cast(pl.Enum(RECORDED)) for m in catalogue.maneuvers),
+        *(coded(f"history_{item}", ANSWERS) for item in told.names),
+        *(coded(f"result_{m}", RECORDED) for m in results.names),
     )
-
-
-def _results(maneuvers: tuple[str, ...], equivocal: str) -> str:
-    recoded = equivocal if equivocal in RESULTS else "equivocal"
-    code = f"case result when 'equivocal' then '{recoded}' else result end"
-    return ", ".join(f"max({code}) filter (maneuver = {text(m)}) as result_{m}" for m in maneuvers)
-
-
-def _answers(items: tuple[str, ...]) -> str:
-    return ", ".join(f"max(answer) filter (item = {text(item)}) as history_{item}" for item in items)
 
 
 def _impressions(conditions: tuple[str, ...]) -> str:
@@ -118,6 +110,12 @@ def read_graded_frame(con: Engine, contract: Contract) -> pl.DataFrame:
     Sorted by maneuver and place.
     """
     other_side = quoted(contract.catalogue.other_side_column)
+    maneuvers = sorted(contract.catalogue.maneuvers)
+    places = ", ".join(f"({text(name)}, {place}::utinyint)" for place, name in enumerate(maneuvers))
+    words = {name: contract.tables["findings"].field(name).enum or () for name in _CODED}
+    known = ", ".join(
+        places_of(codes, f"nullif(f.{name}, '{UNKNOWN}')") + f"::utinyint as {name}" for name, codes in words.items()
+    )
     frame: pl.DataFrame = con.sql(
         f"""
         with placed as (
@@ -129,18 +127,20 @@ def read_graded_frame(con: Engine, contract: Contract) -> pl.DataFrame:
             from placed p join used_exams e using (exam_id)
                 join used_exams o using (participant_id, examiner_id, exam_day)
             where o.side <> e.side and o.complaint = 'no' group by p.exam_id
+        ),
+        measured as (
+            select compared.exam_id, maneuver, measure from used_findings f join compared on f.exam_id = other_id
+            where measure is not null
         )
-        select place, f.maneuver, f.grade::utinyint as grade, f.measure::double as measure,
-            f.done_order::usmallint as done_order, f.sign, f.pain, f.end_point, g.measure::double as other_measure,
+        select place, m.code as maneuver, f.grade::utinyint as grade, f.measure::double as measure,
+            f.done_order::usmallint as done_order, {known}, g.measure::double as other_measure,
             coalesce(e.{other_side} = 'normal', false) as other_is_normal
         from placed join used_exams e using (exam_id) join used_findings f using (exam_id)
-            left join compared using (exam_id)
-            left join used_findings g on g.exam_id = other_id and g.maneuver = f.maneuver
+            join (values {places}) m(maneuver, code) using (maneuver)
+            left join measured g on g.exam_id = placed.exam_id and g.maneuver = f.maneuver
         where f.result in ('positive', 'negative')
-        order by f.maneuver, place
         """
     ).pl()
-    fields = contract.tables["findings"]
-    return frame.with_columns(
-        pl.col(name).replace("unknown", None).cast(pl.Enum(fields.field(name).enum or ())) for name in _CODED
+    return frame.sort("maneuver", "place").with_columns(
+        coded("maneuver", maneuvers), *(coded(name, codes) for name, codes in words.items())
     )

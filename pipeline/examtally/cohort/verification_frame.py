@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping
 
 import polars as pl
 
-from examtally.cohort.cells import RESULTS, STATUSES
+from examtally.cohort.cells import RESULTS, STATUSES, Packed, places_of
 from examtally.cohort.groupings import Grouping, text
 from examtally.contracts.catalogue.clinical import Condition
 from examtally.contracts.contract import Contract
@@ -84,12 +84,13 @@ def read_verification_frame(
     bits = dict(con.sql("select condition, bit from conditions").fetchall())
     degrees = {code: contract.catalogue.conditions[code] for code in conditions}
     degrees = {code: condition for code, condition in degrees.items() if condition.severity}
+    results = Packed(maneuvers, "maneuver")
     frame: pl.DataFrame = con.sql(
         f"""
         with taken as (select * from cohort_exams where (own_bits & ~open_bits) <> 0),
         found as (
-            select ek, {_results(maneuvers, protocol.equivocal)}
-            from used_findings join taken using (exam_id) group by ek
+            select ek, {results.sums(result_place(protocol.equivocal))}
+            from used_findings join {results.places} using (maneuver) join taken using (exam_id) group by ek
         ),
         stated as (
             select ek, {_impressions(conditions)}
@@ -98,7 +99,7 @@ def read_verification_frame(
         graded as ({graded(degrees.values(), bits)})
         select dense_rank() over (order by participant_id)::uinteger as participant, g_examiner as examiner,
             {"".join(f"{grouping.column} as {grouping.name}, " for grouping in named)}
-            {"".join(f"coalesce(result_{m}, {len(RESULTS)})::utinyint as result_{m}, " for m in maneuvers)}
+            {"".join(f"coalesce({results.code(m)}, {len(RESULTS)})::utinyint as result_{m}, " for m in maneuvers)}
             {"".join(_status_rows(code, bits[code]) for code in conditions)}
             {"".join(f"severity_{code}, " for code in degrees)}
             {", ".join(f"impression_{code}" for code in conditions) or "null as none"}
@@ -109,28 +110,25 @@ def read_verification_frame(
     ).pl()
     labels = con.sql("select group_by, label from group_labels order by group_by, code").pl()
     return frame.with_columns(
-        *(_enum(g.name, pl.col(g.name) - 1, labels.filter(group_by=g.name)["label"].to_list()) for g in named),
-        *(_enum(f"result_{m}", pl.col(f"result_{m}"), list(RECORDED)) for m in maneuvers),
-        *(_enum(f"status_{code}", pl.col(f"status_{code}"), list(STATUSES)) for code in conditions),
+        *(coded(g.name, labels.filter(group_by=g.name)["label"].to_list(), first=1) for g in named),
+        *(coded(f"result_{m}", RECORDED) for m in maneuvers),
+        *(coded(f"status_{code}", STATUSES) for code in conditions),
         *(
-            _enum(f"severity_{code}", pl.col(f"severity_{code}"), [degree.code for degree in condition.severity])
+            coded(f"severity_{code}", [degree.code for degree in condition.severity])
             for code, condition in degrees.items()
         ),
     )
 
 
-def _enum(name: str, place: pl.Expr, words: list[str]) -> pl.Expr:
-    """Places as words, in an ordered set of them."""
-    return place.cat.to(pl.Enum(words)).alias(name)
+def coded(name: str, words: Iterable[str], first: int = 0) -> pl.Expr:
+    """Column `name` of places, counted from `first`, as the words at those places, in an ordered set of them."""
+    return (pl.col(name) - first).cat.to(pl.Enum(list(words))).alias(name)
 
 
-def _results(maneuvers: tuple[str, ...], equivocal: str) -> str:
-    """Every maneuver's result as a number."""
-    recoded = {"positive": "positive", "negative": "negative", "excluded": "equivocal"}[equivocal]
-    places = {result: place for place, result in enumerate(RESULTS)} | {"equivocal": RESULTS.index(recoded)}
-    whens = " ".join(f"when '{result}' then {place}" for result, place in places.items())
-    code = f"case result {whens} end"
-    return ", ".join(f"max({code}) filter (maneuver = {text(m)}) as result_{m}" for m in maneuvers)
+def result_place(equivocal: str) -> str:
+    """SQL for the place of a finding's result in RESULTS, an equivocal one as `equivocal` says."""
+    recoded = equivocal if equivocal in RESULTS else "equivocal"
+    return places_of(RESULTS, f"(case result when 'equivocal' then {text(recoded)} else result end)")
 
 
 def _impressions(conditions: tuple[str, ...]) -> str:
