@@ -28,11 +28,11 @@ def read_pairs(con: Engine, protocol: Protocol, *, with_examiners: bool) -> pl.D
     where none), unknown (whether it is unrecorded if either examiner knew the other's findings). `a` is the learner
     under `learner_supervisor`, the examiner of the group under `examiner` and `examiner_supervisor`, else the exam that
     comes first. Groups of an examiner pair are there only where `display.min_participants` people stand behind them.
-    Rows are sorted.
+    Rows stand in no order.
     """
     con.execute(_pairs(protocol))
     con.execute(_RATED)
-    pairs: pl.DataFrame = con.sql(f"{_grouped(protocol, with_examiners=with_examiners)} order by all").pl()
+    pairs: pl.DataFrame = con.sql(f"{_grouped(protocol, with_examiners=with_examiners)}").pl()
     con.execute("drop table rated_pairs; drop table exam_pairs")
     return pairs
 

@@ -5,8 +5,6 @@ Every statistic depends on sums over participants only, so leaving a participant
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
 import numpy as np
 import polars as pl
 
@@ -14,7 +12,7 @@ from examtally.analytics.agreement.jackknife import Jackknife, totals
 from examtally.analytics.calibration.forecasts import IntArray
 from examtally.analytics.diagnostic_accuracy.clustering import effective_size
 from examtally.analytics.diagnostic_accuracy.proportions import wilson
-from examtally.analytics.intervals import FloatArray, Interval, t_quantile
+from examtally.analytics.intervals import BoolArray, FloatArray, Interval, t_quantile
 
 CALL_STATISTICS = (
     "observed_agreement",
@@ -33,39 +31,42 @@ _CALLS = ("both", "only_a", "only_b", "neither")
 _UNITS = ("units", "agreeing", "positive", "ratings", "apart")
 
 
-def call_sums(pairs: pl.DataFrame, keys: Sequence[str]) -> pl.DataFrame:
-    """Sums of the calls of each participant by `keys`: the 2×2 cells of the pairs, and the ratings of the units.
+def call_sums(pairs: pl.DataFrame) -> pl.DataFrame:
+    """Sums of the calls of each participant by `code`: the 2×2 cells of the pairs, and the ratings of the units.
 
     A unit's ratings are the distinct exams in its pairs. `agreeing` is the share of its pairs of ratings that agree,
     `apart` its coincidences of unlike calls as Krippendorff's alpha counts them.
     """
-    by = [*keys, "participant"]
-    a, b = pl.col("a") == 1, pl.col("b") == 1
-    cells = pairs.group_by(by).agg(
-        (a & b).sum().alias("both"), (a & ~b).sum().alias("only_a"), (~a & b).sum().alias("only_b"),
-        (~a & ~b).sum().alias("neither"),
-    )  # fmt: skip
-    ratings = pl.concat(
-        [
-            pairs.select(*by, "unit", pl.col(f"exam_{rater}").alias("exam"), pl.col(rater).alias("call"))
-            for rater in "ab"
-        ]
-    ).unique([*by, "unit", "exam"])
-    n, positive = pl.col("n").cast(pl.Float64), pl.col("positive").cast(pl.Float64)
+    rows = pairs.sort("code", "participant", "unit")
+    is_person = _changes(rows, "code", "participant")
+    unit = np.flatnonzero(is_person | _changes(rows, "unit"))
+    person = np.flatnonzero(is_person[unit])
+    a, b = (rows[rater].to_numpy() == 1 for rater in "ab")
+    cells = np.add.reduceat(np.stack([a & b, a & ~b, ~a & b, ~a & ~b], axis=1).astype(np.float64), unit)
+    n, positive = _ratings(rows, unit, cells)
     unlike = positive * (n - positive)
-    units = ratings.group_by([*by, "unit"]).agg(pl.len().alias("n"), pl.col("call").sum().alias("positive"))
-    sums = (
-        units.sort([*by, "unit"])
-        .group_by(by, maintain_order=True)
-        .agg(
-            pl.len().alias("units"),
-            (1 - 2 * unlike / (n * (n - 1))).sum().alias("agreeing"),
-            pl.col("positive").sum(),
-            pl.col("n").sum().alias("ratings"),
-            (2 * unlike / (n - 1)).sum().alias("apart"),
-        )
-    )
-    return sums.join(cells, on=by).sort(by).select(*by, pl.col(*_CALLS, *_UNITS).cast(pl.Float64))
+    each = [np.ones(unit.size), 1 - 2 * unlike / (n * (n - 1)), positive, n, 2 * unlike / (n - 1)]
+    sums = np.add.reduceat(np.column_stack([cells, *each]), person)
+    people = rows.select("code", "participant")[unit[person]]
+    return people.with_columns(pl.Series(name, sums[:, place]) for place, name in enumerate((*_CALLS, *_UNITS)))
+
+
+def _changes(rows: pl.DataFrame, *columns: str) -> BoolArray:
+    """Whether a row is the first, or differs from the one before it in any of `columns`."""
+    differs = [pl.col(name) != pl.col(name).shift() for name in columns]
+    return rows.select(pl.any_horizontal(differs).fill_null(value=True)).to_series().to_numpy()
+
+
+def _ratings(rows: pl.DataFrame, unit: IntArray, cells: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """How many distinct exams rated each unit, and how many called it positive; `unit` holds each one's first row."""
+    size = np.diff(np.append(unit, rows.height))
+    n, positive = np.full(unit.size, 2.0), 2 * cells[:, 0] + cells[:, 1] + cells[:, 2]
+    several = rows.with_columns(pl.Series("place", np.repeat(np.arange(unit.size), size)))
+    several = several.filter(pl.Series(np.repeat(size > 1, size)))
+    each = [several.select("place", pl.col(f"exam_{r}").alias("exam"), pl.col(r).alias("call")) for r in "ab"]
+    counted = pl.concat(each).unique(["place", "exam"]).group_by("place").agg(pl.len(), pl.col("call").sum())
+    n[counted["place"]], positive[counted["place"]] = counted["len"], counted["call"]
+    return n, positive
 
 
 def call_statistics(sums: FloatArray) -> FloatArray:
@@ -125,12 +126,12 @@ def beyond_chance(observed: FloatArray, expected: FloatArray) -> FloatArray:
     return np.where(room > 1e-12, (observed - expected) / np.where(room > 1e-12, room, 1.0), np.nan)
 
 
-def grade_sums(pairs: pl.DataFrame, keys: Sequence[str], grades: int) -> pl.DataFrame:
-    """Sums of the grades of each participant by `keys`, of pairs with both grades: both margins, then the distance.
+def grade_sums(pairs: pl.DataFrame, grades: int) -> pl.DataFrame:
+    """Sums of the grades of each participant by `code`, of pairs with both grades: both margins, then the distance.
 
     Grades run from 0 to `grades` − 1.
     """
-    by = [*keys, "participant"]
+    by = ("code", "participant")
     margins = [
         (pl.col(f"grade_{rater}") == grade).sum().alias(f"{rater}_{grade}") for rater in "ab" for grade in range(grades)
     ]
@@ -168,8 +169,8 @@ def fisher_limits(jackknife: Jackknife, level: float) -> Interval:
     return Interval(np.tanh(np.arctanh(inside) - half), np.tanh(np.arctanh(inside) + half))
 
 
-def call_limits(jackknife: Jackknife, sums: FloatArray, group: IntArray, level: float) -> Interval:
-    """Limits of the statistics of `call_statistics`; `sums` and `group` are what the jackknife was made from.
+def call_limits(jackknife: Jackknife, sums: FloatArray, times: IntArray, group: IntArray, level: float) -> Interval:
+    """Limits of the statistics of `call_statistics`; `sums`, `times` and `group` are what the jackknife was made from.
 
     - The three shares of agreement: Wilson on the effective number of pairs (`effective_size`), on the number of
       participants where all or none agree.
@@ -177,14 +178,14 @@ def call_limits(jackknife: Jackknife, sums: FloatArray, group: IntArray, level: 
       lower one their value if the observed agreement lay at its own lower limit, the margins staying as they are.
     """
     limits = fisher_limits(jackknife, level)
-    whole = totals(sums, group, jackknife.clusters.size)
+    whole = totals(times[:, None] * sums, group, jackknife.clusters.size)
     low, high = limits.low.copy(), limits.high.copy()
     for place, (agreeing, n) in enumerate(_shares(sums)):
         size = effective_size(
-            totals(agreeing, group, whole.shape[0]),
-            totals(n, group, whole.shape[0]),
+            totals(times * agreeing, group, whole.shape[0]),
+            totals(times * n, group, whole.shape[0]),
             jackknife.se[:, place] ** 2,
-            totals((n > 0).astype(np.float64), group, whole.shape[0]),
+            totals(times * (n > 0), group, whole.shape[0]),
             level,
         ).n
         share = wilson(np.nan_to_num(jackknife.estimate[:, place]) * size, size, level)

@@ -70,11 +70,9 @@ def agreement_table(pairs: pl.DataFrame, contract: Contract, protocol: Protocol)
     groups = use.select(KEYS).unique().sort(KEYS).with_row_index("code")
     use = use.join(groups, on=KEYS)
     level = protocol.intervals.level
-    grades = grade_sums(use.filter(pl.col("maneuver").is_in(graded)), ["code"], most + 1)
+    grades = grade_sums(use.filter(pl.col("maneuver").is_in(graded)), most + 1)
     parts = [
-        _estimate(
-            groups, call_sums(use, ["code"]), CALL_STATISTICS, call_statistics, 4, partial(call_limits, level=level)
-        ),
+        _estimate(groups, call_sums(use), CALL_STATISTICS, call_statistics, 4, partial(call_limits, level=level)),
         _estimate(
             groups, grades, GRADE_STATISTICS, grade_statistics, most + 1, lambda made, *_: fisher_limits(made, level)
         ),
@@ -120,19 +118,22 @@ def _estimate(
     names: Sequence[str],
     statistics: Callable[[FloatArray], FloatArray],
     pairs: int,
-    limits: Callable[[Jackknife, FloatArray, IntArray], Interval],
+    limits: Callable[[Jackknife, FloatArray, IntArray, IntArray], Interval],
 ) -> pl.DataFrame:
     """Estimate and limits of each statistic in each group, in long form.
 
     `sums` has a row a participant, by the code of its group; its first `pairs` numbers add up to the pairs of that
-    participant. A group without a row has none.
+    participant. Participants with the same sums are counted together. A group without a row has none.
     """
+    alike = pl.exclude("participant")
+    sums = sums.group_by(alike).len("times").sort(alike.exclude("times"))
     groups = groups.filter(pl.col("code").is_in(sums["code"].unique().implode()))
     code = np.searchsorted(groups["code"].to_numpy(), sums["code"].to_numpy())
-    values = sums.select(pl.exclude("code", "participant")).to_numpy().astype(np.float64)
-    jackknife = clustered_jackknife(values, code, groups.height, statistics)
-    ends = limits(jackknife, values, code)
-    counted = totals(values[:, :pairs].sum(axis=1), code, groups.height).astype(np.int64)
+    values = sums.select(pl.exclude("code", "times")).to_numpy().astype(np.float64)
+    times = sums["times"].to_numpy().astype(np.int64)
+    jackknife = clustered_jackknife(values, times, code, groups.height, statistics)
+    ends = limits(jackknife, values, times, code)
+    counted = totals(times * values[:, :pairs].sum(axis=1), code, groups.height).astype(np.int64)
     return pl.concat(
         groups.select(
             *KEYS,
