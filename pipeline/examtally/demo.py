@@ -21,6 +21,7 @@ from examtally.registry import open_registry
 from examtally.registry.scratch import scratch
 from examtally.results import Results, analyze
 from examtally.results.analysis import TABLES, make_tables, provenance, step_of
+from examtally.results.folder import read_once
 from examtally.results.settings import settings_for
 from examtally.results.work import Work
 from examtally.synthesis import SynthesisReport, synthesize
@@ -59,13 +60,13 @@ def run_demo(
     registry, synthetic, results_dir, pages = (out / name for name in (REGISTRY, *_PARTS))
     _make_ready(out)
     with Beside() as other:
-        other.begin(_load, with_engine=True)
+        other.begin(_load, (*_APART, *_WITH_MODELS), with_engine=True)
         made = synthesize(synthetic, seed=seed, scenario=scenario, progress=say)
         say("ingesting the records")
         clean = ingest([synthetic / "records"], registry, progress=say)
         say("ingesting the dirty export")
         dirty = other.begin(ingest, [synthetic / "dirty"], registry, second_engine=True)
-        _load()
+        _load({*TABLES} - {*_APART, *_WITH_MODELS})
         sent = dirty()
         results = _analyzed(registry, other, say)
         results = _with_truth(results, synthetic / "truth.json")
@@ -74,11 +75,11 @@ def run_demo(
     return Demo(out, made, clean, sent, rendered, pages / "audit.html")
 
 
-def _load(*, with_engine: bool = False) -> None:
-    """Load what tables are made with, and the second engine of an ingest, while the other process has work to do."""
+def _load(tables: Collection[str], *, with_engine: bool = False) -> None:
+    """Load what makes these tables, and the second engine of an ingest, while the other process has work to do."""
     if with_engine:
         load_engine()
-    for table in TABLES:
+    for table in tables:
         step_of(table)
     import_module("examtally.reporting.reports")
 
@@ -106,13 +107,14 @@ def _rendered(
     from examtally.reporting.reports import render_annex
 
     annex = other.begin(render_annex, folder, pages)
-    say("rendering the audit")
-    audit = render("audit", folder, pages)
-    newest = str(results.tables["indicators"]["period"].max())
-    monthly = render_monthly(folder, pages, period=newest, progress=say)
-    actions = render_actions(folder, pages, progress=say)
-    made = (*audit, *annex(), *monthly, *actions)
-    index, maneuvers = render_shelf(folder, pages, progress=say)
+    with read_once():
+        say("rendering the audit")
+        audit = render("audit", folder, pages)
+        newest = str(results.tables["indicators"]["period"].max())
+        monthly = render_monthly(folder, pages, period=newest, progress=say)
+        actions = render_actions(folder, pages, progress=say)
+        made = (*audit, *annex(), *monthly, *actions)
+        index, maneuvers = render_shelf(folder, pages, progress=say)
     return index, *made, maneuvers
 
 
