@@ -73,13 +73,15 @@ class Tables:
 
 
 def analyzed(records: Records, contract: Contract, **protocol: object) -> Tables:
-    """The tables of a registry under a protocol."""
+    """The tables of a registry under a protocol, of the conditions that it has readings of, or of all without any."""
     resolved = load_protocol(protocol, contract)
     records.exam("EX0", "PT0", period="2025-01")
     with build_cohort(connect(contract, records), contract, resolved) as cohort:
         frame = read_verification_frame(cohort.con, cohort.groupings, contract, resolved)
         recorded = read_graded_frame(cohort.con, contract)
     knees = every_condition(frame, contract, resolved)
+    read = {reading["condition"] for reading in records.rows("references")}
+    knees = {code: of for code, of in knees.items() if not read or code in read}
     ordered = recorded.filter(pl.col("done_order").is_not_null())
     orders = {
         str(name): _placed(part, frame.height) for (name,), part in ordered.group_by("maneuver", maintain_order=True)
