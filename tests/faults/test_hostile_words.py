@@ -9,9 +9,8 @@ from pathlib import Path
 
 import pytest
 import yaml
-from browsing import CHROMIUM, DESK, open_file
+from browsing import DESK, chromium, open_file
 from hostile import hostile, listening
-from playwright.sync_api import sync_playwright
 from programs import POPPLER, needs
 from study_clinic import make_registry
 from word_document import read_document
@@ -59,12 +58,10 @@ def test_in_every_place_of_a_study_they_stand_as_words(clinic: Path, tmp_path: P
         results = run(source, clinic).write(tmp_path / "results")
         with reports_from(reports):
             html, docx, pdf = render_study(results, tmp_path / "out", formats=("html", "docx", "pdf"))
-        with sync_playwright() as driver:
-            browser = driver.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
+        with chromium() as browser:
             opened = open_file(browser, html, DESK)
             opened.page.wait_for_timeout(300)
             shown, title = opened.page.inner_text("body"), opened.page.title()
-            browser.close()
     typeset = subprocess.run(["pdftotext", str(pdf), "-"], capture_output=True, text=True, check=True).stdout
     assert title == "Knee: manuscript of a study"
     assert [url for url in opened.asked if not url.startswith(("file:", "data:"))] == []

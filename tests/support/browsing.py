@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import atexit
 import shutil
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -17,17 +19,27 @@ CHROMIUM = Path(shutil.which("chromium") or "no Chromium")
 DESK, PHONE = {"width": 1280, "height": 850}, {"width": 375, "height": 750}
 
 
+@cache
+def _started() -> Browser:
+    """One for all tests of a process: to start one takes a second of processor time."""
+    driver = sync_playwright().start()
+    atexit.register(driver.stop)
+    return driver.chromium.launch(executable_path=str(CHROMIUM), args=["--no-sandbox"])
+
+
 @contextmanager
 def chromium() -> Iterator[Browser]:
-    """Chromium; without it the tests say so, or fail where it is required."""
+    """Chromium, the pages of which are closed afterwards; without it the tests say so, or fail where it is required."""
     if not CHROMIUM.exists():
         if REQUIRED:
             pytest.fail("not run: no Chromium")
         pytest.skip("not run: no Chromium")
-    with sync_playwright() as driver:
-        browser = driver.chromium.launch(executable_path=str(CHROMIUM), args=["--no-sandbox"])
-        yield browser
-        browser.close()
+    browser = _started()
+    before = list(browser.contexts)
+    yield browser
+    for context in browser.contexts:
+        if context not in before:
+            context.close()
 
 
 @dataclass

@@ -10,9 +10,8 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from browsing import CHROMIUM, DESK, open_file
+from browsing import DESK, chromium, open_file
 from hostile import OF_EACH_KIND, hostile, listening
-from playwright.sync_api import sync_playwright
 from programs import POPPLER, needs
 from small_project import small_project
 from word_document import read_document
@@ -105,14 +104,12 @@ def test_in_a_browser_hostile_words_stand_as_words(
     spoken: tuple[dict[str, Path], tuple[str, ...], list[str]],
 ) -> None:
     pages, words, asked = spoken
-    with sync_playwright() as driver:
-        browser = driver.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
+    with chromium() as browser:
         opened = open_file(browser, pages["html"], DESK)
         opened.page.wait_for_timeout(300)
         shown = _one_line(opened.page.inner_text("body"))
         title = opened.page.title()
         ours = opened.page.evaluate("[document.scripts.length, document.querySelectorAll('[role=tab]').length]")
-        browser.close()
     assert title == "Words"
     assert ours == [1, 2], "the script of the house runs, and no other"
     assert [text for text in words if _one_line(text) not in shown] == []
