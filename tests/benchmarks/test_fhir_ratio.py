@@ -12,7 +12,7 @@ from timed import timed_ingest
 from examtally.contracts.contract import load_contract
 
 EACH = 40
-SIZES = (1_000_000, 5_000_000)
+SIZES = (500_000, 2_500_000)
 AIM, MEMORY_GB = 4.0, 3.0
 
 MAPPING = """
