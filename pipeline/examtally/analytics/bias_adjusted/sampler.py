@@ -9,7 +9,7 @@ from scipy.optimize import minimize
 
 from examtally.analytics.bias_adjusted.density import TAU_SPREAD, StatusLikelihood
 from examtally.analytics.bias_adjusted.surrogate import DIFFERENCE, START_TAU, TAU, Centre, about, centre, surrogate
-from examtally.analytics.imperfect_reference.latent_class import ess_bulk, r_hat
+from examtally.analytics.imperfect_reference.latent_class import r_hat_and_ess
 from examtally.analytics.intervals import FloatArray
 
 CHAINS = 16
@@ -53,21 +53,21 @@ def sample(likelihood: StatusLikelihood, seed: list[int], *, kept: int = 100, mo
     tell much of them. Of more than 5,000 knees trajectories follow a surrogate, and all knees are looked at in the end.
 
     Source: Neal RM. Handbook of Markov Chain Monte Carlo, 2011, chapter 5; Yu Y, Meng XL. J Comput Graph Stat
-    2011;20:531–570 (interweaving); R-hat as `convergence.r_hat`.
+    2011;20:531–570 (interweaving); R-hat as `r_hat_and_ess`.
     """
     rng, few = np.random.default_rng(seed), likelihood.truth.size <= MANY
     chains = _Chains(likelihood, _mode(likelihood), rng) if few else _CheckedChains(likelihood, rng)
     chains.warm_up()
     drawn: list[FloatArray] = []
     accepted: list[float] = []
-    met = np.inf
+    met, independent = np.inf, np.nan
     while len(drawn) < most and met > MET:
         for _ in range(kept):
             accepted.append(chains.draw())
             drawn.append(np.vstack([likelihood.natural(chains.position), np.abs(chains.position[-1])]).T)
-        met = float(r_hat(np.array(drawn).swapaxes(0, 1)).max())
-    every = np.array(drawn)
-    independent = float(ess_bulk(every.swapaxes(0, 1)).min())
+        every = np.array(drawn)
+        apart, worth = r_hat_and_ess(every.swapaxes(0, 1))
+        met, independent = float(apart.max()), float(worth.min())
     return Sample(every[:, :, :-1], TAU_SPREAD * every[:, :, -1], met, independent, float(np.mean(accepted)))
 
 
