@@ -39,7 +39,7 @@ def study(setting: tuple[int, int, int], cohorts: int, draws: int = 100) -> tupl
         rng = np.random.default_rng([SEED, knees, columns, number])
         x, y, who = cohort(rng, knees, columns, signal)
         how = CrossFit(seed=number, penalties=PENALTIES)
-        penalty = choose_penalty(x, y, who, how, rng)
+        penalty, _ = choose_penalty(x, y, who, how, rng)
         model = fit_logistic(x, y, penalty=penalty)
         truth = score_influence("auc", expit(model.log_odds(unseen)), outcome)[0] if signal else 0.5
         found = optimism(x, y, who, penalty=penalty, draws=draws, seed=number, model=model).auc

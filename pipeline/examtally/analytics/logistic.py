@@ -75,12 +75,14 @@ def fit_logistic(
     *,
     penalty: float = 1.0,
     is_scaled: bool = False,
+    start: FloatArray | None = None,
 ) -> Logistic:
     """Fit `outcome` (n,), 0 or 1, on `design` (n, k), each row counted `weights` (n,) times, once if left out.
 
     Every coefficient has a normal prior about 0 with precision `penalty` times the variance of its column in these
     rows, so that a penalty means the same for any unit; with `is_scaled` the precision is `penalty`, the columns being
-    scaled over other rows. The intercept has none, a constant column gets 0. ValueError where one class only is there.
+    scaled over other rows. The intercept has none, a constant column gets 0. `start`, (k + 1,)
+    coefficients, is where to begin. ValueError where one class only is there.
     The last bits depend on the number of threads; see `one_thread`.
 
     >>> found = fit_logistic([[0.0], [0.0], [1.0], [1.0]], [0, 1, 0, 1], [3, 1, 1, 3], penalty=0.0)
@@ -93,7 +95,9 @@ def fit_logistic(
     scale = _Scale.of(x, w)
     if is_scaled:
         scale = replace(scale, centre=np.zeros_like(scale.centre), spread=np.ones_like(scale.spread))
-    model = LogisticRegression(C=1 / penalty if penalty > 0 else np.inf, **_SETTINGS)
+    model = LogisticRegression(C=1 / penalty if penalty > 0 else np.inf, warm_start=start is not None, **_SETTINGS)
+    if start is not None:
+        model.coef_, model.intercept_ = scale.scaled(start)
     with config_context(**_CHECKED):
         model.fit(scale.moving(x), y, sample_weight=w)
     return _unscaled(model, scale, x, w, penalty)
@@ -123,39 +127,60 @@ def fit_each(
     value; callers rule out separated resamples or give a prior.
 
     Of many columns the information, the dear part of a step, is made anew only where a step is not half of the one
-    before it: what rests is the same, by more and cheaper steps.
+    before it, and else learned from the change of the score: what rests is the same, by more and cheaper steps.
+
+    Source: Nocedal J, Wright SJ. Numerical Optimization, 2nd ed. 2006, eq. 6.17 (inverse of the information, learned).
     """
     counts = np.asarray(trials, dtype=np.float64)
+    shape, size = counts.shape[:-1], design.shape[1]
     rows = counts.reshape(-1, design.shape[0])
     found = np.asarray(events, dtype=np.float64).reshape(rows.shape)
-    prior = np.broadcast_to(precision, (*counts.shape[:-1], design.shape[1])).reshape(-1, design.shape[1])
-    beta = np.broadcast_to(start, (*counts.shape[:-1], design.shape[1])).reshape(prior.shape).astype(np.float64)
+    prior = np.broadcast_to(precision, (*shape, size)).reshape(-1, size)
+    beta = np.broadcast_to(start, (*shape, size)).reshape(prior.shape).astype(np.float64)
     linear = beta @ design.T + offset
-    active = np.arange(rows.shape[0])
-    inverse, is_stale = np.empty((*prior.shape, design.shape[1])), np.ones(active.size, dtype=bool)
+    settled, active = np.empty_like(beta), np.arange(rows.shape[0])
+    inverse, stale = np.empty((*prior.shape, size)), np.ones(active.size, dtype=bool)
     if information is not None:
-        inverse, is_stale = _inverse(rows.mean(axis=1)[:, None, None] * information, prior), ~is_stale
-    before = np.full(active.size, np.inf)
+        inverse, stale = _inverse(rows.mean(axis=1)[:, None, None] * information, prior), ~stale
+    before, last, step = np.full(active.size, np.inf), np.zeros_like(beta), np.zeros_like(beta)
     for _ in range(_STEPS):
-        mu = expit(linear[active])
-        score = (found[active] - rows[active] * mu) @ design - prior[active] * beta[active]
-        stale = is_stale[active]
+        mu = expit(linear)
+        score = (found - rows * mu) @ design - prior * beta
+        if size > _FEW_COLUMNS:
+            _learn(inverse, step, last - score)
         if stale.any():
-            renewed = active[stale]
-            weight = rows[renewed] * mu[stale] * (1 - mu[stale])
-            inverse[renewed] = _inverse(_information(design, weight), prior[renewed])
-        step = (inverse[active] @ score[:, :, None])[:, :, 0]
+            weight = rows[stale] * mu[stale] * (1 - mu[stale])
+            inverse[stale] = _inverse(_information(design, weight), prior[stale])
+        step = (inverse @ score[:, :, None])[:, :, 0]
         moved = step @ design.T
-        reach = np.abs(moved).max(axis=1)
+        reach = np.maximum(moved.max(axis=1), -moved.min(axis=1))
         taken = np.minimum(1.0, _LONGEST_STEP / np.maximum(reach, 1e-300))[:, None]
-        beta[active] += step * taken
-        linear[active] += moved * taken
-        is_stale[active] = (reach > before[active] / 2) | (design.shape[1] <= _FEW_COLUMNS)
-        before[active] = reach
-        active = active[reach > _TOLERANCE]
+        step *= taken
+        beta += step
+        linear += moved if (taken == 1).all() else moved * taken
+        stale = (reach > before / 2) | (size <= _FEW_COLUMNS)
+        before, last = reach, score
+        resting = reach <= _TOLERANCE
+        if resting.any():
+            settled[active[resting]] = beta[resting]
+            on = ~resting
+            active, rows, found, prior, beta, linear = (one[on] for one in (active, rows, found, prior, beta, linear))
+            inverse, stale, before, last, step = (one[on] for one in (inverse, stale, before, last, step))
         if active.size == 0:
             break
-    return beta.reshape(*counts.shape[:-1], -1)
+    settled[active] = beta
+    return settled.reshape(*shape, -1)
+
+
+def _learn(inverse: FloatArray, step: FloatArray, fall: FloatArray) -> None:
+    """Better the inverse of each information (m, q, q), in place, by how the score fell (m, q) along a step (m, q)."""
+    along = (step * fall).sum(axis=1)
+    some = along > 0
+    step, fall, along = step[some], fall[some], along[some][:, None]
+    turned = (inverse[some] @ fall[:, :, None])[:, :, 0]
+    across = turned[:, :, None] * (step / along)[:, None, :]
+    longer = ((1 + (fall * turned).sum(axis=1, keepdims=True) / along) / along)[:, :, None]
+    inverse[some] += longer * step[:, :, None] * step[:, None, :] - across - across.swapaxes(1, 2)
 
 
 def fit_without(
@@ -215,6 +240,11 @@ class _Scale:
         if self.is_moving.all() and not self.centre.any() and (self.spread == 1).all():
             return x
         return np.where(self.is_moving, (x - self.centre) / self.spread, 0.0)
+
+    def scaled(self, coefficients: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Slopes (1, k) and intercept (1,) on the columns that `moving` gives, of coefficients on them as they are."""
+        slopes = (coefficients[1:] * self.spread)[self.is_moving] if self.is_moving.any() else np.zeros(1)
+        return slopes[None], coefficients[:1] + coefficients[1:] @ self.centre
 
     def moving(self, x: FloatArray) -> FloatArray:
         """The columns that vary, scaled; where none does, one of zeros, which a fit leaves at 0."""

@@ -130,7 +130,8 @@ def fit_chosen(
     rng: np.random.Generator,
 ) -> Logistic:
     """The model of these people, its penalty chosen by log score over inner parts of them."""
-    return fit_logistic(design, outcome, penalty=choose_penalty(design, outcome, participant, how, rng))
+    penalty, start = choose_penalty(design, outcome, participant, how, rng)
+    return fit_logistic(design, outcome, penalty=penalty, start=start)
 
 
 def choose_penalty(
@@ -139,27 +140,29 @@ def choose_penalty(
     participant: npt.NDArray[np.generic],
     how: CrossFit,
     rng: np.random.Generator,
-) -> float:
-    """The penalty with the best log score over the inner parts of these people; of equals the largest.
+) -> tuple[float, FloatArray | None]:
+    """The penalty with the best log score over the inner parts of these people, of equals the largest; and its fit.
 
     Every penalty is fitted to all, from the one before, and from there without every part. Of more than 3,000 knees
     those of some people, chosen at random, tell as much: a penalty says how large coefficients are, whatever the number
-    of knees.
+    of knees. The fit is that to all who were asked, (k + 1,); None where one penalty is tried.
     """
     tried = np.array(sorted(how.penalties, reverse=True))
     if tried.size == 1:
-        return float(tried[0])
+        return float(tried[0]), None
     if outcome.size > _ENOUGH:
         people, who = np.unique(participant, return_inverse=True)
         taken = (rng.random(people.size) < _ENOUGH / outcome.size)[who]
         design, outcome, participant = design[taken], outcome[taken], participant[taken]
     seen = deal(participant, outcome, how.inner_folds, rng) != np.arange(how.inner_folds)[:, None]
     known = np.column_stack([np.ones(outcome.size), design])
-    losses, whole = [], np.zeros(known.shape[1])
+    losses, fits = [], [np.zeros(known.shape[1])]
     for penalty in tried:
-        whole, without = fit_without(known, outcome, seen, penalty=penalty, start=whole)
+        whole, without = fit_without(known, outcome, seen, penalty=penalty, start=fits[-1])
+        fits.append(whole)
         losses.append((log_loss(without @ known.T, outcome) * ~seen).sum())
-    return float(tried[np.argmin(np.round(losses, 9))])
+    best = int(np.argmin(np.round(losses, 9)))
+    return float(tried[best]), fits[best + 1]
 
 
 def _on_grid(log_odds: FloatArray) -> FloatArray:

@@ -9,6 +9,7 @@ import polars as pl
 import pytest
 from sklearn.metrics import roc_auc_score
 
+from examtally.analytics import logistic
 from examtally.analytics.diagnostic_models import crossfit
 from examtally.analytics.diagnostic_models.crossfit import CrossFit, check_parts, deal, out_of_fold
 from examtally.analytics.diagnostic_models.influence import added_value, estimate, score_influence
@@ -122,6 +123,28 @@ def test_the_fit_is_where_the_penalised_score_is_zero() -> None:
     left = np.repeat(y, weights.astype(int)) - found.probability(rows)
     assert left.sum() == pytest.approx(0, abs=1e-6)
     assert rows.T @ left == pytest.approx(3.0 * rows.var(axis=0) * found.coefficients[1:], abs=1e-5)
+
+
+def test_a_fit_begun_elsewhere_ends_where_it_ends_anyway() -> None:
+    x, y, who = clinic()
+    x = np.column_stack([x, np.full(y.size, 7.0)])
+    penalty, start = crossfit.choose_penalty(x, y, who, HOW, np.random.default_rng(2))
+    found = fit_logistic(x, y, penalty=penalty).coefficients
+    assert start == pytest.approx(found, abs=1e-5)
+    assert fit_logistic(x, y, penalty=penalty, start=start).coefficients == pytest.approx(found, abs=1e-7)
+    assert fit_logistic(x, y, penalty=penalty, start=np.ones(8)).coefficients == pytest.approx(found, abs=1e-7)
+
+
+def test_the_information_is_learned_on_the_way(monkeypatch: pytest.MonkeyPatch) -> None:
+    x, y, _ = clinic(600, columns=8)
+    known = np.column_stack([np.ones(y.size), x])
+    weights = np.random.default_rng(4).multinomial(y.size, np.full(y.size, 1 / y.size), size=20).astype(float)
+    (whole, _), steps = fit_without(known, y, weights[:1] > 0, penalty=1.0), []
+    near = information_at(whole, known)
+    learn = logistic._learn
+    monkeypatch.setattr(logistic, "_learn", lambda *given: (steps.append(1), learn(*given)))
+    fit_each(weights, weights * y, known, precision=1.0, start=whole, information=near)
+    assert len(steps) <= 9
 
 
 def test_counted_rows_give_the_fit_of_every_knee() -> None:
@@ -244,7 +267,7 @@ def test_of_many_knees_those_of_some_people_tell_the_penalty(monkeypatch: pytest
     monkeypatch.setattr(crossfit, "fit_without", counted)
     for n in (3_000, 12_000):
         x, y, who = clinic(n, columns=2)
-        penalty = crossfit.choose_penalty(x, y, who, HOW, np.random.default_rng(2))
+        penalty, _ = crossfit.choose_penalty(x, y, who, HOW, np.random.default_rng(2))
         assert penalty in HOW.penalties
     assert rows[0] == 3_000
     assert rows[-1] == pytest.approx(3_000, rel=0.05)
