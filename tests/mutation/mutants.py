@@ -354,6 +354,24 @@ MUTANTS: tuple[Mutant, ...] = (
         ("then -batch_no else batch_no", "then batch_no else batch_no"),
     ),
     *_of(
+        "cohort/verification_frame.py",
+        f"{_COHORT}/test_verification_frame.py",
+        ("bit_or((1 + {code})::ubigint", "bit_or(({code})::ubigint"),
+        ("filter (word = {word}) as", "filter (word >= 0) as"),
+    ),
+    *_of(
+        "analytics/agreement/jackknife.py",
+        "tests/unit/analytics/agreement/test_jackknife.py",
+        ("spread = totals(counted * (", "spread = totals(("),
+        ("clusters = totals(times, group", "clusters = totals(np.ones(times.size), group"),
+    ),
+    *_of(
+        "analytics/agreement/statistics.py",
+        "tests/unit/analytics/agreement",
+        ("np.repeat(size > 1, size)", "np.repeat(size > 99, size)"),
+        ("totals(times * n, group", "totals(n, group"),
+    ),
+    *_of(
         "cohort/pairs.py",
         f"{_COHORT}/test_pairs.py",
         ("<= {protocol.agreement.max_days}", "< {protocol.agreement.max_days}"),

@@ -13,10 +13,6 @@ Findings of exams whose window is open, of other than index exams and of ineligi
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
-
-from examtally.cohort.groupings import text
 from examtally.cohort.reasons import number
 from examtally.contracts.records.engine import Engine
 
@@ -72,49 +68,3 @@ _SETTLED = (
     f"when (accepted_bits & p.bit) <> 0 then {number('outside_window')} "
     f"when (row_bits & p.bit) <> 0 then {number('modality_not_accepted')} else {number('not_verified')} end"
 )
-
-
-_BITS = 3
-_A_WORD = 20  # codes of three bits, and the sign of a whole number of eight bytes left alone
-
-
-@dataclass(frozen=True)
-class Packed:
-    """SQL that reads many rows an exam, each a name with a code from 0 to 6, as a column a name: one pass for all.
-
-    The rows are held as digits of a few whole numbers, by `sums` over a source joined with `places`; `code` gives the
-    code of one name again, null where it has no row.
-    """
-
-    names: tuple[str, ...]
-    column: str
-
-    @property
-    def places(self) -> str:
-        """A table of the names in `column`, each with the word it stands in and the factor of its digit."""
-        rows = ", ".join(
-            f"({text(name)}, {at // _A_WORD}, {2 ** (_BITS * (at % _A_WORD))}::ubigint)"
-            for at, name in enumerate(self.names)
-        )
-        return f"(select * from (values {rows or '(null, 0, 0::ubigint)'}) d({self.column}, word, factor))"
-
-    def sums(self, code: str) -> str:
-        """The words of a group of rows, `code` being SQL for the code of a row."""
-        return ", ".join(
-            f"bit_or((1 + {code})::ubigint * factor) filter (word = {word}) as {self._word(word)}"
-            for word in range(-(-len(self.names) // _A_WORD) or 1)
-        )
-
-    def code(self, name: str) -> str:
-        """SQL for the code of `name`."""
-        at = self.names.index(name)
-        held = f"({self._word(at // _A_WORD)} // {2 ** (_BITS * (at % _A_WORD))}::ubigint) % {2**_BITS}"
-        return f"(nullif({held}, 0) - 1)"
-
-    def _word(self, word: int) -> str:
-        return f"{self.column}_word_{word}"
-
-
-def places_of(codes: Sequence[str], column: str) -> str:
-    """SQL for the place of a code in `codes`, null where it is none of them."""
-    return f"case {column} {' '.join(f'when {text(code)} then {place}' for place, code in enumerate(codes))} end"

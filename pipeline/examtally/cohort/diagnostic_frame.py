@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import polars as pl
 
-from examtally.cohort.cells import Packed, places_of
 from examtally.cohort.groupings import EXAMS, UNKNOWN, text
-from examtally.cohort.verification_frame import RECORDED, coded, result_place
+from examtally.cohort.verification_frame import RECORDED, Packed, coded, places_of, result_place
 from examtally.contracts.contract import Contract
 from examtally.contracts.protocol.protocol import Protocol
 from examtally.contracts.records.engine import Engine

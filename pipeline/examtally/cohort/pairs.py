@@ -32,7 +32,7 @@ def read_pairs(con: Engine, protocol: Protocol, *, with_examiners: bool) -> pl.D
     """
     con.execute(_pairs(protocol))
     con.execute(_RATED)
-    pairs: pl.DataFrame = con.sql(f"{_grouped(protocol, with_examiners=with_examiners)}").pl()
+    pairs: pl.DataFrame = con.sql(_grouped(protocol, with_examiners=with_examiners)).pl()
     con.execute("drop table rated_pairs; drop table exam_pairs")
     return pairs
 

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
 
 import polars as pl
 
-from examtally.cohort.cells import RESULTS, STATUSES, Packed, places_of
+from examtally.cohort.cells import RESULTS, STATUSES
 from examtally.cohort.groupings import Grouping, text
 from examtally.contracts.catalogue.clinical import Condition
 from examtally.contracts.contract import Contract
@@ -51,6 +52,52 @@ def _column(condition: Condition, bits: Mapping[str, int]) -> str:
     own = of(condition.code)
     first = f"coalesce(least({', '.join(parts)}), {own})" if parts else own
     return f"{first}::utinyint as severity_{condition.code}"
+
+
+_BITS = 3
+_A_WORD = 20  # codes of three bits, and the sign of a whole number of eight bytes left alone
+
+
+@dataclass(frozen=True)
+class Packed:
+    """SQL that reads many rows an exam, each a name with a code from 0 to 6, as a column a name: one pass for all.
+
+    The rows are held as digits of a few whole numbers, by `sums` over a source joined with `places`; `code` gives the
+    code of one name again, null where it has no row.
+    """
+
+    names: tuple[str, ...]
+    column: str
+
+    @property
+    def places(self) -> str:
+        """A table of the names in `column`, each with the word it stands in and the factor of its digit."""
+        rows = ", ".join(
+            f"({text(name)}, {at // _A_WORD}, {2 ** (_BITS * (at % _A_WORD))}::ubigint)"
+            for at, name in enumerate(self.names)
+        )
+        return f"(select * from (values {rows or '(null, 0, 0::ubigint)'}) d({self.column}, word, factor))"
+
+    def sums(self, code: str) -> str:
+        """The words of a group of rows, `code` being SQL for the code of a row."""
+        return ", ".join(
+            f"bit_or((1 + {code})::ubigint * factor) filter (word = {word}) as {self._word(word)}"
+            for word in range(-(-len(self.names) // _A_WORD) or 1)
+        )
+
+    def code(self, name: str) -> str:
+        """SQL for the code of `name`."""
+        at = self.names.index(name)
+        held = f"({self._word(at // _A_WORD)} // {2 ** (_BITS * (at % _A_WORD))}::ubigint) % {2**_BITS}"
+        return f"(nullif({held}, 0) - 1)"
+
+    def _word(self, word: int) -> str:
+        return f"{self.column}_word_{word}"
+
+
+def places_of(codes: Sequence[str], column: str) -> str:
+    """SQL for the place of a code in `codes`, null where it is none of them."""
+    return f"case {column} {' '.join(f'when {text(code)} then {place}' for place, code in enumerate(codes))} end"
 
 
 RECORDED = (*RESULTS, "not_recorded")

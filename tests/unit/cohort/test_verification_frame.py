@@ -8,7 +8,7 @@ from clinic import Records, connect, small_contract
 from random_clinic import random_clinic
 
 from examtally.cohort.cohort import build_cohort
-from examtally.cohort.verification_frame import read_verification_frame, verification_groups
+from examtally.cohort.verification_frame import RECORDED, read_verification_frame, verification_groups
 from examtally.contracts.contract import load_contract
 from examtally.contracts.protocol.protocol import load_protocol
 
@@ -63,6 +63,27 @@ def test_examiners_first_exams_are_there_for_pooling_but_not_index() -> None:
     assert ours["impression_ligament"].to_list() == [0.25, None]
     assert ours["result_drawer"].to_list() == ["positive", "positive"]
     assert ours["examiner"].n_unique() == 2
+
+
+def test_every_maneuver_of_a_large_catalogue_keeps_its_own_result() -> None:
+    contract = load_contract()
+    maneuvers = list(contract.catalogue.maneuvers)
+    assert len(maneuvers) > 40, "more than two whole numbers hold"
+    records = Records()
+    said = {}
+    for start in range(5):
+        exam = f"EX{start}"
+        records.exam(exam, f"PT{start}", period="2024-01")
+        said[exam] = [RECORDED[(place + place // 7 + start) % 5] for place in range(len(maneuvers))]
+        for maneuver, result in zip(maneuvers, said[exam], strict=True):
+            if result != "not_recorded":
+                records.finding(exam, maneuver, result)
+    records.exam("EX9", "PT9", period="2024-12")
+    resolved = load_protocol({}, contract)
+    with build_cohort(connect(contract, records), contract, resolved) as cohort:
+        frame = read_verification_frame(cohort.con, cohort.groupings, contract, resolved)
+    found = frame.select(f"result_{m}" for m in maneuvers).head(len(said))
+    assert [list(row) for row in found.iter_rows()] == list(said.values())
 
 
 def test_a_registry_without_records_gives_no_rows() -> None:
