@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -156,6 +157,7 @@ def paired_power(knees: int, difference: float, discordant: float, tail: float =
     return float(sum(weight * _rejected(int(m), favour, tail) for m, weight in zip(differing, chance, strict=True)))
 
 
+@lru_cache(maxsize=100_000)
 def _rejected(differing: int, favour: float, tail: float) -> float:
     """Chance of a two-sided mid-p at most 2 x tail, given how many knees differ."""
     lower = np.arange(differing // 2 + 1)

@@ -6,9 +6,7 @@ import errno
 import json
 import math
 import re
-from collections.abc import Iterator
 from dataclasses import replace
-from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -39,14 +37,6 @@ AIMS: dict[str, dict[str, Any]] = {
     "unpaired": {"sensitivity": 0.85, "difference": 0.15},
     "kappa_half_width": {"kappa": 0.5, "positive_share": 0.4, "half_width": 0.1},
 }
-
-
-@pytest.fixture(scope="module", autouse=True)
-def _each_chance_once() -> Iterator[None]:
-    """Plans of this file ask for the same chances again and again: each is worked out once."""
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(planning, "_rejected", cache(planning._rejected))
-        yield
 
 
 def _plan(clinic: Path, aim: str, **change: Any) -> Plan:
