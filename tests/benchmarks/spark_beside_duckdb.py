@@ -9,24 +9,12 @@ has two cores, as DuckDB. Needs what `docs/spark.md` names; ends with 1 where a 
 from __future__ import annotations
 
 import argparse
-import os
-import subprocess
 import sys
-import time
 from pathlib import Path
 
+from at_scale import run
+
 COUNTED = ("--only", "cohort_summary,flow,tallies")
-
-
-def run(*words: str) -> tuple[float, float]:
-    """Run one command of ours; return its seconds by the clock and of processor."""
-    begun = time.perf_counter()
-    child = subprocess.Popen([sys.executable, "-m", "examtally.cli", *words], stdout=subprocess.DEVNULL)
-    _, status, used = os.wait4(child.pid, 0)
-    child.returncode = os.waitstatus_to_exitcode(status)
-    if child.returncode:
-        raise SystemExit(f"{' '.join(words[:1])}: ended with {child.returncode}")
-    return time.perf_counter() - begun, used.ru_utime + used.ru_stime
 
 
 def differing(one: Path, other: Path) -> tuple[list[str], int]:
@@ -50,19 +38,19 @@ def main() -> None:
     registry, tables = str(folder / "registry.duckdb"), str(folder / "tables")
     scenario = folder / "scenario.yaml"
     scenario.write_text(f"based_on: clinic\nexams: {asked.exams}\n", encoding="utf-8")
-    run("synthesize", "--scenario", str(scenario), "--out", str(folder / "clinic"))
-    run("ingest", str(folder / "clinic" / "records"), "--registry", registry, "--to", tables)
+    run("synthesize", "synthesize", "--scenario", str(scenario), "--out", str(folder / "clinic"))
+    run("ingest", "ingest", str(folder / "clinic" / "records"), "--registry", registry, "--to", tables)
     engines = {
         "duckdb": ("--registry", registry),
         "spark": ("--engine", "spark", "--records", tables, "--spark-master", "local[2]"),
     }
     for number in range(asked.rounds):
         for name, words in engines.items():
-            wall, processor = run("analyze", *words, *COUNTED, "--out", str(folder / "counted" / f"{name}-{number}"))
-            print(f"cohort and tallies, {name}: {wall:.1f} s by the clock, {processor:.1f} s of processor", flush=True)
+            out = str(folder / "counted" / f"{name}-{number}")
+            run(f"cohort and tallies, {name}", "analyze", *words, *COUNTED, "--out", out)
     for name, words in engines.items():
-        wall, processor = run("analyze", *words, "--with-examiners", "--out", str(folder / "whole" / name))
-        print(f"all tables, {name}: {wall:.1f} s by the clock, {processor:.1f} s of processor", flush=True)
+        out = str(folder / "whole" / name)
+        run(f"all tables, {name}", "analyze", *words, "--with-examiners", "--out", out)
     counted, whole = folder / "counted", folder / "whole"
     pairs = [(whole / "duckdb", whole / "spark")]
     pairs += [(counted / f"duckdb-{n}", counted / f"spark-{n}") for n in range(asked.rounds)]
