@@ -17,6 +17,7 @@ from examtally.analytics.comparison.contrast import SAME_KNEES
 from examtally.analytics.comparison.examiner_clusters import contrast_examiners
 from examtally.analytics.comparison.interactions import EXAMINER_GROUPS, examiner_remark
 from examtally.analytics.intervals import FloatArray
+from examtally.analytics.verification_bias.terms import clear_findings
 from examtally.contracts.contract import Contract
 from examtally.contracts.protocol.estimates import SEVERITY
 from examtally.contracts.protocol.protocol import Protocol
@@ -109,10 +110,8 @@ def _compared(
 
 def _members(model: ConditionModel, own: pl.DataFrame, maneuver: str, group_by: str, group: str) -> Members:
     """The knees of one group with a clear finding."""
-    result = own[f"result_{maneuver}"]
-    positive = (result == "positive").to_numpy()
-    inside = (own[group_by].cast(pl.String) == group).to_numpy()
-    clear = inside & (positive | (result == "negative").to_numpy())
+    clear, positive = clear_findings(own[f"result_{maneuver}"])
+    clear &= (own[group_by].cast(pl.String) == group).to_numpy()
     return Members.of(model.knees, model.draws.chance, maneuver, clear, positive, group_by=group_by, group=group)
 
 

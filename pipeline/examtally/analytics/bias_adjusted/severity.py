@@ -19,6 +19,7 @@ from examtally.analytics.bias_adjusted.figures import Summary, summary
 from examtally.analytics.bias_adjusted.knees import StatusRecords
 from examtally.analytics.bias_adjusted.model import BiasModels, ConditionModel
 from examtally.analytics.intervals import FloatArray
+from examtally.analytics.verification_bias.terms import clear_findings
 from examtally.contracts.contract import Contract
 from examtally.contracts.protocol.protocol import Protocol
 
@@ -128,7 +129,7 @@ def _of_maneuver(
 ) -> Iterator[BySeverity]:
     frame, condition = model.knees.frame, model.knees.condition
     positive = {name: (frame[f"result_{name}"] == "positive").to_numpy() for name in maneuvers}
-    clear = frame[f"result_{maneuver}"].is_in(["positive", "negative"]).to_numpy()
+    clear, _ = clear_findings(frame[f"result_{maneuver}"])
     others = sum((positive[name].astype(np.int64) for name in maneuvers if name != maneuver), np.zeros(clear.size, int))
     kind = np.minimum(others, _OTHERS - 1) + _OTHERS * np.where(clear, positive[maneuver].astype(np.int64), 2)
     draws, knee = min(DRAWS, model.draws.draws), entries.knee

@@ -12,6 +12,7 @@ from examtally.analytics.bias_adjusted.draws import StatusDraws
 from examtally.analytics.bias_adjusted.figures import Cells
 from examtally.analytics.bias_adjusted.knees import StatusKnees
 from examtally.analytics.intervals import BoolArray, FloatArray
+from examtally.analytics.verification_bias.terms import clear_findings
 
 OVERALL, ALL = "overall", "all"
 _DENSE = 0.1  # share of places filled from which whole rows are quicker
@@ -75,10 +76,9 @@ def members(
         column = knees.frame[name]
         groups += [(name, label, (column == label).to_numpy()) for label in column.unique().sort()]
     for maneuver in maneuvers:
-        result = knees.frame[f"result_{maneuver}"]
-        positive, negative = ((result == code).to_numpy() for code in ("positive", "negative"))
+        found, positive = clear_findings(knees.frame[f"result_{maneuver}"])
         for group_by, group, inside in groups:
-            clear = inside & (positive | negative)
+            clear = inside & found
             if group_by == OVERALL or clear.any():
                 yield Members.of(knees, chance, maneuver, clear, positive, group_by=group_by, group=group)
 

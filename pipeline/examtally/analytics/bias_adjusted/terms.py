@@ -14,11 +14,10 @@ import polars as pl
 from scipy.special import logit
 
 from examtally.analytics.intervals import BoolArray, FloatArray
-from examtally.analytics.verification_bias.terms import levels
+from examtally.analytics.verification_bias.terms import clear_findings, levels
 from examtally.contracts.contract import Contract
 from examtally.contracts.protocol.protocol import Protocol
 
-_CLEAR = ("positive", "negative")
 _CLIP = 0.02
 _FEWEST = 5  # knees on either side below which a 0/1 column says nothing worth a term
 _RIDGE = 0.1  # share of the imaged knees that stands against each column where readings are foretold
@@ -108,9 +107,8 @@ def status_terms(
     terms = TermList(frame.height)
     own = [m for code, m in contract.catalogue.pairs if code == condition]
     for maneuver in own:
-        result = frame[f"result_{maneuver}"]
-        clear = result.is_in(_CLEAR).to_numpy()
-        terms.add(maneuver, _is(result, "positive"), OWN, clear)
+        clear, positive = clear_findings(frame[f"result_{maneuver}"])
+        terms.add(maneuver, positive.astype(float), OWN, clear)
         terms.add(f"{maneuver}_unclear", (~clear).astype(float), _OWN_UNCLEAR)
     stated = frame[f"impression_{condition}"].cast(pl.Float64).to_numpy()
     known = ~np.isnan(stated)
@@ -131,17 +129,15 @@ def _add_weak(terms: TermList, frame: pl.DataFrame, own: list[str], protocol: Pr
     age = frame["age_years"].cast(pl.Float64).to_numpy()
     terms.add("age_years", np.nan_to_num(age), None, ~np.isnan(age))
     for name in (*_WEAK_LEVELS, "activity", "mechanism"):
-        values = frame[name]
-        counts = values.value_counts().sort("count", name, descending=[True, False])
-        variable = levels(name, values, str(counts[name][0]) if counts.height else "")
+        variable = levels(name, frame[name])
         for term, column in zip(variable.terms, variable.columns.T, strict=True):
             terms.add(term, column, None)
     for name in (column for column in frame.columns if column.startswith("history_")):
         answer = frame[name]
         terms.add(name, _is(answer, "yes"), None, answer.is_in(["yes", "no"]).to_numpy())
     for maneuver in (code for code in protocol.core if code not in own):
-        result = frame[f"result_{maneuver}"]
-        terms.add(maneuver, _is(result, "positive"), None, result.is_in(_CLEAR).to_numpy())
+        clear, positive = clear_findings(frame[f"result_{maneuver}"])
+        terms.add(maneuver, positive.astype(float), None, clear)
 
 
 def _by_others(others: pl.DataFrame, knees: int) -> Iterator[tuple[str, str, FloatArray]]:

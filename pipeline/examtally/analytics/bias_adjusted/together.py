@@ -16,6 +16,7 @@ from examtally.analytics.bias_adjusted.tabulate import ALL, OVERALL, Members, ta
 from examtally.analytics.comparison.contrast import COMPARED, DIFFERENCE, contrasts_of
 from examtally.analytics.intervals import BoolArray, FloatArray
 from examtally.analytics.test_combinations.combinations import RULES
+from examtally.analytics.verification_bias.terms import clear_findings
 from examtally.contracts.contract import Contract
 from examtally.contracts.protocol.protocol import Protocol
 from examtally.contracts.results import conform
@@ -40,9 +41,8 @@ class _Findings:
     def of(cls, model: ConditionModel, contract: Contract) -> _Findings:
         frame = model.knees.frame
         own = tuple(m for code, m in contract.catalogue.pairs if code == model.knees.condition)
-        results = {m: frame[f"result_{m}"] for m in own}
-        clear = {m: result.is_in(["positive", "negative"]).to_numpy() for m, result in results.items()}
-        return cls(model, own, clear, {m: (result == "positive").to_numpy() for m, result in results.items()})
+        found = {m: clear_findings(frame[f"result_{m}"]) for m in own}
+        return cls(model, own, *({m: each[place] for m, each in found.items()} for place in range(2)))
 
     def members(self, name: str, clear: BoolArray, positive: BoolArray) -> Members:
         """Knees with a clear finding as those of one test."""

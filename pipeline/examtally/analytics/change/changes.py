@@ -13,6 +13,7 @@ from examtally.analytics.bias_adjusted.model import BiasModels, ConditionModel, 
 from examtally.analytics.calibration.forecasts import IntArray
 from examtally.analytics.change.within import FEWEST_EXAMINERS, Difference, ExaminerSums, contrast, solve, sums_within
 from examtally.analytics.intervals import BoolArray, FloatArray
+from examtally.analytics.verification_bias.terms import clear_findings
 from examtally.contracts.catalogue.own import CASE_MIX
 from examtally.contracts.periods import place_of
 from examtally.contracts.protocol.interventions import Aimed, Intervention
@@ -106,11 +107,9 @@ def _side(
     model: ConditionModel, intervention: Intervention, target: Aimed, reached: BoolArray, case_mix: Sequence[str]
 ) -> TargetRows:
     frame, chance = model.knees.frame, model.draws.chance
-    result = frame[f"result_{target.maneuver}"]
-    positive = (result == "positive").to_numpy()
+    clear, positive = clear_findings(frame[f"result_{target.maneuver}"])
     time = np.array([place_of(period) for period in frame["period"].cast(pl.String)], dtype=np.float64)
     time -= place_of(intervention.period)
-    clear = positive | (result == "negative").to_numpy()
     clear &= (time < 0) | (time >= intervention.left_out_periods)
     is_sensitivity = target.measure == "sensitivity"
     present = chance if is_sensitivity else 1 - chance

@@ -134,8 +134,7 @@ def _errors(
 
 
 def _variable(values: pl.Series) -> Variable:
-    counts = values.value_counts().sort("count", values.name, descending=[True, False])
-    return levels(values.name, values, str(counts[values.name][0]))
+    return levels(values.name, values)
 
 
 def _averaged(columns: FloatArray, beta: FloatArray, of_first: float) -> tuple[float, FloatArray]:

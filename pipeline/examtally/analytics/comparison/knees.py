@@ -6,7 +6,6 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
-import polars as pl
 
 from examtally.analytics.comparison.contrast import Contrast, corrected_contrast
 from examtally.analytics.comparison.examiner_clusters import ExaminerContrast, contrast_examiners
@@ -22,8 +21,7 @@ from examtally.analytics.verification_bias.counts import obstacle
 from examtally.analytics.verification_bias.grouped import Grouped, IntArray
 from examtally.analytics.verification_bias.knees import ConditionKnees, Fitted
 from examtally.analytics.verification_bias.pair import VERIFIED_NEGATIVE, WITH, WITHOUT
-
-CLEAR = ("positive", "negative")
+from examtally.analytics.verification_bias.terms import clear_findings
 
 
 @dataclass(frozen=True)
@@ -58,19 +56,21 @@ class Compared:
     @classmethod
     def maneuvers(cls, knees: ConditionKnees, maneuver_a: str, maneuver_b: str) -> Compared:
         """Two maneuvers on the knees in which both gave a clear finding."""
-        results = [knees.frame[f"result_{m}"] for m in (maneuver_a, maneuver_b)]
-        taken = (results[0].is_in(CLEAR) & results[1].is_in(CLEAR)).to_numpy()
+        (clear_a, positive_a), (clear_b, positive_b) = (
+            clear_findings(knees.frame[f"result_{m}"]) for m in (maneuver_a, maneuver_b)
+        )
+        taken = clear_a & clear_b
         everywhere = np.ones(int(taken.sum()), dtype=bool)
-        found = [(result == "positive").to_numpy()[taken] for result in results]
+        found = [positive[taken] for positive in (positive_a, positive_b)]
         return cls._of(knees, taken, [everywhere, everywhere], found, (maneuver_a, maneuver_b), PAIRED)
 
     @classmethod
     def groups(cls, knees: ConditionKnees, maneuver: str, group_by: str, groups: tuple[str, str]) -> Compared:
         """One maneuver in two groups of exams."""
-        result, group = knees.frame[f"result_{maneuver}"], knees.frame[group_by].cast(pl.String).fill_null("")
-        taken = (result.is_in(CLEAR) & group.is_in(groups)).to_numpy()
-        inside = [(group == name).to_numpy()[taken] for name in groups]
-        positive = (result == "positive").to_numpy()[taken]
+        clear, positive = clear_findings(knees.frame[f"result_{maneuver}"])
+        member = [knees.frame[group_by].eq_missing(name).to_numpy() for name in groups]
+        taken = clear & (member[0] | member[1])
+        inside, positive = [one[taken] for one in member], positive[taken]
         return cls._of(knees, taken, inside, [positive, positive], (maneuver, maneuver), UNPAIRED)
 
     @classmethod

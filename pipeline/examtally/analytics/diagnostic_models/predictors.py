@@ -10,7 +10,7 @@ import numpy.typing as npt
 import polars as pl
 
 from examtally.analytics.intervals import BoolArray, FloatArray, IntArray
-from examtally.analytics.verification_bias.terms import KNEES_A_TERM, Variable, choose, levels
+from examtally.analytics.verification_bias.terms import KNEES_A_TERM, Variable, choose, clear_findings, levels
 from examtally.contracts.contract import Contract
 from examtally.contracts.protocol.estimates import maneuvers_for
 from examtally.contracts.protocol.protocol import Protocol
@@ -98,7 +98,7 @@ def short_form(maneuver: str, results: pl.Series) -> Variable:
 
 def _in_order(known: pl.DataFrame, maneuvers: Sequence[str], contract: Contract) -> list[str]:
     """Core maneuvers, then those with most findings; equals in the order given."""
-    done = {m: known[f"result_{m}"].cast(pl.String).is_in(["positive", "negative"]).sum() for m in maneuvers}
+    done = {m: clear_findings(known[f"result_{m}"])[0].sum() for m in maneuvers}
     return sorted(maneuvers, key=lambda m: (not contract.catalogue.maneuvers[m].core, -done[m]))
 
 
@@ -122,8 +122,7 @@ def _answer(item: str, answers: pl.Series) -> Variable:
 
 def _mechanism(codes: pl.Series) -> Variable:
     """Mechanisms against the one met most."""
-    counts = codes.value_counts().sort("count", codes.name, descending=[True, False])
-    return levels("mechanism", codes, counts[codes.name].cast(pl.String)[0] if counts.height else "")
+    return levels("mechanism", codes)
 
 
 def _gaps(values: pl.Series) -> tuple[FloatArray, FloatArray]:

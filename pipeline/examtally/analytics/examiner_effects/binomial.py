@@ -132,8 +132,8 @@ class _Integrand:
 
 
 def _softplus(eta: FloatArray) -> FloatArray:
-    """log(1 + exp(eta))."""
-    return np.asarray(np.maximum(eta, 0.0) + np.log1p(np.exp(-np.abs(eta))))
+    """log(1 + exp(eta)), which past 700 is eta itself."""
+    return np.asarray(np.maximum(np.log1p(np.exp(np.minimum(eta, 700.0))), eta))
 
 
 @lru_cache(maxsize=8)

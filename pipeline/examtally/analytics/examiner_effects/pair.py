@@ -16,6 +16,7 @@ from examtally.analytics.examiner_effects.standardised import ExaminerLogits, ca
 from examtally.analytics.intervals import BoolArray, FloatArray
 from examtally.analytics.verification_bias.grouped import IntArray
 from examtally.analytics.verification_bias.knees import ConditionKnees
+from examtally.analytics.verification_bias.terms import clear_findings
 
 FEWEST_POOLED = 3
 """With two examiners or sites their spread would be little more than its prior."""
@@ -37,9 +38,8 @@ class PooledPair:
 
     def __init__(self, knees: ConditionKnees, maneuver: str, code: IntArray, groups: int) -> None:
         """`code` (n,) is the group of every knee of the condition, from 0."""
-        result = knees.frame[f"result_{maneuver}"]
-        self.taken: BoolArray = result.is_in(["positive", "negative"]).to_numpy()
-        self.positive: BoolArray = (result == "positive").to_numpy()[self.taken]
+        self.taken, positive = clear_findings(knees.frame[f"result_{maneuver}"])
+        self.positive = positive[self.taken]
         self.verified, self.present = knees.verified[self.taken], knees.present[self.taken]
         self.code, self.groups = code[self.taken], groups
         self.people = knees.frame["participant"].to_numpy()[self.taken].astype(np.int64)

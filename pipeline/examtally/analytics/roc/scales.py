@@ -10,6 +10,7 @@ import polars as pl
 
 from examtally.analytics.intervals import BoolArray, FloatArray
 from examtally.analytics.verification_bias.knees import ConditionKnees
+from examtally.analytics.verification_bias.terms import clear_findings
 from examtally.contracts.catalogue.clinical import Maneuver
 
 END_POINTS = ("firm", "soft", "absent")
@@ -47,13 +48,12 @@ class Findings:
     def __init__(self, knees: ConditionKnees, maneuver: Maneuver, recorded: pl.DataFrame | None) -> None:
         """`recorded` are the rows of the graded frame of this maneuver; None where it has none."""
         frame = knees.frame.filter(pl.Series(knees.verified))
-        result = frame[f"result_{maneuver.code}"]
+        clear, positive = clear_findings(frame[f"result_{maneuver.code}"])
         self.maneuver = maneuver
-        clear = result.is_in(["positive", "negative"])
-        self.positive: BoolArray = (result == "positive").to_numpy()[clear.to_numpy()]
-        self.present: BoolArray = knees.present[knees.verified][clear.to_numpy()]
-        self.person = frame["participant"].to_numpy()[clear.to_numpy()]
-        taken = frame.filter(clear).select("place")
+        self.positive = positive[clear]
+        self.present: BoolArray = knees.present[knees.verified][clear]
+        self.person = frame["participant"].to_numpy()[clear]
+        taken = frame.select("place").filter(pl.Series(clear))
         if recorded is None:
             recorded = pl.DataFrame(schema={"place": pl.UInt32})
         self._frame = taken.join(recorded, on="place", how="left", maintain_order="left")

@@ -11,7 +11,15 @@ import polars as pl
 
 from examtally.analytics.intervals import BoolArray
 from examtally.analytics.verification_bias.models import VerificationModels, fit_models
-from examtally.analytics.verification_bias.terms import Design, Variable, choose, levels, most_terms, probability
+from examtally.analytics.verification_bias.terms import (
+    Design,
+    Variable,
+    choose,
+    clear_findings,
+    levels,
+    most_terms,
+    probability,
+)
 from examtally.contracts.contract import Contract
 from examtally.contracts.protocol.protocol import Protocol
 
@@ -72,7 +80,7 @@ class ConditionKnees:
 
     def variables(self, first: str | None = None) -> Iterator[Variable]:
         """What may enter the models, in its order, `first` before all; own maneuvers by their clear results."""
-        clear = {m: self.frame[f"result_{m}"].is_in(["positive", "negative"]).sum() for m in self.maneuvers}
+        clear = {m: clear_findings(self.frame[f"result_{m}"])[0].sum() for m in self.maneuvers}
         for maneuver in sorted(self.maneuvers, key=lambda m: (m != first, -clear[m])):
             yield self._finding(maneuver)
         yield from (self._group(name) for name in self._own_codes)
@@ -85,9 +93,7 @@ class ConditionKnees:
         return levels(maneuver, self.frame[f"result_{maneuver}"], "negative", kept=("positive",))
 
     def _group(self, name: str) -> Variable:
-        values = self.frame[name]
-        counts = values.value_counts().sort("count", name, descending=[True, False])
-        return levels(name, values, str(counts[name][0]) if counts.height else "")
+        return levels(name, self.frame[name])
 
 
 def every_condition(frame: pl.DataFrame, contract: Contract, protocol: Protocol) -> dict[str, ConditionKnees]:

@@ -19,6 +19,7 @@ from examtally.analytics.verification_bias.counts import CORNERS, KINDS
 from examtally.analytics.verification_bias.grouped import Grouped
 from examtally.analytics.verification_bias.knees import Fitted
 from examtally.analytics.verification_bias.models import shares
+from examtally.analytics.verification_bias.terms import categories, clear_findings
 
 WITH, WITHOUT, VERIFIED_NEGATIVE = 20, 20, 10
 """Fewest verified knees with and without the condition, and with a negative finding, for the doubly robust figure."""
@@ -45,10 +46,7 @@ class Groups:
 
     @classmethod
     def _parted(cls, values: pl.Series) -> Groups:
-        kind = values.dtype
-        if not isinstance(kind, pl.Enum):
-            raise TypeError(f"{values.name} is not of an Enum type")
-        return cls(values.name, tuple(kind.categories), values.to_physical().to_numpy().astype(np.int64))
+        return cls(values.name, categories(values), values.to_physical().to_numpy().astype(np.int64))
 
 
 class Pair:
@@ -56,10 +54,9 @@ class Pair:
 
     def __init__(self, frame: pl.DataFrame, maneuver: str, verified: BoolArray, present: BoolArray) -> None:
         """`frame`, `verified` and `present` are those of all knees of the condition."""
-        result = frame[f"result_{maneuver}"]
         self.maneuver = maneuver
-        self.taken: BoolArray = result.is_in(["positive", "negative"]).to_numpy()
-        self.positive: BoolArray = (result == "positive").to_numpy()[self.taken]
+        self.taken, positive = clear_findings(frame[f"result_{maneuver}"])
+        self.positive = positive[self.taken]
         self.verified, self.present = verified[self.taken], present[self.taken]
         self.overall = Grouped.of(frame["participant"].to_numpy()[self.taken])
 

@@ -70,20 +70,39 @@ def choose(variables: Iterable[Variable], most: int) -> Design:
     )
 
 
-def levels(name: str, values: pl.Series, reference: str, kept: tuple[str, ...] = ()) -> Variable:
+def clear_findings(results: pl.Series) -> tuple[BoolArray, BoolArray]:
+    """Which results of a maneuver are clear, and which are positive, (n,) each."""
+    positive, negative = ((results == word).to_numpy() for word in ("positive", "negative"))
+    return positive | negative, positive
+
+
+def categories(values: pl.Series) -> tuple[str, ...]:
+    """The codes of a column of an Enum type, in their order; TypeError for a column of another type."""
+    kind = values.dtype
+    if not isinstance(kind, pl.Enum):
+        raise TypeError(f"{values.name} is not of an Enum type")
+    return tuple(kind.categories)
+
+
+def levels(name: str, values: pl.Series, reference: str | None = None, kept: tuple[str, ...] = ()) -> Variable:
     """One 0/1 column for every level but `reference`; rare ones, unless `kept`, share a column, unseen ones have none.
 
-    `values` is of an Enum type; a missing value is a level.
+    `values` is of an Enum type; a missing value is a level. The level met most is the reference where none is named.
     """
-    counts = values.value_counts().sort("count", values.name, descending=[True, False])
-    seen = [(level, n) for level, n in counts.iter_rows() if level != reference]
-    named = [(f"{name}_{level}", level) for level, n in seen if n >= _FEWEST or level in kept]
-    columns = [values.eq_missing(level).to_numpy() for _, level in named]
-    rare = [values.eq_missing(level).to_numpy() for level, n in seen if n < _FEWEST and level not in kept]
-    terms = [term for term, _ in named]
+    words: list[str | None] = [None, *categories(values)]
+    codes = values.to_physical().cast(pl.Int32)
+    code = (codes.fill_null(-1) if codes.null_count() else codes).to_numpy() + 1
+    met = np.bincount(code, minlength=len(words))
+    seen = [int(place) for place in np.lexsort((np.arange(met.size), -met)) if met[place]]
+    base = words[seen[0]] if reference is None and seen else reference
+    shown = [place for place in seen if words[place] != base]
+    named = [place for place in shown if met[place] >= _FEWEST or words[place] in kept]
+    rare = [place for place in shown if place not in named]
+    terms = [f"{name}_{words[place]}" for place in named]
+    columns = [code == place for place in named]
     if rare:
         terms.append(f"{name}_other")
-        columns.append(np.any(rare, axis=0))
+        columns.append(np.isin(code, rare))
     stacked = np.column_stack(columns) if columns else np.zeros((len(values), 0))
     return Variable(name, tuple(terms), stacked.astype(np.float64))
 
