@@ -6,11 +6,9 @@ learner has a chart for either side, and the target counts as reached only where
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import replace
 from functools import lru_cache
 
-import numpy as np
 import polars as pl
 
 from examtally.analytics.learning_curves.cusum import LEAST_TRUE_SIGNAL, CusumDesign, design
@@ -201,38 +199,28 @@ def _lacking(made: CusumDesign) -> str:
 
 def _standing(rows: pl.DataFrame) -> pl.DataFrame:
     """Where a learner stands at the end of each period, by both sides: the keys of a learner, place, standing."""
-    names: list[pl.DataFrame] = []
-    standings: list[str] = []
-    for key, part in rows.group_by(_LEARNER, maintain_order=True):
-        places = part["place"].unique().sort()
-        sides = [list(_by_place(part.filter(among=side), places)) for side in _SIDES]
-        names.append(pl.DataFrame({"place": places}).with_columns(
-            **{name: pl.lit(value) for name, value in zip(_LEARNER, key, strict=True)}
-        ))  # fmt: skip
-        standings.extend(_both(one, other) for one, other in zip(*sides, strict=True))
-    schema = {**dict.fromkeys(_LEARNER, pl.String), "place": pl.Int64}
-    keys = pl.concat(names).select(*schema) if names else pl.DataFrame(schema=schema)
-    return keys.with_columns(pl.Series("standing", standings, dtype=pl.String))
+    ends = rows.group_by(*_CHART, "place").agg(
+        pl.col("sequence").max().alias("cases"), pl.col("state").sort_by("sequence").last()
+    )
+    periods = rows.select(*_LEARNER, "place").unique().sort(*_LEARNER, "place")
+    for side in _SIDES:
+        own = ends.filter(among=side).select(*_LEARNER, "place", pl.col("cases", "state").name.suffix(f"_{side}"))
+        periods = periods.join(own, on=[*_LEARNER, "place"], how="left", maintain_order="left")
+    latest = pl.col("^(cases|state)_.*$").forward_fill().over(_LEARNER)
+    return periods.with_columns(latest).select(*_LEARNER, "place", _both().alias("standing"))
 
 
-def _by_place(side: pl.DataFrame, places: pl.Series) -> Iterator[tuple[int, str]]:
-    """Cases and state of a side at the end of each period; no case has the state `learning`."""
-    ends = side.sort("sequence").group_by("place", maintain_order=True).last()
-    at = np.searchsorted(ends["place"].to_numpy(), places.to_numpy(), side="right") - 1
-    cases, state = ends["sequence"].to_list(), ends["state"].to_list()
-    yield from ((cases[place], state[place]) if place >= 0 else (0, "learning") for place in at)
-
-
-def _both(one: tuple[int, str], other: tuple[int, str]) -> str:
-    """The standing that the cases and states of both sides make together."""
-    states = {one[1], other[1]}
-    if "followed" in states:
-        return "no_limit"
-    if min(one[0], other[0]) < LEAST_CASES:
-        return "too_few"
-    if states <= {"reached", "keeping"}:
-        return "reached"
-    return "left" if "left" in states else "not_yet"
+def _both() -> pl.Expr:
+    """The standing that cases and states of both sides make together; a side without a case is at its beginning."""
+    states = [pl.col(f"state_{side}") for side in _SIDES]
+    cases = [pl.col(f"cases_{side}").fill_null(0) for side in _SIDES]
+    return (
+        pl.when(pl.any_horizontal(state == "followed" for state in states)).then(pl.lit("no_limit"))
+        .when(pl.min_horizontal(cases) < LEAST_CASES).then(pl.lit("too_few"))
+        .when(pl.all_horizontal(state.is_in(["reached", "keeping"]) for state in states)).then(pl.lit("reached"))
+        .when(pl.any_horizontal(state == "left" for state in states)).then(pl.lit("left"))
+        .otherwise(pl.lit("not_yet"))
+    )  # fmt: skip
 
 
 def _state() -> pl.Expr:
