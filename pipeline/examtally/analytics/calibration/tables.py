@@ -6,16 +6,16 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import asdict, astuple, dataclass
 
 import polars as pl
-import polars.selectors as cs
 
 from examtally.analytics.calibration.curves import Curve, forecast_counts, isotonic_curve, spline_curve
 from examtally.analytics.calibration.forecasts import Forecasts
 from examtally.analytics.calibration.measures import MEASURES, Measure, Resamples, Resampling, measure_all
 from examtally.contracts.contract import Contract
 from examtally.contracts.protocol.protocol import Protocol
-from examtally.contracts.results import conform, empty
+from examtally.contracts.results import table_of
 
 EXAMINER_FORECASTS = ("examiner_after_history", "examiner_after_exam")
+Row = dict[str, object]
 _POINT = ("predicted", "observed", "band_low", "band_high", "n")
 
 
@@ -72,10 +72,8 @@ def calibration_tables(
 
 def _measured(cells: Iterable[tuple[_Cell, pl.DataFrame]], protocol: Protocol) -> CalibrationTables:
     pairs = [_describe(cell, frame, protocol) for cell, frame in cells]
-    return CalibrationTables(
-        _table("calibration", [measures for measures, _ in pairs]),
-        _table("calibration_curve", [curves for _, curves in pairs]),
-    )
+    measures, curves = ([row for pair in pairs for row in pair[part]] for part in range(2))
+    return CalibrationTables(table_of("calibration", measures), table_of("calibration_curve", curves))
 
 
 def _cells(forecasts: pl.DataFrame, contract: Contract, protocol: Protocol) -> Iterator[tuple[_Cell, pl.DataFrame]]:
@@ -96,8 +94,8 @@ def _cells(forecasts: pl.DataFrame, contract: Contract, protocol: Protocol) -> I
                 yield _Cell(condition, forecast, "role", role), rows.filter(pl.col("role") == role)
 
 
-def _describe(cell: _Cell, rows: pl.DataFrame, protocol: Protocol) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """Measures and curves of one set of forecasts, or its counts and the reason there are none."""
+def _describe(cell: _Cell, rows: pl.DataFrame, protocol: Protocol) -> tuple[list[Row], list[Row]]:
+    """Rows of measures and curves of one set of forecasts, or its counts and the reason there are none."""
     forecasts = Forecasts.of(rows["probability"].to_numpy(), rows["outcome"].to_numpy(), rows["participant"].to_numpy())
     lacking = _lacking(forecasts, protocol)
     if lacking:
@@ -111,7 +109,11 @@ def _describe(cell: _Cell, rows: pl.DataFrame, protocol: Protocol) -> tuple[pl.D
         curves = [isotonic_curve(resamples), *([smooth] if smooth else []), forecast_counts(forecasts)]
         missing = {} if smooth else {"spline": "Every forecast is the same number."}
     few = "few_forecasts" if lacking else "not_estimable"
-    return _measure_rows(cell, measures, forecasts, few, protocol), _curve_rows(cell, curves, missing, few)
+    about = asdict(cell)
+    return (
+        [about | row for row in _measure_rows(measures, forecasts, few, protocol)],
+        [about | row for row in _curve_rows(curves, missing, few)],
+    )
 
 
 def _lacking(forecasts: Forecasts, protocol: Protocol) -> str:
@@ -132,36 +134,24 @@ def _resampling(cell: _Cell, protocol: Protocol) -> Resampling:
     return Resampling(protocol.calibration.bootstrap, seed, protocol.intervals.level, protocol.calibration.clip)
 
 
-def _measure_rows(
-    cell: _Cell, measures: list[Measure], forecasts: Forecasts, absent: str, protocol: Protocol
-) -> pl.DataFrame:
+def _measure_rows(measures: Iterable[Measure], forecasts: Forecasts, absent: str, protocol: Protocol) -> Iterator[Row]:
     few = "too_few" if forecasts.participants < protocol.display.min_participants else None
-    return pl.DataFrame(
-        {
-            **asdict(cell),
-            "measure": [m.name for m in measures],
-            "estimate": pl.Series([m.estimate for m in measures], dtype=pl.Float64),
-            "ci_low": pl.Series([m.low for m in measures], dtype=pl.Float64),
-            "ci_high": pl.Series([m.high for m in measures], dtype=pl.Float64),
-            "n": forecasts.n,
-            "events": forecasts.events,
-            "participants": forecasts.participants,
-            "expected_by_chance": pl.Series([m.expected_by_chance for m in measures], dtype=pl.Float64),
-            "flag": pl.Series([absent if m.estimate is None else few for m in measures], dtype=pl.String),
-            "note": pl.Series([m.note or None for m in measures], dtype=pl.String),
+    counts: Row = {"n": forecasts.n, "events": forecasts.events, "participants": forecasts.participants}
+    for measure in measures:
+        yield counts | {
+            "measure": measure.name,
+            "estimate": measure.estimate,
+            "ci_low": measure.low,
+            "ci_high": measure.high,
+            "expected_by_chance": measure.expected_by_chance,
+            "flag": absent if measure.estimate is None else few,
+            "note": measure.note,
         }
-    )
 
 
-def _curve_rows(cell: _Cell, curves: list[Curve], missing: Mapping[str, str], absent: str) -> pl.DataFrame:
+def _curve_rows(curves: Iterable[Curve], missing: Mapping[str, str], absent: str) -> Iterator[Row]:
     """Points of the curves, and for each that is missing one row without a point that says why."""
-    drawn = [pl.DataFrame({"curve": curve.name, **{name: getattr(curve, name) for name in _POINT}}) for curve in curves]
-    said = [pl.DataFrame({"curve": name, "flag": absent, "note": note}) for name, note in missing.items()]
-    return pl.concat([*drawn, *said], how="diagonal").select(
-        *(pl.lit(value).alias(name) for name, value in asdict(cell).items()), pl.all()
-    )
-
-
-def _table(name: str, parts: list[pl.DataFrame]) -> pl.DataFrame:
-    frame = pl.concat([empty(name).drop("status", "adjustment"), *parts], how="diagonal_relaxed")
-    return conform(name, frame.with_columns(cs.float().fill_nan(None)))
+    for curve in curves:
+        points = zip(*(getattr(curve, name).tolist() for name in _POINT), strict=True)
+        yield from ({"curve": curve.name} | dict(zip(_POINT, point, strict=True)) for point in points)
+    yield from ({"curve": name, "flag": absent, "note": note} for name, note in missing.items())
