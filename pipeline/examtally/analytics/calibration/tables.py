@@ -154,4 +154,5 @@ def _curve_rows(curves: Iterable[Curve], missing: Mapping[str, str], absent: str
     for curve in curves:
         points = zip(*(getattr(curve, name).tolist() for name in _POINT), strict=True)
         yield from ({"curve": curve.name} | dict(zip(_POINT, point, strict=True)) for point in points)
-    yield from ({"curve": name, "flag": absent, "note": note} for name, note in missing.items())
+    for name, note in missing.items():
+        yield {"curve": name, "flag": absent, "note": note}

@@ -127,8 +127,8 @@ def _frame(
             reference=pl.Series(np.where(is_clinical, "clinical_diagnosis", "best_available")),
             generalises_to=pl.Series(np.where(figures.is_new_examiners, "new_examiners", "these_examiners")),
             display=pl.Series(np.where(shows_estimate(table, figures, minimum), "estimate", "counts_only")),
-            flag=pl.Series(flag).replace("", None),
-            note=pl.Series(note).replace("", None),
+            flag=pl.Series(flag),
+            note=pl.Series(note),
         )
         .filter(pl.Series(chosen))
     )

@@ -70,11 +70,14 @@ def shows_estimate(table: TwoByTwo, figures: Figures, minimum: int) -> BoolArray
 
 def in_words(said: list[Remark]) -> tuple[TextArray, TextArray]:
     """Flag of the first remark that applies and the sentences of all that do, for each row; empty where none does."""
-    flags = np.select([remark.applies for remark in said], [remark.flag for remark in said], "")
-    notes = np.full(flags.shape, "")
-    for remark in said:
-        notes = np.char.add(notes, np.where(remark.applies, " " + remark.sentence, ""))
-    return flags, np.char.lstrip(notes)
+    applying = np.zeros_like(said[0].applies, dtype=np.int64)  # a binary digit a remark
+    for place, remark in enumerate(said):
+        applying |= remark.applies.astype(np.int64) << place
+    kinds, kind = np.unique(applying, return_inverse=True)
+    chosen = [[remark for place, remark in enumerate(said) if digits >> place & 1] for digits in kinds.tolist()]
+    flags = np.array([remarks[0].flag if remarks else "" for remarks in chosen], dtype=np.str_)
+    notes = np.array([" ".join(remark.sentence for remark in remarks) for remarks in chosen], dtype=np.str_)
+    return flags[kind], notes[kind]
 
 
 def _sides(figures: Figures) -> tuple[str, ...]:
