@@ -12,6 +12,7 @@ from typing import Any
 
 import polars as pl
 
+from examtally.contracts.catalogue.clinical import Noun
 from examtally.contracts.contract import Contract
 from examtally.contracts.protocol.protocol import Protocol
 from examtally.contracts.records.engine import Records
@@ -108,10 +109,17 @@ def _said(work: Work, name: str, frame: pl.DataFrame) -> pl.DataFrame:
     """A finished table: with the status of its protocol, in the words and the order of codes of its joint."""
     catalogue = work.contract.catalogue
     texts = [column for column, kind in frame.schema.items() if kind == pl.String and column in _SPOKEN]
-    said = frame.with_columns(pl.col(texts).map_elements(catalogue.noun.said, return_dtype=pl.String))
+    said = frame.with_columns(_of_the_joint(frame[column], catalogue.noun) for column in texts)
     if name not in _OWN_STATUS:
         said = said.with_columns(status=pl.lit(work.protocol.analysis_status))
     return conform(name, said, own=catalogue.own_codes)
+
+
+def _of_the_joint(texts: pl.Series, noun: Noun) -> pl.Series:
+    """Texts in the words of a joint; most are one of few, or have no mark."""
+    marked = texts.unique().drop_nulls()
+    marked = marked.filter(marked.str.contains("«", literal=True))
+    return texts.replace(marked, [noun.said(text) for text in marked]) if len(marked) else texts
 
 
 def _wanted(what: str, asked: Collection[str] | None, legal: tuple[str, ...]) -> tuple[str, ...]:

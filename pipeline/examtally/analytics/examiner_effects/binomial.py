@@ -82,8 +82,8 @@ class _Integrand:
         self.v2 = (v2 + c21 * axis)[:, None] + c22 * axis
         self.eta1, self.eta2 = self._logits(self.v1, self.v2)
         eta2 = self.eta2
-        own = x[0] * self.eta1 - n[0] * _softplus(self.eta1) - 0.5 * self.v1**2 + log_weight[:, None, None]
-        logs = x[1] * eta2 - n[1] * _softplus(eta2) - 0.5 * self.v2**2 + log_weight[:, None, None]
+        own = x[0] * self.eta1 - n[0] * np.logaddexp(0.0, self.eta1) - 0.5 * self.v1**2 + log_weight[:, None, None]
+        logs = x[1] * eta2 - n[1] * np.logaddexp(0.0, eta2) - 0.5 * self.v2**2 + log_weight[:, None, None]
         logs += own[:, None]
         top = logs.max(axis=(0, 1))
         self.weight = np.exp(logs - top)
@@ -129,11 +129,6 @@ class _Integrand:
             if length.max() < _CLOSE**0.5:
                 break
         return v1, v2, curvature
-
-
-def _softplus(eta: FloatArray) -> FloatArray:
-    """log(1 + exp(eta)), which past 700 is eta itself."""
-    return np.asarray(np.maximum(np.log1p(np.exp(np.minimum(eta, 700.0))), eta))
 
 
 @lru_cache(maxsize=8)
