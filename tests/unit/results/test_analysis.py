@@ -121,6 +121,18 @@ def test_a_table_that_there_is_not_is_refused_with_the_legal_set(
     assert str(refused.value).startswith(message)
 
 
+def test_every_text_is_in_the_words_of_the_joint(results: Results) -> None:
+    texts = [
+        text
+        for frame in results.tables.values()
+        for column in ("note", "reason", "label")
+        if column in frame.columns
+        for text in frame[column].drop_nulls().unique()
+    ]
+    assert any("knees" in text for text in texts)
+    assert not [text for text in texts if "«" in text]
+
+
 def test_the_status_of_the_protocol_stands_in_every_table(results: Results) -> None:
     for name, frame in results.tables.items():
         assert set(frame["status"]) <= {"prespecified"}, name

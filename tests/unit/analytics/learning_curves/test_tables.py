@@ -156,6 +156,14 @@ def test_nobody_reaches_the_target_without_looking(
     assert table.filter(standing="reached")["examiner_id"].n_unique() <= (0 if is_constant else 9)
 
 
+def test_one_learner_does_not_begin_where_another_ended(contract: Contract) -> None:
+    good = _sides((1.0, 0.0), 1).with_columns(examiner_id=pl.lit("E1"))
+    new = good.filter("positive").with_columns(examiner_id=pl.lit("E2"))
+    table = _table(pl.concat([good, new]), contract)
+    assert "reached" in table.filter(examiner_id="E1")["standing"]
+    assert set(table.filter(examiner_id="E2")["standing"]) == {"too_few"}
+
+
 def test_a_good_learner_does_reach_it(contract: Contract) -> None:
     reached = sum(
         _last(_table(_sides((0.85, 0.15), seed), contract, orders=11)) in ("reached", "left") for seed in range(20)
