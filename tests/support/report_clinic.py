@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import duckdb
@@ -44,6 +45,9 @@ ROLES = (
     "student",
     "resident",
 )
+MODELLED = ("acl_tear", "mcl_injury", "medial_meniscus_tear")
+"""The conditions that have leading and pooled figures, which take long to make; the others are told from counts."""
+RESAMPLES = 200
 Records = dict[str, list[dict[str, object]]]
 
 
@@ -181,14 +185,15 @@ def connection(contract: Contract, made: Records) -> duckdb.DuckDBPyConnection:
 def write_results(folder: Path, made: Records, *, with_examiners: bool = False) -> Path:
     """Analyse records and write the results folder a report reads."""
     contract = load_contract()
-    protocol = Protocol.defaults(contract)
+    protocol, modelled = Protocol.defaults(contract), _with_few_conditions(contract)
     with connection(contract, made) as con, build_cohort(con, contract, protocol) as cohort:
         tallies = conform("tallies", cohort.tallies())
         accuracy = accuracy_table(tallies, cohort.role_clusters(), contract, protocol)
-        calibration = calibration_tables(cohort.forecasts(), contract, protocol)
+        fewer = replace(protocol, calibration=replace(protocol.calibration, bootstrap=RESAMPLES))
+        calibration = calibration_tables(cohort.forecasts(), contract, fewer)
         knees = read_verification_frame(cohort.con, cohort.groupings, contract, protocol)
-        known = _status(cohort, knees, contract, protocol)
-        pooling = pooling_tables(knees, read_examiners(cohort.con), contract, protocol, known)
+        known = _status(cohort, knees, modelled, protocol)
+        pooling = pooling_tables(knees, read_examiners(cohort.con), modelled, protocol, known)
         pairs = read_pairs(cohort.con, protocol, with_examiners=with_examiners)
         cases = read_learning_frame(cohort.con, protocol)
         supervisors = read_supervisor_counts(cohort.con, protocol)
@@ -200,7 +205,7 @@ def write_results(folder: Path, made: Records, *, with_examiners: bool = False) 
         frames = {
             "tallies": tallies,
             "accuracy": pl.concat([accuracy, pooling.accuracy]),
-            **_leading(cohort, known[1], contract, protocol),
+            **_leading(cohort, known[1], modelled, protocol),
             "examiner_spread": pooling.spread,
             "examiner_probability": pooling.probability,
             "agreement": conform("agreement", agreement_table(pairs, contract, protocol)),
@@ -228,6 +233,11 @@ def shared_results(parent: Path) -> Path:
         write_results(folder, records(load_contract(), 900, 9, seed=20260301), with_examiners=True)
 
     return shared_folder(parent, "report-clinic", make)
+
+
+def _with_few_conditions(contract: Contract) -> Contract:
+    conditions = {code: contract.catalogue.conditions[code] for code in MODELLED}
+    return replace(contract, catalogue=replace(contract.catalogue, conditions=conditions))
 
 
 def _status(
