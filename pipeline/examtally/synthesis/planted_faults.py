@@ -126,10 +126,11 @@ class Soiling:
         sheet.added.append((self._anywhere(sheet), line | {place.column: other}, account))
 
     def _change(self, variant: Variant, row: int) -> None:
-        """Say something else that is legal too."""
+        """Say something else that is legal too; what stands in place of a blank is no conflict, it fills it."""
         place, sheet = variant.place, self._sheets[variant.place.table]
-        sheet.texts[row] = (place.column, _other_text(variant, self._line(place.table, row)))
-        sheet.accounts[row] = Account(STORED, CONFLICT, column=place.column)
+        line = self._line(place.table, row)
+        sheet.texts[row] = (place.column, _other_text(variant, line))
+        sheet.accounts[row] = Account(STORED, STORED if line[place.column] is None else CONFLICT, column=place.column)
 
     def _repeat(self, table: str, row: int) -> None:
         sheet = self._sheets[table]

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import duckdb
+import numpy as np
 import polars as pl
 import pytest
 
@@ -15,7 +16,8 @@ import examtally as et
 from examtally.contracts.contract import load_contract
 from examtally.contracts.records.rules import key_rule, reference_rules, rules_for
 from examtally.synthesis import SynthesisReport
-from examtally.synthesis.faults import load_faults
+from examtally.synthesis.faults import Faults, load_faults
+from examtally.synthesis.planted_faults import Soiling
 
 CONTRACT = load_contract()
 
@@ -126,3 +128,17 @@ def test_the_same_faults_fall_on_a_clinic_of_another_size(tmp_path: Path, expect
     young = json.loads((tmp_path / "dirty" / "expected.json").read_text(encoding="utf-8"))
     planted = pl.Series([line["rule"] for line in young["lines"]]).unique()
     assert set(planted) == {line["rule"] for line in expected["lines"]}
+
+
+def test_a_value_in_place_of_a_blank_fills_it_and_is_no_conflict() -> None:
+    records = {
+        name: pl.DataFrame([dict.fromkeys(table.names)], schema=dict.fromkeys(table.names, pl.String))
+        for name, table in CONTRACT.tables.items()
+    }
+    faults = load_faults(CONTRACT)
+    (changed,) = (one for one in faults.changed if one.place.column == "pain_now")
+    for said, place in ((None, "stored"), ("5", "conflict")):
+        records["exams"] = records["exams"].with_columns(pain_now=pl.lit(said, pl.String))
+        soiling = Soiling(records, CONTRACT, np.random.default_rng(1))
+        dirty = soiling.soil(Faults((), (changed,), {}, ()))["exams"]
+        assert [account.after_records for account in dirty.accounts.values()] == [place]
