@@ -205,7 +205,13 @@ def _stated(audit: Audit) -> Iterator[Step]:
 
 
 def _slope(row: dict[str, float]) -> str:
-    return f"slope {row['estimate']:.2f}, 95% CI {row['ci_low']:.2f} to {row['ci_high']:.2f}; 1 is best"
+    """A slope with its limits.
+
+    >>> _slope({"estimate": 0.2614, "ci_low": -0.1966, "ci_high": 0.8658})
+    'slope 0.26, 95% CI −0.20 to 0.87; 1 is best'
+    """
+    slope, low, high = (coefficient(row[name]) for name in ("estimate", "ci_low", "ci_high"))
+    return f"slope {slope}, 95% CI {low} to {high}; 1 is best"
 
 
 def _wide(audit: Audit, watched: Sequence[Lead]) -> Iterator[Step]:
