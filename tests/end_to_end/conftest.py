@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -10,8 +11,10 @@ from shared import shared_folder
 
 
 @pytest.fixture(scope="session")
-def demo(together: Path) -> Run:
-    return read_demo(shared_folder(together, "invented-clinic", run_demo))
+def demo(together: Path, pytestconfig: pytest.Config) -> Run:
+    """As shipped where the long tests are chosen by name, as `make study` does."""
+    whole = pytestconfig.getoption("-m") == "study"
+    return read_demo(shared_folder(together, "invented-clinic", partial(run_demo, whole=whole)))
 
 
 @pytest.fixture(scope="session")

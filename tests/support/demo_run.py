@@ -26,6 +26,7 @@ from examtally.reporting.supervisor_page import render_supervisor
 MARK = "ZQX"  # begins each drawn code, so that one that stands on a page is seen
 CONDITIONS = ("acl_tear", "meniscal_tear", "lcl_injury")
 SHEETS = ("E-04", "E-12")
+CLINIC = Path(__file__).with_name("demo_clinic.yaml")
 
 
 @dataclass(frozen=True)
@@ -37,9 +38,10 @@ class Run:
     stderr: str
 
 
-def run_demo(root: Path) -> None:
-    """Run the demo into `root`/out and keep what it printed beside it."""
+def run_demo(root: Path, *, whole: bool = False) -> None:
+    """Run the demo into `root`/out, of a third of its exams or of all, and keep what it printed beside it."""
     words = [sys.executable, "-m", "examtally.cli", "demo", "--out", str(root / "out")]
+    words += [] if whole else ["--scenario", str(CLINIC)]
     done = subprocess.run(words, capture_output=True, text=True, check=False, timeout=1200)
     assert done.returncode == 0, done.stderr
     (root / "stdout").write_text(done.stdout, encoding="utf-8")
