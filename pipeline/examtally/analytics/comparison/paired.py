@@ -145,8 +145,9 @@ def mcnemar(only_a: npt.ArrayLike, only_b: npt.ArrayLike) -> McNemar:
     b, c = np.broadcast_arrays(np.asarray(only_a, dtype=np.float64), np.asarray(only_b, dtype=np.float64))
     if np.any((b < 0) | (c < 0) | (b != np.floor(b)) | (c != np.floor(c))):
         raise ValueError("only_a and only_b are counts: whole numbers, 0 or more")
-    tests = [_one_table(*counts) for counts in zip(b.ravel().tolist(), c.ravel().tolist(), strict=True)]
-    statistic, exact = (np.array(column).reshape(b.shape) for column in zip(*tests, strict=True))
+    tables, place = np.unique(np.stack([b.ravel(), c.ravel()], axis=1), axis=0, return_inverse=True)
+    tests = np.array([_one_table(*counts) for counts in tables.tolist()]).reshape(-1, 2)
+    statistic, exact = (tests[place.ravel(), column].reshape(b.shape) for column in range(2))
     at = binom.pmf(np.minimum(b, c), b + c, 0.5)
     midp = np.where(b == c, 1 - at / 2, exact - at)
     return McNemar(statistic, exact, np.where(b + c == 0, 1.0, midp))

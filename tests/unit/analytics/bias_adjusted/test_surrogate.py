@@ -93,13 +93,19 @@ def test_the_centre_is_a_mode_given_tau(likelihood: StatusLikelihood) -> None:
     assert np.abs(np.linalg.solve(at.bend + np.diag(precision), pull)).max() < 0.05
 
 
+@pytest.fixture(scope="module")
+def plain(likelihood: StatusLikelihood) -> Sample:
+    """Draws that follow all knees."""
+    with one_thread(), pytest.MonkeyPatch.context() as patch:
+        patch.setattr(sampler, "MANY", KNEES)
+        return sample(likelihood, [1], kept=200)
+
+
 @pytest.mark.parametrize("knees", [(2_000,), (220,)])
 def test_draws_that_follow_the_surrogate_are_those_of_all_knees(
-    likelihood: StatusLikelihood, monkeypatch: pytest.MonkeyPatch, knees: tuple[int, ...]
+    likelihood: StatusLikelihood, plain: Sample, monkeypatch: pytest.MonkeyPatch, knees: tuple[int, ...]
 ) -> None:
     with one_thread():
-        monkeypatch.setattr(sampler, "MANY", KNEES)
-        plain = sample(likelihood, [1], kept=200)
         monkeypatch.setattr(sampler, "MANY", KNEES - 1)
         monkeypatch.setattr(sampler, "_KNEES", knees)
         followed = sample(likelihood, [2], kept=200)

@@ -84,6 +84,14 @@ def test_mid_p_where_both_are_equally_often_alone() -> None:
     assert math.isnan(float(mcnemar(0, 0).statistic))
 
 
+def test_every_table_of_an_array_has_its_own_test() -> None:
+    only_a, only_b = np.array([[9, 3, 9], [0, 12, 3]]), np.array([[3, 9, 3], [0, 5, 3]])
+    together = mcnemar(only_a, only_b)
+    for name in ("statistic", "p_exact", "p_midp"):
+        apart = [float(getattr(mcnemar(*pair), name)) for pair in zip(only_a.flat, only_b.flat, strict=True)]
+        np.testing.assert_array_equal(getattr(together, name).ravel(), apart)
+
+
 # Counts of Weiner DA et al. N Engl J Med 1979;301:230-235 (coronary disease by exercise test and by history of chest
 # pain), as Kosinski AS. Stat Med 2013;32:964-977 uses them: 0.807 (PPV) and 22.502 (NPV).
 def test_predictive_values_of_a_printed_example() -> None:
