@@ -37,9 +37,10 @@ install-notebook: .venv/.installed-notebook
 	@"$(PYTHON)" -c 'import sys; now = "%d.%d" % sys.version_info[:2]; fits = now in sys.argv[1:]; print("Python %s at %s" % (now, sys.executable)) if fits else sys.exit("Python %s is not supported; examtally needs one of %s: make PYTHON=/path/to/python3" % (now, " ".join(sys.argv[1:])))' $(SUPPORTED)
 	"$(PYTHON)" -m venv .venv
 
+# Not compiled when installed: Python keeps what it has compiled of the few modules that are used.
 define INSTALL
 	@echo "Installing the packages of $<: a minute or two and up to 1.8 GB of disk, once."
-	$(BIN)/python -m pip install --progress-bar on --require-hashes -r $<
+	$(BIN)/python -m pip install --progress-bar on --no-compile --require-hashes -r $<
 	$(BIN)/python -m pip install --quiet --no-deps --no-build-isolation -e .
 	@touch $@
 endef
