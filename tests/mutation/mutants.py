@@ -408,5 +408,27 @@ MUTANTS: tuple[Mutant, ...] = (
         "analytics/diagnostic_accuracy/notes.py",
         "tests/unit/analytics/diagnostic_accuracy",
         ("_FEW_EXAMINERS = 5", "_FEW_EXAMINERS = 2"),
+        ("remarks[0].flag if remarks", "remarks[-1].flag if remarks"),
+    ),
+    *_of(
+        "analytics/learning_curves/tables.py",
+        "tests/unit/analytics/learning_curves/test_tables.py",
+        (".forward_fill().over(_LEARNER)", ".forward_fill()"),
+    ),
+    *_of(
+        "analytics/verification_bias/terms.py",
+        "tests/unit/analytics/verification_bias/test_parts.py",
+        ("met[place] >= _FEWEST or words[place] in kept", "met[place] >= _FEWEST"),
+        ("np.lexsort((np.arange(met.size), -met))", "np.arange(met.size)"),
+    ),
+    *_of(
+        "analytics/comparison/paired.py",
+        "tests/unit/analytics/comparison/test_paired.py",
+        ("tests[place.ravel(), column]", "tests[place.ravel()[::-1], column]"),
+    ),
+    *_of(
+        "results/analysis.py",
+        "tests/unit/results/test_analysis.py",
+        ("if len(marked) else texts", "if not len(marked) else texts"),
     ),
 )

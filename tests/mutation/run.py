@@ -1,6 +1,7 @@
 """Break the package in each way of `mutants.py` and count the breakages that the tests notice: `make mutate`.
 
 The breakage is made in a copy of the package, which stands before the real one on the path; the tree is left alone.
+Every processor has a copy of its own, compiled once: Python compiles anew what is no longer as it was then.
 The tests are first run on the copy as it is: a test that fails there could not tell anything.
 """
 
@@ -11,13 +12,20 @@ import shutil
 import subprocess
 import sys
 import tempfile
+from collections.abc import Callable, Iterator, Sequence
+from compileall import compile_dir
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
+from py_compile import PycInvalidationMode
+from queue import SimpleQueue
+from typing import Any
 
 from mutants import MUTANTS, Mutant
 
 ROOT = Path(__file__).resolve().parents[2]
 BESIDE = ("schemas", "reports", "synthetic", "docs")  # what the package reads beside its source
 ENOUGH = 0.95
+PROCESSORS = os.cpu_count() or 1
 ONE_THREAD = {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1", "PYTHONDONTWRITEBYTECODE": "1"}
 
 
@@ -25,7 +33,30 @@ def _copy(into: Path) -> Path:
     shutil.copytree(ROOT / "pipeline", into / "pipeline", ignore=shutil.ignore_patterns("__pycache__"))
     for name in BESIDE:
         (into / name).symlink_to(ROOT / name, target_is_directory=True)
+    compile_dir(into / "pipeline", quiet=1, invalidation_mode=PycInvalidationMode.CHECKED_HASH)
     return into / "pipeline"
+
+
+class Copies:
+    """As many copies of the package as there are processors; each works on one thing at a time."""
+
+    def __init__(self, folder: Path) -> None:
+        self._free: SimpleQueue[Path] = SimpleQueue()
+        for number in range(PROCESSORS):
+            self._free.put(_copy(folder / str(number)))
+
+    def each(self, work: Callable[[Path, Any], bool], things: Sequence[Any]) -> Iterator[bool]:
+        """What `work` gives for a copy and each thing, in the order of the things."""
+
+        def one(thing: Any) -> bool:
+            source = self._free.get()
+            try:
+                return work(source, thing)
+            finally:
+                self._free.put(source)
+
+        with ThreadPoolExecutor(PROCESSORS) as pool:
+            yield from pool.map(one, things)
 
 
 def _passes(source: Path, tests: str) -> bool:
@@ -41,7 +72,7 @@ def _passes(source: Path, tests: str) -> bool:
     return done.returncode == 0
 
 
-def _is_killed(mutant: Mutant, source: Path) -> bool:
+def _is_killed(source: Path, mutant: Mutant) -> bool:
     path = source / "examtally" / mutant.file
     text = path.read_text(encoding="utf-8")
     if text.count(mutant.old) != 1:
@@ -59,13 +90,13 @@ def main(words: list[str]) -> int:
     if not chosen:
         raise SystemExit("no listed breakage has these words; name a file of the package, or nothing for all")
     with tempfile.TemporaryDirectory() as folder:
-        source = _copy(Path(folder))
-        for tests in dict.fromkeys(one.tests for one in chosen):
-            if not _passes(source, tests):
+        copies = Copies(Path(folder))
+        sound = list(dict.fromkeys(one.tests for one in chosen))
+        for tests, passes in zip(sound, copies.each(_passes, sound), strict=True):
+            if not passes:
                 raise SystemExit(f"{tests}: fails without any breakage; mend that first")
         killed = 0
-        for number, one in enumerate(chosen, 1):
-            is_killed = _is_killed(one, source)
+        for number, (one, is_killed) in enumerate(zip(chosen, copies.each(_is_killed, chosen), strict=True), 1):
             killed += is_killed
             said = "killed  " if is_killed else "SURVIVED"
             print(f"{number:3}/{len(chosen)} {said} {one.file}: {one.old.strip()!r} -> {one.new.strip()!r}", flush=True)
