@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 from contextlib import contextmanager
 from contextvars import ContextVar
+from functools import cache
+from importlib.metadata import version
 from pathlib import Path
 
 from examtally.errors import ReportError
@@ -17,6 +19,12 @@ def resource(kind: str) -> Path:
     """Return the folder of packaged data called `kind` (schemas, reports, synthetic or docs)."""
     inside = _HERE / kind
     return inside if inside.is_dir() else _HERE.parents[1] / kind
+
+
+@cache
+def tool_version() -> str:
+    """Return the version of this package; to look it up takes milliseconds."""
+    return version("examtally")
 
 
 def reports_folder() -> Path:

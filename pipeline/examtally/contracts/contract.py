@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field, replace
-from functools import cache
+from functools import cache, lru_cache
 from pathlib import Path
 from types import MappingProxyType
 
@@ -33,8 +33,14 @@ class Contract:
 
     def among(self, named: Collection[str]) -> Contract:
         """This contract, for records of these joints alone."""
-        kept = {code: one for code, one in self.joints.items() if code in named}
-        return replace(self, joints=MappingProxyType(kept))
+        return _among(self, frozenset(named))
+
+
+@lru_cache(maxsize=64)
+def _among(contract: Contract, named: frozenset[str]) -> Contract:
+    """One contract for equal questions: the rules of a contract are made once."""
+    kept = {code: one for code, one in contract.joints.items() if code in named}
+    return replace(contract, joints=MappingProxyType(kept))
 
 
 def load_contract(joint: str = DEFAULT_JOINT, file: Path | str | None = None) -> Contract:
@@ -91,8 +97,16 @@ def registry_contract(
     it the joint of the file, or the default.
     """
     own = None if file is None else load_contract(file=Path(file))
-    every = sorted({*joints(), *kept}, key=lambda code: (code != DEFAULT_JOINT, code))
-    known = {code: kept_contract(code, kept.get(code, "")) for code in every}
+    return _of_records(joint, own, frozenset(kept.items()), joints())
+
+
+@lru_cache(maxsize=16)
+def _of_records(
+    joint: str | None, own: Contract | None, kept: frozenset[tuple[str, str]], shipped: tuple[str, ...]
+) -> Contract:
+    local = dict(kept)
+    every = sorted({*shipped, *local}, key=lambda code: (code != DEFAULT_JOINT, code))
+    known = {code: kept_contract(code, local.get(code, "")) for code in every}
     if own is not None:
         known[own.catalogue.joint] = own
     chosen = joint or (own.catalogue.joint if own else DEFAULT_JOINT)

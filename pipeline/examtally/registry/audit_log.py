@@ -22,12 +22,17 @@ import duckdb
 from examtally.contracts.contract import Contract
 from examtally.contracts.records.rules import literal, quoted
 from examtally.registry.content import keep_content
+from examtally.registry.workspace import have_rows
 
 BOOKKEEPING = "bookkeeping"
 """The part of all that a registry keeps beside records and log: batches, held lines, checks, withdrawals, operators."""
 _SEALS = ("log", "fingerprints")
 PARTS = {"stored": "main", "waiting": "waiting", "superseded": "superseded"}
 SHORTEST_SEAL = 16
+Tables = Mapping[tuple[str, str], bool]
+"""Schema and name of the tables of the registry, and whether a table has a column of the batch."""
+Named = tuple[str, str, str, str]
+"""A table to be summed: part, name, the name to read it by and what is its batch."""
 _FIRST = "0" * 64
 _COLUMNS = "entry, logged_at, operator, action, batch_no, details, before, hash"
 
@@ -54,17 +59,27 @@ class Entry:
 
 def record_tables(con: duckdb.DuckDBPyConnection, contract: Contract) -> Iterator[tuple[str, str, str]]:
     """Yield part, record table and the name to read it by, for every table that holds records."""
-    rows = con.execute("select schema_name, table_name from duckdb_tables() where database_name = 'reg'").fetchall()
+    return _record_tables(_tables(con), contract)
+
+
+def _record_tables(tables: Tables, contract: Contract) -> Iterator[tuple[str, str, str]]:
     for part, schema in PARTS.items():
         for table in contract.tables:
-            if (schema, table) in rows:
+            if (schema, table) in tables:
                 yield part, table, f"reg.{schema}.{quoted(table)}"
+
+
+def _tables(con: duckdb.DuckDBPyConnection) -> Tables:
+    rows = con.execute(
+        "select schema_name, table_name, bool_or(column_name = 'batch_no') from duckdb_columns() "
+        "where database_name = 'reg' group by all order by all"
+    ).fetchall()
+    return {(schema, table): has_batch for schema, table, has_batch in rows}
 
 
 def sums(con: duckdb.DuckDBPyConnection, contract: Contract, batches: Collection[int] | None = None) -> str:
     """SQL for part, table, batch_no, rows and the order-free sum of all that is stored, or of these batches."""
-    named = [(part, table, name, "batch_no") for part, table, name in record_tables(con, contract)]
-    return _sums([*named, *_bookkeeping(con, contract)], batches)
+    return _sums(_sealed(con, contract), batches)
 
 
 def stored_sums(con: duckdb.DuckDBPyConnection, contract: Contract) -> str:
@@ -77,18 +92,32 @@ def seal(con: duckdb.DuckDBPyConnection, contract: Contract, batches: Collection
     """Renew the fingerprints of the rows that these batches brought and of what is of no batch, or of every row."""
     batches = batches if batches is None else {0, *batches}
     con.execute(f"delete from reg.fingerprints where {_of(batches)}")
-    con.execute(f"insert into reg.fingerprints {sums(con, contract, batches)}")
+    _keep_sums(con, _sealed(con, contract), batches)
     keep_content(con)
 
 
 def seal_bookkeeping(con: duckdb.DuckDBPyConnection, contract: Contract) -> None:
     """Renew the fingerprints of the bookkeeping alone: those of the records are left to tell what was changed."""
     con.execute(f"delete from reg.fingerprints where part = {literal(BOOKKEEPING)}")
-    con.execute(f"insert into reg.fingerprints {_sums(list(_bookkeeping(con, contract)), None)}")
+    _keep_sums(con, list(_bookkeeping(_tables(con), contract)), None)
 
 
-def _sums(named: list[tuple[str, str, str, str]], batches: Collection[int] | None) -> str:
-    """SELECT of the sums over tables given by part, name, the name to read it by and what is its batch."""
+def _sealed(con: duckdb.DuckDBPyConnection, contract: Contract) -> list[Named]:
+    tables = _tables(con)
+    named = [(part, table, name, "batch_no") for part, table, name in _record_tables(tables, contract)]
+    return [*named, *_bookkeeping(tables, contract)]
+
+
+def _keep_sums(con: duckdb.DuckDBPyConnection, named: list[Named], batches: Collection[int] | None) -> None:
+    """Insert the sums of those tables that hold rows of the batches: most have none, and a sum takes long to plan."""
+    found = have_rows(con, [f"{name} where {_of(batches, batch)}" for _, _, name, batch in named])
+    if any(found):
+        kept = [one for one, has_rows in zip(named, found, strict=True) if has_rows]
+        con.execute(f"insert into reg.fingerprints {_sums(kept, batches)}")
+
+
+def _sums(named: list[Named], batches: Collection[int] | None) -> str:
+    """SELECT of the sums over tables."""
     return " union all ".join(
         f'select {literal(part)} as part, {literal(table)} as "table", {batch} as batch_no, count(*) as "rows", '
         f"cast(sum(hash(t)) as varchar) as total from {name} t "
@@ -101,14 +130,10 @@ def _of(batches: Collection[int] | None, column: str = "batch_no") -> str:
     return "true" if batches is None else f"{column} in ({', '.join(map(str, sorted(batches)))})"
 
 
-def _bookkeeping(con: duckdb.DuckDBPyConnection, contract: Contract) -> Iterator[tuple[str, str, str, str]]:
+def _bookkeeping(tables: Tables, contract: Contract) -> Iterator[Named]:
     """Every table that is neither of records nor the log and its fingerprints."""
-    rows = con.execute(
-        "select table_name, bool_or(column_name = 'batch_no') from duckdb_columns() "
-        "where database_name = 'reg' and schema_name = 'main' group by table_name order by table_name"
-    ).fetchall()
-    for table, has_batch in rows:
-        if table not in _SEALS and table not in contract.tables:
+    for (schema, table), has_batch in tables.items():
+        if schema == "main" and table not in _SEALS and table not in contract.tables:
             yield BOOKKEEPING, table, f"reg.{quoted(table)}", "batch_no" if has_batch else "0"
 
 

@@ -8,7 +8,6 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import lru_cache
-from importlib.metadata import version
 from types import MappingProxyType
 
 import duckdb
@@ -20,6 +19,7 @@ from examtally.contracts.records.tables import Table
 from examtally.errors import RegistryError
 from examtally.registry.audit_log import note, seal, seal_bookkeeping
 from examtally.registry.workspace import transaction
+from examtally.resources import tool_version
 
 
 @dataclass(frozen=True)
@@ -156,20 +156,20 @@ def migrate(
     before, newest = stored_version(con), migrations[-1].version
     if before > newest:
         raise RegistryError(_newer(before, newest))
-    declared = _declared(con, contract)
+    declared = _declared(contract, _stored_columns(con) if before else {})
+    steps = [step for step in migrations if step.version > before]
     with transaction(con):
-        con.execute(
-            "create table if not exists reg.schema_version (version INTEGER NOT NULL, tool_version VARCHAR NOT NULL)"
-        )
-        for step in migrations:
-            if step.version > before:
-                for statement in step.statements:
-                    con.execute(statement)
-                con.execute("insert into reg.schema_version values (?, ?)", [step.version, version("examtally")])
-        is_changed = _align(con, contract, declared)
-        if is_changed or before < _FIRST_SEALED:
+        if not before:
+            con.execute("create table reg.schema_version (version INTEGER NOT NULL, tool_version VARCHAR NOT NULL)")
+        for statement in (statement for step in steps for statement in step.statements):
+            con.execute(statement)
+        if steps:
+            versions = ", ".join(f"({step.version}, ?)" for step in steps)
+            con.execute(f"insert into reg.schema_version values {versions}", [tool_version()] * len(steps))
+        is_changed = _align(con, contract, declared, _present(con) if before else {})
+        if is_changed or 0 < before < _FIRST_SEALED:
             seal(con, contract)
-        elif before < newest:  # the records are as they were, and so are their fingerprints
+        elif before < newest:  # the records, where there are any, are as they were, and so are their fingerprints
             seal_bookkeeping(con, contract)
         if before and (before < newest or is_changed):
             note(con, "migrate", None, details={"from": before, "to": newest})
@@ -189,9 +189,8 @@ def _newer(found: int, newest: int) -> str:
     return f"the registry has form {found}, this program knows up to {newest}; install the newer examtally"
 
 
-def _align(con: duckdb.DuckDBPyConnection, contract: Contract, declared: Mapping[tuple[str, str], str]) -> bool:
+def _align(con: duckdb.DuckDBPyConnection, contract: Contract, declared: Written, present: Written) -> bool:
     """Create the record tables that are missing, rebuild those whose declaration has changed; whether any was."""
-    present = _present(con)
     rebuilt = False
     for (schema, name), sql in declared.items():
         table = contract.tables[name]
@@ -203,6 +202,8 @@ def _align(con: duckdb.DuckDBPyConnection, contract: Contract, declared: Mapping
     return rebuilt
 
 
+Written = Mapping[tuple[str, str], str]
+"""The declaration of each table by its part, as DuckDB itself writes it."""
 Columns = dict[tuple[str, str], list[tuple[str, str]]]
 """The stored columns, by name and type, of each table by its part."""
 
@@ -246,16 +247,15 @@ def _lacks_columns(con: duckdb.DuckDBPyConnection, contract: Contract) -> bool:
     return not wanted <= found
 
 
-def _present(con: duckdb.DuckDBPyConnection, database: str = "reg") -> dict[tuple[str, str], str]:
+def _present(con: duckdb.DuckDBPyConnection, database: str = "reg") -> Written:
     rows = con.execute(
         "select schema_name, table_name, sql from duckdb_tables() where database_name = ? order by all", [database]
     )
     return {(schema, name): sql for schema, name, sql in rows.fetchall()}
 
 
-def _declared(con: duckdb.DuckDBPyConnection, contract: Contract) -> Mapping[tuple[str, str], str]:
+def _declared(contract: Contract, stored: Columns) -> Written:
     """The record tables as DuckDB itself writes their declaration, so that it compares with what a file holds."""
-    stored = _stored_columns(con)
     statements = ["create schema declared.waiting", "create schema declared.superseded"]
     for table in contract.tables.values():
         statements.append(create_statement(table, "declared", (), _kept(stored, table, "main")))
@@ -267,7 +267,7 @@ def _declared(con: duckdb.DuckDBPyConnection, contract: Contract) -> Mapping[tup
 
 
 @lru_cache(maxsize=8)
-def _as_written(statements: tuple[str, ...]) -> Mapping[tuple[str, str], str]:
+def _as_written(statements: tuple[str, ...]) -> Written:
     """What DuckDB makes of the statements; a program that opens registry after registry asks it once."""
     with duckdb.connect() as con:
         con.execute("attach ':memory:' as declared")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from types import TracebackType
@@ -27,6 +27,13 @@ def transaction(con: duckdb.DuckDBPyConnection) -> Iterator[None]:
         with suppress(duckdb.TransactionException):  # a commit that fails has ended the transaction
             con.execute("rollback")
         raise
+
+
+def have_rows(con: duckdb.DuckDBPyConnection, sources: Sequence[str]) -> tuple[bool, ...]:
+    """Whether each source, what stands behind FROM, has a row: one statement for all of them."""
+    asked = " union all ".join(f"(select {place} from {source} limit 1)" for place, source in enumerate(sources))
+    found = {place for (place,) in con.execute(asked).fetchall()} if sources else set()
+    return tuple(place in found for place in range(len(sources)))
 
 
 class Workspace:

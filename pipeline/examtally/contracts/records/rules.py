@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import Any
 
 from examtally.contracts.contract import Contract
@@ -73,6 +74,7 @@ class CrossRule:
     mend: str
 
 
+@lru_cache(maxsize=256)
 def rules_for(contract: Contract, table: str) -> tuple[Rule, ...]:
     """Return the row rules of `table` in column order: required, type, pattern, legal set, range, dependence.
 

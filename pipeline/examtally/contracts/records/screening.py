@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, lru_cache
 from types import MappingProxyType
 
 from examtally.contracts.contract import Contract
@@ -74,6 +74,7 @@ def _patterns(node: Node, known: Mapping[str, str]) -> tuple[str, ...]:
     return texts
 
 
+@lru_cache(maxsize=256)
 def screen_rules(contract: Contract, table: str) -> tuple[ScreenRule, ...]:
     """Return the shapes that no cell of `table` may have, column by column."""
     declared = contract.tables[table]
