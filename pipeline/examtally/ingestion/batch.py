@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
-from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -47,6 +46,7 @@ from examtally.registry.joints import joints_held, own_catalogues
 from examtally.registry.lock_wait import LockWait
 from examtally.registry.registry import check_place, reading, real_file, writing
 from examtally.registry.workspace import Workspace
+from examtally.resources import tool_version
 
 if TYPE_CHECKING:  # what only exports and workbooks need is imported where one comes
     from examtally.contracts.mapping.mapping import ExportMapping
@@ -256,7 +256,7 @@ class _Batch:
         return BatchReport(
             batch_no=batch_no,
             operator=operator,
-            tool_version=version("examtally"),
+            tool_version=tool_version(),
             tables=table_counts(files, **further),
             files=files,
             held_back=held,

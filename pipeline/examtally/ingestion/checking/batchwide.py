@@ -11,7 +11,7 @@ import duckdb
 
 from examtally.contracts.records.rules import number_sql, quoted
 from examtally.errors import FileFault
-from examtally.ingestion.checking.days import disguised_days
+from examtally.ingestion.checking.days import FEWEST_PARTICIPANTS, WITH_DAYS, disguised_days
 from examtally.ingestion.checking.gate import held
 from examtally.ingestion.reading.staging import Staged
 
@@ -23,7 +23,8 @@ _FORMS = {True: "ordinals (P001)", False: "calendar months (2026-03)"}
 def check_batch(con: duckdb.DuckDBPyConnection, staged: Mapping[str, Staged]) -> None:
     """Raise FileFault, one line a fault, for what is wrong with the batch by itself."""
     passing = {name: _passing(table) for name, table in staged.items()}
-    faults = [*_percent(con, staged), *_mixed_periods(con, passing), *disguised_days(con, passing)]
+    faults = [*_percent(con, staged), *_mixed_periods(con, passing)]
+    faults += disguised_days(con, passing) if _may_tell_days(staged) else []
     if faults:
         raise FileFault(*faults)
 
@@ -34,9 +35,15 @@ def check_against_registry(con: duckdb.DuckDBPyConnection, staged: Mapping[str, 
     new, stored = _forms(con, passing), _forms(con, {table: f"reg.{quoted(table)}" for table, _ in _PERIODS})
     if new and stored and new != stored:
         raise FileFault(f"exams: periods are {_words(new)}, the registry has {_words(stored)}; {_ONE_FORM}")
-    faults = disguised_days(con, {"participants": 'reg."participants"', **passing})
+    stored_people = {"participants": 'reg."participants"'}
+    faults = disguised_days(con, {**stored_people, **passing}) if _may_tell_days(staged) else []
     if faults:
         raise FileFault(*faults)
+
+
+def _may_tell_days(staged: Mapping[str, Staged]) -> bool:
+    """Whether the lines could be of as many participants as it takes."""
+    return sum(staged[name].lines for name in WITH_DAYS if name in staged) >= FEWEST_PARTICIPANTS
 
 
 def _passing(staged: Staged) -> str:

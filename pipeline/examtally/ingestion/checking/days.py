@@ -16,6 +16,7 @@ FEWEST_PERIODS = 6
 DAYS_A_PERIOD = (20, 40)
 _TOP_AGE = 90  # 90 and over are one age
 _DAYS = (("exams", "exam_day", "period"), ("references", "reference_day", "null"))
+WITH_DAYS = tuple(table for table, _, _ in _DAYS)
 _MEND = "give each participant days on a clock of their own, such as days since their first visit"
 
 

@@ -31,6 +31,7 @@ ALIKE = 5
 _SHARE = 20  # and at least one code in so many of the kind
 _HAS_FEW = "(select count(*) from codes) < 20"  # a kind with fewer codes shows no form yet
 _HAS_YEAR = "regexp_matches(code, '(19|20)[0-9][0-9]')"
+_PERSON = "participant"
 _STAFF = ("examiner", "site")
 _FEW_DIGITS, _MOST_DIGITS = 3, 7
 _JOINED = "(-+[A-Z]{0,4}[0-9]{0,5})+"  # what follows the participant: side, day, examiner, each short
@@ -73,21 +74,25 @@ def hold_unformed(
 ) -> None:
     """Hold back every line, not held back yet, with a new code that has no form of its kind."""
     con.execute("create or replace temp table persons (code varchar)")
-    found = con.execute(
+    columns_of_codes = con.execute(
         "select schema_name, table_name, column_name from duckdb_columns() where database_name = 'reg' "
         "and schema_name in ('main', 'waiting') and ends_with(column_name, '_id') and table_name <> 'held_by'"
     ).fetchall()
     stored = [
-        (_kind(name), f"select {quoted(name)}, true from reg.{part}.{quoted(table)}") for part, table, name in found
+        (_kind(name), f"select {quoted(name)}, true from reg.{part}.{quoted(table)}")
+        for part, table, name in columns_of_codes
     ]
     for kind, prefix in PREFIXES.items():  # participants first
         columns = [(one, name) for one in staged.values() for name in _columns_of(one, kind)]
+        if not columns and kind != _PERSON:
+            continue
         _list_codes(con, columns, [query for one, query in stored if one == kind])
         passes = f"regexp_full_match(code, {literal(prefix + _KEYED + _OF_SIDE)})"
         known = _declared(forms.get(kind, ())) if forms is not None else _like_others(kind)
-        unformed = f"{known} where not (is_stored or {passes} or is_formed)"
-        ((found,),) = con.execute(f"create or replace temp table unformed as {unformed}").fetchall()
-        if kind == "participant":
+        found = _made(con, f"{known} where not (is_stored or {passes} or is_formed)")
+        if found:  # few codes come so far, and what is asked of them last takes long to plan
+            found = _made(con, f"select code from unformed where not ({_BEGINS_WITH_A_PERSON})")
+        if kind == _PERSON:
             con.execute("insert into persons select code from codes where code not in (from unformed)")
         for one, name in columns if found else ():
             number = checks[one.table.name].number(_rule(checks[one.table.name], name))
@@ -95,6 +100,12 @@ def hold_unformed(
                 f"insert into {held(one.table)} select rid, {number} from {one.view} "
                 f"where {quoted(name)} in (from unformed) and rid not in (select rid from {held(one.table)})"
             )
+
+
+def _made(con: duckdb.DuckDBPyConnection, codes: str) -> int:
+    """Make `unformed` of a query of codes; return how many there are."""
+    ((found,),) = con.execute(f"create or replace temp table unformed as {codes}").fetchall()
+    return int(found)
 
 
 def _columns_of(staged: Staged, kind: str) -> Iterator[str]:
@@ -129,7 +140,7 @@ _BEGINS_WITH_A_PERSON = f"""code in (
     select code from (
         select code, unnest(list_transform(
             range(1, len(string_split(code, '-'))), lambda many: array_to_string(string_split(code, '-')[1:many], '-')
-        )) as beginning from codes where contains(code, '-')
+        )) as beginning from unformed where contains(code, '-')
     ) where beginning in (from persons) and regexp_full_match(substr(code, len(beginning) + 1), {literal(_JOINED)})
 )"""
 
@@ -145,12 +156,12 @@ def _like_others(kind: str) -> str:
         )
         select code from (
             select *, digits <= {_MOST_DIGITS} and skeleton in (from forms)
-                or {are_few} or {_BEGINS_WITH_A_PERSON} as is_formed from codes
+                or {are_few} as is_formed from codes
         )"""
 
 
 def _declared(patterns: tuple[str, ...]) -> str:
-    matches = " or ".join([_BEGINS_WITH_A_PERSON, *(f"regexp_full_match(code, {literal(one)})" for one in patterns)])
+    matches = " or ".join(f"regexp_full_match(code, {literal(one)})" for one in patterns) or "false"
     return f"select code from (select *, {matches} as is_formed from codes)"
 
 

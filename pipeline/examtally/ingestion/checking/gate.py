@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property, lru_cache
 
 import duckdb
 
@@ -37,7 +38,7 @@ class Checks:
     screens: tuple[ScreenRule, ...]
     withdrawn: CrossRule | None
 
-    @property
+    @cached_property
     def all(self) -> tuple[Rule | CrossRule | ScreenRule, ...]:
         """The checks by number."""
         last = () if self.withdrawn is None else (self.withdrawn,)
@@ -48,6 +49,7 @@ class Checks:
         return self.all.index(check)
 
 
+@lru_cache(maxsize=256)
 def checks_for(contract: Contract, table: str) -> Checks:
     """Return every check that the lines of `table` are held to."""
     return Checks(

@@ -40,6 +40,8 @@ def over_limit(
     limit: float,
 ) -> str | None:
     """Return why a batch is refused, None where it is not; lines of participants who have withdrawn do not count."""
+    if not any(one.kind == "held_back" for one in broken):
+        return None
     lines = sum(one.lines for one in staged.values())
     counts = [con.execute(_count(one, checks[name])).fetchall()[0][0] for name, one in staged.items()]
     held_back = sum(counts)

@@ -19,12 +19,12 @@ from examtally.ingestion.reading.staging import Staged, view_columns
 
 def joints_of(con: duckdb.DuckDBPyConnection, staged: Mapping[str, Staged], contract: Contract) -> tuple[str, ...]:
     """Return the known joints of the lines of a batch, that of a line that names none where there are no others."""
-    named = {
-        joint
-        for one in staged.values()
-        if JOINT in one.table.names
-        for (joint,) in con.execute(f"select distinct {JOINT} from {one.view}").fetchall()
-    }
+    named: set[object] = set()
+    for one in staged.values():
+        if JOINT in one.supplied:
+            named |= {joint for (joint,) in con.execute(f"select distinct {JOINT} from {one.view}").fetchall()}
+        elif JOINT in one.table.names and one.lines:
+            named.add(one.table.field(JOINT).default)
     return tuple(code for code in contract.joints if code in named)
 
 

@@ -8,6 +8,7 @@ import duckdb
 
 from examtally.errors import FileFault
 from examtally.ingestion.reading.lines import line_at
+from examtally.registry.workspace import have_rows
 
 _REJECTED = {
     "TOO MANY COLUMNS": "more cells than the header; put a cell with a {sign} in quotation marks",
@@ -32,16 +33,17 @@ def check_rejects(
 
     `above` lines of the file stand above those at `path`.
     """
+    if not any(have_rows(con, [table])):
+        return
     found = con.execute(
         "select error_type, count(distinct line_byte_position) as lines, min(line_byte_position) as first "
         f"from {table} group by error_type order by first"
     ).fetchall()
-    if found:
-        raise FileFault(
-            *(
-                f"{where} has {count} line{'s' * (count > 1)} with "
-                f"{_REJECTED.get(kind, _NOT_CSV).format(sign=_SIGNS.get(delimiter, 'sign that parts cells'))} "
-                f"(first: line {above + line_at(path, first - 1, compressed=compressed)})"
-                for kind, count, first in found
-            )
+    raise FileFault(
+        *(
+            f"{where} has {count} line{'s' * (count > 1)} with "
+            f"{_REJECTED.get(kind, _NOT_CSV).format(sign=_SIGNS.get(delimiter, 'sign that parts cells'))} "
+            f"(first: line {above + line_at(path, first - 1, compressed=compressed)})"
+            for kind, count, first in found
         )
+    )

@@ -113,30 +113,28 @@ def _stage_table(
     text = quoted(f"text_{table.name}")
     columns = ", ".join(f"{quoted(name)} varchar" for name in table.names if name in supplied)
     con.execute(f"create temp table {text} ({columns})")
-    staged = []
+    staged: list[StagedFile] = []
     for file in files:
         progress(f"reading {file.source.where}")
         try:
-            staged.append(_load(con, text, file))
+            staged.append(_load(con, text, file, sum(one.lines for one in staged)))
         except FileFault as fault:
             faults += fault.lines
     make_view(con, table, supplied)
     return Staged(table, supplied, tuple(staged))
 
 
-def _load(con: duckdb.DuckDBPyConnection, text: str, file: Readable) -> StagedFile:
+def _load(con: duckdb.DuckDBPyConnection, text: str, file: Readable, first_rid: int) -> StagedFile:
     """Read one file; the lines counted in its bytes must be the rows that were read."""
     source, lines = file.source, file.lines
-    first_rid = _count(con, text)
     try:
-        con.execute(f"insert into {text} by name select {file.select} from {file.reader}")
+        ((rows,),) = con.execute(f"insert into {text} by name select {file.select} from {file.reader}").fetchall()
     except duckdb.Error as error:
         if is_full(error):
             raise
         raise FileFault(f"{source.where} cannot be read to its end; save it again as CSV UTF-8") from None
     if source.ending != ".parquet":
         check_rejects(con, rejects_table(source), source.where, source.path, compressed=source.is_compressed)
-    rows = _count(con, text) - first_rid
     if rows != lines.records:
         raise FileFault(f"{source.where} has {lines.records} lines, but {rows} can be read; save it again as CSV UTF-8")
     con.execute(
@@ -147,9 +145,4 @@ def _load(con: duckdb.DuckDBPyConnection, text: str, file: Readable) -> StagedFi
             *zip(*((first_rid + at, by - first_rid) for at, by in lines.shifts), strict=True),
         ],
     )
-    return StagedFile(source.file_no, fingerprint(source.path), source.path.stat().st_size, rows, first_rid)
-
-
-def _count(con: duckdb.DuckDBPyConnection, text: str) -> int:
-    ((rows,),) = con.execute(f"select count(*) from {text}").fetchall()
-    return int(rows)
+    return StagedFile(source.file_no, fingerprint(source.path), source.path.stat().st_size, int(rows), first_rid)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Collection, Iterable, Mapping
 
 import duckdb
@@ -21,11 +22,13 @@ _ALL = "true"
 
 def row_counts(con: duckdb.DuckDBPyConnection, contract: Contract) -> dict[str, int]:
     """Return the rows of every record table, waiting ones included."""
-    counts = " union all ".join(
-        f"select {literal(name)}, count(*) from ({_everything(contract, table)})"
-        for name, table in contract.tables.items()
-    )
-    return dict(con.execute(counts).fetchall())
+    sources = [(name, f"reg.{quoted(name)}") for name in contract.tables]
+    sources += [(table.name, f"reg.waiting.{quoted(table.name)}") for table in waiting_tables(contract)]
+    counts = " union all ".join(f"select {literal(name)}, count(*) from {source}" for name, source in sources)
+    found = Counter[str]()
+    for name, rows in con.execute(counts).fetchall():
+        found[name] += rows
+    return dict(found)
 
 
 def check_invariants(
@@ -56,7 +59,8 @@ def check_invariants(
             )
         if name in tables and _has_repeated_key(con, contract, table, changed):
             raise ReconciliationError(f"{name}: a key would be stored twice; nothing was stored")
-        _check_references(con, table, batch_no, changed)
+        if after[name]:
+            _check_references(con, table, batch_no, changed, after)
 
 
 def _everything(contract: Contract, table: Table, which: str = _ALL) -> str:
@@ -86,13 +90,15 @@ def _has_repeated_key(con: duckdb.DuckDBPyConnection, contract: Contract, table:
     return _count(con, f"select 1 from ({candidates}) group by {keys} having count(*) > 1") > 0
 
 
-def _check_references(con: duckdb.DuckDBPyConnection, table: Table, batch_no: int, changed: str) -> None:
+def _check_references(
+    con: duckdb.DuckDBPyConnection, table: Table, batch_no: int, changed: str, rows_of: Mapping[str, int]
+) -> None:
     """Lines that would wait are never stored without what they wait for; the others refer to what this batch knows."""
     for key in table.foreign_keys:
         target = f"select {listed(key.target_columns)} from reg.{quoted(key.table)}"
         rows = f"select {listed(key.columns)} from reg.{quoted(table.name)}"
         if key.unknown == "hold":
-            if _count(con, target) == 0:
+            if not rows_of[key.table]:
                 continue
             rows += f" where {BATCH_COLUMN} = {batch_no}"
         else:

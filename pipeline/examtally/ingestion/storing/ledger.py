@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 
 import duckdb
 
@@ -12,6 +12,7 @@ from examtally.ingestion.checking.gate import Checks, column_of, held
 from examtally.ingestion.reading.staging import Staged, StagedFile
 from examtally.ingestion.storing.placing import conflicts, placed
 from examtally.ingestion.storing.report import FileCount, FileLine, HeldBack
+from examtally.registry.workspace import have_rows
 
 Stored = Mapping[tuple[str, int], int]
 _SHOWN_LINES = 5
@@ -60,26 +61,35 @@ def _count_file(con: duckdb.DuckDBPyConnection, staged: Staged, file: StagedFile
 
 def list_broken(con: duckdb.DuckDBPyConnection, staged: Mapping[str, Staged], checks: Mapping[str, Checks]) -> None:
     """Make `broken` (table, rid, column, rule, kind): each line held back or in conflict, once for each rule."""
-    con.execute('create temp table rule_names ("table" varchar, rule_no integer, "column" varchar, rule varchar)')
-    names = [
-        (name, number, column_of(check), check.id) for name in staged for number, check in enumerate(checks[name].all)
-    ]
-    con.execute(
-        "insert into rule_names select unnest(?::varchar[]), unnest(?::integer[]), unnest(?::varchar[]), "
-        "unnest(?::varchar[])",
-        [list(part) for part in zip(*names, strict=True)] or [[], [], [], []],
-    )
     con.execute(
         'create temp table broken ("table" varchar, part varchar, place bigint, "column" varchar, rule varchar, '
         "kind varchar, export_column integer, rid bigint)"
     )
-    for name, one in staged.items():
+    found = have_rows(con, [source(one.table) for source in (held, conflicts) for one in staged.values()])
+    pairs = zip(staged, found[: len(staged)], found[len(staged) :], strict=True)
+    broken = {name: staged[name] for name, *any_of in pairs if any(any_of)}
+    if broken:
+        _list_rules(con, broken, checks)
+    for name, one in broken.items():
         failing = (
             f"select rid, \"column\", rule, 'held_back' as kind from {held(one.table)} "
             f'join rule_names using (rule_no) where "table" = {literal(name)} union all '
             f"select rid, \"column\", {literal(f'{name}.conflict')}, 'conflict' from {conflicts(one.table)}"
         )
         con.execute(_mapped_lines(name, failing) if one.is_mapped else _own_lines(name, failing))
+
+
+def _list_rules(con: duckdb.DuckDBPyConnection, tables: Iterable[str], checks: Mapping[str, Checks]) -> None:
+    """Make `rule_names`, of the checks by table and number."""
+    con.execute('create temp table rule_names ("table" varchar, rule_no integer, "column" varchar, rule varchar)')
+    names = [
+        (name, number, column_of(check), check.id) for name in tables for number, check in enumerate(checks[name].all)
+    ]
+    con.execute(
+        "insert into rule_names select unnest(?::varchar[]), unnest(?::integer[]), unnest(?::varchar[]), "
+        "unnest(?::varchar[])",
+        [list(part) for part in zip(*names, strict=True)],
+    )
 
 
 def _own_lines(table: str, failing: str) -> str:
@@ -104,6 +114,8 @@ BROKEN_LINES = (
 
 def summarize_broken(con: duckdb.DuckDBPyConnection, checks: Mapping[str, Checks]) -> tuple[HeldBack, ...]:
     """Return the broken rules, each with its count and its first lines, in the order of tables and rules."""
+    if not any(have_rows(con, ["broken"])):
+        return ()
     con.execute(
         'create temp table broken_rules as select "table", "column", rule, kind, count(*) as lines, '
         f"min({{'part': part, 'place': place, 'at': export_column}}, {_SOUGHT_LINES}) as first from broken group by all"

@@ -19,6 +19,7 @@ from examtally.ingestion.checking.keys import duplicate_keys
 from examtally.ingestion.reading.staging import Staged
 from examtally.ingestion.storing.settling import CONFLICT, UNCHANGED, Amendment, merged, no_settled, settle, settled
 from examtally.registry.bookkeeping import waiting_tables
+from examtally.registry.workspace import have_rows
 
 WAITING = "waiting"
 
@@ -64,9 +65,9 @@ def place(
     """Find the place of every line, table by table in loading order; what `amendment` takes is no conflict."""
     targets = {key.table for table in contract.tables.values() for key in table.foreign_keys}
     for table in contract.tables.values():
-        con.execute(f"create temp table {placed(table)} (rid bigint, place varchar)")
-        con.execute(f'create temp table {conflicts(table)} (rid bigint, "column" varchar)')
         if table.name in staged:
+            con.execute(f"create temp table {placed(table)} (rid bigint, place varchar)")
+            con.execute(f'create temp table {conflicts(table)} (rid bigint, "column" varchar)')
             _place_table(con, contract, staged, checks[table.name], amendment)
         if table.name in targets:
             keys = listed(table.primary_key)
@@ -115,11 +116,11 @@ def _place_known(
     table = one.table
     no_settled(con, table)
     names = listed(table.names)
-    known = f"select {names} from reg.{quoted(table.name)}"
-    if table in waiting_tables(contract):
-        known += f" union all select {names} from reg.waiting.{quoted(table.name)}"
-    if not con.execute(f"select 1 from ({known}) limit 1").fetchall():
+    schemas = ("reg", "reg.waiting") if table in waiting_tables(contract) else ("reg",)
+    sources = [f"{schema}.{quoted(table.name)}" for schema in schemas]
+    if not any(have_rows(con, sources)):
         return
+    known = " union all ".join(f"select {names} from {source}" for source in sources)
     settle(con, staged, one, known, open_lines(table), amendment)
     stays = f"place in ('{UNCHANGED}', '{CONFLICT}')"
     con.execute(f"insert into {placed(table)} select rid, place from {settled(table)} where {stays}")

@@ -22,6 +22,7 @@ from examtally.contracts.records.rules import quoted
 from examtally.contracts.records.tables import Field, Table
 from examtally.errors import ExamtallyError
 from examtally.ingestion.reading.staging import Staged
+from examtally.registry.workspace import have_rows
 
 UNCHANGED, CONFLICT, AMENDED, FILLED = "unchanged", "conflict", "amended", "filled"
 UNKNOWN = "unknown"
@@ -98,7 +99,10 @@ def settle(
     condition: str,
     amendment: Amendment,
 ) -> None:
-    """Settle the lines of a table that `condition` chooses, against the rows of the query `known`."""
+    """Settle the lines of a table that `condition` chooses, against the rows of the query `known`.
+
+    What `no_settled` has made is filled.
+    """
     table = one.table
     others = [field for field in table.fields if field.name not in table.primary_key]
     typed = ", ".join(f"{_typed(field)} as {quoted(field.name)}" for field in table.fields)
@@ -115,15 +119,22 @@ def settle(
     amends = " or ".join(item.amends for item in judged) or "false"
     fills = " or ".join(item.fills for item in judged) or "false"
     con.execute(
+        f"""create or replace temp table compared as
+        select rid, same, case when not same then s end as s, case when not same then k end as k{clock} from (
+            select s.rid as rid, {same} as same, s, k{clock} from ({lines}) s join ({known}) k using ({keys}){joined}
+        )"""
+    )
+    con.execute(f"insert into {settled(table)} select rid, [], '{UNCHANGED}' from compared where same")
+    if not any(have_rows(con, ["compared where not same"])):
+        return
+    con.execute(
         f"""create or replace temp table beside as
         select *, list_filter([{clashing}]::varchar[], lambda name: name is not null) as clashing,
             {amends} as amends, {fills} as fills
-        from (select rid, case when not same then s end as s, case when not same then k end as k{clock} from (
-            select s.rid as rid, {same} as same, s, k{clock} from ({lines}) s join ({known}) k using ({keys}){joined}
-        ))"""
+        from compared where not same"""
     )
     con.execute(
-        f"""create or replace temp table {settled(table)} as
+        f"""insert into {settled(table)}
         select rid, clashing, case when len(clashing) > 0 then '{CONFLICT}' when amends then '{AMENDED}'
             when fills then '{FILLED}' else '{UNCHANGED}' end as place from beside"""
     )

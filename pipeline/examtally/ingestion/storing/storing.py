@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import asdict, astuple, dataclass
-from importlib.metadata import version
 
 import duckdb
 
@@ -24,7 +23,8 @@ from examtally.ingestion.storing.settling import merged
 from examtally.registry.audit_log import note, seal
 from examtally.registry.bookkeeping import waiting_tables
 from examtally.registry.joints import keep_catalogues
-from examtally.registry.workspace import transaction
+from examtally.registry.workspace import have_rows, transaction
+from examtally.resources import tool_version
 
 _OF_LINE = {
     "examiner_id": "select rid, examiner_id from ({lines})",
@@ -35,10 +35,13 @@ _OF_LINE = {
 }
 
 
-def keep_examiners(con: duckdb.DuckDBPyConnection, staged: Mapping[str, Staged], batch_no: int) -> None:
-    """Keep the known examiner and site of each line in `broken`, by file and line."""
-    if not con.execute("select 1 from broken limit 1").fetchall():
+def keep_broken(con: duckdb.DuckDBPyConnection, staged: Mapping[str, Staged], batch_no: int) -> None:
+    """Keep the lines in `broken`, and their known examiner and site, by file and line."""
+    if not any(have_rows(con, ["broken"])):
         return
+    con.execute(
+        f"insert into reg.held_back select {batch_no}, * from ({BROKEN_LINES.format(broken='broken')}) order by all"
+    )
     _list_sent(con, staged)
     con.execute(
         "create or replace temp table known_examiners as select examiner_id, any_value(site_id) as site_id from "
@@ -134,24 +137,27 @@ def _write(
     before = row_counts(con, contract)
     con.execute(
         "insert into reg.batches values (?, cast(now() at time zone 'UTC' as timestamp), ?, ?)",
-        [batch_no, account.operator, version("examtally")],
+        [batch_no, account.operator, tool_version()],
     )
     stored: dict[tuple[str, int], int] = {}
     replaced: dict[str, int] = {}
     amended, filled = count_replacing(con, staged)
     withdrawn = bury(con)
-    for one in staged.values():
-        replaced[one.table.name] = _supersede(con, contract, one, batch_no)
-        progress(f"before insert {one.table.name}")
-        stored |= _insert(con, contract, one, batch_no)
-        progress(f"after insert {one.table.name}")
-    touched = _touched(con, contract, batch_no)
-    dropped = {table.name: drop_waiting(con, table.name) for table in waiting_tables(contract)}
-    released = _release(con, contract)
+    waits = _waiting_among(con, (one.table for one in staged.values() if one.table in waiting_tables(contract)))
+    for name, one in staged.items():
+        replaces = name in amended or name in filled
+        replaced[name] = _supersede(con, contract, one, batch_no) if replaces else 0
+        progress(f"before insert {name}")
+        stored |= _insert(con, one, batch_no, replaces=replaces, waits=name in waits)
+        progress(f"after insert {name}")
+    waiting = _with_waiting_lines(con, contract)
+    touched = _touched(con, contract, batch_no, waiting, has_replaced=any(replaced.values()))
+    dropped = {table.name: drop_waiting(con, table.name) for table in waiting}
+    released = _release(con, contract, waiting)
     files = count_files(con, staged, stored)
     _keep_account(con, batch_no, files, released, account)
     keep_catalogues(con, batch_no, contract.joints.values())
-    keep_examiners(con, staged, batch_no)
+    keep_broken(con, staged, batch_no)
     check_invariants(con, contract, staged, batch_no, touched, before, files, Counter(replaced) + Counter(dropped))
     if account.retries is not None:
         con.execute("insert into reg.retried values (?, ?)", [account.retries, batch_no])
@@ -167,6 +173,8 @@ def _write(
 
 def _same_files(con: duckdb.DuckDBPyConnection, batch_no: int) -> int | None:
     """The first batch that was made of files with the same bytes, whatever their names."""
+    if batch_no == 1:
+        return None
     prints = 'list_sort(list(distinct ("table", fingerprint)))'
     of_batch = f"select batch_no, {prints} as prints from reg.batch_tables group by batch_no"
     ((found,),) = con.execute(
@@ -177,27 +185,42 @@ def _same_files(con: duckdb.DuckDBPyConnection, batch_no: int) -> int | None:
     return None if found is None else int(found)
 
 
-def _touched(con: duckdb.DuckDBPyConnection, contract: Contract, batch_no: int) -> set[int]:
+def _touched(
+    con: duckdb.DuckDBPyConnection, contract: Contract, batch_no: int, waiting: Iterable[Table], *, has_replaced: bool
+) -> set[int]:
     """The batches whose rows this batch adds, replaces or releases."""
-    replaced = " union all ".join(
+    parts = [
         f"select {BATCH_COLUMN} from reg.superseded.{quoted(name)} where {REPLACED_BY} = {batch_no}"
-        for name in contract.tables
-    )
-    found = {number for (number,) in con.execute(f"select distinct * from ({replaced})").fetchall()}
-    for table in waiting_tables(contract):
-        waiting = (
-            f"select distinct {BATCH_COLUMN} from reg.waiting.{quoted(table.name)} "
-            f"where ({_has_come(contract, table)}) or exam_id in (from withdrawn_exams)"
-        )
-        found |= {number for (number,) in con.execute(waiting).fetchall()}
-    return {batch_no, *found}
+        for name in (contract.tables if has_replaced else ())
+    ]
+    parts += [
+        f"select {BATCH_COLUMN} from reg.waiting.{quoted(table.name)} "
+        f"where ({_has_come(contract, table)}) or exam_id in (from withdrawn_exams)"
+        for table in waiting
+    ]
+    if not parts:
+        return {batch_no}
+    found = con.execute(f"select distinct * from ({' union all '.join(parts)})").fetchall()
+    return {batch_no, *(number for (number,) in found)}
+
+
+def _waiting_among(con: duckdb.DuckDBPyConnection, tables: Iterable[Table]) -> frozenset[str]:
+    """The names of those tables of which a line of the batch waits."""
+    named = {table.name: f"{placed(table)} where place = '{WAITING}'" for table in tables}
+    found = have_rows(con, tuple(named.values()))
+    return frozenset(name for name, waits in zip(named, found, strict=True) if waits)
+
+
+def _with_waiting_lines(con: duckdb.DuckDBPyConnection, contract: Contract) -> tuple[Table, ...]:
+    """The tables of which lines wait in the registry: what becomes of them is asked of no others."""
+    tables = waiting_tables(contract)
+    found = have_rows(con, [f"reg.waiting.{quoted(table.name)}" for table in tables])
+    return tuple(table for table, waits in zip(tables, found, strict=True) if waits)
 
 
 def _supersede(con: duckdb.DuckDBPyConnection, contract: Contract, staged: Staged, batch_no: int) -> int:
     """Move what the batch amends or fills to the superseded versions; return how many rows that were."""
     table = staged.table
-    if not con.execute(f"select 1 from {merged(table)} limit 1").fetchall():
-        return 0
     schemas = ("reg", "reg.waiting") if table in waiting_tables(contract) else ("reg",)
     keys = listed(table.primary_key)
     which = f"where ({keys}) in (select {keys} from ({replacing(table)}))"
@@ -214,38 +237,47 @@ def _supersede(con: duckdb.DuckDBPyConnection, contract: Contract, staged: Stage
 
 
 def _insert(
-    con: duckdb.DuckDBPyConnection, contract: Contract, staged: Staged, batch_no: int
+    con: duckdb.DuckDBPyConnection, staged: Staged, batch_no: int, *, replaces: bool, waits: bool
 ) -> dict[tuple[str, int], int]:
-    """Insert the lines of one table; return how many the database says it stored, by table and file."""
+    """Insert the lines of one table; return how many the database says it stored, by table and file.
+
+    `replaces` says whether some are merged with what was stored, `waits` whether some wait for their exam.
+    """
     table = staged.table
+    rows_of = _merged_rows if replaces else _new_rows
     stored = {
         (table.name, file.file_no): _rows(
             con,
             f"insert into reg.{quoted(table.name)} by name "
-            + _rows_of(staged, batch_no, f"{open_lines(table)} and {lines_of(file)}"),
+            + rows_of(staged, batch_no, f"{open_lines(table)} and {lines_of(file)}"),
         )
         for file in staged.files
     }
-    if table in waiting_tables(contract):
-        waits = f"rid in (select rid from {placed(table)} where place = '{WAITING}')"
-        con.execute(f"insert into reg.waiting.{quoted(table.name)} by name {_rows_of(staged, batch_no, waits)}")
+    if waits:
+        which = f"rid in (select rid from {placed(table)} where place = '{WAITING}')"
+        con.execute(f"insert into reg.waiting.{quoted(table.name)} by name {rows_of(staged, batch_no, which)}")
     return stored
 
 
-def _rows_of(staged: Staged, batch_no: int, which: str) -> str:
+def _new_rows(staged: Staged, batch_no: int, which: str) -> str:
+    """SELECT of the rows that the lines chosen by `which` become as they are."""
+    new = f"{', '.join(typed_columns(staged.table))}, {batch_no} as {BATCH_COLUMN}"
+    return f"select {new} from {staged.view} where {which}"
+
+
+def _merged_rows(staged: Staged, batch_no: int, which: str) -> str:
     """SELECT of the rows that the lines chosen by `which` become: as they are, or merged with what was stored."""
     table = staged.table
-    new = f"{', '.join(typed_columns(table))}, {batch_no} as {BATCH_COLUMN}"
+    new = _new_rows(staged, batch_no, f"{which} and rid not in (select rid from {merged(table)})")
     return (
-        f"select {new} from {staged.view} where {which} and rid not in (select rid from {merged(table)}) union all "
-        f"select {listed(table.names)}, {batch_no} as {BATCH_COLUMN} from {merged(table)} where {which}"
+        f"{new} union all select {listed(table.names)}, {batch_no} as {BATCH_COLUMN} from {merged(table)} where {which}"
     )
 
 
-def _release(con: duckdb.DuckDBPyConnection, contract: Contract) -> dict[str, int]:
+def _release(con: duckdb.DuckDBPyConnection, contract: Contract, waiting: Iterable[Table]) -> dict[str, int]:
     """Move the waiting lines whose exam has come; they keep the number of the batch that brought them."""
     released = {}
-    for table in waiting_tables(contract):
+    for table in waiting:
         name, has_come = quoted(table.name), _has_come(contract, table)
         released[table.name] = _rows(
             con, f"insert into reg.{name} by name select * from reg.waiting.{name} where {has_come}"
@@ -274,14 +306,13 @@ def _keep_account(
     exports = [{**asdict(one), "batch_no": batch_no} for one in account.exports]
     _insert_rows(con, "batch_exports", [tuple(one[name] for name in _EXPORT_COLUMNS) for one in exports])
     _insert_rows(con, "assumptions", [(batch_no, *astuple(one)) for one in account.assumptions])
-    con.execute(
-        f"insert into reg.held_back select {batch_no}, * from ({BROKEN_LINES.format(broken='broken')}) order by all"
-    )
 
 
 def _insert_rows(con: duckdb.DuckDBPyConnection, table: str, rows: list[tuple[object, ...]]) -> None:
     if rows:
-        con.executemany(f"insert into reg.{table} values ({', '.join('?' * len(rows[0]))})", rows)
+        line = f"({', '.join('?' * len(rows[0]))})"
+        values = [value for row in rows for value in row]
+        con.execute(f"insert into reg.{table} values {', '.join([line] * len(rows))}", values)
 
 
 def count_stored(con: duckdb.DuckDBPyConnection, staged: Mapping[str, Staged]) -> dict[tuple[str, int], int]:
@@ -300,7 +331,10 @@ def count_replacing(
 ) -> tuple[dict[str, int], dict[str, int]]:
     """Return how many lines of each table replace an earlier version, and how many only fill its blanks."""
     found: tuple[dict[str, int], dict[str, int]] = ({}, {})
-    for name, one in staged.items():
+    has_merged = have_rows(con, [merged(one.table) for one in staged.values()])
+    for (name, one), has_rows in zip(staged.items(), has_merged, strict=True):
+        if not has_rows:
+            continue
         counted = f"select is_fill, count(*) from ({replacing(one.table)}) group by is_fill"
         for is_fill, lines in con.execute(counted).fetchall():
             found[is_fill][name] = lines
