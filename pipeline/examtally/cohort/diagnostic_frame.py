@@ -5,7 +5,7 @@ from __future__ import annotations
 import polars as pl
 
 from examtally.cohort.groupings import EXAMS, UNKNOWN, text
-from examtally.cohort.verification_frame import RECORDED, Packed, coded, places_of, result_place
+from examtally.cohort.verification_frame import RECORDED, Packed, coded, has_bit, places_of, result_place
 from examtally.contracts.contract import Contract
 from examtally.contracts.protocol.protocol import Protocol
 from examtally.contracts.records.engine import Engine
@@ -40,6 +40,7 @@ def read_diagnostic_frame(
     mechanisms = tuple(dict.fromkeys((*(contract.tables["exams"].field("mechanism").enum or ()), UNKNOWN)))
     results, told = Packed(tuple(catalogue.maneuvers), "maneuver"), Packed(tuple(catalogue.history), "item")
     taken = "index_bits & ~open_bits" if with_unknown else "index_bits & ~open_bits & (present_bits | absent_bits)"
+    stated = [f"{stage}_{code}" for code in conditions for stage in STAGES]
     frame: pl.DataFrame = con.sql(
         f"""
         with taken as (
@@ -60,10 +61,7 @@ def read_diagnostic_frame(
         )
         select dense_rank() over (order by participant_keys.participant_id)::bigint - 1 as participant,
             p.age_years, e.days_since_onset, coalesce(e.mechanism, '{UNKNOWN}') as mechanism,
-            {"".join(f"coalesce({told.code(i)}, {_UNTOLD})::utinyint as history_{i}, " for i in told.names)}
-            {"".join(f"coalesce({results.code(m)}, {_UNDONE})::utinyint as result_{m}, " for m in results.names)}
-            {"".join(_status_rows(code, bits[code]) for code in conditions)}
-            {", ".join(f"{stage}_{code}" for code in conditions for stage in STAGES) or "null as none"}
+            {told.words}, {results.words}, known_bits, present_bits, {", ".join(stated) or "null as none"}
         from {EXAMS} join taken on taken.exam_id = e.exam_id join participant_keys on participant_keys.pk = taken.pk
             left join found on found.exam_id = taken.exam_id
             left join history_rows on history_rows.exam_id = taken.exam_id
@@ -71,10 +69,20 @@ def read_diagnostic_frame(
         order by participant_keys.participant_id, taken.exam_id
         """
     ).pl()
-    return frame.with_columns(
+    return frame.select(
+        "participant",
+        "age_years",
+        "days_since_onset",
         pl.col("mechanism").cast(pl.Enum(mechanisms)),
-        *(coded(f"history_{item}", ANSWERS) for item in told.names),
-        *(coded(f"result_{m}", RECORDED) for m in results.names),
+        *(coded(f"history_{item}", ANSWERS, of=told.code(item, _UNTOLD)) for item in told.names),
+        *(coded(f"result_{m}", RECORDED, of=results.code(m, _UNDONE)) for m in results.names),
+        *(
+            pl.when(has_bit("known_bits", bits[code]))
+            .then(has_bit("present_bits", bits[code]))
+            .alias(f"present_{code}")
+            for code in conditions
+        ),
+        *(stated or ["none"]),
     )
 
 
@@ -87,11 +95,6 @@ def _impressions(conditions: tuple[str, ...]) -> str:
         )
         or "null as none"
     )
-
-
-def _status_rows(condition: str, bit: int) -> str:
-    held = f"{bit}::ubigint"
-    return f"(case when (known_bits & {held}) <> 0 then (present_bits & {held}) <> 0 end) as present_{condition}, "
 
 
 _CODED = ("sign", "pain", "end_point")

@@ -1,7 +1,8 @@
 """Counts of index exams for every condition, maneuver and group, with the sums over participants behind a cluster.
 
 One `count(*)` a grouping over all cells; participants with several index exams once more by participant, since only
-they differ from their rows. Everything is a whole number.
+they differ from their rows. What follows from these counts is added up of the few rows that come of it. Everything is
+a whole number.
 """
 
 from __future__ import annotations
@@ -41,7 +42,6 @@ _COUNTS: dict[str, frozenset[int]] = {
         for result in RESULTS[:2]
     },
 }
-_SUMS = ("participants", "knees", *MARGINS, *(f"{a}_{b}" for a, b in PRODUCTS))
 
 
 def write_repeats(con: Engine, groups: tuple[Grouping, ...], of: str = "cells", into: str = "repeat_cells") -> None:
@@ -68,14 +68,16 @@ def read_tallies(
     chosen = tuple(enumerate(groups))
     places = ", ".join(f"('{grouping.name}', {place})" for place, grouping in chosen)
     cells = ", ".join(f"sum(n) filter (cell % {CELLS_A_PAIR} = {c}) as n{c}" for c in range(CELLS_A_PAIR))
-    counts = {name: " + ".join(f"coalesce(n{c}, 0)" for c in sorted(members)) for name, members in _COUNTS.items()}
-    tallies: pl.DataFrame = con.sql(
+    read: pl.DataFrame = con.sql(
         f"""
         with counted as ({_union(_counted(place, grouping, cells_of) for place, grouping in chosen)}),
         counts as (
             select grouped_by, code, cell // {CELLS_A_PAIR} as pair, {cells} from counted group by all
         ),
-        clusters as ({_union(_clusters(place, grouping, repeats_of) for place, grouping in chosen)}),
+        clusters as (
+            select grouped_by, pair, code, {_CLUSTERS}
+            from ({_union(_people(place, grouping, repeats_of) for place, grouping in chosen)}) group by all
+        ),
         standing as ({_union(_status_rows(place, grouping) for place, grouping in chosen)}),
         index_exams as (
             select grouped_by, code, bit, sum(n) filter ((open_bits & bit) = 0) as mature,
@@ -83,9 +85,7 @@ def read_tallies(
             from standing join conditions on (bits & bit) <> 0 group by all
         )
         select p.condition, p.maneuver, l.group_by, l.label as "group",
-            {", ".join(f"({value})::bigint as {name}" for name, value in counts.items())},
-            (coalesce(mature, 0) - exams)::bigint as not_recorded,
-            coalesce(window_open, 0)::bigint as window_open, {_sums()}
+            {", ".join(f"coalesce({name}, 0)::bigint as {name}" for name in _READ)}
         from pairs p cross join group_labels l join (values {places}) g(group_by, grouped_by) using (group_by)
             left join index_exams i on i.grouped_by = g.grouped_by and i.code = l.code and i.bit = p.bit
             left join counts n on n.grouped_by = g.grouped_by and n.code = l.code and n.pair = p.pair
@@ -94,7 +94,10 @@ def read_tallies(
         order by p.pair, g.grouped_by, l.code
         """
     ).pl()
-    return tallies
+    counts = {name: pl.sum_horizontal(f"n{c}" for c in sorted(members)) for name, members in _COUNTS.items()}
+    return read.select(
+        *_KEYS, **counts, not_recorded=pl.col("mature") - counts["exams"], window_open="window_open", **_sums()
+    )
 
 
 def _union(parts: Iterable[str]) -> str:
@@ -117,31 +120,42 @@ def _status_rows(place: int, grouping: Grouping) -> str:
     )
 
 
-def _clusters(place: int, grouping: Grouping, source: str) -> str:
-    """Sums over the participants with several index exams, and their rows in each cell (`r_tp`, …)."""
+def _people(place: int, grouping: Grouping, source: str) -> str:
+    """The participants with several index exams by group, with their rows in each cell."""
     cells = ", ".join(f"count(*) filter (cell = {number}) as {name}" for name, number in TWO_BY_TWO.items())
-    margins = ", ".join(f"count(*) filter ({a} + {b} > 0) as c_{name}" for name, (a, b) in MARGINS.items())
-    products = ", ".join(f"sum({a} * {b}) as c_{a}_{b}" for a, b in PRODUCTS)
-    return f"""
-        (select {place} as grouped_by, pair, code, count(*) as c_participants, {margins},
-            sum((rights > 0)::integer + (rights < {" + ".join(TWO_BY_TWO)})::integer) as c_knees,
-            {products}, {", ".join(f"sum({name}) as r_{name}" for name in TWO_BY_TWO)}
-        from (
-            select pair, {grouping.column} as code, pk, count(*) filter (is_right) as rights, {cells}
-            from {source} where {grouping.is_cell} group by all
-        ) group by all)
-    """
+    return (
+        f"(select {place} as grouped_by, pair, {grouping.column} as code, pk, count(*) filter (is_right) as rights, "
+        f"{cells} from {source} where {grouping.is_cell} group by all)"
+    )
 
 
-def _sums() -> str:
+_KEYS = ("condition", "maneuver", "group_by", "group")
+_OF_CLUSTERS = {
+    "participants": "count(*)",
+    "knees": f"sum((rights > 0)::integer + (rights < {' + '.join(TWO_BY_TWO)})::integer)",
+    **{name: f"count(*) filter ({a} + {b} > 0)" for name, (a, b) in MARGINS.items()},
+    **{f"{a}_{b}": f"sum({a} * {b})" for a, b in PRODUCTS},
+}
+_CLUSTERS = ", ".join(
+    [f"{value} as c_{name}" for name, value in _OF_CLUSTERS.items()] + [f"sum({c}) as r_{c}" for c in TWO_BY_TWO]
+)
+"""Sums over the participants of a group with several index exams (`c_…`), and their rows in each cell (`r_…`)."""
+_READ = (
+    *(f"n{c}" for c in range(CELLS_A_PAIR)),
+    *("mature", "window_open"),
+    *(f"c_{name}" for name in _OF_CLUSTERS),
+    *(f"r_{c}" for c in TWO_BY_TWO),
+)
+
+
+def _sums() -> dict[str, pl.Expr]:
     """A participant with one index exam counts as one row: rows of the others out, their sums in."""
     rows = {"participants": tuple(TWO_BY_TWO), "knees": tuple(TWO_BY_TWO), **MARGINS}
     rows |= {f"{a}_{b}": (a,) if a == b else () for a, b in PRODUCTS}
-    return ", ".join(
-        f"({' + '.join([f'coalesce(c_{name}, 0)', *(f'coalesce({c}, 0) - coalesce(r_{c}, 0)' for c in rows[name])])})"
-        f"::bigint as {name}"
-        for name in _SUMS
-    )
+    return {
+        name: pl.sum_horizontal(f"c_{name}", *(pl.col(f"n{TWO_BY_TWO[c]}") - pl.col(f"r_{c}") for c in rows[name]))
+        for name in _OF_CLUSTERS
+    }
 
 
 def role_clusters(tallies: pl.DataFrame) -> pl.DataFrame:

@@ -60,10 +60,10 @@ _A_WORD = 20  # codes of three bits, and the sign of a whole number of eight byt
 
 @dataclass(frozen=True)
 class Packed:
-    """SQL that reads many rows an exam, each a name with a code from 0 to 6, as a column a name: one pass for all.
+    """Many rows an exam, each a name with a code from 0 to 6, read as a column a name: one pass for all.
 
-    The rows are held as digits of a few whole numbers, by `sums` over a source joined with `places`; `code` gives the
-    code of one name again, null where it has no row.
+    The rows are held as digits of a few whole numbers, by the SQL `sums` over a source joined with `places`; of the
+    frame that selects these `words`, `code` gives the code of one name again.
     """
 
     names: tuple[str, ...]
@@ -81,15 +81,24 @@ class Packed:
     def sums(self, code: str) -> str:
         """The words of a group of rows, `code` being SQL for the code of a row."""
         return ", ".join(
-            f"bit_or((1 + {code})::ubigint * factor) filter (word = {word}) as {self._word(word)}"
-            for word in range(-(-len(self.names) // _A_WORD) or 1)
+            f"bit_or((1 + {code})::ubigint * factor) filter (word = {word}) as {name}"
+            for word, name in enumerate(self._words)
         )
 
-    def code(self, name: str) -> str:
-        """SQL for the code of `name`."""
+    @property
+    def words(self) -> str:
+        """SELECT expressions of the whole numbers, 0 for an exam without a row."""
+        return ", ".join(f"coalesce({name}, 0)::ubigint as {name}" for name in self._words)
+
+    def code(self, name: str, blank: int) -> pl.Expr:
+        """The code of `name`, `blank`, the one after all others, where it has no row."""
         at = self.names.index(name)
-        held = f"({self._word(at // _A_WORD)} // {2 ** (_BITS * (at % _A_WORD))}::ubigint) % {2**_BITS}"
-        return f"(nullif({held}, 0) - 1)"
+        held: pl.Expr = pl.col(self._word(at // _A_WORD)) // 2 ** (_BITS * (at % _A_WORD)) % 2**_BITS
+        return ((held + blank) % (blank + 1)).cast(pl.UInt8)
+
+    @property
+    def _words(self) -> list[str]:
+        return [self._word(word) for word in range(-(-len(self.names) // _A_WORD) or 1)]
 
     def _word(self, word: int) -> str:
         return f"{self.column}_word_{word}"
@@ -146,8 +155,7 @@ def read_verification_frame(
         graded as ({graded(degrees.values(), bits)})
         select dense_rank() over (order by participant_id)::uinteger as participant, g_examiner as examiner,
             {"".join(f"{grouping.column} as {grouping.name}, " for grouping in named)}
-            {"".join(f"coalesce({results.code(m)}, {len(RESULTS)})::utinyint as result_{m}, " for m in maneuvers)}
-            {"".join(_status_rows(code, bits[code]) for code in conditions)}
+            {results.words}, own_bits & ~open_bits as own_bits, index_bits, present_bits, absent_bits, inside_bits,
             {"".join(f"severity_{code}, " for code in degrees)}
             {", ".join(f"impression_{code}" for code in conditions) or "null as none"}
         from taken left join found using (ek) left join stated using (ek) left join graded using (ek)
@@ -156,20 +164,32 @@ def read_verification_frame(
         """
     ).pl()
     labels = con.sql("select group_by, label from group_labels order by group_by, code").pl()
-    return frame.with_columns(
+    return frame.select(
+        "participant",
+        "examiner",
         *(coded(g.name, labels.filter(group_by=g.name)["label"].to_list(), first=1) for g in named),
-        *(coded(f"result_{m}", RECORDED) for m in maneuvers),
-        *(coded(f"status_{code}", STATUSES) for code in conditions),
+        *(coded(f"result_{m}", RECORDED, of=results.code(m, len(RESULTS))) for m in maneuvers),
+        *(column for code in conditions for column in _status(code, bits[code])),
         *(
             coded(f"severity_{code}", [degree.code for degree in condition.severity])
             for code, condition in degrees.items()
         ),
+        *([f"impression_{code}" for code in conditions] or ["none"]),
     )
 
 
-def coded(name: str, words: Iterable[str], first: int = 0) -> pl.Expr:
-    """Column `name` of places, counted from `first`, as the words at those places, in an ordered set of them."""
-    return (pl.col(name) - first).cat.to(pl.Enum(list(words))).alias(name)
+def coded(name: str, words: Iterable[str], first: int = 0, of: pl.Expr | None = None) -> pl.Expr:
+    """Column `name` of places, counted from `first`, as the words at those places, in an ordered set of them.
+
+    The places are those of the column itself, or of the expression `of`.
+    """
+    places = pl.col(name) if of is None else of
+    return (places - first).cat.to(pl.Enum(list(words))).alias(name)
+
+
+def has_bit(column: str, bit: int) -> pl.Expr:
+    """Whether a column of bits has that of a condition."""
+    return pl.col(column) & pl.lit(bit, pl.UInt64) != 0
 
 
 def result_place(equivocal: str) -> str:
@@ -186,15 +206,17 @@ def _impressions(conditions: tuple[str, ...]) -> str:
     )
 
 
-def _status_rows(condition: str, bit: int) -> str:
-    held = f"{bit}::ubigint"
-    status = (
-        f"case when (present_bits & {held}) <> 0 then {STATUSES.index('present')} "
-        f"when (absent_bits & {held}) <> 0 then {STATUSES.index('absent')} "
-        f"when (inside_bits & {held}) <> 0 then {STATUSES.index('indeterminate')} "
-        f"else {STATUSES.index('unverified')} end"
+def _status(condition: str, bit: int) -> tuple[pl.Expr, pl.Expr]:
+    """Columns for the status of a condition, and for whether the exam is the episode's first."""
+    place = {status: pl.lit(place, pl.UInt8) for place, status in enumerate(STATUSES)}
+    found = (
+        pl.when(has_bit("present_bits", bit))
+        .then(place["present"])
+        .when(has_bit("absent_bits", bit))
+        .then(place["absent"])
+        .when(has_bit("inside_bits", bit))
+        .then(place["indeterminate"])
+        .otherwise(place["unverified"])
     )
-    return (
-        f"(case when (own_bits & ~open_bits & {held}) <> 0 then {status} end)::utinyint as status_{condition}, "
-        f"(index_bits & {held}) <> 0 as index_{condition}, "
-    )
+    own = pl.when(has_bit("own_bits", bit)).then(found)
+    return coded(f"status_{condition}", STATUSES, of=own), has_bit("index_bits", bit).alias(f"index_{condition}")
