@@ -11,8 +11,10 @@ reads those records.
 
 from __future__ import annotations
 
+from collections.abc import Collection
+
 from examtally.contracts.records.engine import Engine
-from examtally.contracts.records.rules import literal
+from examtally.contracts.records.rules import literal, quoted
 
 AMENDABLE = {
     "exams": ("exam_id",),
@@ -26,14 +28,14 @@ def write_used(con: Engine, joint: str) -> None:
     """Make the views of the records of a joint; where nothing was amended they are the records themselves."""
     of_joint = f"joint = {literal(joint)}"
     of_exam = f"exam_id in (select exam_id from reg.exams where {of_joint})"
-    has_versions = _has_versions(con)
-    _write_answered(con, of_joint, has_versions=has_versions)
+    replaced = _replaced(con)
+    _write_answered(con, of_joint, replaced)
     for table, keys in AMENDABLE.items():
         names = ", ".join(keys)
-        _write_chosen(con, table, names, has_versions=has_versions)
+        _write_chosen(con, table, names, has_versions=table in replaced)
         number = ", rowid as record" if table == "exams" else ""
         used = f"select *{number} from reg.{table}"
-        if con.execute(f"select 1 from used_versions_{table} limit 1").fetchall():
+        if table in replaced:
             used += f" where ({names}) not in (select ({names}) from used_versions_{table}) union all by name "
             used += f"select * from used_versions_{table}"
             used += f" join (select {names}, rowid as record from reg.{table}) using ({names})" if number else ""
@@ -54,19 +56,23 @@ def amended_late(table: str) -> str:
     )
 
 
-def _has_versions(con: Engine) -> bool:
-    """Whether the registry keeps replaced versions; one in memory may not."""
+def _replaced(con: Engine) -> frozenset[str]:
+    """The tables of which the registry keeps a replaced version; one in memory may keep none at all."""
     found = "select 1 from duckdb_tables() where database_name = 'reg' and schema_name = 'superseded' limit 1"
-    return bool(con.execute(found).fetchall())
+    if not con.execute(found).fetchall():
+        return frozenset()
+    asked = [f"(select '{table}' from reg.superseded.{quoted(table)} limit 1)" for table in (*AMENDABLE, "references")]
+    return frozenset(table for (table,) in con.execute(" union all ".join(asked)).fetchall())
 
 
-def _write_answered(con: Engine, of_joint: str, *, has_versions: bool) -> None:
+def _write_answered(con: Engine, of_joint: str, replaced: Collection[str]) -> None:
     """Write `first_answers` (exam_id, answered_no): the batch of the first reference of any episode the exam was of."""
     episode = "participant_id, side, episode"
     exams = f"select exam_id, {episode} from reg.exams where {of_joint}"
     references = f'select {episode}, batch_no from reg."references" where {of_joint}'
-    if has_versions:
+    if "exams" in replaced:
         exams += f" union all select exam_id, {episode} from reg.superseded.exams where {of_joint}"
+    if "references" in replaced:
         references += f' union all select {episode}, batch_no from reg.superseded."references" where {of_joint}'
     con.execute(
         f"create temp table first_answers as select exam_id, min(answered_no) as answered_no from ({exams}) join "

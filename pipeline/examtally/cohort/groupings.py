@@ -117,14 +117,19 @@ def _merged(grouping: Grouping, protocol: Protocol) -> Grouping:
 def write_labels(con: Engine, chosen: Iterable[Grouping]) -> None:
     """Write `group_labels` (group_by, code, label): codes count from 1 in the order of the groups, `unknown` last."""
     con.execute("create temp table group_labels (group_by varchar, code usmallint, label varchar)")
+    closed, opened = [], []
     for grouping in chosen:
-        labels = (
-            f"(values {', '.join(f'({place}, {text(label)})' for place, label in enumerate(grouping.closed, 1))})"
-            if grouping.order
-            else f"(select row_number() over (order by label = '{UNKNOWN}', label), label from ("
-            f"select distinct {grouping.known} as label from {EXAMS}))"
-        )
-        con.execute(f"insert into group_labels select '{grouping.name}', * from {labels}")
+        if grouping.order:
+            named = enumerate(grouping.closed, 1)
+            closed += [f"('{grouping.name}', {place}, {text(label)})" for place, label in named]
+        else:
+            opened.append(
+                f"select '{grouping.name}', row_number() over (order by label = '{UNKNOWN}', label), label "
+                f"from (select distinct {grouping.known} as label from {EXAMS})"
+            )
+    con.execute(f"insert into group_labels select * from (values {', '.join(closed)})")
+    for labels in opened:
+        con.execute(f"insert into group_labels {labels}")
 
 
 def code_columns(chosen: Iterable[Grouping]) -> str:

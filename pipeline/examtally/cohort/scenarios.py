@@ -63,7 +63,7 @@ def read_scenarios(cohort: Cohort, con: Engine, contract: Contract, protocol: Pr
         yield Scenario(name, read_tallies(own, overall, "scenario_cells", "scenario_repeats"), protocol)
     own.execute("drop table scenario_findings; drop table scenario_cells; drop table scenario_repeats")
     for name, other in _other_protocols(protocol, contract.catalogue.alone).items():
-        with build_cohort(con, contract, other, cohort.selection) as built:
+        with build_cohort(con, contract, other, cohort.selection, overall_only=True) as built:
             yield Scenario(name, read_tallies(built.con, built.groupings[:1]), other)
 
 
