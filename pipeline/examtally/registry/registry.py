@@ -22,6 +22,7 @@ from examtally.registry.faults import opening_fault, unreadable, writing_fault
 from examtally.registry.lock_wait import LockWait
 from examtally.registry.workspace import Workspace
 
+_PACKED = 2  # a registry holds what text files of twice its size hold, or more
 _HEADERS = 3 * 4096  # bytes before the first block of a DuckDB file
 
 
@@ -72,6 +73,7 @@ def open_registry(
             pass
     workspace = Workspace(path.parent, lock_wait)
     try:
+        workspace.suit(_PACKED * path.stat().st_size if path.is_file() else 0)
         attach(workspace.con, path, contract, read_only=read_only, lock_wait=workspace.lock_wait)
     except BaseException:
         workspace.close()

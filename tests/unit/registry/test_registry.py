@@ -62,6 +62,15 @@ def test_a_registry_opened_for_reading_cannot_be_written(registry: Path) -> None
         opened.con.execute(EXAMINER.format(1, 1))
 
 
+def test_a_small_registry_is_read_by_one_thread(registry: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    asked = "select current_setting('threads')"
+    with open_registry(registry) as opened:
+        assert opened.con.execute(asked).fetchall() == [(1,)]
+    monkeypatch.setattr("examtally.registry.workspace._SMALL", registry.stat().st_size)  # of half as much
+    with open_registry(registry) as opened, duckdb.connect() as usual:
+        assert opened.con.execute(asked).fetchall() == usual.execute(asked).fetchall()
+
+
 def test_the_write_ahead_log_is_private_too(registry: Path) -> None:
     contract = load_contract()
     with Workspace(registry.parent) as workspace, writing(workspace, registry, contract):
