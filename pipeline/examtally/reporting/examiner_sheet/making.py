@@ -30,6 +30,8 @@ _TABLES = (
     *("agreement", "calibration", "calibration_curve", "learning"),
 )
 _OWNER_ONLY = 0o700
+_WORTH_A_PROCESS = 5
+"""Sheets that take as long as it takes a process to start and load what they need."""
 _NO_ROWS = "the results hold no rows about persons; analyze again with --with-examiners"
 
 
@@ -71,9 +73,10 @@ def render_sheets(
             _of(results, one).write(part)
             parts.append(part)
         work = partial(_render, out_dir=out_dir, formats=tuple(formats), cases=cases, reports=reports_folder())
-        if len(chosen) == 1:
-            return work(chosen[0], parts[0])
-        with processes(min(len(chosen), os.cpu_count() or 1)) as pool:
+        number = min(len(chosen) // _WORTH_A_PROCESS, os.cpu_count() or 1)
+        if number < 2:
+            return [page for one, part in zip(chosen, parts, strict=True) for page in work(one, part)]
+        with processes(number) as pool:
             return [page for pages in pool.map(work, chosen, parts) for page in pages]
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import stat
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -14,6 +15,7 @@ from scipy.stats import betabinom
 
 from examtally.cli.app import main
 from examtally.contracts.protocol.protocol import load_protocol
+from examtally.processes import processes
 from examtally.reporting.audit.audit import Audit
 from examtally.reporting.examiner_sheet import making
 from examtally.reporting.examiner_sheet.practise import MOST, NOTHING, advice, practise
@@ -107,6 +109,7 @@ def agreed(examiner: str, maneuver: str, high: float, people: int = 30) -> dict[
     }
 
 
+SOME = 4
 PROBABLE = [
     ("lachman", "acl_tear", 0.81),
     ("valgus_stress_30", "mcl_injury", 0.95),
@@ -170,10 +173,13 @@ def test_agreement_wholly_under_the_declared_level_is_practised_lowest_first(cli
 
 @pytest.fixture(scope="module")
 def sheets(made: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Everybody's sheet, from one process beside this: to start a second takes longer than what it would spare."""
+    """The sheets of some, from a process beside this: to start a second takes longer than what it would spare."""
     out = tmp_path_factory.mktemp("sheets") / "private"
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(making.os, "cpu_count", lambda: 1)
+        patch.setattr(making, "_WORTH_A_PROCESS", 1)
+        patch.setattr(making, "examiners_in", lambda tallies: examiners_in(tallies)[:SOME])
+        patch.setattr(making, "processes", lambda _: processes(1))
+        patch.setattr(making.os, "cpu_count", lambda: 2)
         assert main(["report", "examiner", "--results", str(made / "clinic" / "results"), "--out", str(out)]) == 0
     return out
 
@@ -181,11 +187,25 @@ def sheets(made: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
 def test_everybody_has_a_sheet_in_a_folder_of_their_owner(sheets: Path, clinic: Audit) -> None:
     assert stat.S_IMODE(sheets.stat().st_mode) == 0o700
     names = {path.stem.removeprefix("examiner-") for path in sheets.glob("*.html")}
-    assert names == set(examiners_in(clinic.table("tallies")))
+    assert names == set(examiners_in(clinic.table("tallies"))[:SOME])
 
 
-def test_nobody_else_stands_on_a_sheet_and_nothing_is_ranked(sheets: Path) -> None:
-    names = {path.stem.removeprefix("examiner-") for path in sheets.glob("*.html")}
+@pytest.mark.parametrize(("examiners", "at_once"), [(9, []), (10, [2]), (14, [2])])
+def test_a_few_sheets_are_made_one_after_the_other_and_many_in_processes(
+    made: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, examiners: int, at_once: list[int]
+) -> None:
+    everybody, begun = [f"EX-{number:02}" for number in range(1, examiners + 1)], []
+    monkeypatch.setattr(making, "examiners_in", lambda _tallies: everybody)
+    monkeypatch.setattr(making, "_render", lambda examiner, _results, **_: [Path(examiner)])
+    monkeypatch.setattr(making, "processes", lambda number: begun.append(number) or ThreadPoolExecutor(1))
+    monkeypatch.setattr(making.os, "cpu_count", lambda: 2)
+    assert making.render_sheets(made / "clinic" / "results", tmp_path / "out") == [*map(Path, everybody)]
+    assert begun == at_once
+
+
+def test_nobody_else_stands_on_a_sheet_and_nothing_is_ranked(sheets: Path, clinic: Audit) -> None:
+    names = set(examiners_in(clinic.table("tallies")))
+    assert len(names) > SOME
     for path in sheets.glob("*.html"):
         text = re.sub(r"<(style|script).*?</\1>|data:[^\"]+", " ", path.read_text(encoding="utf-8"), flags=re.S)
         own = path.stem.removeprefix("examiner-")
