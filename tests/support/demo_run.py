@@ -11,7 +11,6 @@ import pytest
 
 from examtally.reporting import (
     render_actions,
-    render_audit,
     render_cards,
     render_conditions,
     render_intake,
@@ -21,6 +20,8 @@ from examtally.reporting import (
     render_shelf,
 )
 from examtally.reporting.audit import audit
+from examtally.reporting.engine.renderer import render
+from examtally.reporting.reports import render_annex
 from examtally.reporting.supervisor_page import render_supervisor
 
 MARK = "ZQX"  # begins each drawn code, so that one that stands on a page is seen
@@ -67,14 +68,15 @@ class Pages:
 
 
 def make_pages(results: Path, root: Path) -> None:
-    """Render in HTML and PDF, under `root`, every page of which tests read the demo's."""
+    """Render in HTML and PDF, under `root`, every page of which tests read the demo's; no test prints the annex."""
     both = ("html", "pdf")
     with pytest.MonkeyPatch.context() as patch:
         drawn = audit.report_pseudonyms
         patch.setattr(
             audit, "report_pseudonyms", lambda people: {one: f"{MARK}{code}" for one, code in drawn(people).items()}
         )
-        render_audit(results, root / "group", formats=both)
+        render("audit", results, root / "group", formats=both)
+        render_annex(results, root / "group")
         render_monthly(results, root / "group", period="P018", formats=both)
         for code in CONDITIONS:
             render_conditions(results, root / "group", condition=code, formats=both)
