@@ -52,11 +52,16 @@ def book(empty_book: Path, tmp_path: Path) -> Path:
 def type_row(book: Path, sheet: str, row: int = HEADER_ROW + 1, **cells: object) -> None:
     """Type cells, given by the code of their column, into a row; measured values are not typed."""
     opened = load_workbook(book)
+    type_into(opened, sheet, row, **cells)
+    opened.save(book)
+
+
+def type_into(opened: Workbook, sheet: str, row: int, **cells: object) -> None:
+    """The same in a workbook that is open."""
     (page,) = [one for one in pages(CONTRACT) if one.form.sheet == sheet]
     for at, column in enumerate(page.columns, start=1):
         if column.code in cells and column.target not in BESIDE:
             opened[sheet].cell(row, at, cells[column.code])
-    opened.save(book)
 
 
 def cell_of(sheet: str, code: str, row: int) -> str:
@@ -139,21 +144,20 @@ WRONG = {
 
 def test_a_wrong_cell_is_named_by_sheet_and_cell(book: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """One wrong cell a row, a measured value without a result, and one in another sheet; codes are understood too."""
-    expected = {}
+    expected, opened = {}, load_workbook(book)
     for row, (code, (typed, rule)) in enumerate(WRONG.items(), start=5):
-        type_row(book, "Visits", row, **{**VISIT, "exam_day": row, code: typed})
+        type_into(opened, "Visits", row, **{**VISIT, "exam_day": row, code: typed})
         expected[rule] = [cell_of("Visits", code, row)]
     (page,) = [one for one in pages(CONTRACT) if one.form.sheet == "Visits"]
     at = next(at for at, one in enumerate(page.columns, start=1) if one.target == "measure")
-    type_row(book, "Visits", 30, **{**VISIT, "exam_day": 30})
-    opened = load_workbook(book)
+    type_into(opened, "Visits", 30, **{**VISIT, "exam_day": 30})
     opened["Visits"].cell(30, at, 12)
-    opened.save(book)
     expected["findings.result.required"] = [cell_of("Visits", page.columns[at - 1].code, 30)]
-    type_row(book, "Visits", 40, **{**VISIT, "side": "left", "lachman": "positive", "pop": "yes"})
+    type_into(opened, "Visits", 40, **{**VISIT, "side": "left", "lachman": "positive", "pop": "yes"})
     reading = {"participant_id": "KN-001", "side": "left", "modality": "mri", "reference_day": 4}
-    type_row(book, "Results", 3, **reading, acl_tear="present partial", pcl_tear="torn")
+    type_into(opened, "Results", 3, **reading, acl_tear="present partial", pcl_tear="torn")
     expected["references.status.enum"] = [cell_of("Results", "pcl_tear", 3)]
+    opened.save(book)
     report = check([book])
     assert where(report) == expected
     stored = {table.table: table.stored for table in report.tables}
