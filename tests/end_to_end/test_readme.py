@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import re
 import shlex
+from functools import partial
 from pathlib import Path
 
 import pytest
 
+import examtally as et
 from examtally.cli.app import main
 from examtally.synthesis import synthesize
 
@@ -31,6 +33,7 @@ def test_commands_and_notebook_lines(tmp_path: Path, monkeypatch: pytest.MonkeyP
     assert (tmp_path / "report" / "audit.html").is_file()
     (notebook,) = _blocks("python")
     names: dict[str, object] = {}
+    monkeypatch.setattr(et, "analyze", partial(et.analyze, only=("accuracy", "leading", "flow")))
     exec(compile(notebook, "README.md", "exec"), names)
     assert names["results"].accuracy.height > 0  # type: ignore[attr-defined]
 

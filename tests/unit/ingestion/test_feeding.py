@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import random
 from collections.abc import Iterator
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -18,6 +19,7 @@ from examtally.ingestion.feeding import feed
 from examtally.registry.accounts import list_batches, list_waiting
 from examtally.registry.verifying import verify
 from examtally.registry.withdrawal import withdraw
+from examtally.results import analyze
 
 MAPPING = """\
 title: visits and readings of a clinic, month by month
@@ -179,6 +181,8 @@ def test_settings_stand_in_for_options_and_a_month_is_one_call(
     assert list_batches(folder / "knees.duckdb")[0].operator == "OP-1"
     assert main(["batches"]) == 0
     assert main(["batches", "--no-settings"]) == 2
+    fewer = partial(analyze, only=("tallies", "flow", "indicators"))  # nothing is new
+    monkeypatch.setattr("examtally.month.analyze", fewer)
     assert main(["month"]) == 0
     assert capsys.readouterr().out.splitlines()[-5].startswith("Feed: 0 new files of 1 sources (2 known)")
 
