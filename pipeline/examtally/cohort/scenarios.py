@@ -15,7 +15,7 @@ import polars as pl
 from examtally.cohort.cells import CELLS_A_PAIR, RESULTS, STATUSES
 from examtally.cohort.cohort import Cohort, build_cohort
 from examtally.cohort.groupings import text
-from examtally.cohort.tallies import read_tallies, write_repeats
+from examtally.cohort.tallies import read_otherwise, read_tallies
 from examtally.contracts.contract import Contract
 from examtally.contracts.protocol.protocol import Protocol
 from examtally.contracts.records.engine import Engine
@@ -50,18 +50,15 @@ _READ_OTHERWISE = {
 
 def read_scenarios(cohort: Cohort, con: Engine, contract: Contract, protocol: Protocol) -> Iterator[Scenario]:
     """Yield every scenario; cohorts under other protocols are built on `con`, the connection of the registry."""
-    overall = cohort.groupings[:1]
     own = cohort.con
     own.execute(_noted(protocol))
-    for name, (cell, stays) in _READ_OTHERWISE.items():
-        own.execute(
-            f"create or replace temp table scenario_cells as "
-            f"select ({cell})::usmallint as cell, ek, is_index from scenario_findings where {stays}"
-        )
-        own.execute("drop table if exists scenario_repeats")
-        write_repeats(own, overall, "scenario_cells", "scenario_repeats")
-        yield Scenario(name, read_tallies(own, overall, "scenario_cells", "scenario_repeats"), protocol)
-    own.execute("drop table scenario_findings; drop table scenario_cells; drop table scenario_repeats")
+    cells = {
+        name: f"select ({cell})::usmallint as cell, ek, is_index from scenario_findings where {stays}"
+        for name, (cell, stays) in _READ_OTHERWISE.items()
+    }
+    for name, tallies in read_otherwise(own, cohort.groupings[0], cells).items():
+        yield Scenario(name, tallies, protocol)
+    own.execute("drop table scenario_findings")
     for name, other in _other_protocols(protocol, contract.catalogue.alone).items():
         with build_cohort(con, contract, other, cohort.selection, overall_only=True) as built:
             yield Scenario(name, read_tallies(built.con, built.groupings[:1]), other)

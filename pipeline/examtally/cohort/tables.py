@@ -115,13 +115,6 @@ TABLES: dict[str, TemporaryTable] = {
             "cell ek is_index unsure blinded complete late",
             is_brief=True,
         ),
-        TemporaryTable("scenario_cells", "a cell as a scenario counts it", "cell ek is_index", is_brief=True),
-        TemporaryTable(
-            "scenario_repeats",
-            "`repeat_cells` of a scenario",
-            "pair cell pk is_right is_index g_overall",
-            is_brief=True,
-        ),
         TemporaryTable(
             "status_exams",
             "an exam of the verification frame by its row, its knee, and the conditions it is mature index exam for",

@@ -7,7 +7,7 @@ a whole number.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from itertools import combinations_with_replacement
 
 import polars as pl
@@ -44,47 +44,57 @@ _COUNTS: dict[str, frozenset[int]] = {
 }
 
 
-def write_repeats(con: Engine, groups: tuple[Grouping, ...], of: str = "cells", into: str = "repeat_cells") -> None:
-    """Write `into` from `of`: the cells of the 2x2 tables of participants with several index exams."""
+def write_repeats(con: Engine, groups: tuple[Grouping, ...]) -> None:
+    """Write `repeat_cells` from `cells`: those of the 2x2 tables of participants with several index exams."""
+    con.execute(f"create temp table repeat_cells as {_repeats(groups, 'cells')}")
+
+
+def _repeats(groups: Iterable[Grouping], source: str) -> str:
     columns = ", ".join(grouping.column for grouping in groups)
     cells = ", ".join(str(place) for place in TWO_BY_TWO.values())
-    con.execute(
-        f"create temp table {into} as select cell // {CELLS_A_PAIR} as pair, cell % {CELLS_A_PAIR} as cell, pk, "
-        f"is_right, is_index, {columns} from {of} c join cohort_exams using (ek) "
-        f"where is_repeat and cell % {CELLS_A_PAIR} in ({cells})"
+    return (
+        f"select cell // {CELLS_A_PAIR} as pair, cell % {CELLS_A_PAIR} as cell, pk, is_right, is_index, {columns} "
+        f"from {source} c join cohort_exams using (ek) where is_repeat and cell % {CELLS_A_PAIR} in ({cells})"
     )
 
 
-def read_tallies(
-    con: Engine,
-    groups: Iterable[Grouping],
-    cells_of: str = "cells",
-    repeats_of: str = "repeat_cells",
-) -> pl.DataFrame:
+def read_tallies(con: Engine, groups: Iterable[Grouping]) -> pl.DataFrame:
     """Return the tallies of `groups`: one row a pair and group with an index exam, and always one overall.
 
     Columns are those of the declared table `tallies`; rows stand in the order of pairs, groupings and groups.
     """
-    chosen = tuple(enumerate(groups))
-    places = ", ".join(f"('{grouping.name}', {place})" for place, grouping in chosen)
+    return _read(con, [(grouping, "cells", "repeat_cells") for grouping in groups]).drop("place")
+
+
+def read_otherwise(con: Engine, grouping: Grouping, cells: Mapping[str, str]) -> dict[str, pl.DataFrame]:
+    """Return the tallies of one grouping by name, each of other cells, SQL of rows as in `cells`: in one query."""
+    parts = [(grouping, f"({source})", f"({_repeats([grouping], f'({source})')})") for source in cells.values()]
+    read = _read(con, parts)
+    return {name: read.filter(place=place).drop("place") for place, name in enumerate(cells)}
+
+
+def _read(con: Engine, parts: Iterable[tuple[Grouping, str, str]]) -> pl.DataFrame:
+    """The tallies of groupings, each with its cells and its `repeat_cells`, and the `place` of the part."""
+    chosen = tuple((place, *part) for place, part in enumerate(parts))
+    places = ", ".join(f"('{grouping.name}', {place})" for place, grouping, *_ in chosen)
     cells = ", ".join(f"sum(n) filter (cell % {CELLS_A_PAIR} = {c}) as n{c}" for c in range(CELLS_A_PAIR))
     read: pl.DataFrame = con.sql(
         f"""
-        with counted as ({_union(_counted(place, grouping, cells_of) for place, grouping in chosen)}),
+        with counted as ({_union(_counted(place, grouping, source) for place, grouping, source, _ in chosen)}),
         counts as (
             select grouped_by, code, cell // {CELLS_A_PAIR} as pair, {cells} from counted group by all
         ),
         clusters as (
             select grouped_by, pair, code, {_CLUSTERS}
-            from ({_union(_people(place, grouping, repeats_of) for place, grouping in chosen)}) group by all
+            from ({_union(_people(place, grouping, repeats) for place, grouping, _, repeats in chosen)}) group by all
         ),
-        standing as ({_union(_status_rows(place, grouping) for place, grouping in chosen)}),
+        standing as ({_union(_status_rows(place, grouping) for place, grouping, *_ in chosen)}),
         index_exams as (
             select grouped_by, code, bit, sum(n) filter ((open_bits & bit) = 0) as mature,
                 sum(n) filter ((open_bits & bit) <> 0) as window_open
             from standing join conditions on (bits & bit) <> 0 group by all
         )
-        select p.condition, p.maneuver, l.group_by, l.label as "group",
+        select g.grouped_by as place, p.condition, p.maneuver, l.group_by, l.label as "group",
             {", ".join(f"coalesce({name}, 0)::bigint as {name}" for name in _READ)}
         from pairs p cross join group_labels l join (values {places}) g(group_by, grouped_by) using (group_by)
             left join index_exams i on i.grouped_by = g.grouped_by and i.code = l.code and i.bit = p.bit
@@ -96,7 +106,7 @@ def read_tallies(
     ).pl()
     counts = {name: pl.sum_horizontal(f"n{c}" for c in sorted(members)) for name, members in _COUNTS.items()}
     return read.select(
-        *_KEYS, **counts, not_recorded=pl.col("mature") - counts["exams"], window_open="window_open", **_sums()
+        "place", *_KEYS, **counts, not_recorded=pl.col("mature") - counts["exams"], window_open="window_open", **_sums()
     )
 
 

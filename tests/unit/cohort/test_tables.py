@@ -27,7 +27,6 @@ MADE = re.compile(r"(?:create (?:or replace )?temp (?:table|view)|rename to) (\w
 READ = re.compile(r"\b(?:from|join|insert into|update) \(?(?!select\b|values\b)([a-z]\w*)\b(?!\.| import|\()")
 WITHIN = re.compile(r"\b(\w+) as (?:materialized )?\(")
 BY_NAME = {"{declaration}": ["conditions", "pairs", "accepted_modalities", "barring_modalities"]}
-BY_NAME["{into}"] = ["repeat_cells", "scenario_repeats"]
 for _kind in ("used_versions_", "used_"):
     BY_NAME[f"{_kind}{{table}}"] = [f"{_kind}{table}" for table in ("exams", "findings", "impressions")]
 ASKED = {
