@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
@@ -28,10 +29,14 @@ class DrawContext:
 
     def banded(self, group_by: str, values: Array) -> Coded:
         """Numbers cut into the bands of the default protocol."""
-        bands = Protocol.defaults(self.contract).groups.bands(group_by)
+        bands = self._protocol.groups.bands(group_by)
         return Coded(bands.codes, np.searchsorted(bands.starts, values, side="right"))
 
     def within(self, table: str, column: str, values: Array) -> Array:
         """Numbers rounded to whole ones and kept within the declared range of a column."""
         field = self.contract.tables[table].field(column)
         return np.clip(np.rint(values), field.minimum, field.maximum)
+
+    @cached_property
+    def _protocol(self) -> Protocol:
+        return Protocol.defaults(self.contract)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
+from functools import cache
 from itertools import combinations
 
 import numpy as np
@@ -156,11 +157,17 @@ def correlation(centre: float, shared: float, own: float) -> float:
 
     By Gauss-Hermite quadrature over both.
     """
-    nodes, weights = np.polynomial.hermite_e.hermegauss(_NODES)
-    weights = weights / weights.sum()
+    nodes, weights = _quadrature()
     mean_given_shared = expit(centre + shared * nodes[:, None] + own * nodes) @ weights
     mean = float(mean_given_shared @ weights)
     return float((mean_given_shared**2 @ weights - mean**2) / (mean * (1 - mean)))
+
+
+@cache
+def _quadrature() -> tuple[Floats, Floats]:
+    """Nodes and weights of a standard normal quantity."""
+    nodes, weights = np.polynomial.hermite_e.hermegauss(_NODES)
+    return nodes, weights / weights.sum()
 
 
 def declared_families(scenario: Scenario) -> dict[str, dict[str, float]]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from functools import cached_property
 
 from examtally.contracts.contract import Contract
 from examtally.contracts.protocol.protocol import Protocol
@@ -116,7 +117,11 @@ class Vocabulary:
         return [self.contract.tables[table].field(name) for name in names]
 
     def _bands(self, group_by: str) -> tuple[str, ...]:
-        return Protocol.defaults(self.contract).groups.bands(group_by).codes
+        return self._protocol.groups.bands(group_by).codes
+
+    @cached_property
+    def _protocol(self) -> Protocol:
+        return Protocol.defaults(self.contract)
 
 
 def dotted(head: str, codes: Iterable[str]) -> tuple[str, ...]:
