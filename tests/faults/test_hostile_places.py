@@ -183,7 +183,7 @@ def _change(content: Any, change: Callable[[str, str], str], key: str = "") -> A
 def feed(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A small clinic as FHIR resources with their mapping."""
     made = tmp_path_factory.mktemp("feed")
-    synthesize(made, exams=20, as_fhir=True)
+    synthesize(made, scenario=Path("small"), exams=20, as_fhir=True)
     return made / "fhir"
 
 

@@ -32,6 +32,7 @@ from examtally.studies import run
 from examtally.studies.locking import lock
 from examtally.synthesis import synthesize
 
+SMALL = Path("small")  # counts what is true of it in fewer people than the built-in clinic
 STUDY = """
 study: lachman_accuracy
 title: Accuracy of the Lachman test
@@ -182,7 +183,7 @@ COMMANDS: Mapping[str, Command] = {
 def write_clinic(folder: Path, results: Path) -> None:
     """Write what most commands read: a registry, further records, results, earlier ones, a study, an export."""
     registry = folder / "registry.duckdb"
-    synthesize(folder / "made", exams=60)
+    synthesize(folder / "made", scenario=SMALL, exams=60, seed=20317)
     batch.ingest([folder / "made" / "records"], registry)
     own = {"participant_id": "N-9000001", "examiner_id": "EX-01"}
     send(
@@ -191,7 +192,7 @@ def write_clinic(folder: Path, results: Path) -> None:
         participants=[{"participant_id": "N-9000001", "sex": "female", "age_years": 30}],
         exams=[exam("X-9000001", **own), exam("X-9000002", **own | {"side": "middle"})],
     )
-    synthesize(folder / "other", exams=60, seed=7)
+    synthesize(folder / "other", scenario=SMALL, exams=60, seed=7)
     (folder / "other" / "records").rename(folder / "more")
     for name in ("made", "other"):
         shutil.rmtree(folder / name)
