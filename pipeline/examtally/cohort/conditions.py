@@ -126,10 +126,10 @@ def _acceptance(code: str, modality: str, rank: int, contract: Contract, protoco
 
 
 def _table(con: Engine, declaration: str, rows: list[tuple[object, ...]]) -> None:
-    """A temporary table of these rows, bound column by column: hundreds of single values take long to plan."""
     con.execute(f"create temp table {declaration}")
     if rows:
-        name, columns = declaration.removesuffix(")").split(" (")
-        kinds = [column.split(" ")[1] for column in columns.split(", ")]
-        values = ", ".join(f"unnest(?::{kind}[])" for kind in kinds)
-        con.execute(f"insert into {name} select {values}", [list(column) for column in zip(*rows, strict=True)])
+        line = f"({', '.join('?' * len(rows[0]))})"
+        name = declaration.split(" ", 1)[0]
+        con.execute(
+            f"insert into {name} values {', '.join([line] * len(rows))}", [value for row in rows for value in row]
+        )

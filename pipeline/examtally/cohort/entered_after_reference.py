@@ -61,7 +61,10 @@ def _replaced(con: Engine) -> frozenset[str]:
     found = "select 1 from duckdb_tables() where database_name = 'reg' and schema_name = 'superseded' limit 1"
     if not con.execute(found).fetchall():
         return frozenset()
-    asked = [f"(select '{table}' from reg.superseded.{quoted(table)} limit 1)" for table in (*AMENDABLE, "references")]
+    asked = [
+        f"(select '{table}' as replaced from reg.superseded.{quoted(table)} limit 1)"
+        for table in (*AMENDABLE, "references")
+    ]
     return frozenset(table for (table,) in con.execute(" union all ".join(asked)).fetchall())
 
 
