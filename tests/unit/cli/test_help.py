@@ -56,13 +56,21 @@ def test_a_page_or_command_that_help_names_exists(words: tuple[str, ...]) -> Non
         assert name in GROUP.commands
 
 
-def test_help_and_version_come_at_once() -> None:
-    command = [sys.executable, "-m", "examtally.cli"]
+def _processor_time(*words: str) -> float:
+    """Of a Python process: a busy machine makes nobody else's help slow."""
     before = os.times()
-    subprocess.run([*command, "--help"], check=True, capture_output=True)
-    after = os.times()  # of the processor: a busy machine makes nobody else's help slow
-    took = after.children_user + after.children_system - before.children_user - before.children_system
-    assert took < 0.5
+    subprocess.run([sys.executable, *words], check=True, capture_output=True)
+    after = os.times()
+    return after.children_user + after.children_system - before.children_user - before.children_system
+
+
+def test_help_and_version_come_at_once() -> None:
+    """In twice the time that this machine, fast or slow, needs for the library of commands."""
+    command = ["-m", "examtally.cli"]
+    turns = [(_processor_time(*command, "--help"), _processor_time("-c", "import typer.rich_utils")) for _ in range(3)]
+    took, library = map(min, zip(*turns, strict=True))
+    assert took < 2 * library
+    command = [sys.executable, *command]
     said = subprocess.run([*command, "--version"], check=True, capture_output=True, text=True).stdout
     assert re.fullmatch(r"examtally \d+\.\d+\S*\n", said)
 
