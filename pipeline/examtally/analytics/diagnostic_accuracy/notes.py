@@ -24,6 +24,7 @@ _EMPTY: Mapping[str, tuple[str, str]] = MappingProxyType(
 )
 ONE_EXAMINER = "Fewer than two examiners: the interval speaks of no others."
 _FEW_EXAMINERS = 5
+_MOST_REMARKS = 63
 _FINDING: Mapping[str, str] = MappingProxyType({"lr_positive": "positive", "lr_negative": "negative"})
 
 
@@ -69,7 +70,12 @@ def shows_estimate(table: TwoByTwo, figures: Figures, minimum: int) -> BoolArray
 
 
 def in_words(said: list[Remark]) -> tuple[TextArray, TextArray]:
-    """Flag of the first remark that applies and the sentences of all that do, for each row; empty where none does."""
+    """Flag of the first remark that applies and the sentences of all that do, for each row; empty where none does.
+
+    ValueError for more remarks than a whole number has binary digits.
+    """
+    if len(said) > _MOST_REMARKS:
+        raise ValueError(f"said: at most {_MOST_REMARKS} remarks")
     applying = np.zeros_like(said[0].applies, dtype=np.int64)  # a binary digit a remark
     for place, remark in enumerate(said):
         applying |= remark.applies.astype(np.int64) << place

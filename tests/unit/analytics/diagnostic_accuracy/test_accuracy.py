@@ -11,6 +11,7 @@ import polars as pl
 import pytest
 
 from examtally.analytics.diagnostic_accuracy.accuracy import accuracy_table, post_test_table
+from examtally.analytics.diagnostic_accuracy.notes import Remark, in_words
 from examtally.analytics.diagnostic_accuracy.proportions import wilson
 from examtally.analytics.intervals import normal_quantile, t_quantile
 from examtally.contracts.contract import Contract
@@ -499,3 +500,11 @@ def test_where_no_pair_has_an_accepted_standard_no_row_is_given(
 ) -> None:
     nothing = replace(protocol, reference=replace(protocol.reference, accepted={}))
     assert accuracy_table(single(8, 2, 2, 8), None, contract, nothing).is_empty()
+
+
+def test_more_remarks_than_can_be_told_apart_are_refused() -> None:
+    here = np.array([True, False])
+    said = [Remark("", f"{number}.", here if number == 62 else ~here) for number in range(63)]
+    assert in_words(said)[1][0] == "62."
+    with pytest.raises(ValueError, match="at most 63 remarks"):
+        in_words([*said, said[0]])
