@@ -12,6 +12,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import statsmodels.api as sm
+from plain_corrections import correct
 from sklearn.isotonic import IsotonicRegression
 from sklearn.metrics import roc_auc_score
 from statsmodels.stats.proportion import proportion_confint
@@ -34,11 +35,11 @@ GROUPS = [
 RESAMPLES = 500
 
 
-def analyze(folder: Path) -> dict[str, pd.DataFrame]:
-    """Analyze the record files of `folder` and return the tables accuracy, flow and calibration."""
+def analyze(folder: Path, *, corrected: bool = False) -> dict[str, pd.DataFrame]:
+    """Analyze the record files of `folder`: tables accuracy, flow and calibration, and with `corrected` a fourth."""
     tables = {path.stem: pd.read_csv(path) for path in folder.glob("*.csv")}
     exams = _exams(tables)
-    accuracy, flow, calibration = [], [], []
+    accuracy, flow, calibration, correction = [], [], [], []
     for code, condition in load_contract().catalogue.conditions.items():
         index = exams[exams["eligible"]].sort_values(["exam_day", "examiner_order", "exam_id"])
         index = index.drop_duplicates(["participant_id", "side", "episode"])
@@ -47,14 +48,18 @@ def analyze(folder: Path) -> dict[str, pd.DataFrame]:
             found = tables["findings"][tables["findings"]["maneuver"] == name][["exam_id", "result"]]
             rows = index.merge(found, on="exam_id", how="left")
             flow.append({"condition": code, "maneuver": name, "exams": len(exams), **rows["result"].value_counts()})
-            known = rows[rows["result"].isin(["positive", "negative"]) & rows["status"].notna()]
+            rows = rows[rows["result"].isin(["positive", "negative"])]
+            known = rows[rows["status"].notna()]
+            if corrected:
+                correction += [{"condition": code, "maneuver": name, **row} for row in correct(rows)]
             for group in GROUPS:
                 for value, part in known.groupby(known[group].fillna("unknown")):
                     accuracy += [
                         {"condition": code, "maneuver": name, "group": value, **row} for row in _measures(part)
                     ]
         calibration += _calibration(code, index, tables["impressions"])
-    return {"accuracy": pd.DataFrame(accuracy), "flow": pd.DataFrame(flow), "calibration": pd.DataFrame(calibration)}
+    made = {"accuracy": accuracy, "flow": flow, "calibration": calibration, "corrected": correction}
+    return {name: pd.DataFrame(rows) for name, rows in made.items()}
 
 
 def _exams(tables: dict[str, pd.DataFrame]) -> pd.DataFrame:

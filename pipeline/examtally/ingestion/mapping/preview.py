@@ -44,8 +44,10 @@ def list_unplaced(
     """Return every text that is no code or number of its column, most frequent first within a column."""
     found: list[Unplaced] = []
     for name, one in staged.items():
+        broken = {number for (number,) in con.execute(f"select distinct rule_no from {held(one.table)}").fetchall()}
         for rule in checks[name].rows:
-            if isinstance(rule, Rule) and rule.kind in _KINDS and rule.column in one.supplied:
+            is_told = isinstance(rule, Rule) and rule.kind in _KINDS and rule.column in one.supplied
+            if is_told and checks[name].number(rule) in broken:
                 shape = shape_sql(quoted(rule.column), ("any", "coded"))
                 rows = con.execute(
                     f"select {quoted(rule.column)} as value, count(*) as lines, any_value({shape}) is null as is_plain "
