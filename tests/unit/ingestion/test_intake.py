@@ -129,12 +129,16 @@ def test_an_everyday_ingest_loads_neither_the_second_engine_nor_frames(tmp_path:
 
 
 def test_the_second_engine_is_loaded_without_what_our_expectations_never_use(tmp_path: Path) -> None:
+    """Nor with Spark, which ends the process where a package that Spark can do without is missing."""
     write_csv(tmp_path / "exams.csv", [exam("EX-1", side="both")])
+    (tmp_path / "spark" / "pyspark").mkdir(parents=True)
+    (tmp_path / "spark" / "pyspark" / "__init__.py").write_text("import sys\nsys.exit(0)\n", encoding="utf-8")
     code = f"""
 import sys
+sys.path.insert(0, {str(tmp_path / "spark")!r})
 from examtally.ingestion import check
 found = [one.unexpected for one in check([{str(tmp_path)!r}]).intake if one.rule == "exams.side.enum"]
-print(found, [name for name in {intake._LATER!r} if name in sys.modules])
+print(found, [name for name in {(*intake._LATER, "pyspark")!r} if name in sys.modules])
 from great_expectations.expectations.core import expect_column_kl_divergence_to_be_less_than as charted
 print(charted.alt.Chart.__module__.split(".")[0], round(charted.stats.norm.cdf(0), 1))
 import altair, jsonschema, scipy.stats
@@ -142,21 +146,6 @@ print(altair.Chart is charted.alt.Chart, jsonschema.Draft7Validator.__name__, sc
 """
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.splitlines() == ["[1] []", "altair 0.5", "True Draft7Validator True"]
-
-
-def test_the_second_engine_leaves_spark_alone(tmp_path: Path) -> None:
-    """What it would load of Spark ends the process where a package that Spark can do without is missing."""
-    (tmp_path / "pyspark").mkdir()
-    (tmp_path / "pyspark" / "__init__.py").write_text("import sys\nsys.exit(0)\n", encoding="utf-8")
-    code = f"""
-import sys
-from examtally.ingestion.checking.intake import load_engine
-sys.path.insert(0, {str(tmp_path)!r})
-load_engine()
-print("loaded", "pyspark" in sys.modules)
-"""
-    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
-    assert done.stdout.splitlines() == ["loaded False"]
 
 
 def test_nothing_of_a_value_is_printed_or_logged(
