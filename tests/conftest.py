@@ -36,8 +36,9 @@ LONG = re.compile(  # from some ten seconds on, so that what comes last is short
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
-    """Let `--shuffle 7` run files, and the tests within each, in an order of its own: none may lean on another."""
+    """`--shuffle 7` runs files, and the tests within each, in an order of its own: none may lean on another."""
     parser.addoption("--shuffle", type=int, metavar="SEED", help="run in the order that this number makes")
+    parser.addoption("--shipped-demo", action="store_true", help="read the pages of the whole demo, not of a third")
 
 
 def pytest_report_header(config: pytest.Config) -> str | None:

@@ -12,8 +12,8 @@ from shared import shared_folder
 
 @pytest.fixture(scope="session")
 def demo(together: Path, pytestconfig: pytest.Config) -> Run:
-    """As shipped where the long tests are chosen by name, as `make study` does."""
-    whole = pytestconfig.getoption("-m") == "study"
+    """A third of the exams of the demo, or, with `--shipped-demo`, all of them."""
+    whole = pytestconfig.getoption("--shipped-demo")
     return read_demo(shared_folder(together, "invented-clinic", partial(run_demo, whole=whole)))
 
 
