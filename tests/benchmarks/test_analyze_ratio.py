@@ -1,7 +1,6 @@
 """`analyze` for accuracy, flow and calibration with all corrections, against a plain pandas and statsmodels script.
 
-The script makes the corrections that such a script can, each anew for every resample; once more without them it shows
-what they take.
+The script makes the corrections that such a script can, each anew for every resample.
 """
 
 from __future__ import annotations
@@ -37,17 +36,13 @@ def test_analyze_against_a_plain_script(tmp_path: Path, say: Callable[[str], Non
     def script() -> None:
         made["script"] = plain_script.analyze(records, corrected=True)
 
-    def without() -> None:
-        made["without"] = plain_script.analyze(records)
-
     ours("few.duckdb")  # loads the libraries; those of the script are loaded with its module
     say(f"accuracy, flow and calibration of {EXAMS:,} exams, all corrections")
-    taken = in_turn(say, 1, ours=ours, script=script, without=without)
+    taken = in_turn(say, 1, ours=ours, script=script)
     plain, corrected = made["script"]["accuracy"], made["script"]["corrected"]
     assert plain["estimate"].notna().all()
     assert set(corrected["adjustment"]) == {"begg_greenes", "bounds", "ipw", "multiple_imputation", "pooled"}
     figures = made["ours"].accuracy.height
     say(f"  {figures:,} figures of accuracy, {len(plain):,} and {len(corrected):,} corrected ones by the script")
     assert figures > len(plain) + len(corrected)
-    say(f"  the script without corrections takes {taken['without'] / taken['ours']:.1f} times as long as ours with them")
     hold(say, Aim("processor time, the script's to ours", taken["script"] / taken["ours"], least=LEAST))

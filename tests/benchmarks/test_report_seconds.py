@@ -19,7 +19,7 @@ DEMO = 50  # of two processors, so that it ends after 25
 @pytest.mark.benchmark_ratio
 def test_the_demo_and_its_monthly_page_and_audit_with_its_annex(tmp_path: Path, say: Callable[[str], None]) -> None:
     begun = processor_seconds()
-    run_demo(tmp_path)
+    run_demo(tmp_path, whole=True)
     demo = Aim("seconds of processor for the demo", processor_seconds() - begun, most=DEMO)
     words = {"monthly": ("--period", "P018"), "audit": ()}
     taken = {kind: _seconds(kind, tmp_path / "out" / "results", tmp_path / "pages", words[kind]) for kind in AIMS}
