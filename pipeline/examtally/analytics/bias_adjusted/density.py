@@ -14,7 +14,7 @@ from functools import cached_property
 import numpy as np
 from scipy.special import log_expit
 
-from examtally.analytics.intervals import BoolArray, FloatArray
+from examtally.analytics.intervals import BoolArray, FloatArray, IntArray
 
 TAU_SPREAD = 0.3  # tau ~ half-normal(0.3)
 
@@ -72,17 +72,21 @@ class StatusLikelihood:
         return self._slope(natural, *self._parts(natural))
 
     def _told(self, linear: FloatArray, present: FloatArray, absent: FloatArray) -> FloatArray:
-        is_known, truth = self._known
+        known, truth = self._known
         learned = linear + present - absent  # log odds once the readings are known
-        with_it = np.where(is_known, truth * learned, _log_one_plus_exp(learned))
+        with_it = _log_one_plus_exp(learned)
+        with_it[known] = truth * learned[known]
         each = with_it + absent - _log_one_plus_exp(linear)
         if self.weights is not None:
             each *= self.weights[:, None].astype(each.dtype)
-        return np.asarray(each.sum(axis=0, dtype=np.float64))
+        if each.dtype == np.float64:
+            return np.asarray(each.sum(axis=0))
+        return np.asarray(np.ones(len(each)) @ each.astype(np.float64))  # the same, in a third of the time of a sum
 
     def _slope(self, natural: FloatArray, linear: FloatArray, present: FloatArray, absent: FloatArray) -> FloatArray:
-        is_known, truth = self._known
-        chance = np.where(is_known, truth, fast_expit(linear + present - absent))
+        known, truth = self._known
+        chance = fast_expit(linear + present - absent)
+        chance[known] = truth
         k, m = self._sizes
         design, read = self._counted
         slope = np.empty_like(natural)
@@ -121,9 +125,10 @@ class StatusLikelihood:
         return self.design * weights, self._read * weights
 
     @cached_property
-    def _known(self) -> tuple[BoolArray, FloatArray]:
-        is_known = ~np.isnan(self.truth)[:, None]
-        return is_known, np.where(is_known, self.truth[:, None], 0.0).astype(self.design.dtype)
+    def _known(self) -> tuple[IntArray, FloatArray]:
+        """Places of the knees that surgery settled, and what it showed, (known, 1)."""
+        known = np.flatnonzero(~np.isnan(self.truth))
+        return known, self.truth[known, None].astype(self.design.dtype)
 
     def _parts(self, natural: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Log odds of the condition, and log chance of the readings with it and without it, (n, chains) each."""
@@ -152,7 +157,10 @@ def reading_chances(
 
 def fast_expit(values: FloatArray) -> FloatArray:
     """Logistic function in the precision of `values`: a vectorised tanh takes a quarter of the time of `expit`."""
-    return np.asarray(0.5 + 0.5 * np.tanh(0.5 * values))
+    chance: FloatArray = np.tanh(0.5 * values)
+    chance *= 0.5
+    chance += 0.5
+    return chance
 
 
 def _log_one_plus_exp(values: FloatArray) -> FloatArray:
