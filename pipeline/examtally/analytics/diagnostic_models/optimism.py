@@ -154,7 +154,7 @@ def weighted_areas(score: FloatArray, outcome: FloatArray, weights: FloatArray) 
     >>> weighted_areas(np.array([1.0, 2.0, 2.0]), np.array([0.0, 1.0, 0.0]), np.array([[1.0, 2.0, 3.0]])).tolist()
     [0.625]
     """
-    order = np.argsort(score, kind="stable")
+    order = np.argsort(score)
     starts = np.flatnonzero(np.diff(score[order], prepend=-np.inf) > 0)
     sorted_weights, events = weights[:, order], outcome[order]
     present = np.add.reduceat(sorted_weights * events, starts, axis=1)
