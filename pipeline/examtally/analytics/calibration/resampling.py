@@ -24,9 +24,10 @@ def participant_weights(participant: IntArray, draws: int, rng: np.random.Genera
     `participant` (n,) holds codes 0 … m − 1, each present.
     """
     m = int(participant.max()) + 1
-    drawn = rng.integers(m, size=(draws, m)) + m * np.arange(draws)[:, None]
-    times = np.bincount(drawn.ravel(), minlength=draws * m).reshape(draws, m)
-    return times.astype(np.float64)[:, participant]
+    weights = np.empty((draws, participant.size))
+    for row in weights:
+        row[:] = np.bincount(rng.integers(m, size=m), minlength=m)[participant]
+    return weights
 
 
 def calibrated_outcomes(

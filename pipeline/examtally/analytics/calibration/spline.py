@@ -63,7 +63,11 @@ class SplineBasis:
         design = self.design(counts.values)
         precision = np.full(design.shape[1], _PRIOR_SD**-2)
         precision[0] = 0.0
-        return fit_each(counts.trials, counts.events, design, precision=precision)
+        start = np.zeros(design.shape[1])
+        if counts.events.ndim > 1:  # resamples lie about their mean
+            every = counts.trials.mean(axis=0), counts.events.mean(axis=0)
+            start = fit_each(*every, design, precision=precision)
+        return fit_each(counts.trials, counts.events, design, precision=precision, start=start)
 
     def curve(self, coefficients: FloatArray, probability: FloatArray) -> FloatArray:
         """Recalibrated probability at `probability` (K,) for coefficients (…, q + 1): shape (…, K)."""
