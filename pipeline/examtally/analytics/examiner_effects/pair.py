@@ -106,11 +106,11 @@ class PooledPair:
 
     def _counted(self, side: BoolArray, events: BoolArray) -> ExaminerCounts:
         inside = self.verified & side
-        pairs = np.unique(np.column_stack([self.code[inside], self.people[inside]]), axis=0)
+        pairs = np.unique(self.people[inside] * self.groups + self.code[inside])
         return ExaminerCounts(
             np.bincount(self.code[inside], minlength=self.groups),
             np.bincount(self.code[inside & events], minlength=self.groups),
-            np.bincount(pairs[:, 0].astype(np.int64), minlength=self.groups),
+            np.bincount(pairs % self.groups, minlength=self.groups),
         )
 
 
