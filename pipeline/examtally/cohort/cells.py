@@ -13,6 +13,8 @@ Findings of exams whose window is open, of other than index exams and of ineligi
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 from examtally.cohort.reasons import number
 from examtally.contracts.records.engine import Engine
 
@@ -37,25 +39,27 @@ TWO_BY_TWO = {
 
 def write_cells(con: Engine, equivocal: str) -> None:
     """Write `cells`; `equivocal` says what an equivocal finding counts as: excluded, positive or negative."""
+    con.execute(f"create temp table cells as {cell_rows(equivocal, {})}")
+
+
+def cell_rows(equivocal: str, more: Mapping[str, str], joined: str = "") -> str:
+    """SQL for the rows of `cells` with `more` columns, SQL by name over findings `f` and what is `joined`."""
     recoded = {"positive": "positive", "negative": "negative", "excluded": "equivocal"}[equivocal]
     places = {result: place for place, result in enumerate(RESULTS)} | {"equivocal": RESULTS.index(recoded)}
     results = " ".join(f"when '{result}' then {place}" for result, place in places.items())
-    con.execute(
-        f"""
-        create temp table cells as
+    return f"""
         with read as (
             select p.pair, case f.result {results} end as result, {_STATUS} as status, {_SETTLED} as settled,
-                ek, (index_bits & p.bit) <> 0 as is_index
-            from used_findings f join cohort_exams using (exam_id) join pairs p using (maneuver)
+                ek, (index_bits & p.bit) <> 0 as is_index{"".join(f", {sql} as {name}" for name, sql in more.items())}
+            from used_findings f join cohort_exams using (exam_id) join pairs p using (maneuver) {joined}
             where (own_bits & ~open_bits & p.bit) <> 0
         )
         select (pair * {CELLS_A_PAIR} + result * {len(STATUSES)} + status)::usmallint as cell,
             (case result when {RESULTS.index("not_done")} then {number("not_done")}
                 when {RESULTS.index("equivocal")} then {number("equivocal")} else settled end)::utinyint as reason,
-            ek, is_index
+            ek, is_index{"".join(f", {name}" for name in more)}
         from read
-        """
-    )
+    """
 
 
 _STATUS = (

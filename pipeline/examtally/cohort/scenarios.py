@@ -12,7 +12,7 @@ from types import MappingProxyType
 
 import polars as pl
 
-from examtally.cohort.cells import CELLS_A_PAIR, RESULTS, STATUSES
+from examtally.cohort.cells import RESULTS, STATUSES, cell_rows
 from examtally.cohort.cohort import Cohort, build_cohort
 from examtally.cohort.groupings import text
 from examtally.cohort.tallies import read_otherwise, read_tallies
@@ -87,19 +87,22 @@ def _noted(protocol: Protocol) -> str:
     """SQL that writes `scenario_findings`: the cells of index exams, with what a scenario may ask of each."""
     reasons = ", ".join(text(reason) for reason in protocol.scenarios.not_done_reasons) or "null"
     core = ", ".join(text(code) for code in protocol.core) or "null"
-    return f"""
-        create temp table scenario_findings as
-        with recorded as (
-            select exam_id, count(*) as maneuvers from used_findings where maneuver in ({core}) group by exam_id
-        )
-        select c.cell::integer as cell, c.ek, c.is_index,
-            f.result = 'equivocal' or coalesce(f.result = 'not_done' and f.reason in ({reasons}), false) as unsure,
-            coalesce(e.reference_known = 'no', false) as blinded,
-            coalesce(r.maneuvers, 0) = {len(protocol.core)} as complete,
-            coalesce(f.batch_no > a.answered_no or e.batch_no > a.answered_no, false) as late
-        from cells c join cohort_exams ex using (ek) join pairs p on p.pair = c.cell // {CELLS_A_PAIR}
-            join used_findings f on f.exam_id = ex.exam_id and f.maneuver = p.maneuver
-            join used_exams e on e.exam_id = ex.exam_id
-            left join recorded r on r.exam_id = ex.exam_id left join first_answers a on a.exam_id = ex.exam_id
-        where c.is_index
+    asked = {
+        "unsure": f"f.result = 'equivocal' or coalesce(f.result = 'not_done' and f.reason in ({reasons}), false)",
+        "blinded": "x.blinded",
+        "complete": "x.complete",
+        "late": "coalesce(f.batch_no > x.answered_no or x.batch_no > x.answered_no, false)",
+    }
+    exams = f"""
+        join (
+            select ek, coalesce(e.reference_known = 'no', false) as blinded, e.batch_no, answered_no,
+                coalesce(maneuvers, 0) = {len(protocol.core)} as complete
+            from cohort_exams join used_exams e using (exam_id) left join first_answers using (exam_id) left join (
+                select exam_id, count(*) as maneuvers from used_findings where maneuver in ({core}) group by exam_id
+            ) using (exam_id)
+        ) x using (ek)
     """
+    return (
+        f"create temp table scenario_findings as select cell::integer as cell, ek, is_index, {', '.join(asked)} "
+        f"from ({cell_rows(protocol.equivocal, asked, exams)}) where is_index"
+    )
