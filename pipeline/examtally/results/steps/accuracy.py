@@ -27,11 +27,16 @@ def flow(work: Work) -> pl.DataFrame:
     return work.conform("flow", cohort.flow())
 
 
-def tallies(work: Work) -> pl.DataFrame:
-    """Counts of findings against references, for every group."""
+def counts(work: Work) -> pl.DataFrame:
+    """The tallies of the cohort."""
     cohort = work.cohort
     work.say("Counting findings against references")
-    counted = cohort.tallies().with_columns(_unsettled(work.contract, work.protocol))
+    return cohort.tallies()
+
+
+def tallies(work: Work) -> pl.DataFrame:
+    """Counts of findings against references, for every group."""
+    counted = work.once(counts).with_columns(_unsettled(work.contract, work.protocol))
     return work.without_persons(work.conform("tallies", counted))
 
 
@@ -69,7 +74,7 @@ def post_test(work: Work) -> pl.DataFrame:
 
 def sensitivity_analyses(work: Work) -> pl.DataFrame:
     """What would change under other choices."""
-    main = accuracy_table(work.cohort.tallies(), None, work.contract, work.protocol)
+    main = accuracy_table(work.once(counts), None, work.contract, work.protocol)
     work.say("Asking what would change under other choices")
     scenarios = read_scenarios(work.cohort, work.registry.con, work.contract, work.protocol)
     return work.conform("sensitivity_analyses", scenario_table(scenarios, main, work.contract))
