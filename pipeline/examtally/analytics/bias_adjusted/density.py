@@ -15,6 +15,7 @@ import numpy as np
 from scipy.special import log_expit
 
 from examtally.analytics.intervals import BoolArray, FloatArray, IntArray
+from examtally.analytics.logistic import fast_expit
 
 TAU_SPREAD = 0.3  # tau ~ half-normal(0.3)
 
@@ -153,14 +154,6 @@ def reading_chances(
     with_it = np.vstack([log_expit(sensitivity), log_expit(-sensitivity)])
     without = np.vstack([log_expit(-specificity), log_expit(specificity)])
     return read @ with_it, read @ without
-
-
-def fast_expit(values: FloatArray) -> FloatArray:
-    """Logistic function in the precision of `values`: a vectorised tanh takes a quarter of the time of `expit`."""
-    chance: FloatArray = np.tanh(0.5 * values)
-    chance *= 0.5
-    chance += 0.5
-    return chance
 
 
 def _log_one_plus_exp(values: FloatArray) -> FloatArray:

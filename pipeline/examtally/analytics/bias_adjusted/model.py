@@ -31,13 +31,13 @@ import numpy.typing as npt
 from scipy.special import expit, logit
 from scipy.stats import norm
 
-from examtally.analytics.bias_adjusted.density import StatusLikelihood, fast_expit, read_columns, reading_chances
+from examtally.analytics.bias_adjusted.density import StatusLikelihood, read_columns, reading_chances
 from examtally.analytics.bias_adjusted.draws import BLOCK, StatusDraws, composite, pack
 from examtally.analytics.bias_adjusted.knees import StatusKnees, StatusRecords, condition_knees
 from examtally.analytics.bias_adjusted.sampler import CHAINS, sample
 from examtally.analytics.bias_adjusted.terms import INTERCEPT
 from examtally.analytics.intervals import FloatArray
-from examtally.analytics.logistic import one_thread
+from examtally.analytics.logistic import fast_expit, one_thread
 from examtally.contracts.catalogue.clinical import AssumedAccuracy, Condition
 from examtally.contracts.contract import Contract
 from examtally.contracts.protocol.protocol import Protocol
@@ -96,6 +96,7 @@ def _logit(value: float) -> float:
 FEWEST_READINGS = 10
 _MOST_DRAWS, _FEWEST_DRAWS = 1600, 200
 _ENOUGH = 20_000_000  # exams times draws: the more knees, the narrower the posterior
+_DOUBLE: np.dtype[Any] = np.dtype(np.float64)
 _SINGLE: np.dtype[Any] = np.dtype(np.float32)  # precise enough for the chance of one knee
 _FEWEST_KEPT = 40  # draws of a chain, by which it is judged whether the chains have met
 _ONE_OF = 16  # draws gives the figures at another delta
@@ -199,7 +200,7 @@ def likelihood(knees: StatusKnees, priors: tuple[AccuracyPrior, ...]) -> StatusL
     """What tells of the parameters of a condition."""
     is_telling, terms = knees.is_telling, knees.terms
     return StatusLikelihood(
-        design=_design(knees)[is_telling],
+        design=_design(knees, _DOUBLE)[is_telling],
         truth=knees.truth[is_telling],
         reads=knees.reads[is_telling],
         mean=np.r_[INTERCEPT[0], terms.mean, [prior.mean for prior in priors]],
@@ -240,7 +241,9 @@ def status_chance(knees: StatusKnees, parameters: FloatArray, delta: FloatArray)
     drawn = parameters.astype(_SINGLE)
     reads = read_columns(knees.reads).astype(_SINGLE)
     present, absent = reading_chances(reads, drawn[k : k + m], drawn[k + m :])
-    linear = _design(knees).astype(_SINGLE) @ drawn[:k] + present - absent
+    linear = _design(knees, _SINGLE) @ drawn[:k]
+    linear += present
+    linear -= absent
     linear[~knees.is_verified] += delta.astype(_SINGLE)
     chance = fast_expit(linear)
     is_known = knees.is_known
@@ -269,8 +272,10 @@ def chances(model: ConditionModel, at: npt.NDArray[np.integer]) -> FloatArray:
     return status_chance(model.knees, model.parameters[:, at], model.delta[at])
 
 
-def _design(knees: StatusKnees) -> FloatArray:
-    return np.column_stack([np.ones(knees.rows.size), knees.terms.columns])
+def _design(knees: StatusKnees, kind: np.dtype[Any]) -> FloatArray:
+    design: FloatArray = np.ones((knees.rows.size, 1 + knees.terms.columns.shape[1]), kind)
+    design[:, 1:] = knees.terms.columns
+    return design
 
 
 def _of_parts(knees: StatusKnees, parts: list[ConditionModel]) -> ConditionModel:

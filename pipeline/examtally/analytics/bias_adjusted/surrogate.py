@@ -16,8 +16,9 @@ import numpy as np
 import numpy.typing as npt
 from scipy.optimize import minimize
 
-from examtally.analytics.bias_adjusted.density import TAU_SPREAD, StatusLikelihood, fast_expit
+from examtally.analytics.bias_adjusted.density import TAU_SPREAD, StatusLikelihood
 from examtally.analytics.intervals import FloatArray
+from examtally.analytics.logistic import fast_expit
 
 Indices = npt.NDArray[np.integer]
 
