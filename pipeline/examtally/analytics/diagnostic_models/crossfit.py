@@ -48,8 +48,9 @@ def check_parts(part: npt.ArrayLike, participant: npt.ArrayLike) -> None:
 
     >>> check_parts([0, 0, 1], [5, 5, 6])
     """
-    pairs = np.unique(np.column_stack([np.asarray(participant), np.asarray(part)]), axis=0)
-    if np.unique(pairs[:, 0]).size != len(pairs):
+    people, who = np.unique(np.asarray(participant), return_inverse=True)
+    parts, dealt = np.unique(np.asarray(part), return_inverse=True)
+    if np.unique(who * parts.size + dealt).size != people.size:
         raise ValueError("the knees of one person stand in two parts: deal people, not knees")
 
 

@@ -158,6 +158,6 @@ def weighted_areas(score: FloatArray, outcome: FloatArray, weights: FloatArray) 
     starts = np.flatnonzero(np.diff(score[order], prepend=-np.inf) > 0)
     sorted_weights, events = weights[:, order], outcome[order]
     present = np.add.reduceat(sorted_weights * events, starts, axis=1)
-    absent = np.add.reduceat(sorted_weights * (1 - events), starts, axis=1)
+    absent = np.add.reduceat(sorted_weights, starts, axis=1) - present
     won = (present * (np.cumsum(absent, axis=1) - absent / 2)).sum(axis=1)
     return np.asarray(won / (present.sum(axis=1) * absent.sum(axis=1)))
