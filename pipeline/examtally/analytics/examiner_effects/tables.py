@@ -12,7 +12,7 @@ from examtally.analytics.bias_adjusted.knees import StatusRecords
 from examtally.analytics.bias_adjusted.model import BiasModels
 from examtally.analytics.examiner_effects.drawn import DrawnCells, drawn_cells
 from examtally.analytics.examiner_effects.figures import MEASURES, Pooled, Shrunken, Spread
-from examtally.analytics.examiner_effects.pair import ExaminerCounts, PooledPair
+from examtally.analytics.examiner_effects.pair import FEWEST_POOLED, ExaminerCounts, PooledPair
 from examtally.analytics.verification_bias.knees import ConditionKnees
 from examtally.contracts.contract import Contract
 from examtally.contracts.protocol.protocol import Protocol
@@ -80,7 +80,7 @@ def pooling_tables(
             (own, by_examiner, examiners, "examiner"),
             (first, by_site, sites, "site"),
         ):
-            if len(labels) < 2:
+            if len(labels) < FEWEST_POOLED:
                 continue
             drawn = drawn_cells(knees, code, len(labels), status, own.maneuvers, contract) if status else None
             for maneuver in own.maneuvers:
