@@ -94,15 +94,14 @@ def _noted(protocol: Protocol) -> str:
         "late": "coalesce(f.batch_no > x.answered_no or x.batch_no > x.answered_no, false)",
     }
     exams = f"""
-        join (
-            select ek, coalesce(e.reference_known = 'no', false) as blinded, e.batch_no, answered_no,
-                coalesce(maneuvers, 0) = {len(protocol.core)} as complete
-            from cohort_exams join used_exams e using (exam_id) left join first_answers using (exam_id) left join (
-                select exam_id, count(*) as maneuvers from used_findings where maneuver in ({core}) group by exam_id
-            ) using (exam_id)
-        ) x using (ek)
+        select ek, coalesce(e.reference_known = 'no', false) as blinded, e.batch_no, answered_no,
+            coalesce(maneuvers, 0) = {len(protocol.core)} as complete
+        from cohort_exams join used_exams e using (exam_id) left join first_answers using (exam_id) left join (
+            select exam_id, count(*) as maneuvers from used_findings where maneuver in ({core}) group by exam_id
+        ) using (exam_id)
     """
     return (
-        f"create temp table scenario_findings as select cell::integer as cell, ek, is_index, {', '.join(asked)} "
-        f"from ({cell_rows(protocol.equivocal, asked, exams)}) where is_index"
+        f"create temp table scenario_findings as with taken as materialized ({exams}) "
+        f"select cell::integer as cell, ek, is_index, {', '.join(asked)} "
+        f"from ({cell_rows(protocol.equivocal, asked, 'join taken x using (ek)')}) where is_index"
     )
