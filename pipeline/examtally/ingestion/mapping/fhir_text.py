@@ -6,7 +6,7 @@ are left out, and of several versions of one resource in a file the last one cou
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from itertools import chain
 from pathlib import Path
@@ -25,7 +25,9 @@ _LARGEST = 1 << 26
 _FEW = 100_000  # rows at a time, where a file may have millions
 _FILE = "fhir_file"
 _IS_NAME = "regexp_full_match(name, '_?[a-z][A-Za-z0-9]{0,63}')"
-_IS_TYPE = "regexp_full_match(json->>'$.resourceType', '[A-Z][A-Za-z]{0,63}')"
+_IS_TYPE = "kinds[1] = 'VARCHAR' and regexp_full_match(texts[1], '[A-Z][A-Za-z]{0,63}')"
+_IS_ID = "kinds[2] = 'VARCHAR' and regexp_full_match(texts[2], '[A-Za-z0-9.-]{1,64}')"
+_VERSION = ("id", "status", "meta.versionId", "meta.lastUpdated")  # what tells versions of one resource apart
 _SHOWN = 12
 _AGAIN = "export it again as Bulk Data (NDJSON) or a Bundle"
 
@@ -45,7 +47,7 @@ def read_fhir(con: duckdb.DuckDBPyConnection, path: Path, ending: str, source: E
     check_size(path.stat().st_size, MOST_BYTES)
     table = quoted(f"fhir_{number}")
     try:
-        _list_resources(con, path, ending)
+        _list_resources(con, path, ending, tuple(shape.required))
         _check_resources(con, source, shape)
         con.execute(f"create temp table {table} as {_select(source, shape)}")
         _keep_standing(con, table)
@@ -72,8 +74,12 @@ def resource_types(con: duckdb.DuckDBPyConnection, path: Path, ending: str) -> l
     return [name for (name,) in rows]
 
 
-def _list_resources(con: duckdb.DuckDBPyConnection, path: Path, ending: str) -> None:
-    """Make the view of the resources of a file: `json`, `type` and the line, or the place in its Bundle."""
+def _list_resources(con: duckdb.DuckDBPyConnection, path: Path, ending: str, required: tuple[str, ...] = ()) -> None:
+    """Make the view of the resources of a file: `json`, `type` and the line, or the place in its Bundle.
+
+    `texts` are those of resourceType, id and status, `kinds` the JSON types of the first two and of what is `required`:
+    each list is one look at the resource.
+    """
     form = "newline_delimited" if ending.startswith(".ndjson") else "unstructured"
     rows = (
         f"select json, row_number() over () as line from read_json_objects({literal(str(path.absolute()))}, "
@@ -88,23 +94,25 @@ def _list_resources(con: duckdb.DuckDBPyConnection, path: Path, ending: str) -> 
         entries = "select unnest(json_extract(json, '$.entry[*].resource')) as json from fhir_bundle"
         rows = f"select json, row_number() over () as line from ({entries})"
     con.execute(
-        f"create or replace temp view {_FILE} as select json, case when json_type(json, '$.resourceType') = 'VARCHAR' "
-        f"and {_IS_TYPE} then json->>'$.resourceType' end as type, line from ({rows})"
+        f"create or replace temp view {_FILE} as select *, case when {_IS_TYPE} then texts[1] end as type from ("
+        f"select *, json_extract_string(json, {_paths(('resourceType', 'id', 'status'))}) as texts, "
+        f"json_type(json, {_paths(('resourceType', 'id', *required))}) as kinds from ({rows}))"
     )
+
+
+def _paths(names: Iterable[str]) -> str:
+    return f"[{', '.join(literal(f'$.{name}') for name in names)}]"
 
 
 def _check_resources(con: duckdb.DuckDBPyConnection, source: ExportSource, shape: ResourceShape) -> None:
     """Raise TextError for resources without what their type requires, else for elements that nothing reads."""
     assert source.fhir is not None
     own = source.fhir.resource
-    paths = ", ".join(f"'$.{name}'" for name in shape.required)
-    types = f"json_type(json, [{paths}])" if paths else "[]"
-    is_id = "regexp_full_match(json->>'$.id', '[A-Za-z0-9.-]{1,64}') and json_type(json, '$.id') = 'VARCHAR'"
     con.execute(
         "create or replace temp table fhir_kinds as select type, elements, status, types, is_id, count(*) as n, "
         f"min(line) as first from (select type, case when type = {literal(own)} then json_keys(json) end as elements, "
-        f"case when type = {literal(own)} then json->>'$.status' end as status, "
-        f"case when type = {literal(own)} then {types} end as types, coalesce({is_id}, true) as is_id, line "
+        f"case when type = {literal(own)} then texts[3] end as status, "
+        f"case when type = {literal(own)} then kinds[3:] end as types, coalesce({_IS_ID}, true) as is_id, line "
         f"from {_FILE}) group by all"
     )
     faults = _counted(con, "resource", "that is none: it has no resourceType of FHIR", "type is null")
@@ -168,12 +176,10 @@ def _select(source: ExportSource, shape: ResourceShape) -> str:
     texts = _Texts(shape, element)
     columns = ", ".join(f"{texts.column(one)} as c{at}" for at, one in enumerate(source.fhir.columns, start=1))
     arrays = "".join(f", {sql} as {name}" for name, sql in texts.arrays.items())
-    version = ["id", "status", "meta.versionId", "meta.lastUpdated"]
-    paths = ", ".join(f"'$.{path}'" for path in version)
     return (
-        f"select {columns}, line, version[1] as id, version[2] as status, "
-        "(coalesce(version[4], ''), coalesce(try_cast(version[3] as integer), 0), line) as age "
-        f"from (select *, json_extract_string(json, [{paths}]) as version{arrays} from ({rows}))"
+        f"select {columns}, line, told[1] as id, told[2] as status, "
+        "(coalesce(told[4], ''), coalesce(try_cast(told[3] as integer), 0), line) as age "
+        f"from (select *, json_extract_string(json, {_paths(texts.plain)}) as told{arrays} from ({rows}))"
     )
 
 
@@ -187,10 +193,14 @@ def _keep_standing(con: duckdb.DuckDBPyConnection, table: str) -> None:
 
 
 class _Texts:
-    """SQL of the texts behind paths; arrays from which several paths choose are taken out once."""
+    """SQL of the texts behind paths; arrays from which several paths choose are taken out once.
+
+    `plain` are the paths that lead straight to a text of the resource, read by one look at it as the list `told`.
+    """
 
     def __init__(self, shape: ResourceShape, element: str | None) -> None:
         self._shape, self._element = shape, element
+        self.plain = list(_VERSION)
         self.arrays: dict[str, str] = {}
         self._names: dict[str, str] = {}
 
@@ -216,8 +226,15 @@ class _Texts:
             elif step.name in repeating and not is_last:
                 plain[-1] += "[0]"
             repeating = self._shape.nested
-        text = f"json_extract_string({value}, '$.{'.'.join(plain)}')" if plain else f"cast({value} as varchar)"
+        text = self._text(value, ".".join(plain)) if plain else f"cast({value} as varchar)"
         return f"regexp_replace({text}, '^.*[/:]', '')" if steps[-1].name == "reference" else text
+
+    def _text(self, value: str, path: str) -> str:
+        if value != "json":
+            return f"json_extract_string({value}, '$.{path}')"
+        if path not in self.plain:
+            self.plain.append(path)
+        return f"told[{self.plain.index(path) + 1}]"
 
     def _array(self, value: str, path: str) -> str:
         sql = f"json_extract({value}, '$.{path}[*]')"
