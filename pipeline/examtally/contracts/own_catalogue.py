@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import re
+import sys
 import textwrap
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from types import MappingProxyType
 from typing import Any
+
+import yaml
 
 from examtally.contracts.catalogue.catalogue import FOLLOW_UP, joints, packaged
 from examtally.contracts.catalogue.clinical import Catalogue
@@ -226,13 +229,7 @@ def _example(base: Node, place: str, said: str) -> str:
 
 def _written(key: str, value: object) -> str:
     """A key and its value in one line of YAML, cut where it is long."""
-    text = f"{key}: {_flow(value)}"
+    one_line: dict[str, Any] = {"default_flow_style": True, "width": sys.maxsize}
+    written = yaml.safe_dump({key: value}, allow_unicode=True, sort_keys=False, **one_line)
+    text = re.sub(r"'(\d+)':", r"\1:", " ".join(written.split())[1:-1])
     return text if len(text) <= _LONGEST_EXAMPLE else f"{text[:_LONGEST_EXAMPLE]}…"
-
-
-def _flow(value: object) -> str:
-    if isinstance(value, dict):
-        return "{" + ", ".join(f"{key}: {_flow(one)}" for key, one in value.items()) + "}"
-    if isinstance(value, list):
-        return "[" + ", ".join(map(_flow, value)) + "]"
-    return str(value).lower() if isinstance(value, bool) else " ".join(str(value).split())

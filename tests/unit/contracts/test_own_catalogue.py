@@ -6,8 +6,10 @@ import re
 from pathlib import Path
 
 import pytest
+import yaml
 
 from examtally.cli.app import main
+from examtally.contracts import own_catalogue
 from examtally.contracts.own_catalogue import check_catalogue, new_catalogue, unseen_conditions
 
 OURS = """\
@@ -62,6 +64,17 @@ def test_every_fault_is_named_at_once_with_the_nearest_legal_word(
     assert "did you mean 'technique'" in said
     assert "did you mean 'medial_meniscus_tear'" in said
     assert "for example" in said
+
+
+@pytest.mark.parametrize("joint", ["knee", "ankle"])
+def test_an_example_is_yaml_to_copy(joint: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(own_catalogue, "_LONGEST_EXAMPLE", 10_000)
+    text = OURS.replace("knee", joint).format(condition="nothing").replace("positive:", "grades: none\n    positive:")
+    examples = [fault.example for fault in check_catalogue(_written(tmp_path, text)).faults if fault.example]
+    read = [yaml.safe_load("{" + re.sub("^as in [a-z_0-9]+: ", "", example) + "}") for example in examples]
+    (grades,) = (entry["grades"] for entry in read if "grades" in entry)
+    assert [*grades] == [*range(len(grades))]
+    assert all(isinstance(meaning, str) for meaning in grades.values())
 
 
 def test_a_condition_that_no_maneuver_speaks_of_is_named(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
