@@ -221,7 +221,7 @@ MUTANTS: tuple[Mutant, ...] = (
     ),
     *_of(
         "ingestion/checking/intake.py",
-        "tests/unit/ingestion/test_intake.py::test_the_second_engine_leaves_spark_alone",
+        "tests/unit/ingestion/test_intake.py::test_the_second_engine_is_loaded_without_what_our_expectations_never_use",
         ("    is_kept_out = _NEVER not in sys.modules", "    is_kept_out = False"),
     ),
     *_of(

@@ -15,7 +15,11 @@ def test_a_breakage_can_be_made_and_its_tests_be_run(mutant: Mutant) -> None:
     text = (ROOT / "pipeline" / "examtally" / mutant.file).read_text(encoding="utf-8")
     assert text.count(mutant.old) == 1
     assert mutant.new != mutant.old
-    assert all((ROOT / test.partition("::")[0]).exists() for test in mutant.tests.split())
+    for test in mutant.tests.split():
+        path, _, name = test.partition("::")
+        assert (ROOT / path).exists(), test
+        written = f"def {name.split('::')[-1].partition('[')[0]}("
+        assert not name or written in (ROOT / path).read_text(encoding="utf-8"), test
 
 
 def test_every_folder_that_decides_what_is_shown_is_broken() -> None:
