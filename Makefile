@@ -71,7 +71,6 @@ mutate: .venv/.installed-dev
 
 study: .venv/.installed-dev
 	$(BIN)/pytest -q -s --shipped-demo -m study
-	$(BIN)/pytest -q --shipped-demo -m "not study" -k "demo or page or teaching" tests/end_to_end
 	$(BIN)/pytest -q --hypothesis-profile study tests/property
 
 bench: .venv/.installed-dev

@@ -34,7 +34,7 @@ def test_analyze_against_a_plain_script(tmp_path: Path, say: Callable[[str], Non
             made["ours"] = analyze(opened, only=["accuracy", "flow", "calibration"], with_examiners=True)
 
     def script() -> None:
-        made["script"] = plain_script.analyze(records, corrected=True)
+        made["script"] = plain_script.analyze(records)
 
     ours("few.duckdb")  # loads the libraries; those of the script are loaded with its module
     say(f"accuracy, flow and calibration of {EXAMS:,} exams, all corrections")

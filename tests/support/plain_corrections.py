@@ -104,7 +104,7 @@ def _weighted(frame: pd.DataFrame) -> Shares:
 
 
 def _imputed(frame: pd.DataFrame) -> list[dict[str, object]]:
-    """Status of unverified knees drawn from a logistic model of the verified ones; limits by Rubin's rules."""
+    """Status of unverified knees drawn from a logistic model; limits by Rubin's rules, of ratios between draws."""
     design, known = _design(frame).to_numpy(), (frame["verified"] == 1).to_numpy()
     test, truth = frame["test"].to_numpy(), frame["truth"].to_numpy().copy()
     model = sm.GLM(truth[known], design[known], family=sm.families.Binomial())

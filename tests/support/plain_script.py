@@ -1,7 +1,8 @@
 """The same analysis as a resident would write it: pandas for the analysis set, statsmodels a table at a time.
 
 It makes the flow, the nine measures with participant-clustered limits for every condition, maneuver and group, and the
-calibration of stated probabilities with resampled limits. It knows only the rules that the timed registry needs.
+calibration of stated probabilities with resampled limits; `plain_corrections` corrects. It knows only the rules that
+the timed registry needs.
 """
 
 from __future__ import annotations
@@ -35,11 +36,11 @@ GROUPS = [
 RESAMPLES = 500
 
 
-def analyze(folder: Path, *, corrected: bool = False) -> dict[str, pd.DataFrame]:
-    """Analyze the record files of `folder`: tables accuracy, flow and calibration, and with `corrected` a fourth."""
+def analyze(folder: Path) -> dict[str, pd.DataFrame]:
+    """Analyze the record files of `folder` and return the tables accuracy, flow, calibration and corrected."""
     tables = {path.stem: pd.read_csv(path) for path in folder.glob("*.csv")}
     exams = _exams(tables)
-    accuracy, flow, calibration, correction = [], [], [], []
+    accuracy, flow, calibration, corrected = [], [], [], []
     for code, condition in load_contract().catalogue.conditions.items():
         index = exams[exams["eligible"]].sort_values(["exam_day", "examiner_order", "exam_id"])
         index = index.drop_duplicates(["participant_id", "side", "episode"])
@@ -50,15 +51,14 @@ def analyze(folder: Path, *, corrected: bool = False) -> dict[str, pd.DataFrame]
             flow.append({"condition": code, "maneuver": name, "exams": len(exams), **rows["result"].value_counts()})
             rows = rows[rows["result"].isin(["positive", "negative"])]
             known = rows[rows["status"].notna()]
-            if corrected:
-                correction += [{"condition": code, "maneuver": name, **row} for row in correct(rows)]
+            corrected += [{"condition": code, "maneuver": name, **row} for row in correct(rows)]
             for group in GROUPS:
                 for value, part in known.groupby(known[group].fillna("unknown")):
                     accuracy += [
                         {"condition": code, "maneuver": name, "group": value, **row} for row in _measures(part)
                     ]
         calibration += _calibration(code, index, tables["impressions"])
-    made = {"accuracy": accuracy, "flow": flow, "calibration": calibration, "corrected": correction}
+    made = {"accuracy": accuracy, "flow": flow, "calibration": calibration, "corrected": corrected}
     return {name: pd.DataFrame(rows) for name, rows in made.items()}
 
 

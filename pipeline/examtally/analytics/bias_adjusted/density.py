@@ -15,7 +15,7 @@ import numpy as np
 from scipy.special import log_expit
 
 from examtally.analytics.intervals import BoolArray, FloatArray, IntArray
-from examtally.analytics.logistic import fast_expit
+from examtally.analytics.logistic import fast_expit, log_one_plus_exp
 
 TAU_SPREAD = 0.3  # tau ~ half-normal(0.3)
 
@@ -75,9 +75,9 @@ class StatusLikelihood:
     def _told(self, linear: FloatArray, present: FloatArray, absent: FloatArray) -> FloatArray:
         known, truth = self._known
         learned = linear + present - absent  # log odds once the readings are known
-        with_it = _log_one_plus_exp(learned)
+        with_it = log_one_plus_exp(learned)
         with_it[known] = truth * learned[known]
-        each = with_it + absent - _log_one_plus_exp(linear)
+        each = with_it + absent - log_one_plus_exp(linear)
         if self.weights is not None:
             each *= self.weights[:, None].astype(each.dtype)
         if each.dtype == np.float64:
@@ -154,8 +154,3 @@ def reading_chances(
     with_it = np.vstack([log_expit(sensitivity), log_expit(-sensitivity)])
     without = np.vstack([log_expit(-specificity), log_expit(specificity)])
     return read @ with_it, read @ without
-
-
-def _log_one_plus_exp(values: FloatArray) -> FloatArray:
-    """log(1 + exp(values)) in their precision, a tenth of the time of `logaddexp`."""
-    return np.asarray(np.maximum(values, 0) + np.log1p(np.exp(-np.abs(values))))

@@ -146,9 +146,9 @@ def choose_penalty(
     """The penalty with the best log score over the inner parts of these people, of equals the largest; and its fit.
 
     Every penalty is fitted to all, from the one before, and from there without every part, the largest first, until
-    two in a row have each been worse than the one before. Of more than 3,000 knees
-    those of some people, chosen at random, tell as much: a penalty says how large coefficients are, whatever the number
-    of knees. The fit is that to those, (k + 1,), None where all were asked: begun where it ends, a fit finds no step.
+    two in a row have each been worse than the one before. Of more than 3,000 knees those of some people, chosen at
+    random, tell as much: a penalty says how large coefficients are, whatever the number of knees. The fit is that to
+    those, (k + 1,), None where all were asked: begun where it ends, a fit finds no step.
     """
     tried = np.array(sorted(how.penalties, reverse=True))
     if tried.size == 1:

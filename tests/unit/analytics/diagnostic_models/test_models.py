@@ -135,6 +135,23 @@ def test_a_fit_begun_elsewhere_ends_where_it_ends_anyway() -> None:
     assert crossfit.choose_penalty(x[:900], y[:900], who[:900], HOW, np.random.default_rng(2))[1] is None
 
 
+def test_the_search_for_a_penalty_ends_early_where_a_whole_one_ends(monkeypatch: pytest.MonkeyPatch) -> None:
+    fits: list[int] = []
+    fit = crossfit.fit_without
+    monkeypatch.setattr(crossfit, "fit_without", lambda *given, **how: (fits.append(1), fit(*given, **how))[1])
+    how = CrossFit(penalties=(0.3, 1, 3, 10, 30, 100, 300, 1000), seed=5)
+    cohorts = [clinic(240, seed=seed, strength=(0.0, 0.3, 1.0, 3.0)[seed % 4]) for seed in range(12)]
+
+    def chosen() -> list[float]:
+        return [crossfit.choose_penalty(*cohort, how, np.random.default_rng(1))[0] for cohort in cohorts]
+
+    early, few = chosen(), len(fits)
+    monkeypatch.setattr(crossfit, "_WORSE", len(how.penalties))
+    assert early == chosen()
+    assert len(set(early)) > 2
+    assert few < 0.9 * (len(fits) - few)
+
+
 def test_the_information_is_learned_on_the_way(monkeypatch: pytest.MonkeyPatch) -> None:
     x, y, _ = clinic(600, columns=8)
     known = np.column_stack([np.ones(y.size), x])
