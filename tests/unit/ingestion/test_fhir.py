@@ -311,7 +311,7 @@ MUTATIONS: list[Callable[[Resource], Any]] = [
     *(lambda one, bad=bad: {**one, "code": bad} for bad in ("L-1", 4, None, [])),
     *(lambda one, name=name: {**one, name: [{"text": "Marrowgate"}]} for name in ("name", "text", "contact")),
     *(lambda one, name=name: {**one, name: "x"} for name in ("a\nb", "Marrowgate", "\x1b[31m", "", "é", "n" * 500)),
-    *(lambda one, bad=bad: {**one, "resourceType": bad} for bad in ("", "Marrowgate\nx", 7, {})),
+    *(lambda one, bad=bad: {**one, "resourceType": bad} for bad in ("", "Marrowgate\nx", 7, {}, float("inf"))),
     lambda one: _without("status")(_without("code")(one)),
     lambda one: {**one, "id": "", "status": "done", "code": "L-1", "contact": []},
     lambda _one: "Marrowgate",
