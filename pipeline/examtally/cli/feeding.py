@@ -6,7 +6,7 @@ from typing import Annotated
 
 import typer
 
-from examtally.cli import output
+from examtally.cli import output, output_batch
 from examtally.cli.options import Amend, BlankCorrects, Operator, Registry, SecondEngine, Wait, lock_wait
 from examtally.cli.settings import needed_settings
 from examtally.cli.stopping import entries_and, entries_of, files_at
@@ -46,7 +46,7 @@ def feed(
     for one in done:
         print(f"Source {one.source}: {one.files} new files, {one.known} taken in before.")
         if one.batch is not None:
-            output.show_batch(one.batch, as_json=False, is_dry_run=False)
+            output_batch.show_batch(one.batch, as_json=False, is_dry_run=False)
 
 
 def month(
