@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import re
 import stat
+import subprocess
 from pathlib import Path
 
 import polars as pl
@@ -28,11 +29,14 @@ def test_every_table_is_made_in_one_of_both_processes() -> None:
 
 
 def test_it_ends_with_what_to_open_what_it_shows_and_what_next(demo: Run) -> None:
-    first, shows, after = demo.stdout.strip().splitlines()[-3:]
+    lines = demo.stdout.strip().splitlines()
+    first, shows, after = lines[(at := [line[:10] for line in lines].index("Open first")) : at + 3]
     assert Path(first.removeprefix("Open first, in a browser: ")) == (demo.out / "report" / "audit.html").resolve()
     assert (demo.out / "report" / "audit.html").is_file()
     assert shows.startswith("It shows ")
-    assert after.startswith("Next, with your own files: examtally check")
+    command = after.removeprefix("Next, with your own files: ").removesuffix(" check FOLDER")
+    ran = subprocess.run(["sh", "-c", f"{command} --version"], capture_output=True, text=True, check=False, timeout=60)
+    assert ran.stdout.startswith("examtally "), after
 
 
 def test_the_registry_is_private_and_nothing_is_left_beside_it(demo: Run) -> None:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import re
 import shlex
+import subprocess
+import venv
 from functools import partial
 from pathlib import Path
 
@@ -46,3 +48,25 @@ def test_links_lead_somewhere(target: str) -> None:
 def test_make_targets_exist() -> None:
     made = re.findall(r"^([a-z-]+):", (ROOT / "Makefile").read_text(encoding="utf-8"), re.MULTILINE)
     assert set(re.findall(r"make ([a-z]+)", "\n".join(_blocks("sh")))) <= set(made)
+
+
+def test_both_pages_say_how_the_program_is_found(tmp_path: Path) -> None:
+    """What they say to type makes `examtally` a command in a folder of its own."""
+    venv.create(tmp_path / ".venv", with_pip=False, symlinks=True)
+    program = tmp_path / ".venv" / "bin" / "examtally"
+    program.write_text("#!/bin/sh\necho found\n", encoding="utf-8")
+    program.chmod(0o700)
+    (tmp_path / "knees").mkdir()
+    for page in (README, (ROOT / "docs" / "first-report.md").read_text(encoding="utf-8")):
+        (line,) = set(re.findall(r"`(\. [^`]*activate)`", page))
+        assert r"`.venv\Scripts\activate`" in page
+        words = ["sh", "-c", f"{line} && cd knees && examtally --version"]
+        ran = subprocess.run(words, cwd=tmp_path, env={"PATH": "/usr/bin:/bin"}, capture_output=True, check=False)
+        assert ran.stdout == b"found\n", page[:40]
+
+
+def test_readme_and_make_name_the_same_room_on_disk() -> None:
+    makefile = (ROOT / "Makefile").read_text(encoding="utf-8")
+    (said,) = set(re.findall(r"a minute or two and up to [\d.]+ GB of disk, once", makefile))
+    assert said in README
+    assert set(re.findall(r"[\d.]+ GB of disk", README)) == set(re.findall(r"[\d.]+ GB of disk", makefile))

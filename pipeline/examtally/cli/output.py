@@ -5,6 +5,8 @@ from __future__ import annotations
 import errno
 import json
 import os
+import shlex
+import shutil
 import sys
 import time
 import traceback
@@ -23,6 +25,7 @@ if TYPE_CHECKING:
     from examtally.results import Results
     from examtally.synthesis import SynthesisReport
 
+_PROGRAM = "examtally"
 _FINE_STEPS = ("before ", "after ")  # the points at which a test may stop an ingest; no news to a person
 _NO_ROOM = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
 _NO_ROOM_SAID = (*(f"(os error {number})" for number in _NO_ROOM), "No usable temporary directory")
@@ -98,7 +101,37 @@ def show_demo(made: Demo) -> None:
         print(f"  {page.resolve()}")
     print(f"Open first, in a browser: {made.first_page.resolve()}")
     print("It shows what this exam can and cannot be said to do: accuracy with intervals, calibration, who was imaged.")
-    print("Next, with your own files: examtally check FOLDER, or examtally workbook where there is no export.")
+    command = own_command()
+    print(f"Next, with your own files: {command} check FOLDER")
+    print(f"Where there is no export: {command} workbook")
+    if command != _PROGRAM and (activation := _activation()):
+        print(f"So that `{_PROGRAM}` alone is found, once in each terminal: {activation}")
+
+
+def own_command() -> str:
+    """How this program is called in a terminal: by its name where that finds it, else by its whole path."""
+    folder = Path(sys.executable).parent
+    beside = next((path for path in (folder / _PROGRAM, folder / f"{_PROGRAM}.exe") if path.is_file()), None)
+    found = shutil.which(_PROGRAM)
+    if found is not None and (beside is None or beside.resolve() == Path(found).resolve()):
+        return _PROGRAM
+    return f"{_pasted(Path(sys.executable))} -m examtally.cli" if beside is None else _pasted(beside)
+
+
+def _activation() -> str:
+    """The line that puts the environment of this program on the path of a terminal, empty where there is none."""
+    script = Path(sys.executable).parent / "activate"
+    if not script.is_file():
+        return ""
+    return _pasted(script) if os.name == "nt" else f". {_pasted(script)}"
+
+
+def _pasted(path: Path) -> str:
+    """A path as a terminal takes it, whatever stands in it."""
+    text = str(path)
+    if os.name != "nt":
+        return shlex.quote(text)
+    return f'"{text}"' if " " in text else text
 
 
 _CHECKED = {

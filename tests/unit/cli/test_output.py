@@ -6,6 +6,8 @@ import errno
 import os
 import shutil
 import stat
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -46,6 +48,35 @@ def test_a_program_found_on_path_is_not_run_in_silence(
     monkeypatch.setattr(shutil, "which", lambda _name: None)
     formats("html", "html", "pdf")
     assert capsys.readouterr().err == ""
+
+
+def test_the_command_that_is_named_next_can_be_pasted(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Without the environment on PATH a name alone is not found, and its folder may have any name."""
+    folder = tmp_path / "it's our knee" / "bin"
+    folder.mkdir(parents=True)
+    program = folder / "examtally"
+    program.write_text("#!/bin/sh\necho ran $1\n", encoding="utf-8")
+    program.chmod(0o700)
+    monkeypatch.setattr(sys, "executable", str(folder / "python"))
+    monkeypatch.setenv("PATH", "/usr/bin:/bin")
+    ran = subprocess.run(["sh", "-c", f"{terminal.own_command()} check"], capture_output=True, text=True, check=True)
+    assert ran.stdout == "ran check\n"
+    monkeypatch.setenv("PATH", f"{folder}:/usr/bin:/bin")
+    assert terminal.own_command() == "examtally"
+
+
+def test_another_program_of_the_name_on_path_is_not_ours(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    for name in ("ours", "other"):
+        (tmp_path / name).mkdir()
+        (tmp_path / name / "examtally").touch(0o700)
+    monkeypatch.setattr(sys, "executable", str(tmp_path / "ours" / "python"))
+    monkeypatch.setenv("PATH", str(tmp_path / "other"))
+    assert terminal.own_command() == str(tmp_path / "ours" / "examtally")
+    (tmp_path / "ours" / "examtally").rename(tmp_path / "ours" / "examtally.exe")
+    assert terminal.own_command() == str(tmp_path / "ours" / "examtally.exe")
+    (tmp_path / "ours" / "examtally.exe").unlink()
+    monkeypatch.setenv("PATH", "")
+    assert terminal.own_command() == f"{tmp_path / 'ours' / 'python'} -m examtally.cli"
 
 
 def test_what_a_command_writes_is_for_its_owner_only(tmp_path: Path) -> None:
