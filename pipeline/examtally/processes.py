@@ -1,6 +1,7 @@
-"""Work done in other processes at the same time, each started afresh: a forked one would lack the threads of Polars.
+"""Work done in other processes at the same time, and linear algebra kept to one thread in each.
 
-Ctrl-C is for the first process alone, which ends the others.
+Each process is started afresh: a forked one would lack the threads of Polars. Ctrl-C is for the first process alone,
+which ends the others.
 """
 
 from __future__ import annotations
@@ -11,22 +12,42 @@ import threading
 import traceback
 from collections.abc import Callable, Iterator
 from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
-from contextlib import contextmanager, suppress
+from contextlib import AbstractContextManager, contextmanager, suppress
+from functools import cache
 from multiprocessing import get_context
 from multiprocessing.connection import Connection
 from types import FrameType
 from typing import Any, ParamSpec, TypeVar
+
+from threadpoolctl import ThreadpoolController
 
 from examtally.errors import ExamtallyError
 
 P = ParamSpec("P")
 T = TypeVar("T")
 _AFRESH = get_context("spawn")
+_WITH_LINEAR_ALGEBRA = ("numpy", "scipy.linalg")  # each brings a library of its own
 
 
 def processes(number: int) -> ProcessPoolExecutor:
     """Up to `number` processes, a context manager that waits for them."""
     return ProcessPoolExecutor(number, _AFRESH, _leave_keys)
+
+
+def one_thread() -> AbstractContextManager[object]:
+    """Hold linear algebra to one thread within a `with` block, so that sums run in one order on every machine.
+
+    Small products take longer when they are shared out. A library loaded within the block is not held.
+    """
+    libraries = _libraries(*(name in sys.modules for name in _WITH_LINEAR_ALGEBRA))
+    limited: AbstractContextManager[object] = libraries.limit(limits=1, user_api="blas")
+    return limited
+
+
+@cache
+def _libraries(*_loaded: bool) -> ThreadpoolController:
+    """The libraries of linear algebra in this process; to look for them takes longer than many a model."""
+    return ThreadpoolController()
 
 
 class Beside:

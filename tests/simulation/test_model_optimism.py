@@ -15,7 +15,8 @@ from examtally.analytics.diagnostic_models.crossfit import CrossFit, choose_pena
 from examtally.analytics.diagnostic_models.influence import estimate, score_influence
 from examtally.analytics.diagnostic_models.optimism import optimism
 from examtally.analytics.intervals import t_quantile
-from examtally.analytics.logistic import fit_logistic, one_thread
+from examtally.analytics.logistic import fit_logistic
+from examtally.processes import one_thread
 
 SEED, SEED_OF_UNSEEN, UNSEEN = 7, 99, 20_000
 PENALTIES = (0.3, 1.0, 3.0, 10.0, 30.0, 100.0, 300.0, 1000.0)

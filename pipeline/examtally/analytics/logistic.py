@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-from contextlib import AbstractContextManager
 from dataclasses import dataclass, replace
-from functools import cache
 from typing import Any
 
 import numpy as np
@@ -12,7 +10,6 @@ import numpy.typing as npt
 from scipy.special import expit
 from sklearn import config_context
 from sklearn.linear_model import LogisticRegression
-from threadpoolctl import ThreadpoolController
 
 from examtally.analytics.intervals import FloatArray
 
@@ -51,18 +48,6 @@ class Logistic:
         return np.asarray(expit(self.log_odds(design)))
 
 
-def one_thread() -> AbstractContextManager[object]:
-    """Hold linear algebra to one thread within a `with` block, so that sums run in one order on every machine."""
-    limited: AbstractContextManager[object] = _libraries().limit(limits=1, user_api="blas")
-    return limited
-
-
-@cache
-def _libraries() -> ThreadpoolController:
-    """The libraries of linear algebra in this process; to look for them takes longer than many a model."""
-    return ThreadpoolController()
-
-
 def standardise(design: FloatArray) -> FloatArray:
     """Columns of `design`, (n, k), with mean 0 and standard deviation 1; constant columns become 0."""
     return _Scale.of(design, np.ones(design.shape[0])).apply(design)
@@ -83,7 +68,7 @@ def fit_logistic(
     rows, so that a penalty means the same for any unit; with `is_scaled` the precision is `penalty`, the columns being
     scaled over other rows. The intercept has none, a constant column gets 0. `start`, (k + 1,)
     coefficients, is where to begin. ValueError where one class only is there.
-    The last bits depend on the number of threads; see `one_thread`.
+    The last bits depend on the number of threads; see `processes.one_thread`.
 
     >>> found = fit_logistic([[0.0], [0.0], [1.0], [1.0]], [0, 1, 0, 1], [3, 1, 1, 3], penalty=0.0)
     >>> found.coefficients.round(3).tolist()

@@ -18,6 +18,7 @@ from examtally.contracts.protocol.protocol import Protocol
 from examtally.contracts.records.engine import Records
 from examtally.contracts.results import conform, result_codes
 from examtally.errors import ResultsError
+from examtally.processes import one_thread
 from examtally.results.results import Provenance, Results
 from examtally.results.settings import settings_for
 from examtally.results.work import Progress, Work
@@ -96,7 +97,13 @@ def analyze(
 
 def make_tables(work: Work, wanted: Collection[str]) -> dict[str, pl.DataFrame]:
     """Make these tables of an analysis under way, in the order in which they are made."""
-    return {name: _said(work, name, work.once(step_of(name))) for name in TABLES if name in wanted}
+    return {name: _made(work, name, step_of(name)) for name in TABLES if name in wanted}
+
+
+def _made(work: Work, name: str, step: Callable[[Work], pl.DataFrame]) -> pl.DataFrame:
+    """One table, its modules loaded by now with their libraries of linear algebra."""
+    with one_thread():
+        return _said(work, name, work.once(step))
 
 
 def step_of(table: str) -> Callable[[Work], pl.DataFrame]:

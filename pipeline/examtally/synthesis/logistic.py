@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-from functools import cache
-
 import numpy as np
 from scipy.special import expit
-from threadpoolctl import ThreadpoolController
 
+from examtally.processes import one_thread
 from examtally.synthesis.features import Bools, Floats
 
 _STEPS = 30
@@ -24,7 +22,7 @@ def fit_logistic(known: Floats, present: Bools, offset: Floats | float = 0.0, ri
     penalty = ridge * np.eye(known.shape[1])
     penalty[0, 0] = 0.0
     coefficients = np.zeros(known.shape[1])
-    with _libraries().limit(limits=1, user_api="blas"):  # small products: threads cost more than they bring
+    with one_thread():  # small products: threads cost more than they bring
         for _ in range(_STEPS):
             fitted = expit(offset + known @ coefficients)
             curvature = (known * (fitted * (1 - fitted))[:, None]).T @ known + penalty
@@ -33,9 +31,3 @@ def fit_logistic(known: Floats, present: Bools, offset: Floats | float = 0.0, ri
             if np.abs(step).max() < _CLOSE:
                 break
     return coefficients
-
-
-@cache
-def _libraries() -> ThreadpoolController:
-    """The libraries of linear algebra in this process; to look for them takes longer than a fit."""
-    return ThreadpoolController()

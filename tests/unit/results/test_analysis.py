@@ -1,8 +1,11 @@
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import polars as pl
 import pytest
 from imports import packages_behind
+from threadpoolctl import threadpool_info, threadpool_limits
 
 import examtally
 from examtally.contracts.contract import load_contract
@@ -12,6 +15,7 @@ from examtally.errors import ProtocolError, ResultsError
 from examtally.registry import Registry
 from examtally.results import Results, analyze
 from examtally.results.analysis import MADE_WITH, TABLES, step_of
+from examtally.results.work import Work
 
 LACHMAN = {"condition": "acl_tear", "maneuver": "lachman"}
 
@@ -93,6 +97,23 @@ def test_only_what_is_asked_for_is_done(registry: Registry) -> None:
         _ = made.accuracy
     with pytest.raises(AttributeError, match="no table figures; there are flow"):
         _ = made.figures
+
+
+def test_a_table_is_made_with_linear_algebra_on_one_thread(registry: Registry, monkeypatch: pytest.MonkeyPatch) -> None:
+    threads = []
+
+    def noting(table: str) -> Callable[[Work], pl.DataFrame]:
+        def step(work: Work) -> pl.DataFrame:
+            threads.extend(each["num_threads"] for each in threadpool_info() if each["user_api"] == "blas")
+            return step_of(table)(work)
+
+        return step
+
+    monkeypatch.setattr("examtally.results.analysis.step_of", noting)
+    with threadpool_limits(2, user_api="blas"):
+        analyze(registry, only=["flow"])
+        assert {*threads} == {1}
+        assert {each["num_threads"] for each in threadpool_info() if each["user_api"] == "blas"} == {2}
 
 
 def test_only_the_corrections_asked_for_are_made(registry: Registry, results: Results) -> None:

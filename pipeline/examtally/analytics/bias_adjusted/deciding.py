@@ -18,11 +18,12 @@ from examtally.analytics.diagnostic_models.crossfit import deal
 from examtally.analytics.diagnostic_models.models import EXAM, HISTORY
 from examtally.analytics.diagnostic_models.predictors import predictors
 from examtally.analytics.intervals import FloatArray
-from examtally.analytics.logistic import fit_without, one_thread
+from examtally.analytics.logistic import fit_without
 from examtally.analytics.test_combinations.joint import IntArray
 from examtally.contracts.contract import Contract
 from examtally.contracts.protocol.protocol import Protocol
 from examtally.contracts.results import conform, table_of
+from examtally.processes import one_thread
 
 _ALL, _NOBODY = "all", "none"
 _RESTS_ON = "All eligible «nouns», who was imaged and the errors of the reference allowed for."

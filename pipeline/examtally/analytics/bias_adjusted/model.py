@@ -37,10 +37,11 @@ from examtally.analytics.bias_adjusted.knees import StatusKnees, StatusRecords, 
 from examtally.analytics.bias_adjusted.sampler import CHAINS, sample
 from examtally.analytics.bias_adjusted.terms import INTERCEPT
 from examtally.analytics.intervals import FloatArray
-from examtally.analytics.logistic import fast_expit, one_thread
+from examtally.analytics.logistic import fast_expit
 from examtally.contracts.catalogue.clinical import AssumedAccuracy, Condition
 from examtally.contracts.contract import Contract
 from examtally.contracts.protocol.protocol import Protocol
+from examtally.processes import one_thread
 
 MEASURES = ("sensitivity", "specificity")
 _GENERIC = AssumedAccuracy(sensitivity=0.88, specificity=0.94, logit_sd=0.5)  # where a catalogue has none of its own

@@ -11,8 +11,9 @@ from examtally.analytics.diagnostic_models.crossfit import CrossFit, OutOfFold, 
 from examtally.analytics.diagnostic_models.optimism import Optimism, optimism
 from examtally.analytics.diagnostic_models.predictors import Predictors
 from examtally.analytics.intervals import FloatArray, normal_quantile
-from examtally.analytics.logistic import Logistic, one_thread
+from examtally.analytics.logistic import Logistic
 from examtally.contracts.protocol.models import Modelling
+from examtally.processes import one_thread
 
 
 @dataclass(frozen=True)

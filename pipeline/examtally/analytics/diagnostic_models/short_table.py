@@ -12,9 +12,9 @@ from examtally.analytics.diagnostic_models.condition_models import ConditionMode
 from examtally.analytics.diagnostic_models.model_tables import as_table
 from examtally.analytics.diagnostic_models.predictors import candidates, knees_of
 from examtally.analytics.diagnostic_models.short_exam import ExamSet, short_exams
-from examtally.analytics.logistic import one_thread
 from examtally.contracts.contract import Contract
 from examtally.contracts.protocol.protocol import Protocol
+from examtally.processes import one_thread
 
 _CODES = {"negative": 0, "positive": 1}
 _NO_FINDING = 2

@@ -23,7 +23,7 @@ from examtally.analytics.examiner_effects.hyper import Hyper, Prior, log_prior, 
 from examtally.analytics.examiner_effects.normal import NormalLikelihood
 from examtally.analytics.examiner_effects.sampling import Draws, find_mode, sample, spread_at
 from examtally.analytics.intervals import BoolArray, FloatArray
-from examtally.analytics.logistic import one_thread
+from examtally.processes import one_thread
 
 LEAST_FOR_CORRELATION, LEAST_ESS = 3, 50.0
 _NO_SPREAD = -30.0

@@ -15,7 +15,7 @@ from examtally.analytics.examiner_effects.effects import Likelihood
 from examtally.analytics.examiner_effects.hyper import Hyper
 from examtally.analytics.examiner_effects.normal import NormalLikelihood
 from examtally.analytics.intervals import BoolArray, FloatArray
-from examtally.analytics.logistic import one_thread
+from examtally.processes import one_thread
 
 _LIMITS = [(-15.0, 15.0)] * 2 + [(float(np.log(1e-4)), 3.0)] * 2 + [(-7.0, 7.0)]
 _STARTS = ((-0.7, 0.0), (-0.7, -1.0), (-0.7, 1.0), (0.5, -1.0))

@@ -9,9 +9,10 @@ import numpy.typing as npt
 from scipy.special import expit, logit
 
 from examtally.analytics.intervals import BoolArray, FloatArray
-from examtally.analytics.logistic import fit_logistic, one_thread
+from examtally.analytics.logistic import fit_logistic
 from examtally.analytics.verification_bias.aipw import augmented
 from examtally.analytics.verification_bias.grouped import Grouped, IntArray
+from examtally.processes import one_thread
 
 _STEPS, _CERTAIN = 25, 1e-9
 _MOST_CORRELATION, _STEADY = 0.95, 10.0

@@ -9,7 +9,8 @@ import numpy.typing as npt
 from sklearn.metrics import roc_auc_score
 
 from examtally.analytics.intervals import BoolArray, FloatArray
-from examtally.analytics.logistic import Logistic, fit_logistic, one_thread, standardise
+from examtally.analytics.logistic import Logistic, fit_logistic, standardise
+from examtally.processes import one_thread
 
 
 @dataclass(frozen=True)

@@ -16,7 +16,6 @@ from examtally.analytics.diagnostic_models.model_tables import (
     model_terms_table,
 )
 from examtally.analytics.diagnostic_models.short_table import short_exam_table
-from examtally.analytics.logistic import one_thread
 from examtally.analytics.test_combinations.joint_tables import (
     combinations_table,
     dependence_table,
@@ -24,6 +23,7 @@ from examtally.analytics.test_combinations.joint_tables import (
     settled_conditions,
 )
 from examtally.cohort.diagnostic_frame import read_diagnostic_frame
+from examtally.processes import one_thread
 from examtally.results.steps import leading
 from examtally.results.work import Work
 

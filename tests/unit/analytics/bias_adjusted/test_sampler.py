@@ -12,7 +12,7 @@ from examtally.analytics.bias_adjusted import sampler
 from examtally.analytics.bias_adjusted.density import StatusLikelihood
 from examtally.analytics.bias_adjusted.sampler import _Chains, _CheckedChains
 from examtally.analytics.intervals import FloatArray
-from examtally.analytics.logistic import one_thread
+from examtally.processes import one_thread
 
 KNEES = 300
 

@@ -12,7 +12,7 @@ from examtally.analytics.bias_adjusted import sampler
 from examtally.analytics.bias_adjusted.density import StatusLikelihood
 from examtally.analytics.bias_adjusted.sampler import Sample, sample
 from examtally.analytics.bias_adjusted.surrogate import about, centre, surrogate
-from examtally.analytics.logistic import one_thread
+from examtally.processes import one_thread
 
 TERMS, KNEES = 6, 6_000
 
