@@ -12,7 +12,7 @@ from examtally.analytics.logistic import Logistic, fit_each, fit_logistic, infor
 
 _MOST_MISSING = 0.1
 _AT_ONCE = 2_000_000  # rows times draws fitted together: bounds memory
-_FEWEST = 20  # draws, after which those end that have told enough
+_FEWEST = 10  # draws, after which those end that have told enough
 _CLOSE = 0.001
 _OUTSIDE = 0.632  # share of people who are in a draw, in the limit
 
