@@ -48,7 +48,7 @@ GROUPS: Mapping[str, Mapping[str, str]] = {
         "catalogue": "Maneuvers and conditions of your own: begin a file, check it",
         "deidentify": "Replace record numbers, names and dates of an export",
         "check": "What ingest would do with these files; stores nothing",
-        "ingest": "Store a batch in the registry: all of it or nothing",
+        "ingest": "Store a batch in the registry, every line accounted for",
         "feed": "What is new of every source in examtally.toml",
         "month": "Feed, analysis, monthly page and index in one call",
         "held": "Lines held for correction: what to ask whom",

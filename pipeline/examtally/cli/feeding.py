@@ -66,5 +66,8 @@ def month(
     truth = written if settings.registry is None else entries_and(settings.registry, written)
     with output.progress(truth) as say:
         made = make_month(settings, period=period, lock_wait=lock_wait(wait), progress=say)
+    for one in made.fed:
+        if one.batch is not None:
+            output_batch.complain_of(one.batch.none_stored(), f"Source {one.source}: ")
     for line in made.lines():
         print(line)

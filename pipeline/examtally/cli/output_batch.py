@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from examtally.cli.output import print_table
+from examtally.cli.output import complain, print_table
 from examtally.errors import ExamtallyError
 from examtally.files import write_whole
 from examtally.words import for_terminal
@@ -26,10 +27,12 @@ _LINES_SHOWN = 12
 
 def show_batch(batch: BatchReport, *, as_json: bool, is_dry_run: bool) -> None:
     """Say where every line went, then what was held back and how to mend it."""
+    empty = batch.none_stored()
     if as_json:
         print(batch.to_json())
+        complain_of(empty)
         return
-    print("Nothing was stored; ingest would do this:" if is_dry_run else f"Batch {batch.batch_no} is stored.")
+    print(*empty, _begins(batch, without=bool(empty), is_dry_run=is_dry_run), sep="\n")
     print_table(_HEADS, [(table.table, *(getattr(table, place) for place in _PLACES)) for table in batch.tables])
     print("Every line is in exactly one place: lines = stored + unchanged + conflict + waiting + held back.")
     for table in batch.tables:
@@ -49,6 +52,18 @@ def show_batch(batch: BatchReport, *, as_json: bool, is_dry_run: bool) -> None:
     _held_back(batch)
     _mapped(batch)
     _intake(batch)
+
+
+def complain_of(faults: Sequence[str], where: str = "") -> None:
+    """Write what deserves a look to standard error, a line each."""
+    for fault in faults:
+        complain(where + fault)
+
+
+def _begins(batch: BatchReport, *, without: bool, is_dry_run: bool) -> str:
+    if is_dry_run:
+        return "Nothing was stored; ingest would do this:"
+    return f"Batch {batch.batch_no} is stored{' without them' if without else ''}."
 
 
 def show_key() -> None:

@@ -219,7 +219,10 @@ def ingest(
     memory: Memory = None,  # noqa: ARG001  (its callback takes it)
     as_json: Json = False,
 ) -> None:
-    """Store record files in the registry as one batch: all of it or nothing, and every line accounted for."""
+    """Store record files in the registry as one batch, in one step, with every line accounted for.
+
+    Lines that break a rule are held back, the others are stored. What stops it midway leaves the registry as it was.
+    """
     from examtally.ingestion import ingest as store
     from examtally.registry.table_set import check_place_of_tables, write_table_set
 

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 
 import pytest
-from records import exam, finding, places, reference, rows_of, rules, send
+from records import exam, finding, places, reference, rows_of, rules, send, write_csv
 
+from examtally.cli.app import main
 from examtally.ingestion import check
 from examtally.registry import open_registry
 
@@ -211,3 +213,31 @@ def test_an_account_of_every_batch_is_kept_without_names(tmp_path: Path, registr
     assert row[:3] == (1, "exams", 1)
     assert row[3:] == (report.files[0].fingerprint, report.files[0].bytes, 1, 1, 0, 0, 0, 0)
     assert report.batch_no == 1
+
+
+def test_a_batch_that_stores_no_exam_says_so_first(
+    tmp_path: Path, registry: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """With a date as the day every exam is held back, and every finding waits: a stored batch in name only."""
+    dated = [exam(f"EX-{n}", exam_day="2026-03-14") for n in range(3)]
+    records = [write_csv(tmp_path / "exams.csv", dated), write_csv(tmp_path / "findings.csv", [finding("EX-1")])]
+    words = [*map(str, records), "--registry", str(registry)]
+    assert main(["ingest", *words]) == 0
+    first, second, *_ = capsys.readouterr().out.splitlines()
+    assert first.startswith("No line of exams was stored: of 3, 3 held back, most by exams.exam_day.")
+    assert "1 line of another table waits for them. Mend: " in first
+    assert first.endswith("`examtally retry`.")
+    assert second == "Batch 1 is stored without them."
+    assert main(["check", *words, "--json"]) == 0
+    said = capsys.readouterr()
+    assert json.loads(said.out)["batch_no"] is None
+    assert "No line of exams would be stored: of 3, 3 held back" in said.err
+    assert "No line of findings" not in said.err
+
+
+def test_lines_that_are_there_or_wait_are_no_empty_batch(tmp_path: Path, registry: Path) -> None:
+    sent = {"exams": [exam("EX-1"), exam("EX-2", side="up")], "findings": [finding("EX-9")]}
+    assert send(tmp_path, registry, **sent).none_stored() == ()
+    assert send(tmp_path, registry, **sent).none_stored() == ()
+    (said,) = send(tmp_path, registry, exams=[exam("EX-1", side="right")]).none_stored()
+    assert said.startswith("No line of exams was stored: of 1, 1 in conflict, most by exams.conflict. Mend: ")

@@ -177,6 +177,29 @@ class BatchReport:
         """Whether no line was held back or in conflict."""
         return not self.held_back
 
+    def none_stored(self) -> tuple[str, ...]:
+        """Return a sentence for each table that sent lines of which none was stored or was there: why, and the mend."""
+        return tuple(
+            self._said_of_none(one)
+            for one in self.tables
+            if one.lines and not (one.stored or one.unchanged) and one.held_back + one.conflict
+        )
+
+    def _said_of_none(self, table: TableCount) -> str:
+        kinds = ("held back", table.held_back), ("in conflict", table.conflict), ("waiting", table.waiting)
+        why = ", ".join(f"{lines:,} {kind}" for kind, lines in kinds if lines)
+        broken = [held for held in self.held_back if held.table == table.table]
+        most = f", most by {max(broken, key=lambda one: one.lines).rule}" if broken else ""
+        others = sum(one.waiting for one in self.tables if table.table == "exams")
+        lines = "line of another table waits" if others == 1 else "lines of other tables wait"
+        wait = f" {others:,} {lines} for them." if others else ""
+        is_stored, then = self.batch_no is not None, "look at what is listed, mend the files, then"
+        mend = "send them again with `examtally retry`" if is_stored else "`examtally check` them again"
+        return (
+            f"No line of {table.table} {'was' if is_stored else 'would be'} stored: of {table.lines:,}, {why}{most}."
+            f"{wait} Mend: {then} {mend}."
+        )
+
     def place(self, line: FileLine) -> str:
         """Return where a line is in words: sheet and cell of a workbook, else line (with its file where of several)."""
         sheet = next((one.sheet for one in self.exports if one.file_no == line.file_no), None)
