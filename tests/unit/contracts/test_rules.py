@@ -134,3 +134,17 @@ def test_checked_text_casts_into_the_stored_tables() -> None:
     assert con.execute("select episode, exam_day, batch_no, complaint from reg.exams").fetchall() == [(1, 7, 1, None)]
     with pytest.raises(duckdb.ConstraintException):
         con.execute("insert into reg.examiners (examiner_id, role, batch_no) values ('E01', 'king', 1)")
+
+
+def test_no_mend_of_a_required_column_is_to_leave_it_blank() -> None:
+    """A blank there would break the next rule; elsewhere it is the way out."""
+    advised = {
+        rule.id: "blank" in rule.mend
+        for name, table in CONTRACT.tables.items()
+        for rule in rules_for(CONTRACT, name)
+        if rule.kind in ("type", "range") and table.field(rule.column).required
+    }
+    assert advised.keys() >= {"exams.exam_day.type", "exams.exam_day.range", "impressions.probability.type"}
+    assert not any(advised.values())
+    (days,) = [rule for rule in rules_for(CONTRACT, "exams") if rule.id == "exams.days_since_onset.type"]
+    assert days.mend.endswith("or leave the cell blank")

@@ -247,9 +247,12 @@ def _regex(field: Field, pattern: str) -> tuple[str, Expectation]:
 def _type(table: Table, field: Field) -> Rule:
     sql, expectation = _regex(field, _TYPE_PATTERNS[field.type])
     words = _TYPE_WORDS[field.type]
-    return _rule(
-        table, field, "type", sql, words, f"write {words} without a unit, or leave the cell blank", expectation
-    )
+    return _rule(table, field, "type", sql, words, f"write {words} without a unit{_or_blank(field)}", expectation)
+
+
+def _or_blank(field: Field) -> str:
+    """The other mend of a cell that may be blank."""
+    return "" if field.required else ", or leave the cell blank"
 
 
 def _pattern(table: Table, field: Field) -> Rule:
@@ -284,7 +287,7 @@ def _range(table: Table, field: Field) -> Rule:
         "range",
         f"coalesce({' and '.join(bounds)}, true)",
         legal + unit,
-        "check the value and its unit, or leave the cell blank",
+        f"check the value and its unit{_or_blank(field)}",
         Expectation("expect_column_values_to_be_between", f"{field.name}__num", {"min_value": low, "max_value": high}),
     )
 
