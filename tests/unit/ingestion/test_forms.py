@@ -118,3 +118,23 @@ def test_a_form_that_an_identifier_could_have_is_refused(text: str, message: str
     with pytest.raises(FileFault, match=message):
         send(tmp_path, tmp_path / "r.duckdb", exams=[exam("EX-1")])
     assert not (tmp_path / "r.duckdb").exists()
+
+
+def test_an_exam_that_is_held_for_another_cell_leaves_its_code_well_formed(tmp_path: Path) -> None:
+    """Its findings wait for it: their code begins with that of a participant, whom only exams name here."""
+    make_key(tmp_path / "site.key", around=2031)
+    key = read_key(tmp_path / "site.key")
+    people = coded(key, "participant", [f"447100{number}" for number in range(6)]).values()
+    visits = [f"{person}-{day}-L" for day, person in enumerate(people, start=4266)]
+    sent = [exam(visit, participant_id=person) for visit, person in zip(visits, people, strict=True)]
+    for line in sent[:2]:
+        line["complaint"] = "Y"
+    sent.append(exam(f"{ODD[0]}-4266-L", participant_id=ODD[0], complaint="Y"))
+    report = send(
+        tmp_path, tmp_path / "r.duckdb", exams=sent, findings=[*map(finding, visits), finding(f"{ODD[0]}-4266-L")]
+    )
+    assert rules(report) == {
+        ("exams.complaint.enum", "complaint"): [2, 3, 8],
+        ("findings.exam_id.form", "exam_id"): [8],  # that of a code which is like no other vouches for nothing
+    }
+    assert places(report, "findings") == {"stored": 4, "waiting": 2, "held_back": 1}

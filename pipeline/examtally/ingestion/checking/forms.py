@@ -22,7 +22,7 @@ from examtally.contracts.records.rules import literal, pseudonym_sql, quoted
 from examtally.contracts.records.screening import FORM, ScreenRule, shape_sql
 from examtally.contracts.yamlfile import load_yaml
 from examtally.errors import FileFault
-from examtally.ingestion.checking.gate import Checks, held
+from examtally.ingestion.checking.gate import Checks, column_of, held
 from examtally.ingestion.reading.staging import Staged
 
 SITE_FILE = "site.yaml"
@@ -79,14 +79,15 @@ def hold_unformed(
         "and schema_name in ('main', 'waiting') and ends_with(column_name, '_id') and table_name <> 'held_by'"
     ).fetchall()
     stored = [
-        (_kind(name), f"select {quoted(name)}, true from reg.{part}.{quoted(table)}")
+        (_kind(name), f"select {quoted(name)} as code, true as is_stored from reg.{part}.{quoted(table)}")
         for part, table, name in columns_of_codes
     ]
     for kind, prefix in PREFIXES.items():  # participants first
         columns = [(one, name) for one in staged.values() for name in _columns_of(one, kind)]
         if not columns and kind != _PERSON:
             continue
-        _list_codes(con, columns, [query for one, query in stored if one == kind])
+        sent = [_sent(one, checks[one.table.name], name, kind) for one, name in columns]
+        _list_codes(con, [*sent, *(query for one, query in stored if one == kind)])
         passes = f"regexp_full_match(code, {literal(prefix + _KEYED + _OF_SIDE)})"
         known = _declared(forms.get(kind, ())) if forms is not None else _like_others(kind)
         found = _made(con, f"{known} where not (is_stored or {passes} or is_formed)")
@@ -120,19 +121,26 @@ def _kind(column: str) -> str:
     return "examiner" if kind == "reader" else kind
 
 
-def _list_codes(con: duckdb.DuckDBPyConnection, columns: list[tuple[Staged, str]], stored: list[str]) -> None:
-    """Make `codes` (code, is_stored, skeleton, digits): those of the passing lines, and those the registry holds."""
-    sent = "".join(
-        f" union all select {quoted(name)} as code, false as is_stored from {one.view} "
-        f"where rid not in (select rid from {held(one.table)})"
-        for one, name in columns
-    )
-    kept = "".join(f" union all {query}" for query in stored)
+def _sent(staged: Staged, checks: Checks, name: str, kind: str) -> str:
+    """SELECT of the codes of a column: those of the passing lines, of participants also of lines held for another cell.
+
+    The codes of a participant's exams begin with that of the participant, whatever is wrong with one of these exams.
+    """
+    held_back = f"select rid from {held(staged.table)}"
+    if kind == _PERSON:
+        own = [number for number, check in enumerate(checks.all) if column_of(check) == name]
+        held_back += f" where rule_no in ({', '.join(map(str, own))})"
+    return f"select {quoted(name)} as code, false as is_stored from {staged.view} where rid not in ({held_back})"
+
+
+def _list_codes(con: duckdb.DuckDBPyConnection, queries: list[str]) -> None:
+    """Make `codes` (code, is_stored, skeleton, digits): those that are sent, and those the registry holds."""
+    every = " union all ".join(["select null as code, false as is_stored", *queries])
     con.execute(
         "create or replace temp table codes as select code, bool_or(is_stored) as is_stored, "
         "regexp_replace(code, '[0-9]+', '#', 'g') as skeleton, "
         "length(regexp_replace(regexp_replace(code, '(^|[^0-9])0+', '\\1', 'g'), '[^0-9]', '', 'g')) as digits "
-        f"from (select null as code, false as is_stored{sent}{kept}) where code is not null group by code"
+        f"from ({every}) where code is not null group by code"
     )
 
 
