@@ -83,7 +83,9 @@ def test_pseudonym(con: duckdb.DuckDBPyConnection, text: str, is_legal: bool) ->
         ("findings.grade.depends", {"maneuver": "lachman", "grade": "1"}, True),
         ("findings.grade.depends", {"maneuver": "lachman", "grade": "+01"}, True),
         ("findings.grade.depends", {"maneuver": "lachman", "grade": "5"}, False),
-        ("findings.grade.depends", {"maneuver": None, "grade": "1"}, False),
+        ("findings.grade.depends", {"maneuver": None, "grade": "1"}, True),  # no maneuver is its fault
+        ("findings.sign.depends", {"maneuver": "lachmann", "sign": "click"}, True),  # so is an unknown one
+        ("findings.measure.depends", {"maneuver": "lachmann", "measure": "12"}, True),
         ("findings.sign.depends", {"maneuver": "lachman", "sign": "laxity"}, True),
         ("findings.sign.depends", {"maneuver": "lachman", "sign": "click"}, False),
         ("findings.measure.depends", {"maneuver": "extension_deficit", "measure": "12"}, True),

@@ -308,12 +308,18 @@ def _depends(table: Table, field: Field) -> Rule:
         table,
         field,
         "depends",
-        f"({quoted(field.name)} is null or coalesce({holds}, false))",
+        f"({quoted(field.name)} is null or {_misfit(table.field(other))} or coalesce({holds}, false))",
         legal,
         f"check {field.name} and {other} together; `examtally dictionary` lists what goes with what",
         Expectation("expect_column_values_to_be_in_set", f"{field.name}__depends", {"value_set": [1]}),
         other,
     )
+
+
+def _misfit(field: Field) -> str:
+    """SQL of whether a cell breaks a rule of its own, which says all: what depends on it cannot be told."""
+    is_known = f"{quoted(field.name)} in {in_list(field.enum)}" if field.enum is not None else "true"
+    return f"not coalesce({is_known}, {'false' if field.required else 'true'})"
 
 
 def _pseudonym(table: Table, field: Field, rule: PseudonymRule) -> Rule:
