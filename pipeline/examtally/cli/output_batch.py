@@ -188,11 +188,13 @@ def _held_back(batch: BatchReport) -> None:
         return
     print("\nHeld back or in conflict, by rule (line numbers count from 1, the header included):")
     for held in batch.held_back:
-        lines = ", ".join(batch.place(line) for line in held.first)
-        more = " …" if held.lines > len(held.first) else ""
+        lines = ", ".join(map(batch.place, held.runs[:_LINES_SHOWN]))
+        more = " …" if len(held.runs) > _LINES_SHOWN else ""
         kind = "conflict, " if held.kind == "conflict" else ""
         noun = "line" if held.lines == 1 else "lines"
-        print(f"  {held.rule}: {kind}{held.lines:,} {noun} ({lines}{more})")
+        sent = sum(run.last - run.first + 1 for run in held.runs)
+        made = "made of " if sent < held.lines and not more else ""  # of one line of an export several may be made
+        print(f"  {held.rule}: {kind}{held.lines:,} {noun} ({made}{lines}{more})")
         print(f"      wanted: {held.legal}. Mend: {held.mend}.")
 
 

@@ -175,9 +175,10 @@ def check(
     wait: Wait = 0,
     as_json: Json = False,
 ) -> None:
-    """Say what ingest would do with these files, line by line where something is wrong. Stores nothing.
+    """Say what ingest would do with these files, and in which lines something is wrong. Stores nothing.
 
-    With --mapping it also shows ten mapped rows of each table and every code it could not place, with counts.
+    Of each broken rule the first twelve runs of lines are shown, with --json up to a thousand. With --mapping it also
+    shows ten mapped rows of each table and every code it could not place, with counts.
     """
     from examtally.ingestion import check as dry_run
 

@@ -22,6 +22,12 @@ _CONFLICT = (
     "the content already stored under this key",
     "find out which is right; --amend TABLE.COLUMN replaces what is stored",
 )
+_SAID_BETTER = (
+    "ends_with(rule, '.type') and exists (select 1 from reg.held_back s where s.batch_no = held_back.batch_no and "
+    's."table" = held_back."table" and s.file_no = held_back.file_no and s.line = held_back.line and '
+    's."column" = held_back."column" and contains(s.rule, \'.screen_\'))'
+)
+"""A cell that may identify a person is not also told to be no number."""
 
 
 @dataclass(frozen=True)
@@ -165,7 +171,7 @@ def _groups(con: duckdb.DuckDBPyConnection, contract: Contract, batch_no: int | 
         'select batch_no, "table", "column", rule, kind, examiner_id, site_id, '
         "list_sort(list(distinct {'file': file_no, 'line': line})) "
         'from reg.held_back left join reg.held_by using (batch_no, "table", file_no, line) '
-        f"where {which} group by all order by all"
+        f"where {which} and not ({_SAID_BETTER}) group by all order by all"
     ).fetchall()
     groups: dict[tuple[int, str, str, str, str], list[HeldOf]] = {}
     for *key, examiner, site, listed in rows:

@@ -86,6 +86,7 @@ def test_pseudonym(con: duckdb.DuckDBPyConnection, text: str, is_legal: bool) ->
         ("findings.grade.depends", {"maneuver": None, "grade": "1"}, True),  # no maneuver is its fault
         ("findings.sign.depends", {"maneuver": "lachmann", "sign": "click"}, True),  # so is an unknown one
         ("findings.measure.depends", {"maneuver": "lachmann", "measure": "12"}, True),
+        ("findings.grade.depends", {"maneuver": "lachman", "grade": "two"}, True),  # nor one that is no number
         ("findings.sign.depends", {"maneuver": "lachman", "sign": "laxity"}, True),
         ("findings.sign.depends", {"maneuver": "lachman", "sign": "click"}, False),
         ("findings.measure.depends", {"maneuver": "extension_deficit", "measure": "12"}, True),

@@ -10,7 +10,9 @@ from records import exam, finding, places, reference, rows_of, rules, send, writ
 
 from examtally.cli.app import main
 from examtally.ingestion import check
+from examtally.ingestion.storing.ledger import MOST_RUNS
 from examtally.registry import open_registry
+from examtally.registry.accounts import list_held
 
 
 @pytest.fixture
@@ -241,3 +243,46 @@ def test_lines_that_are_there_or_wait_are_no_empty_batch(tmp_path: Path, registr
     assert send(tmp_path, registry, **sent).none_stored() == ()
     (said,) = send(tmp_path, registry, exams=[exam("EX-1", side="right")]).none_stored()
     assert said.startswith("No line of exams was stored: of 1, 1 in conflict, most by exams.conflict. Mend: ")
+
+
+def test_every_line_of_a_rule_is_told_as_runs(
+    tmp_path: Path, registry: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    wrong = {*range(3, 20), 25, 28, 29}
+    sent = [exam(f"EX-{line}", side="both" if line in wrong else "left") for line in range(2, 31)]
+    (held,) = send(tmp_path, registry, exams=sent).held_back
+    assert [(run.file_no, run.first, run.last) for run in held.runs] == [(1, 3, 19), (1, 25, 25), (1, 28, 29)]
+    assert [line.line for line in held.first] == [3, 4, 5, 6, 7]
+    assert main(["check", str(write_csv(tmp_path / "exams.csv", sent))]) == 0
+    assert "  exams.side.enum: 20 lines (3-19, 25, 28-29)\n" in capsys.readouterr().out
+    every_other = [exam(f"EX-{line}", side="both" if line % 2 else "left") for line in range(2, 2 * MOST_RUNS + 40)]
+    (held,) = check([write_csv(tmp_path / "exams.csv", every_other)], second_engine=False).held_back
+    assert (held.lines, len(held.runs), held.runs[-1].last) == (MOST_RUNS + 19, MOST_RUNS, 2 * MOST_RUNS + 1)
+    assert main(["check", str(tmp_path / "exams.csv")]) == 0
+    assert "23, 25 …)" in capsys.readouterr().out
+
+
+def test_several_lines_made_of_one_are_no_lines_left_out(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (tmp_path / "visits.csv").write_text("id,lachman,drawer\nJohn Roe,pos,neg\nEX-2,pos,neg\n", encoding="utf-8")
+    mapping = tmp_path / "m.yaml"
+    mapping.write_text(
+        "title: t\nsources: {a: {}}\ntables:\n  findings:\n    each: {maneuver: {lachman: lachman, drawer: "
+        "anterior_drawer}}\n    cell: '{maneuver}'\n    columns: {exam_id: id, maneuver: {each: maneuver}, result: "
+        "{codes: {pos: positive, neg: negative}}}\n",
+        encoding="utf-8",
+    )
+    assert main(["check", str(tmp_path / "visits.csv"), "--mapping", str(mapping)]) == 0
+    assert "  findings.exam_id.pseudonym: 2 lines (made of 2 column 1)\n" in capsys.readouterr().out
+
+
+def test_a_cell_that_may_identify_somebody_is_told_once(tmp_path: Path, registry: Path) -> None:
+    """That it is no number either goes without saying, and would be mended in another way; the registry keeps both."""
+    sent = [exam("EX-1", exam_day="2026-03-14"), exam("EX-2", exam_day="soon")]
+    told = [("exams.exam_day.type", [3]), ("exams.exam_day.screen_date", [2])]
+    report = send(tmp_path, registry, exams=sent)
+    assert [(one.rule, [run.first for run in one.runs]) for one in report.held_back] == told
+    assert [(one.rule, one.lines) for one in report.held_back] == [(rule, 1) for rule, _ in told]
+    listed = {one.rule: [line for _, line in one.places] for one in list_held(registry)}
+    assert listed == dict(told)
+    kept = rows_of(registry, "held_back", "rule, line")
+    assert sorted(kept) == [("exams.exam_day.screen_date", 2), ("exams.exam_day.type", 2), ("exams.exam_day.type", 3)]

@@ -76,7 +76,7 @@ VISIT = {"participant_id": "KN-001", "side": "L", "examiner_id": "EX-01", "perio
 
 
 def where(report: BatchReport) -> dict[str, list[str]]:
-    return {held.rule: [report.place(line) for line in held.first] for held in report.held_back}
+    return {held.rule: [report.place(run) for run in held.runs] for held in report.held_back}
 
 
 def test_what_was_typed_is_what_the_registry_holds(book: Path, clinic: Tables, tmp_path: Path) -> None:

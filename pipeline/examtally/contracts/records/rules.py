@@ -155,7 +155,7 @@ def reference_rules(contract: Contract, table: str) -> tuple[CrossRule, ...]:
             target=key.table,
             unknown=key.unknown,
             legal=f"a {' + '.join(key.columns)} that is in {key.table}",
-            mend=f"send the missing line of {key.table} or correct the code",
+            mend=f"send the missing line of {key.table}, mend it where it is held back itself, or correct the code",
         )
         for key in contract.tables[table].foreign_keys
     )
@@ -303,6 +303,8 @@ def _depends(table: Table, field: Field) -> Rule:
         value = f"cast(try_cast({quoted(field.name)} as integer) as varchar)" if field.type == "integer" else ""
         text = value or quoted(field.name)
         holds = f"{quoted(other)} || '|' || {text} in {in_list(pairs)}" if pairs else "false"
+        if value:  # what is no number breaks that rule alone
+            holds = f"{number_sql(field)} is null or {holds}"
         legal = f"what the catalog lists for that {other}"
     return _rule(
         table,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 
 import duckdb
 
@@ -11,12 +11,13 @@ from examtally.errors import ReconciliationError
 from examtally.ingestion.checking.gate import Checks, column_of, held
 from examtally.ingestion.reading.staging import Staged, StagedFile
 from examtally.ingestion.storing.placing import conflicts, placed
-from examtally.ingestion.storing.report import FileCount, FileLine, HeldBack
+from examtally.ingestion.storing.report import FileCount, FileLine, HeldBack, LineRun
 from examtally.registry.workspace import have_rows
 
 Stored = Mapping[tuple[str, int], int]
 _SHOWN_LINES = 5
-_SOUGHT_LINES = 100  # one line of an export may break a rule in many rows
+MOST_RUNS = 1000
+"""So many runs of lines are kept of each rule for the report of a batch; the registry keeps every line."""
 _PLACES = ("unchanged", "conflict", "waiting", "held_back")
 _CONFLICT = "the content already stored under this key"
 _CONFLICT_MEND = "find out which is right; --amend TABLE.COLUMN replaces what is stored"
@@ -112,30 +113,24 @@ BROKEN_LINES = (
 )
 
 
+_TOLD = (
+    "(select * from broken b where not (ends_with(rule, '.type') and exists (select 1 from broken s "
+    'where s."table" = b."table" and s.rid = b.rid and s."column" = b."column" and contains(s.rule, \'.screen_\'))))'
+)
+"""What is told of `broken`: of a cell that may identify a person not also that it is no number."""
+
+
 def summarize_broken(con: duckdb.DuckDBPyConnection, checks: Mapping[str, Checks]) -> tuple[HeldBack, ...]:
-    """Return the broken rules, each with its count and its first lines, in the order of tables and rules."""
+    """Return the broken rules, each with its count and its lines, in the order of tables and rules."""
     if not any(have_rows(con, ["broken"])):
         return ()
-    con.execute(
-        'create temp table broken_rules as select "table", "column", rule, kind, count(*) as lines, '
-        f"min({{'part': part, 'place': place, 'at': export_column}}, {_SOUGHT_LINES}) as first from broken group by all"
-    )
-    shown = (
-        '(select "table", one.part, one.place, one.at, "column", rule, kind '
-        "from (select *, unnest(first) as one from broken_rules))"
-    )
-    first: dict[tuple[str, str, str], list[FileLine]] = {}
-    lines = BROKEN_LINES.replace("b.kind from", "b.at from").format(broken=shown)
-    for table, file_no, line, column, rule, at in con.execute(
-        f"select distinct * from ({lines}) order by all"
-    ).fetchall():
-        shown_lines = first.setdefault((table, column, rule), [])
-        if len(shown_lines) < _SHOWN_LINES:
-            shown_lines.append(FileLine(file_no, line, at))
+    runs = _runs(con)
     words = {check.id: (check.legal, check.mend) for one in checks.values() for check in one.all}
     order = {rule: place for place, rule in enumerate(words)}
     tables = list(checks)
-    rows = con.execute('select "table", "column", rule, kind, lines from broken_rules order by all').fetchall()
+    rows = con.execute(
+        f'select "table", "column", rule, kind, count(*) from {_TOLD} group by all order by all'
+    ).fetchall()
     rows.sort(key=lambda row: (tables.index(row[0]), order.get(row[2], len(order)), row[1]))
     return tuple(
         HeldBack(
@@ -144,8 +139,37 @@ def summarize_broken(con: duckdb.DuckDBPyConnection, checks: Mapping[str, Checks
             rule,
             kind,
             lines,
-            tuple(first[table, column, rule]),
+            _first(runs[table, column, rule]),
             *words.get(rule, (_CONFLICT, _CONFLICT_MEND)),
+            tuple(runs[table, column, rule]),
         )
         for table, column, rule, kind, lines in rows
     )
+
+
+def _runs(con: duckdb.DuckDBPyConnection) -> dict[tuple[str, str, str], list[LineRun]]:
+    """The lines that broke each rule of a column, those that follow each other as one run, file by file."""
+    lines = BROKEN_LINES.replace("b.kind from", "b.export_column from").format(broken=_TOLD)
+    rule, place = '"table", "column", rule', "file_no, export_column"
+    rows = con.execute(
+        f"select {rule}, file_no, min(line) as first, max(line) as last, export_column from (select *, line - "
+        f"row_number() over (partition by {rule}, {place} order by line) as island from (select distinct * from "
+        f"({lines}))) group by {rule}, {place}, island "
+        f"qualify row_number() over (partition by {rule} order by file_no, first, export_column) <= {MOST_RUNS} "
+        "order by all"
+    ).fetchall()
+    runs: dict[tuple[str, str, str], list[LineRun]] = {}
+    for table, column, name, *run in rows:
+        runs.setdefault((table, column, name), []).append(LineRun(*run))
+    return runs
+
+
+def _first(runs: Sequence[LineRun]) -> tuple[FileLine, ...]:
+    """The first lines of all runs, as many as are shown; no other run than the first so many holds one."""
+    lines = [
+        (run.file_no, line, run.column)
+        for run in runs[:_SHOWN_LINES]
+        for line in range(run.first, min(run.last, run.first + _SHOWN_LINES - 1) + 1)
+    ]
+    lines.sort(key=lambda one: (one[0], one[1], one[2] or 0))
+    return tuple(FileLine(*one) for one in lines[:_SHOWN_LINES])

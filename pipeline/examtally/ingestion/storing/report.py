@@ -65,8 +65,22 @@ class FileLine:
 
 
 @dataclass(frozen=True)
+class LineRun:
+    """Lines of one file that follow each other, from `first` to `last`; `column` is as that of a `FileLine`."""
+
+    file_no: int
+    first: int
+    last: int
+    column: int | None = None
+
+
+@dataclass(frozen=True)
 class HeldBack:
-    """The lines that broke one rule. `kind` is held_back or conflict; `first` are the first of them, at most five."""
+    """The lines that broke one rule. `kind` is held_back or conflict; `first` are the first of them, at most five.
+
+    `runs` are all of them, as runs of lines, at most a thousand. Through a mapping `lines` counts the lines of the
+    table, of which one line of an export may make several.
+    """
 
     table: str
     column: str
@@ -76,6 +90,7 @@ class HeldBack:
     first: tuple[FileLine, ...]
     legal: str
     mend: str
+    runs: tuple[LineRun, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -200,16 +215,20 @@ class BatchReport:
             f"{wait} Mend: {then} {mend}."
         )
 
-    def place(self, line: FileLine) -> str:
-        """Return where a line is in words: sheet and cell of a workbook, else line (with its file where of several)."""
-        sheet = next((one.sheet for one in self.exports if one.file_no == line.file_no), None)
+    def place(self, run: LineRun) -> str:
+        """Return where lines are in words: sheet and cells of a workbook, else the lines (and their file)."""
+        is_one = run.first == run.last
+        sheet = next((one.sheet for one in self.exports if one.file_no == run.file_no), None)
         if sheet is not None:
             of_several = sum(one.sheet == sheet for one in self.exports) > 1
-            sheet = f"{line.file_no}:{sheet}" if of_several else sheet
-            return f"{sheet}!{column_letters(line.column)}{line.line}" if line.column else f"{sheet} row {line.line}"
+            sheet = f"{run.file_no}:{sheet}" if of_several else sheet
+            if not run.column:
+                return f"{sheet} row {run.first}" if is_one else f"{sheet} rows {run.first}-{run.last}"
+            letters = column_letters(run.column)
+            return f"{sheet}!{letters}{run.first}" + ("" if is_one else f":{letters}{run.last}")
         several = len(self.exports) > 1 if self.exports else len(self.files) > len(self.tables)
-        place = f"{line.file_no}:{line.line}" if several else str(line.line)
-        return place if line.column is None else f"{place} column {line.column}"
+        place = (f"{run.file_no}:" if several else "") + (f"{run.first}" if is_one else f"{run.first}-{run.last}")
+        return place if run.column is None else f"{place} column {run.column}"
 
     def to_json(self) -> str:
         """Return the report as JSON, keys in declared order."""
