@@ -31,6 +31,11 @@ class Contract:
     catalogue: Catalogue
     joints: Mapping[str, Contract] = field(default_factory=dict)
 
+    @property
+    def of_joint(self) -> Contract:
+        """The contract of the joint of a line that names none, alone."""
+        return self.joints.get(self.catalogue.joint, self)
+
     def among(self, named: Collection[str]) -> Contract:
         """This contract, for records of these joints alone."""
         return _among(self, frozenset(named))

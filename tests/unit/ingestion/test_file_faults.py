@@ -96,6 +96,36 @@ def test_a_record_file_is_never_passed_over(folder: Path, registry: Path, name: 
     assert words in fault
 
 
+def test_a_first_file_with_columns_or_a_name_of_its_own_is_led_to_a_mapping(folder: Path, registry: Path) -> None:
+    """The likeliest first error of all; the columns named are those of this joint that must be there."""
+    (folder / "exams.csv").write_text("MRN,Visit date,Lachman\n")
+    (fault,) = _faults(folder, registry)
+    assert "begin with: exam_id, participant_id, side, examiner_id, period, exam_day (" in fault
+    assert "`examtally map draft FILE`" in fault
+    (folder / "exams.csv").write_text("exam_id,participant_id,side,examiner_id,period,exam_day,Lachman\n")
+    (fault,) = _faults(folder, registry)
+    assert "(column 7); remove or rename them (episode, examiner_role" in fault
+    assert "thigh_cm" in fault
+    assert "shoulder" not in fault
+    assert "`examtally map draft FILE`" in fault
+    (folder / "exams.csv").rename(folder / "visits.csv")
+    (fault,) = _faults(folder, registry)
+    assert fault.startswith("file 1 of 1: its name must begin with a table: ")
+    assert "`examtally map draft FILE`" in fault
+
+
+def test_a_folder_of_other_files_is_told_in_one_line(folder: Path, registry: Path) -> None:
+    for number in range(90):
+        (folder / f"table{number:02}.csv").write_text("condition,maneuver\n")
+    (fault,) = _faults(folder, registry)
+    assert fault.startswith("90 of 90 files (1, 2, 3, 4, 5 …): each name must begin with a table: examiners, ")
+    for number in range(2, 90):
+        (folder / f"table{number:02}.csv").unlink()
+    (folder / "exams.csv").write_text(",".join(exam("EX-1")) + "\n")
+    (fault,) = _faults(folder, registry)
+    assert fault.startswith("2 of 3 files (2, 3): each name")
+
+
 def test_a_missing_path_is_told_by_its_place(folder: Path, registry: Path) -> None:
     with pytest.raises(FileFault, match="path 2 of 2: there is no such file"):
         ingest([write_csv(folder / "exams.csv", [exam("EX-1")]), folder / "nothing.csv"], registry)

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import duckdb
 
+from examtally.contracts.contract import Contract
 from examtally.contracts.records.rules import literal, quoted
 from examtally.contracts.records.tables import Table
 from examtally.errors import FileFault
@@ -15,6 +16,7 @@ from examtally.ingestion.reading.limits import LONGEST_LINE, TextError, check_co
 from examtally.ingestion.reading.lines import Lines, read_lines
 from examtally.ingestion.reading.sources import Source
 
+_MAPPED = "Columns of your own need a mapping: `examtally map draft FILE` begins one, then --mapping"
 _DELIMITERS = {";": "semicolons", "\t": "tabs", "|": "upright strokes"}
 _WHOLE = ("TINYINT", "SMALLINT", "INTEGER", "BIGINT", "UTINYINT", "USMALLINT", "UINTEGER", "UBIGINT", "HUGEINT")
 
@@ -30,8 +32,9 @@ class Readable:
     lines: Lines
 
 
-def open_file(con: duckdb.DuckDBPyConnection, table: Table, source: Source) -> Readable:
+def open_file(con: duckdb.DuckDBPyConnection, contract: Contract, source: Source) -> Readable:
     """Check the form of one file without reading its records; raises FileFault, one line a fault."""
+    table = contract.tables[source.table]
     try:
         if source.ending == ".parquet":
             columns, lines = parquet_columns(con, source.path)
@@ -39,7 +42,7 @@ def open_file(con: duckdb.DuckDBPyConnection, table: Table, source: Source) -> R
             lines = read_lines(source.path, compressed=source.is_compressed)
             _check_delimiter(lines.header)
             columns = {name: quoted(name) for name in lines.header}
-        _check_columns(table, lines.header)
+        _check_columns(table, lines.header, contract.of_joint.tables[source.table])
     except TextError as fault:
         raise FileFault(*(f"{source.where} {line}" for line in str(fault).split("\n"))) from None
     select = ", ".join(f"{_as_staged(table, name, text)} as {quoted(name)}" for name, text in columns.items())
@@ -81,18 +84,26 @@ def _check_delimiter(header: Sequence[str]) -> None:
             raise TextError(f"has cells separated by {words}; save it as CSV with commas")
 
 
-def _check_columns(table: Table, header: Sequence[str]) -> None:
-    """A column that is not declared is named by its place: it may be the first record, with a name in it."""
+def _check_columns(table: Table, header: Sequence[str], of_joint: Table) -> None:
+    """A column that is not declared is named by its place: it may be the first record, with a name in it.
+
+    Of the columns that may be there those of one joint are named, for there are too many of all joints.
+    """
     unknown = [str(place) for place, name in enumerate(header, start=1) if name not in table.names]
     if len(unknown) == len(header):
-        raise TextError(f"names no column of {table.name} in its first line; begin with: {', '.join(table.names)}")
+        required = ", ".join(field.name for field in table.fields if field.required)
+        raise TextError(
+            f"names no column of {table.name} in its first line; begin with: {required} (`examtally dictionary --table "
+            f"{table.name}` lists the others). {_MAPPED}"
+        )
     missing = [field.name for field in table.fields if field.required and field.name not in header]
     twice = [name for name in table.names if header.count(name) > 1]
     faults = []
     if unknown:
-        legal = ", ".join(name for name in table.names if name not in header) or "none is left"
+        legal = ", ".join(name for name in of_joint.names if name not in header) or "none is left"
         faults.append(
-            f"has columns that are not declared (column {', '.join(unknown)}); remove or rename them ({legal})"
+            f"has columns that are not declared (column {', '.join(unknown)}); remove or rename them ({legal}). "
+            f"{_MAPPED}"
         )
     if missing:
         faults.append(f"lacks required columns ({', '.join(missing)}); add them")

@@ -17,6 +17,7 @@ from examtally.errors import FileFault
 
 ENDINGS = (".csv", ".csv.gz", ".parquet")
 WORKBOOK = (".xlsx",)
+_NUMBERS_SHOWN = 5
 _OTHER_ENDINGS = (".tsv", ".txt", ".xls", ".xlsx", ".ods", ".json", ".zip", ".csv.zip", ".csv.bz2", ".csv.xz")
 
 
@@ -47,7 +48,8 @@ def find_sources(paths: Sequence[Path | str], contract: Contract) -> tuple[tuple
     Raises FileFault, one line a file, for a path that is missing or a record file that no table claims.
     """
     files, passed_over, faults = _expand(paths, contract)
-    sources = []
+    sources: list[Source] = []
+    nameless: list[int] = []
     for number, path in enumerate(files, start=1):
         ending, table = ending_of(path, ENDINGS), _table(path, contract)
         if ending is None:
@@ -55,16 +57,26 @@ def find_sources(paths: Sequence[Path | str], contract: Contract) -> tuple[tuple
                 f"file {number} of {len(files)}: its name must end in {', '.join(ENDINGS)}; save it as CSV UTF-8"
             )
         elif table is None:
-            faults.append(
-                f"file {number} of {len(files)}: its name must begin with a table: {', '.join(contract.tables)}"
-            )
+            nameless.append(number)
         else:
             sources.append(Source(path, table, ending, number, len(files)))
+    if nameless:
+        faults.append(_of_nameless(nameless, len(files), contract))
     if not files and not faults:
         faults.append(f"no record file was given; name a folder or files such as exams.csv ({', '.join(ENDINGS)})")
     if faults:
         raise FileFault(*faults)
     return tuple(sources), passed_over
+
+
+def _of_nameless(numbers: Sequence[int], files: int, contract: Contract) -> str:
+    """One line for all files that no table claims, however many lie in a folder that holds something else."""
+    first = ", ".join(map(str, numbers[:_NUMBERS_SHOWN])) + (" …" if len(numbers) > _NUMBERS_SHOWN else "")
+    where = f"file {first} of {files}: its" if len(numbers) == 1 else f"{len(numbers)} of {files} files ({first}): each"
+    return (
+        f"{where} name must begin with a table: {', '.join(contract.tables)}; an export of your own needs a mapping: "
+        "`examtally map draft FILE` begins one, then --mapping"
+    )
 
 
 def size_of(paths: Sequence[Path | str]) -> int:

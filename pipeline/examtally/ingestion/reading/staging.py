@@ -64,7 +64,7 @@ def stage(
     readable = []
     for source in sources:
         try:
-            readable.append(open_file(con, contract.tables[source.table], source))
+            readable.append(open_file(con, contract, source))
         except FileFault as fault:
             faults += fault.lines
     _raise(faults)
