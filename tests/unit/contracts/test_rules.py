@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import re
+
 import duckdb
 import pytest
 
 from examtally.contracts.contract import load_contract
+from examtally.contracts.dictionary.dictionary import data_dictionary
 from examtally.contracts.records.ddl import create_statements, typed_columns
 from examtally.contracts.records.pseudonym import load_pseudonym_rule
 from examtally.contracts.records.rules import Rule, key_rule, pseudonym_sql, quoted, reference_rules, rules_for
@@ -151,3 +154,15 @@ def test_no_mend_of_a_required_column_is_to_leave_it_blank() -> None:
     assert not any(advised.values())
     (days,) = [rule for rule in rules_for(CONTRACT, "exams") if rule.id == "exams.days_since_onset.type"]
     assert days.mend.endswith("or leave the cell blank")
+
+
+def test_a_list_of_codes_is_pointed_to_by_its_table() -> None:
+    """The whole dictionary has thousands of lines; the part that is named holds the code that would have been right."""
+    named = {rule.id: re.findall(r"`examtally dictionary([^`]*)`", rule.mend) for rule in RULES.values()}
+    assert named["findings.maneuver.enum"] == [" --table findings"]
+    assert named["findings.sign.depends"] == [" --table maneuvers"]
+    assert {rule.rsplit(".", 1)[1] for rule, said in named.items() if said} == {"enum", "depends"}
+    for rule, (said, *_) in ((rule, said) for rule, said in named.items() if said):
+        listed = data_dictionary(CONTRACT, said.removeprefix(" --table "))
+        codes = RULES[rule].expectation.kwargs["value_set"] if rule.endswith(".enum") else ["lachman", "acl_tear"]
+        assert set(codes) & {*listed["choice"], *listed["name"]}, rule

@@ -92,7 +92,8 @@ def load_own_synonyms(path: Path, contract: Contract) -> OwnSynonyms:
         words = codes.setdefault(place, {})
         for code, written in node.table("a code", r"[a-z0-9_.]+").items():
             if legal is not None and code not in legal:
-                raise written.fail(f"'{code}' is no code of {place}", "see `examtally dictionary`")
+                table = place.partition(".")[0]
+                raise written.fail(f"'{code}' is no code of {place}", f"see `examtally dictionary --table {table}`")
             words |= dict.fromkeys(written.texts(), code)
     ignored = top["ignored"].texts() if "ignored" in top else ()
     return OwnSynonyms(columns, codes, ignored)

@@ -270,7 +270,7 @@ def _enum(table: Table, field: Field) -> Rule:
         "enum",
         f"coalesce({quoted(field.name)} in {in_list(field.enum)}, true)",
         legal,
-        "use one of these codes as written; `examtally dictionary` lists them",
+        f"use one of these codes as written; `examtally dictionary --table {table.name}` lists them",
         Expectation("expect_column_values_to_be_in_set", field.name, {"value_set": list(field.enum)}),
     )
 
@@ -312,7 +312,7 @@ def _depends(table: Table, field: Field) -> Rule:
         "depends",
         f"({quoted(field.name)} is null or {_misfit(table.field(other))} or coalesce({holds}, false))",
         legal,
-        f"check {field.name} and {other} together; `examtally dictionary` lists what goes with what",
+        f"check {field.name} and {other} together; `examtally dictionary --table {other}s` lists what goes with what",
         Expectation("expect_column_values_to_be_in_set", f"{field.name}__depends", {"value_set": [1]}),
         other,
     )
