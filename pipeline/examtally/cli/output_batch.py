@@ -112,8 +112,8 @@ def show_draft(made: Draft, out: Path | None) -> None:
     names_people = "\ndeidentify:" in made.text
     then = "deidentify, since the export names people or holds dates" if names_people else "check --mapping"
     said = (
-        f"{made.placed} of {made.columns} columns have a place, {made.ignored} are ignored, "
-        f"{made.unsure} lines are marked '# unsure:'; look them over, then say: examtally {then}"
+        f"{made.placed} of {made.columns} columns are read, {made.ignored} stand under `ignore`, {made.unknown} of "
+        f"them not recognized; {made.unsure} lines are marked '# unsure:'; look them over, then say: examtally {then}"
     )
     if made.patterns:
         said += "\nA file name can name a person, so `files` holds a pattern (*) for what is no plain word in it."

@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import openpyxl
 import pytest
 from records import write_csv
 
+from examtally.cli.app import main
 from examtally.contracts.contract import load_contract
 from examtally.contracts.mapping.file import load_mapping
-from examtally.errors import FileFault
+from examtally.errors import FileFault, MappingError
 from examtally.ingestion import check
 from examtally.ingestion.drafting.draft import draft
 
@@ -187,3 +189,51 @@ def test_an_export_of_another_joint_is_placed_by_its_catalogue(tmp_path: Path) -
     file = write_csv(tmp_path / "clinic.csv", [row, row | {"visit": "2", "patient": "P-2"}])
     assert "Belly press: belly_press" in draft([file], joint="shoulder").text
     assert "belly_press" not in draft([file]).text
+
+
+def test_the_summary_counts_what_the_mapping_says(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """What goes through deidentify is read; only what stands under `ignore` is not."""
+    visit = {"MRN": "00447", "Patient name": "Jo Roe", "Visit date": "2031-04-03", "Seen by": "Dr. Q", "Side": "R"}
+    rows = [visit | {"MRN": f"0044{n}", "Lachman": "pos", "Zzyzx": "qqq"} for n in range(10, 20)]
+    file = write_csv(tmp_path / "visits.csv", rows)
+    assert main(["map", "draft", str(file), "--out", str(tmp_path / "m.yaml")]) == 0
+    assert "5 of 7 columns are read, 2 stand under `ignore`, 1 of them not recognized; " in capsys.readouterr().err
+    mapping = load_mapping(tmp_path / "m.yaml", load_contract())
+    assert {*mapping.sources["export"].ignore} == {"Patient name", "Zzyzx"}
+
+
+def test_what_waits_to_be_filled_in_is_named_where_it_stands(tmp_path: Path) -> None:
+    rows = [{"MRN": f"0044{n}", "Report": "ACL: torn; MM: normal"} for n in range(4)]
+    file = write_csv(tmp_path / "mri.csv", rows)
+    (tmp_path / "m.yaml").write_text(draft([file]).text, encoding="utf-8")
+    with pytest.raises(MappingError) as caught:
+        check([file], mapping=tmp_path / "m.yaml")
+    first, *_ = str(caught.value).splitlines()
+    assert re.match(
+        r".*m\.yaml, line \d+, tables\.references\.columns\.\w+\S*: \?\?\? still waits to be filled in", first
+    )
+    assert "delimiter" not in str(caught.value)
+
+
+def test_a_reading_without_a_code_is_told_by_person_day_side_and_test(tmp_path: Path) -> None:
+    rows = [
+        {"Patient": f"PT-{n // 2}", "Knee": "RL"[n % 2], "MRI day": 7 * n, "Report": f"ACL: {said}; MM: normal"}
+        for n, said in enumerate(["torn", "normal", "torn", "normal", "torn", "torn"])
+    ]
+    rows = [{"MRN" if name == "Patient" else name: cell for name, cell in row.items()} for row in rows]
+    text = draft([write_csv(tmp_path / "mri.csv", rows)]).text
+    assert "reference_id: {join: [MRN, MRI day, Knee, {value: M}]}   # unsure: no code of the reading was found" in text
+    alone = [{"MRN": row["MRN"], "Report": row["Report"]} for row in rows]
+    assert 'reference_id: "???"' in draft([write_csv(tmp_path / "mri.csv", alone)]).text
+
+
+def test_words_that_are_codes_already_are_written_out_too(tmp_path: Path) -> None:
+    """An empty list beside a filled one looks like one that waits for somebody."""
+    said = ("2+ soft", "neg firm", "1+ firm")
+    rows = [{"Visit": f"V-{n}", "Patient": f"PT-{n}", "Side": "L", "Lachman": said[n % 3]} for n in range(12)]
+    file = write_csv(tmp_path / "visits.csv", rows)
+    text = draft([file]).text
+    assert (
+        "end_point: {parts: {firm: firm, soft: soft}}" in text or "end_point: {parts: {soft: soft, firm: firm}}" in text
+    )
+    assert "{}" not in text

@@ -22,6 +22,8 @@ from examtally.contracts.mapping.mapping import (
 from examtally.contracts.mapping.sections import BmiEntry, PartEntry, ValueEntry
 from examtally.contracts.records.tables import Field, Table
 
+OPEN = "???"
+"""Stands in a drafted mapping for a column that was not found."""
 _FACTORS = {"inch": 2.54, "mm": 0.1, "percent": 0.01, "weeks": 7.0, "months": 30.4375, "years": 365.25, "whole": 1.0}
 _TO_KG = {"kg": 1.0, "lb": 0.45359237}
 _TO_M = {"cm": 0.01, "m": 1.0, "inch": 0.0254}
@@ -59,6 +61,8 @@ class ValueReader:
 
     def template(self, text: str, *at: str | int) -> str:
         """Return a column name; the names in its braces must be names of `each`."""
+        if text == OPEN:
+            raise Fault(f"{OPEN} still waits to be filled in", "write the column of the export that holds it", *at)
         known = [*self.each, *(["cell"] if self.has_cell else []), *(["piece"] if self.has_piece else [])]
         for name in re.findall(r"\{([^{}]*)\}", text):
             if name not in known:

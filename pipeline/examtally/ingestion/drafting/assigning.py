@@ -50,18 +50,9 @@ class Assignment:
     ignored: tuple[Placed, ...]
     unknown: tuple[Column, ...]
 
-    @property
-    def _field_columns(self) -> list[Placed]:
-        return [one for placed in self.fields.values() for one in placed]
-
     def field(self, name: str) -> Placed | None:
         """The column of `table.column`, the first where there is one a side."""
         return next(iter(self.fields.get(name, ())), None)
-
-    @property
-    def placed(self) -> int:
-        """How many columns feed a table."""
-        return len(self._field_columns) + sum(map(len, self.groups.values())) + len(self.alone)
 
 
 def assign(guesser: Guesser, columns: Sequence[Column]) -> Assignment:

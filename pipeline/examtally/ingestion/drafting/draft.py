@@ -32,16 +32,17 @@ _HEAD = """\
 
 @dataclass(frozen=True)
 class Draft:
-    """A drafted mapping: its text, and of the columns how many feed a table, are ignored on purpose, or are unknown.
+    """A drafted mapping: its text, and of the columns how many it reads and how many stand under `ignore`.
 
-    `renamed` counts the files whose own name is not kept and that must be given the name in `files`; `patterns` those
-    of which a pattern stands there.
+    `unknown` counts, among those ignored, the ones of which nothing was recognized; `renamed` the files whose own name
+    is not kept and that must be given the name in `files`; `patterns` those of which a pattern stands there.
     """
 
     text: str
     columns: int
     placed: int
     ignored: int
+    unknown: int
     unsure: int
     renamed: int = 0
     patterns: int = 0
@@ -73,17 +74,18 @@ def draft(
         looks = look_at(workspace.con, files, workspace.folder, progress or (lambda _step: None))
     sources: list[str] = []
     tables: dict[str, list[list[str]]] = {}
-    columns = placed = ignored = 0
+    columns = ignored = unknown = 0
     drafters = _drafters(contract, own, looks)
     for drafter in drafters:
-        look, found, made = drafter.look, drafter.found, drafter.tables()
+        look, made = drafter.look, drafter.tables()
         made = {} if tells_of_withdrawal(look.source) else made
         for name, entries in made.items():
             tables.setdefault(name, []).extend(entries)
-        sources += _source(look, drafter.ignored, drafter.unknown)
+        left, unread = drafter.ignored, drafter.unknown
+        sources += _source(look, left, unread)
         columns += len(look.columns)
-        placed += found.placed
-        ignored += len(found.ignored)
+        ignored += sum(column.name in {*look.source.ignore, *left, *unread} for column in look.columns)
+        unknown += len(unread)
     lines = [
         _HEAD,
         f"title: {quoted_text('Export of our clinic')}",
@@ -102,7 +104,7 @@ def draft(
     named = {look.path: look for look in looks}.values()
     renamed = sum(not look.is_named for look in named)
     patterns = sum(look.is_named and look.source.files != look.path.name for look in named)
-    return Draft(text, columns, placed, ignored, text.count(UNSURE), renamed, patterns)
+    return Draft(text, columns, columns - ignored, ignored, unknown, text.count(UNSURE), renamed, patterns)
 
 
 def _drafters(contract: Contract, own: OwnSynonyms, looks: Sequence[Look]) -> list[TableDrafter]:

@@ -9,6 +9,7 @@ from functools import cached_property
 
 from examtally.contracts.contract import Contract
 from examtally.contracts.mapping.mapping import fold
+from examtally.contracts.mapping.values import OPEN
 from examtally.contracts.records.tables import Field
 from examtally.ingestion.drafting.assigning import Assignment, Placed
 from examtally.ingestion.drafting.column_inference import SURE, Guesser
@@ -20,7 +21,7 @@ from examtally.ingestion.mapping.header import Header
 
 _OF_ONSET = ("injury", "injured", "onset", "accident", "unfall", "unfalldatum", "symptoms")
 _OF_BIRTH = ("dob", "birth", "birthdate", "birthday", "born", "geburtsdatum")
-NOWHERE = '"???"'
+NOWHERE = f'"{OPEN}"'
 _HOLDS = "holds {}s; deidentify replaces them, see the end"
 _MOST_LISTED = 6
 

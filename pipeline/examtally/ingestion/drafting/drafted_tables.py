@@ -318,13 +318,29 @@ class TableDrafter(EntryParts):
             doubt = "holds accession numbers; deidentify replaces them, see the end"
             return Drafted(quoted_text(number.column.name), doubt).line("reference_id")
         exam = self.found.field("exams.exam_id") or self.found.field("participants.participant_id")
+        short = "".join(word[0] for word in (modality or self.guesser.modality or "reading").split("_")).upper()
         if exam is None:
-            return Drafted(NOWHERE, "no column was found").line("reference_id")
-        short = "".join(word[0] for word in (modality or "reading").split("_")).upper()
+            return self._joined_reading(modality or "", short)
         return Drafted(
             f"{{join: [{quoted_text(exam.column.name)}, {{value: {short}}}]}}",
             "one reading for each, told by its letters",
         ).line("reference_id")
+
+    def _joined_reading(self, modality: str, short: str) -> str:
+        """A reading that no code tells: of this person, on this day, of this side, by this test."""
+        person, day = self.person_column, self._day_column(modality)
+        if person is None or day is None or self.sides or self.is_split:
+            return Drafted(NOWHERE, "no column was found").line("reference_id")
+        names = [quoted_text(person.column.name), quoted_text(day.column.name)]
+        side = self._affected_codes({"left": "L", "right": "R"})
+        joined = ", ".join([*names, *([side] if side else []), f"{{value: {short}}}"])
+        return Drafted(f"{{join: [{joined}]}}", "no code of the reading was found").line("reference_id")
+
+    def _day_column(self, modality: str) -> Placed | None:
+        """The column of the day of a reading, also one of dates that become days."""
+        own = self.found.field("references.reference_day")
+        own = own or (self.found.field("exams.exam_day") if self.is_reading else None)
+        return own or self.left_out("date", modality.replace("_", " "))
 
     def _each(self, group: Sequence[Placed], names: Sequence[str], template: str) -> list[str]:
         """The lines of `each` and `cell`; `when_any` where a line speaks of both knees is not needed for cells."""

@@ -84,7 +84,8 @@ def finding_values(guesser: Guesser, columns: Sequence[Column], column: str | No
     for name, codes in found.items():
         if name == "result" or codes:
             listed = ", where_listed: true" if name in ("grade", "sign") else ""
-            pairs = _worth_saying(codes, name)
+            said = _worth_saying(codes, name)
+            pairs = said if said or name == "result" else codes  # an empty list would look like one to fill in
             words = [f"{key}: {flow_map(pairs)}"] if pairs or name != "result" else []
             text = _joined(source, words, column)
             drafted[name] = Drafted(text[:-1] + listed + "}" if listed else text)
