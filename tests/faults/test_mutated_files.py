@@ -24,6 +24,7 @@ NAMED: tuple[tuple[str, int, str], ...] = (
     ("long", 81, "draft"),  # a file without a line
     ("packed", 8, "draft"),  # gzip whose packing is damaged
     ("own", 2063, "draft"),  # a number too large to be one
+    ("packed", 3315, "draft"),  # a name of a column longer than any cell may be
 )
 
 CHILD = """

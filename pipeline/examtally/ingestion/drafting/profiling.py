@@ -204,6 +204,8 @@ def _sources(path: Path, ending: str, number: int, pattern: str) -> list[ExportS
         raise TextError("is empty; export the table again")
     delimiter = _delimiter(lines)
     parted = list(_parted(lines[: _HIGHEST_HEADER + 2], delimiter))
+    if not parted:
+        raise TextError("has no first line that can be parted into cells; export the table again")
     row = _first_full([[cell.strip() or None for cell in cells] for cells in parted])
     return [
         replace(
