@@ -43,7 +43,9 @@ StudyResults = Annotated[
 @app.command()
 def new(
     out: Annotated[Path, typer.Option("--out", help="Protocol to write; a new file.")] = Path("study.yaml"),
-    code: Annotated[str | None, typer.Option("--code", help="Short code of the study.", show_default=False)] = None,
+    code: Annotated[
+        str | None, typer.Option("--code", help="Short code: small letters, digits, _.", show_default=False)
+    ] = None,
     title: Annotated[str | None, typer.Option("--title", help="Title of the paper.", show_default=False)] = None,
     question: Annotated[
         str | None, typer.Option("--question", help="The question in one sentence.", show_default=False)
@@ -73,7 +75,12 @@ def new(
         str | None, typer.Option("--measure", help="sensitivity, specificity or both.", show_default=False)
     ] = None,
     expected: Annotated[
-        str | None, typer.Option("--expected", help="Expected of it, as 0.85 or 0.85,0.9.", show_default=False)
+        str | None,
+        typer.Option(
+            "--expected",
+            help="One share for all tests, as 0.85; two for both measures and for agreement.",
+            show_default=False,
+        ),
     ] = None,
     smallest: Annotated[
         str | None, typer.Option("--smallest", help="Smallest difference that matters.", show_default=False)

@@ -13,6 +13,8 @@ import typer.main
 from typer.testing import CliRunner
 
 from examtally.cli.app import GROUPS, app
+from examtally.errors import StudyError
+from examtally.studies.answers import check_expected, read_code
 
 ROOT = Path(__file__).resolve().parents[3]
 GROUP = typer.main.get_group(app)
@@ -91,3 +93,20 @@ def test_a_command_that_is_not_there_is_told_with_the_nearest(capsys: pytest.Cap
 
     assert main(["anlyze"]) == 2
     assert "analyze" in capsys.readouterr().err
+
+
+def test_the_help_of_a_study_says_what_its_answers_take() -> None:
+    text = " ".join(_help("study", "new").replace("│", " ").split())
+    assert "Short code: small letters, digits, _." in text
+    with pytest.raises(StudyError):
+        read_code("Lachman_by_girth")
+    assert read_code("lachman_by_girth_2") == "lachman_by_girth_2"
+    assert "One share for all tests, as 0.85; two for both measures and for agreement." in text
+    for kind, measure, figures in (
+        ("paired", "sensitivity", (0.85,)),
+        ("paired", "both", (0.85, 0.9)),
+        ("agreement", "sensitivity", (0.6, 0.4)),
+    ):
+        check_expected(figures, kind, measure)
+        with pytest.raises(StudyError):
+            check_expected((0.85, 0.9)[: 3 - len(figures)], kind, measure)
