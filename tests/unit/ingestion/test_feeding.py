@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from records import state, write_csv
+from records import exam, state, write_csv
 
 from examtally.cli.app import main
 from examtally.contracts.settings import find_settings
@@ -185,6 +185,12 @@ def test_settings_stand_in_for_options_and_a_month_is_one_call(
     monkeypatch.setattr("examtally.month.analyze", fewer)
     assert main(["month"]) == 0
     assert capsys.readouterr().out.splitlines()[-5].startswith("Feed: 0 new files of 1 sources (2 known)")
+    with (folder / "examtally.toml").open("a", encoding="utf-8") as settings:
+        settings.write('\n[sources.own]\nfiles = "own/*.csv"\n')
+    (folder / "own").mkdir()
+    write_csv(folder / "own" / "exams.csv", [exam("V-9001-L", exam_day="2026-03-14")])
+    assert main(["month"]) == 0
+    assert "Source own: No line of exams was stored: of 1, 1 held back" in capsys.readouterr().err
 
 
 def test_what_waits_is_told_with_its_age(folder: Path) -> None:
