@@ -254,7 +254,8 @@ MUTANTS: tuple[Mutant, ...] = (
         "reporting/audit/next_steps.py",
         f"{_AUDIT}/test_leading.py",
         ("POOR_AGREEMENT = 0.6", "POOR_AGREEMENT = 0.9"),
-        ('for lead in best if lead.row["verdict_negative"] != "rules_out")', "for lead in best)"),
+        (' or any(lead.row["verdict_negative"] == "rules_out" for lead in shown)', ""),
+        ("for code, each in shown.items() if not each]", "for code, each in shown.items() if False]"),
         ('pl.col("participants") >= audit.min_participants,', 'pl.col("participants") >= 0,'),
     ),
     *_of(

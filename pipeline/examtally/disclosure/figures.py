@@ -141,7 +141,7 @@ def spread_figures(spread: pl.DataFrame, selection: Selection) -> pl.DataFrame:
     is_shown = [selection.is_corrected(Row(*key)) for key in kept.select("condition", "maneuver").iter_rows()]
     names = ("mean", "ci_low", "ci_high", "predict_low", "predict_high")
     return kept.filter(pl.Series(is_shown, dtype=pl.Boolean)).select(
-        "condition", "maneuver", "measure", *(pl.col(name).round(2) for name in names), "status"
+        "condition", "maneuver", "adjustment", "measure", *(pl.col(name).round(2) for name in names), "status"
     )
 
 

@@ -38,6 +38,12 @@ def show(*parts: str) -> None:
     print(said("\n\n".join(part.strip("\n") for part in parts if part)), end="\n\n")
 
 
+def section(title: str, *parts: str) -> str:
+    """A section of a page; nothing where none of its parts has anything to say."""
+    told = [part for part in parts if part]
+    return "\n\n".join([f"## {title}", *told]) if told else ""
+
+
 def joint() -> str:
     """The joint of the page, which both renderers set in front of its title."""
     return "::: joint\n«Noun»\n:::"

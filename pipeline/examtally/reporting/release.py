@@ -166,7 +166,9 @@ def variation(page: ReleasePage) -> str:
     ]
     if not rows:
         return "Too few examiners to say how far they differ."
-    return table(pl.DataFrame(rows), _SPREAD, caption=f"How far examiners differ, {AIMS['verification'].name}")
+    (adjustment,) = frame["adjustment"].unique()
+    told_by = _TOLD_BY[adjustment.removeprefix("pooled_")]
+    return table(pl.DataFrame(rows), _SPREAD, caption=f"How far examiners differ, {told_by}")
 
 
 def source(page: ReleasePage) -> str:

@@ -101,7 +101,8 @@ def test_the_spread_of_examiners_needs_five_of_them_and_a_corrected_table() -> N
     line = {"condition": "acl_tear", "maneuver": "lachman", "measure": "sensitivity", "between": "examiners"}
     line |= {"adjustment": "pooled_bias_adjusted", "status": "exploratory", "examiners": 5}
     frame = pl.DataFrame([line | dict.fromkeys(("mean", "ci_low", "ci_high", "predict_low", "predict_high"), 0.719)])
-    assert spread_figures(frame, CHOSEN)["mean"].to_list() == [0.72]
+    kept = spread_figures(frame, CHOSEN)
+    assert (kept["mean"].to_list(), kept["adjustment"].to_list()) == ([0.72], ["pooled_bias_adjusted"])
     assert spread_figures(frame.with_columns(examiners=4), CHOSEN).is_empty()
     few = {row: replace(table, unverified=21) for row, table in CHOSEN.tables.items()}
     assert spread_figures(frame, replace(CHOSEN, tables=few)).is_empty()

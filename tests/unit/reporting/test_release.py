@@ -6,6 +6,8 @@ import json
 import re
 import shutil
 from pathlib import Path
+from types import SimpleNamespace
+from typing import cast
 
 import polars as pl
 import pytest
@@ -13,6 +15,7 @@ from ledger_kept import make_ledger
 
 from examtally.cli.app import main
 from examtally.contracts.catalogue.local import Kept, load_local
+from examtally.contracts.contract import load_contract
 from examtally.disclosure import selection
 from examtally.disclosure.checker import leaks
 from examtally.disclosure.folder import read_release
@@ -21,7 +24,7 @@ from examtally.errors import DisclosureError, ReportError
 from examtally.registry import open_registry
 from examtally.registry.audit_log import Entry, entries
 from examtally.registry.verifying import verify
-from examtally.reporting.release import lend_catalogue, open_release
+from examtally.reporting.release import ReleasePage, lend_catalogue, open_release, variation
 from examtally.resources import resource
 
 
@@ -75,6 +78,20 @@ def test_nobody_stands_in_a_released_file(released: Path, made: Path) -> None:
         text = path.read_text(encoding="utf-8")
         assert not re.search(r"\b(PT|P|S)-?\d{3,}\b", text.replace("P001", "")), path.name
         assert not any(re.search(rf"\b{re.escape(code)}\b", text) for code in codes), path.name
+
+
+def test_the_spread_of_examiners_is_called_what_it_is() -> None:
+    line = {"condition": "acl_tear", "maneuver": "lachman", "measure": "sensitivity", "between": "examiners"}
+    line |= {"adjustment": "pooled_bias_adjusted", "status": "exploratory", "examiners": 5}
+    frame = pl.DataFrame([line | dict.fromkeys(("mean", "ci_low", "ci_high", "predict_low", "predict_high"), 0.719)])
+    spread = frame.select("condition", "maneuver", "adjustment", "measure", *frame.columns[-5:])
+    page = SimpleNamespace(
+        release=SimpleNamespace(figures={"examiner_spread": spread}), catalogue=load_contract().catalogue
+    )
+    assert "How far examiners differ, all examined «nouns»" in variation(cast(ReleasePage, page))
+    other = spread.with_columns(adjustment=pl.lit("pooled_verification"))
+    page.release.figures["examiner_spread"] = other
+    assert "How far examiners differ, corrected for verification bias alone" in variation(cast(ReleasePage, page))
 
 
 def test_no_count_under_eleven_stands_in_a_released_table(released: Path) -> None:

@@ -14,6 +14,7 @@ from examtally.contracts.catalogue.clinical import Condition, Maneuver
 from examtally.reporting.audit.audit import BOTH, Audit
 from examtally.reporting.engine.numbers import count, counted
 from examtally.reporting.engine.tables import Column, table
+from examtally.reporting.engine.wording import inside_sentence
 
 _MONTH = re.compile(r"(\d{4})-(\d{2})")
 _SIDES = ("present", "absent")
@@ -103,6 +104,20 @@ def accrual_of(audit: Audit, condition: str, maneuver: str) -> Accrual:
     found = accrual(audit.tally(condition, maneuver), by_period, audit.periods, audit.min_participants)
     row = audit.leading.get((condition, maneuver))
     return replace(found, is_withheld=condition in audit.models and row is not None and bool(row["reason"]))
+
+
+def next_figure(audit: Audit, pairs: Sequence[tuple[Condition, Maneuver]]) -> str:
+    """Which of some pairs without a figure comes first and when, a sentence; empty where patients are not missing."""
+    waits = [(maneuver, accrual_of(audit, condition.code, maneuver.code)) for condition, maneuver in pairs]
+    missing = [(maneuver, item) for maneuver, item in waits if not item.is_enough and not item.is_withheld]
+    dated = [(item.periods_left, maneuver, item) for maneuver, item in missing if item.mature and item.periods_left]
+    if dated:
+        _, maneuver, item = min(dated, key=lambda one: one[0])
+        return f"**Next figure:** {inside_sentence(maneuver.name)}, {item.when}."
+    waiting = max((item.waiting for _, item in missing if not item.mature), default=0)
+    if waiting:
+        return f"**First figures are not due yet:** of {counted(waiting, 'exam')} the result may still come."
+    return ""
 
 
 def accrual(

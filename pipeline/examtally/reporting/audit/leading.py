@@ -13,7 +13,9 @@ from matplotlib.figure import Figure
 
 from examtally.contracts.catalogue.clinical import Condition, Maneuver
 from examtally.contracts.periods import spoken
+from examtally.contracts.protocol.models import TOO_WIDE
 from examtally.plots.look import ABSENT, BAND, GREY, INK, PRESENT, RULE, bare, style
+from examtally.reporting.audit.accrual import next_figure
 from examtally.reporting.audit.audit import Audit
 from examtally.reporting.audit.suspicion import BEFORE, after
 from examtally.reporting.engine.figures import paper, publish
@@ -124,10 +126,12 @@ def scope(audit: Audit) -> str:
 
 
 def answer(audit: Audit) -> list[str]:
-    """What the main maneuvers of core conditions can be trusted for, at most five sentences."""
+    """What the main maneuvers of core conditions can be trusted for, and when the next figure comes."""
     if audit.summed("exams") and not audit.leading:
         return ["**No leading estimate in these results:** the analysis has to be made again, whole."]
-    return sentences([lead for lead in leads(audit) if lead.condition.core])
+    core = [lead for lead in leads(audit) if lead.condition.core]
+    missing = [(lead.condition, lead.maneuver) for lead in core if not lead.has_ratios]
+    return [*sentences(core), *filter(None, [next_figure(audit, missing)])]
 
 
 def sentences(items: Sequence[Lead]) -> list[str]:
@@ -209,7 +213,10 @@ def _rules(audit: Audit, items: Sequence[Lead]) -> str:
         ({"helps", "weak", "no_help"}, f"Raises, lowers: the whole interval at least {enough}."),
         ({"weak"}, "Somewhat: it moves them for certain, perhaps by less."),
         ({"no_help"}, "No help: it moves them by less."),
-        ({"too_early"}, "Too early: it is too wide to say."),
+        (
+            {"too_early"},
+            f"Too early: it may not move them at all, or the limits of the ratio lie over {TOO_WIDE:g}-fold apart.",
+        ),
     )
     return " ".join(text for codes, text in rules if codes & found)
 
@@ -250,8 +257,8 @@ def withheld(audit: Audit) -> list[str]:
     return reasons_of(leads(audit))
 
 
-def reasons_of(items: Sequence[Lead]) -> list[str]:
-    """Why figures of these maneuvers are withheld, a sentence each reason."""
+def reasons_of(items: Sequence[Lead], most: int | None = None) -> list[str]:
+    """Why figures of these maneuvers are withheld, a sentence each reason, which names at most `most` conditions."""
     reasons: dict[str, list[str]] = {}
     for lead in items:
         if lead.row["reason"]:
@@ -259,9 +266,20 @@ def reasons_of(items: Sequence[Lead]) -> list[str]:
     return [
         f"{reason}."
         if reason.lower().startswith(names[0].lower())
-        else f"{_sentence(listed(list(dict.fromkeys(names))))}: {inside_sentence(reason)}."
+        else f"{_sentence(first_of(list(dict.fromkeys(names)), most))}: {inside_sentence(reason)}."
         for reason, names in reasons.items()
     ]
+
+
+def first_of(names: Sequence[str], most: int | None) -> str:
+    """The first names of a list and how many others there are; all of them without `most`.
+
+    >>> first_of(["a", "b", "c", "d"], 2), first_of(["a", "b"], 2)
+    ('a, b and 2 others', 'a and b')
+    """
+    if most is None or len(names) <= most:
+        return listed(list(names))
+    return f"{', '.join(names[:most])} and {counted(len(names) - most, 'other')}"
 
 
 def _sentence(text: str) -> str:
@@ -302,7 +320,7 @@ def _line(lead: Lead) -> dict[str, str]:
     row = lead.row
     present, absent = (row[f"expected_{side}"] for side in ("present", "absent"))
     if present is None or absent is None:
-        behind = f"{count(row['verified'])}\n{DASH}"
+        behind = f"{count(row['verified'])} verified\n{DASH}"
     else:
         behind = f"{count(row['verified'])} of {count(round(present + absent))}\n{count(round(present))}"
     return {

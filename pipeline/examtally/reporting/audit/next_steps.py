@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import polars as pl
@@ -12,7 +12,7 @@ from examtally.contracts.periods import later, spoken
 from examtally.reporting.audit.accrual import accrual_of
 from examtally.reporting.audit.audit import Audit
 from examtally.reporting.audit.calibration import rows_of
-from examtally.reporting.audit.leading import Lead, leads, leads_of, reasons_of
+from examtally.reporting.audit.leading import Lead, first_of, leads, leads_of, reasons_of
 from examtally.reporting.audit.suspicion import BEFORE
 from examtally.reporting.engine.numbers import coefficient, counted, listed, percent, percent_range, share_of
 from examtally.reporting.engine.wording import inside_sentence
@@ -75,13 +75,10 @@ def due(audit: Audit, periods: int) -> str:
     return spoken(later(audit.periods[-1], periods)) if audit.periods else ""
 
 
-def _left(audit: Audit, items: Iterable[Lead]) -> Iterator[Step]:
-    """What the best main maneuver leaves after a negative finding, wherever it does not rule the condition out."""
+def _left(audit: Audit, items: Sequence[Lead]) -> Iterator[Step]:
+    """What the best main maneuver leaves after a negative finding, wherever none rules the condition out."""
     shown = [lead for lead in items if lead.has_ratios]
-    if not shown:
-        return
-    best = min(shown, key=lambda lead: lead.span("negative")[0])
-    if best.row["verdict_negative"] != "rules_out":
+    if best := _best(shown):
         yield Step(
             "A negative finding does not rule it out.",
             f"With {best.called} negative, a suspicion of {percent(BEFORE)} is still {best.said('negative')}: "
@@ -89,27 +86,53 @@ def _left(audit: Audit, items: Iterable[Lead]) -> Iterator[Step]:
             "Lead physician",
             due(audit, YEAR),
         )
+    elif items and not shown:
+        yield Step(
+            "Too early to rule it out on a negative finding.",
+            f"No figure of {listed([lead.called for lead in items], 'or')} can be shown yet: re-examine, and image "
+            "where local protocol asks for it.",
+            "Lead physician",
+            due(audit, YEAR),
+        )
 
 
-def _unsafe(audit: Audit, items: Iterable[Lead]) -> Iterator[Step]:
-    """The conditions whose best main maneuver leaves too much after a negative finding."""
-    left: dict[str, list[Lead]] = {}
+def _unsafe(audit: Audit, items: Sequence[Lead]) -> Iterator[Step]:
+    """The conditions that no main maneuver rules out when negative, and those of which that cannot be said yet."""
+    every: dict[str, list[Lead]] = {}
     for lead in items:
-        if lead.has_ratios and lead.row["verdict_negative"] != "too_early":
-            left.setdefault(lead.condition.code, []).append(lead)
-    best = [min(items, key=_remaining) for items in left.values()]
-    found = sorted((lead for lead in best if lead.row["verdict_negative"] != "rules_out"), key=_remaining)
-    if not found:
+        every.setdefault(lead.condition.code, []).append(lead)
+    shown = {code: [lead for lead in each if lead.has_ratios] for code, each in every.items()}
+    left = sorted((best for each in shown.values() if (best := _best(each))), key=_remaining)
+    unknown = [every[code][0] for code, each in shown.items() if not each]
+    asked = {lead.condition.code for lead in (*left, *unknown)}
+    if not asked:
         return
-    names = listed([inside_sentence(lead.condition.name) for lead in found], "or")
-    ends = [found[0]] if len(found) == 1 else [found[0], found[-1]]
-    still = listed([f"{lead.said('negative')} after a negative {lead.called}" for lead in ends])
+    names = listed([_condition(every[code][0]) for code in every if code in asked], "or")
+    is_any = len(asked) == len(every) and len(asked) > MOST
+    why = "What they leave cannot be said yet"
+    if left and unknown:
+        why = f"Too early to say of {listed([_condition(lead) for lead in unknown])}"
+    if left:
+        ends = left if len(left) == 1 else [left[0], left[-1]]
+        still = listed([f"{lead.said('negative')} after a negative {lead.called}" for lead in ends])
+        why = f"A suspicion of {percent(BEFORE)} is still {still}{f'. {why}' if unknown else ''}"
     yield Step(
-        f"Do not rule out {names if len(found) <= MOST else 'a core condition'} on negative findings alone.",
-        f"A suspicion of {percent(BEFORE)} is still {still}: re-examine, image by local protocol.",
+        f"Do not rule out {'any core condition' if is_any else names} on negative findings alone.",
+        f"{why}: re-examine, image by local protocol.",
         "Lead physician",
         due(audit, YEAR),
     )
+
+
+def _condition(lead: Lead) -> str:
+    return inside_sentence(lead.condition.name)
+
+
+def _best(shown: Sequence[Lead]) -> Lead | None:
+    """Of the maneuvers of one condition that which leaves least when negative; None where one of them rules it out."""
+    if not shown or any(lead.row["verdict_negative"] == "rules_out" for lead in shown):
+        return None
+    return min(shown, key=_remaining)
 
 
 def _remaining(lead: Lead) -> float:
@@ -241,8 +264,7 @@ def _withheld(audit: Audit, watched: Sequence[Lead]) -> Iterator[Step]:
     if not found:
         return
     names = list(dict.fromkeys(lead.called for lead in found))
-    more = f" and {counted(len(names) - MOST, 'other')}" if len(names) > MOST else ""
-    reasons = reasons_of(found)
+    reasons = reasons_of(found, MOST)
     rest = [f"{counted(len(reasons) - 2, 'more reason')} in the audit."] if len(reasons) > 2 else []
     waits = [
         item.periods_left
@@ -251,7 +273,7 @@ def _withheld(audit: Audit, watched: Sequence[Lead]) -> Iterator[Step]:
         if item.periods_left and not item.is_withheld
     ]
     yield Step(
-        f"Measure again what is withheld of {', '.join(names[:MOST]) + more if more else listed(names)}.",
+        f"Measure again what is withheld of {first_of(names, MOST)}.",
         " ".join([*reasons[:2], *rest, "No imaging for the sake of the registry."]),
         "Audit lead",
         due(audit, min([*waits, YEAR])),

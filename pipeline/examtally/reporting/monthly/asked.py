@@ -33,8 +33,10 @@ def asked_now(audit: Audit) -> list[Step]:
 def first(audit: Audit) -> str:
     """What to do next: at most three of the actions, and how many more there are."""
     steps = asked_now(audit)
-    more = f" ({len(steps) - MOST} more on the page Conclusions and actions)" if len(steps) > MOST else ""
-    return bullets(f"What to do next{more}", [step.sentence for step in steps[:MOST]])
+    shown = bullets("What to do next", [step.sentence for step in steps[:MOST]])
+    if len(steps) <= MOST:
+        return shown
+    return f"{shown}\n*{len(steps) - MOST} more on the page Conclusions and actions, `examtally report actions`.*"
 
 
 def lines(steps: Sequence[Step]) -> list[dict[str, str]]:

@@ -1,10 +1,13 @@
 from __future__ import annotations
 
-from typing import Any
+from types import SimpleNamespace
+from typing import Any, cast
 
 import pytest
 
-from examtally.reporting.audit.accrual import accrual
+from examtally.contracts.contract import Contract
+from examtally.reporting.audit.accrual import accrual, next_figure
+from examtally.reporting.audit.audit import Audit
 
 PERIODS = [f"P{number:03}" for number in range(1, 13)]
 
@@ -48,3 +51,32 @@ def test_months_are_counted_across_the_year() -> None:
     found = accrual(tally(4, 10), by_period({"2026-02": (4, 10)}), months, 10)
     assert (found.mature, found.periods_left) == (4, 6)
     assert found.when == "in about 6 months"
+
+
+@pytest.mark.parametrize(
+    ("lachman", "valgus", "said"),
+    [
+        ((4, 12, 0), (8, 12, 0), "**Next figure:** valgus stress test at 30 degrees, in about 3 periods."),
+        ((4, 12, 0), (0, 12, 0), "**Next figure:** Lachman test, in about 18 periods."),
+        ((0, 0, 7), (0, 0, 5), "**First figures are not due yet:** of 7 exams the result may still come."),
+        ((0, 12, 3), (0, 12, 2), ""),
+        ((10, 10, 0), (12, 12, 0), ""),
+    ],
+)
+def test_a_young_registry_is_told_which_figure_comes_first(
+    contract: Contract, lachman: tuple[int, int, int], valgus: tuple[int, int, int], said: str
+) -> None:
+    have = {"lachman": lachman, "valgus_stress_30": valgus}
+
+    def told(_condition: str, maneuver: str, group_by: str = "overall", group: str = "all") -> dict[str, int]:
+        present, absent, waiting = have[maneuver]
+        is_there = group in ("all", PERIODS[-1]) and (group_by == "overall" or present + absent > 0)
+        return tally(present, absent, waiting=waiting) | {"exams": int(is_there)}
+
+    audit = SimpleNamespace(tally=told, periods=PERIODS, min_participants=10, leading={}, models={})
+    conditions, maneuvers = contract.catalogue.conditions, contract.catalogue.maneuvers
+    pairs = [
+        (conditions["acl_tear"], maneuvers["lachman"]),
+        (conditions["mcl_injury"], maneuvers["valgus_stress_30"]),
+    ]
+    assert next_figure(cast(Audit, audit), pairs) == said

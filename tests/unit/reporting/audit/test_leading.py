@@ -100,6 +100,9 @@ def test_the_rule_of_each_word_stands_under_the_picture(
     text = drawn(made, [lead], "seen").replace("\\", "")
     assert "the whole interval at least doubles or halves the odds. Somewhat: it moves them for certain" in text
     assert "Too early" not in text, "a word that does not stand there needs no rule"
+    lead = Lead(lead.condition, lead.maneuver, row("helps", "too_early"))
+    text = drawn(made, [lead], "early").replace("\\", "")
+    assert "Too early: it may not move them at all, or the limits of the ratio lie over 3-fold apart." in text
 
 
 def test_no_word_hides_a_mark_of_the_narrow_picture(contract: Contract) -> None:
@@ -126,6 +129,8 @@ def test_what_is_withheld_stands_without_a_figure_and_with_its_reason(contract: 
     text = table_of([Lead(made.settled[0], made.core_maneuvers(made.settled[0])[0], hidden)], "Figures")
     assert "withheld" in text
     assert "80%" not in text
+    without = hidden | {"expected_present": None, "expected_absent": None}
+    assert "200 verified" in table_of([Lead(made.settled[0], made.core_maneuvers(made.settled[0])[0], without)], "F")
     unsaid = Lead(made.settled[0], made.core_maneuvers(made.settled[0])[0], hidden | {"reason": None})
     assert "withheld" in table_of([unsaid], "Figures")
 
@@ -150,6 +155,90 @@ def test_a_condition_is_warned_of_by_its_main_maneuver_alone(contract: Contract,
     assert "re-examine, and image where local protocol asks for it" in step
     made.leading["acl_tear", "lachman"] = row("helps", "rules_out")
     assert steps_for(made, made.settled[0]) == []
+
+
+def several(contract: Contract, rows: dict[tuple[str, str], dict[str, Any]]) -> Audit:
+    """The core conditions with one main maneuver each and these rows."""
+    catalogue = contract.catalogue
+    main = dict(rows)
+    made = audit(contract, row())
+    made.leading = rows  # type: ignore[misc]
+    made.settled = tuple(catalogue.conditions[code] for code, _ in main)  # type: ignore[misc]
+    made.core_maneuvers = lambda condition: tuple(  # type: ignore[method-assign]
+        catalogue.maneuvers[maneuver] for code, maneuver in main if code == condition.code
+    )
+    made.tally = lambda *_: {"participants_present": 40, "participants_absent": 90, "window_open": 0, "exams": 0}  # type: ignore[method-assign]
+    return made
+
+
+ACL, MCL = ("acl_tear", "lachman"), ("mcl_injury", "valgus_stress_30")
+MEDIAL, LATERAL = (
+    ("medial_meniscus_tear", "medial_joint_line_tenderness"),
+    ("lateral_meniscus_tear", "lateral_joint_line_tenderness"),
+)
+UNKNOWN: dict[str, Any] = {"sensitivity": None, "reason": "Too few."}
+
+
+@pytest.mark.parametrize(
+    ("rows", "what", "why"),
+    [
+        (
+            {ACL: row("helps", "helps", lr_negative=0.25), MCL: row("helps", "too_early", lr_negative=0.38)},
+            "anterior cruciate ligament tear or medial collateral ligament injury",
+            "A suspicion of 30% is still 10% (95% CI 8–9%) after a negative Lachman test and 14% (95% CI 8–9%) after a "
+            "negative valgus stress test at 30 degrees: re-examine",
+        ),
+        (
+            {ACL: row("helps", "rules_out"), MCL: row("helps", "too_early", lr_negative=0.38)},
+            "medial collateral ligament injury",
+            "A suspicion of 30% is still 14% (95% CI 8–9%) after a negative valgus stress test at 30 degrees:",
+        ),
+        (
+            {ACL: row("helps", "helps"), MCL: row("helps", None, **UNKNOWN)},
+            "anterior cruciate ligament tear or medial collateral ligament injury",
+            "after a negative Lachman test. Too early to say of medial collateral ligament injury: re-examine",
+        ),
+        (
+            dict.fromkeys([ACL, MCL, MEDIAL, LATERAL], row("helps", "weak")),
+            "any core condition",
+            "A suspicion of 30% is still 9%",
+        ),
+        (
+            dict.fromkeys([ACL, MCL, MEDIAL, LATERAL], row(None, None, **UNKNOWN)),
+            "any core condition",
+            "What they leave cannot be said yet: re-examine",
+        ),
+    ],
+)
+def test_what_no_negative_finding_rules_out_is_warned_of_however_little_is_known(
+    contract: Contract, rows: dict[tuple[str, str], dict[str, Any]], what: str, why: str
+) -> None:
+    first = standing(several(contract, rows))[0]
+    assert first.what == f"Do not rule out {what} on negative findings alone."
+    assert why in first.why
+
+
+def test_a_reason_for_many_conditions_names_the_first(contract: Contract) -> None:
+    made = several(contract, dict.fromkeys([ACL, MCL, MEDIAL, LATERAL], row(None, None, **UNKNOWN)))
+    why = standing(made)[-1].why
+    assert why.startswith(
+        "Anterior cruciate ligament tear, medial collateral ligament injury, medial meniscus tear and"
+    )
+    assert "and 1 other: too few." in why
+    assert "lateral meniscus tear: too few." in withheld(made)[0]
+
+
+def test_one_maneuver_that_rules_out_is_enough_for_its_condition(contract: Contract) -> None:
+    better = {ACL: row("helps", "too_early", lr_negative=0.01), ("acl_tear", "pivot_shift"): row("helps", "rules_out")}
+    assert standing(several(contract, better)) == []
+
+
+def test_a_condition_without_a_figure_is_too_early_to_rule_out(contract: Contract) -> None:
+    made = several(contract, {ACL: row(None, None, **UNKNOWN)})
+    made.maneuvers = made.core_maneuvers  # type: ignore[method-assign]
+    (step,) = steps_for(made, made.settled[0])
+    assert "Too early to rule it out on a negative finding" in step
+    assert "No figure of Lachman test can be shown yet" in step
 
 
 def test_poor_agreement_asks_for_a_session_and_good_or_rare_agreement_does_not(contract: Contract) -> None:
