@@ -247,8 +247,12 @@ MUTANTS: tuple[Mutant, ...] = (
         ('("out", down == "rules_out")', '("out", down == "helps")'),
         ('if "helps" in (up, down)', 'if "too_early" in (up, down)'),
         ('if "weak" in (up, down)', 'if "too_early" in (up, down)'),
-        ("if codes & found", "if codes"),
         ('row["basis"] == "withheld"', "False"),
+    ),
+    *_of(
+        "reporting/audit/before_after_figure.py",
+        f"{_AUDIT}/test_leading.py",
+        ("if codes & found", "if codes"),
     ),
     *_of(
         "reporting/audit/next_steps.py",

@@ -68,6 +68,9 @@ class _Balanced(HTMLParser):
 
 def test_results_show_a_short_summary(results: et.Results) -> None:
     shown = results._repr_html_()
+    assert repr(results).startswith("Results of registry ")
+    assert "accuracy, " in repr(results)
+    assert len(repr(results)) < 900
     assert len(shown) < 3000
     page = _Balanced()
     page.feed(shown)

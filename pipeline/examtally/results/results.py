@@ -54,7 +54,7 @@ class Results:
         results.plot.forest("acl_tear")
     """
 
-    tables: Mapping[str, pl.DataFrame] = field(repr=False)
+    tables: Mapping[str, pl.DataFrame]
     provenance: Provenance
 
     def __getattr__(self, name: str) -> pl.DataFrame:
@@ -64,6 +64,10 @@ class Results:
         if name in result_tables():
             raise AttributeError(f"these results were made without the table {name}; analyze again with it")
         raise AttributeError(f"results have no table {name}; there are {', '.join(tables)}")
+
+    def __repr__(self) -> str:
+        """The tables there are, and of what; what they were made from is in `provenance`."""
+        return f"Results of registry {self.provenance.registry[:12]}: {', '.join(self.tables) or 'no table'}"
 
     def __dir__(self) -> list[str]:
         return [*super().__dir__(), *self.tables]

@@ -37,6 +37,10 @@ def described_tables(study: Study, work: Work, tallies: pl.DataFrame, status: st
     if target is None or f"status_{target.condition}" not in work.verification_frame.columns:
         return made
     frame = _index_exams(work, study.base.catalogue.conditions[target.condition])
+    first = study.analyses[0]
+    if first.kind == "paired":
+        together = frame.filter(pl.col(f"result_{test}").is_in(_DONE) for test in first.tests)
+        made["study_participants"] = table_of("study_participants", list(_by_group(together, study)), status=status)
     parts = {
         "study_description": list(_description(frame, study)),
         "study_arms": list(_arms(frame, study)),
@@ -46,7 +50,7 @@ def described_tables(study: Study, work: Work, tallies: pl.DataFrame, status: st
 
 
 def participants_table(study: Study, tallies: pl.DataFrame, status: str) -> pl.DataFrame:
-    """Return the table `study_participants`, from the tallies of every grouping.
+    """Return the table `study_participants` of one index test, from the tallies of every grouping.
 
     It counts the first index test of the first analysis, equivocal findings included.
     """
@@ -77,6 +81,16 @@ def _index_exams(work: Work, condition: Condition) -> pl.DataFrame:
     status = pl.col(f"status_{code}").cast(pl.String)
     settled = pl.when(status.is_in(["present", "absent"])).then(status).otherwise(pl.lit("unsettled"))
     return frame.filter(pl.col(f"index_{code}") & status.is_not_null()).with_columns(status=settled)
+
+
+def _by_group(examined: pl.DataFrame, study: Study) -> Iterator[dict[str, object]]:
+    """Index exams by what describes the person and the «noun», and what the reference said of them."""
+    everybody = examined.with_columns(pl.lit("all").alias(OVERALL))
+    for name in described_by(study.base.catalogue):
+        for (group,), part in everybody.group_by(pl.col(name).cast(pl.String)):
+            counts = _counts(part)
+            unsettled = part.height - counts["present"] - counts["absent"]
+            yield {"group_by": name, "group": group} | counts | {"unsettled": unsettled}
 
 
 def _counts(frame: pl.DataFrame) -> dict[str, int]:
@@ -134,15 +148,12 @@ def _arms(frame: pl.DataFrame, study: Study) -> Iterator[dict[str, object]]:
     for group_by, test in compared.items():
         if group_by not in frame.columns:
             continue
-        examined = frame.filter(pl.col(f"result_{test}").is_in(_DONE)).with_columns(overall=pl.lit("all"))
-        for name in described_by(study.base.catalogue):
-            if name == group_by:
-                continue
-            for (group, level), part in examined.group_by(pl.col(group_by, name).cast(pl.String)):
-                counts = _counts(part)
-                unsettled = part.height - counts["present"] - counts["absent"]
-                labels = {"group_by": group_by, "group": group, "described_by": name, "description": level}
-                yield labels | counts | {"unsettled": unsettled}
+        examined = frame.filter(pl.col(f"result_{test}").is_in(_DONE))
+        for (group,), part in examined.group_by(pl.col(group_by).cast(pl.String)):
+            for line in _by_group(part, study):
+                if line["group_by"] != group_by:
+                    of = {"described_by": line.pop("group_by"), "description": line.pop("group")}
+                    yield {"group_by": group_by, "group": group} | of | line
 
 
 def _pairs(frame: pl.DataFrame, study: Study) -> Iterator[dict[str, object]]:

@@ -71,6 +71,10 @@ class StudyResults:
     results: Results
     log_entry: int
 
+    def __repr__(self) -> str:
+        """The study and the tables there are."""
+        return f"Study {self.study.code}. {self.results!r}"
+
     def write(self, out: Path | str) -> Path:
         """Write the results folder at `out`, with `study.json` beside the tables; see `write_folder`."""
         return write_folder(self.results, Path(out), {STUDY_FILE: self.to_json()})

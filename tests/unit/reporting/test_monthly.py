@@ -326,7 +326,7 @@ def test_a_month_that_is_open_looks_unusual_where_two_records_are_at_their_worst
 @pytest.mark.parametrize(
     ("taken", "said"),
     [
-        (["P003"], "5 of 40 (12%) of the lines new in this period, which hold P001 to P003."),
+        (["P003"], "5 of 40 (12%) of the lines new in this period (exams of P001 to P003)."),
         (["P002", "P003"], "5 of 40 (12%) of the lines new in this period; the period before 5 of 40 (12%)."),
     ],
 )

@@ -40,6 +40,22 @@ def made(kept_clinic: Path) -> StudyResults:
     return run(PAIRED, kept_clinic)
 
 
+def test_a_paired_study_describes_those_with_both_tests(made: StudyResults) -> None:
+    tables, done = made.results.tables, ["positive", "negative", "equivocal"]
+    both = tables["study_pairs"].filter(
+        pl.col("result_a").is_in(done), pl.col("result_b").is_in(done), test_a="classic", test_b="drop"
+    )
+    people = tables["study_participants"]
+    (whole,) = people.filter(group_by="overall").iter_rows(named=True)
+    assert whole["knees"] == both["knees"].sum() > 0
+    for status, column in (("present", "present"), ("absent", "absent"), ("unsettled", "unsettled")):
+        assert whole[column] == both.filter(condition_status=status)["knees"].sum()
+    by_sex = people.filter(group_by="sex")
+    assert by_sex.select("knees", "present", "absent", "unsettled").sum().row(0) == tuple(
+        whole[name] for name in ("knees", "present", "absent", "unsettled")
+    )
+
+
 def test_only_what_is_declared_is_there(made: StudyResults) -> None:
     tables = made.results.tables
     assert set(tables) == {

@@ -290,6 +290,6 @@ def _too_little_read(knees: StatusKnees, contract: Contract) -> str:
     present, absent = knees.said
     name = contract.catalogue.conditions[knees.condition].name
     return (
-        f"{name}: {present} «nouns» were read as having it and {absent} as not having it; at least "
-        f"{FEWEST_READINGS} of either kind are required."
+        f"{name}: of «nouns» with a reading, {present} had it and {absent} did not; at least {FEWEST_READINGS} of "
+        "either kind are required."
     )

@@ -9,10 +9,10 @@ from pathlib import Path
 from examtally.contracts.catalogue.clinical import Condition
 from examtally.errors import ReportError
 from examtally.reporting.audit.audit import Audit, open_audit
+from examtally.reporting.audit.before_after_figure import drawn
 from examtally.reporting.audit.conditions import accuracy_of_each, remarks, settled_by, too_few_yet
 from examtally.reporting.audit.groups import by_severity
 from examtally.reporting.audit.leading import (
-    drawn,
     knees_behind,
     leads_of,
     reasons_of,

@@ -32,9 +32,14 @@ def participants(paper: Paper) -> str:
         for line in _of(paper, lines, "group_by", name, "group")
     ]
     columns = (Column("group", "Characteristic"), *(Column(cell, head) for cell, head in cells.items()))
-    test = paper.the_test(paper.study.analyses[0].tests[0])
-    of = f"; condition: {paper.condition_name}"
-    caption = f"«Nouns» examined with {test}{of}" if paper.condition else "«Nouns» at their first exam"
+    first = paper.study.analyses[0]
+    tests = first.tests if first.kind == "paired" else first.tests[:1]
+    by = listed([paper.the_test(test) for test in tests])
+    caption = (
+        f"«Nouns» examined with {by}; condition: {paper.condition_name}"
+        if paper.condition
+        else "«Nouns» at their first exam"
+    )
     return table(pl.DataFrame(rows), columns, caption=f"{caption}, n (%)", group="grouping", label=LABEL)
 
 

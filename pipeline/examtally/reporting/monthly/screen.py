@@ -148,7 +148,7 @@ def _first(month: Month) -> str:
     before = [period for period in month.periods if period < month.period]
     taken = {period for period in before if month.row("held_back", period) is not None}
     brought = [period for period in before if period > max(taken, default="")]
-    return f", which hold {brought[0]} to {month.period}" if brought else ""
+    return f" (exams of {brought[0]} to {month.period})" if brought else ""
 
 
 def waiting(month: Month) -> str:

@@ -122,9 +122,9 @@ def learners(month: Month) -> str:
         for standing, words in _CROSSED.items()
     ]
     return (
-        f"In this {month.unit}, by the cases so far: {parts[0]}, {parts[1]}. Of "
-        f"{counted(table_['examiner_id'].n_unique(), 'learner')} with enough cases for a chart. Names stay on their "
-        "own sheets."
+        f"In this {month.unit}, by the cases so far: {parts[0]}, {parts[1]}. "
+        f"{counted(table_['examiner_id'].n_unique(), 'learner')} had enough cases of at least one maneuver for a "
+        "chart. Names stay on their own sheets."
     )
 
 

@@ -14,7 +14,8 @@ from examtally.contracts.contract import Contract
 from examtally.contracts.protocol.models import BiasAdjusted
 from examtally.contracts.results import empty
 from examtally.reporting.audit.audit import Audit
-from examtally.reporting.audit.leading import Lead, _narrow, answer, drawn, table_of, verdicts, withheld
+from examtally.reporting.audit.before_after_figure import _narrow, drawn
+from examtally.reporting.audit.leading import Lead, answer, table_of, verdicts, withheld
 from examtally.reporting.audit.next_steps import standing, steps_for
 
 SIDES = ("sensitivity", "specificity", "lr_positive", "lr_negative")
