@@ -94,12 +94,14 @@ def out_of_fold(
     how: CrossFit | None = None,
     *,
     part: npt.ArrayLike | None = None,
+    model: Logistic | None = None,
 ) -> OutOfFold:
     """Forecast every knee by a ridge model fitted without the part its person is in.
 
     `design` (n, k) numbers without gaps, `outcome` (n,) 0 or 1, `participant` (n,) any integer key. The penalty of each
     fit is chosen, by log score, within the other parts alone. `part` (n,) sets the parts instead of dealing them;
-    ValueError where a person stands in two, or where the rest of the people are all of one class.
+    ValueError where a person stands in two, or where the rest of the people are all of one class. `model` is the fit on
+    all knees, where it is at hand: each fit begins there, which changes nothing but the number of steps.
 
     >>> x, y = np.tile([[0.0], [1.0]], (20, 1)), np.tile([0, 1], 20)
     >>> found = out_of_fold(x, y, np.arange(40), CrossFit(folds=4, penalties=(1.0,)))
@@ -114,13 +116,14 @@ def out_of_fold(
     rng = np.random.default_rng(chosen.seed)
     parts = deal(who, y, chosen.folds, rng) if part is None else np.asarray(part, dtype=np.int64)
     check_parts(parts, who)
+    start = None if model is None else model.coefficients
     log_odds = np.empty(y.size)
     penalties = []
     for number in np.unique(parts):
         seen = parts != number
-        model = fit_chosen(x[seen], y[seen], who[seen], chosen, rng)
-        log_odds[~seen] = model.log_odds(x[~seen])
-        penalties.append(model.penalty)
+        found = fit_chosen(x[seen], y[seen], who[seen], chosen, rng, start=start)
+        log_odds[~seen] = found.log_odds(x[~seen])
+        penalties.append(found.penalty)
     return OutOfFold(_on_grid(log_odds), parts, tuple(penalties))
 
 
@@ -130,10 +133,11 @@ def fit_chosen(
     participant: npt.NDArray[np.generic],
     how: CrossFit,
     rng: np.random.Generator,
+    start: FloatArray | None = None,
 ) -> Logistic:
-    """The model of these people, its penalty chosen by log score over inner parts of them."""
-    penalty, start = choose_penalty(design, outcome, participant, how, rng)
-    return fit_logistic(design, outcome, penalty=penalty, start=start)
+    """The model of these people, its penalty chosen by log score over inner parts of them; `start` as in a fit."""
+    penalty, nearby = choose_penalty(design, outcome, participant, how, rng)
+    return fit_logistic(design, outcome, penalty=penalty, start=nearby if start is None else start)
 
 
 def choose_penalty(

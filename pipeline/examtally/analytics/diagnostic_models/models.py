@@ -109,6 +109,6 @@ def _model(
         terms=terms,
         fit=fit,
         coefficients=coefficients(fit, design, y, knees.participant, level),
-        forecast=out_of_fold(design, y, knees.participant, cross, part=part),
+        forecast=out_of_fold(design, y, knees.participant, cross, part=part, model=fit),
         optimism=optimism(design, y, knees.participant, penalty=fit.penalty, draws=how.bootstrap, seed=seed, model=fit),
     )
