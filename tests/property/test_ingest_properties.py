@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 from records import EXAM, send, state
 
@@ -60,7 +60,9 @@ class Model:
         supplied = bool(tables["participants"] or self.stored["participants"])
         for name in COLUMNS:
             lines = tables[name]
-            places, arriving = self._places(name, [_clean(name, line) for line in lines], supplied=supplied)
+            unsaid = [name == "exams" and not line["episode"] for line in lines]
+            cleaned = [_clean(name, line) for line in lines]
+            places, arriving = self._places(name, cleaned, unsaid, supplied=supplied)
             self.stored[name] |= arriving
             counts[name] = Counter(places)
         for key in [key for key in self.waiting if key[:1] in self.stored["exams"]]:
@@ -71,7 +73,9 @@ class Model:
                 self.waiting[key] = dict(line)
         return {name: +count for name, count in counts.items()}
 
-    def _places(self, name: str, lines: list[Line], *, supplied: bool) -> tuple[list[str], dict[tuple[str, ...], Line]]:
+    def _places(
+        self, name: str, lines: list[Line], unsaid: list[bool], *, supplied: bool
+    ) -> tuple[list[str], dict[tuple[str, ...], Line]]:
         self._new_waiting: dict[tuple[tuple[str, ...], tuple[tuple[str, str], ...]], bool] = {}
         lines = _brought_to_one(lines) if name == "participants" else lines
         by_key: dict[tuple[str, ...], list[Line]] = defaultdict(list)
@@ -79,7 +83,7 @@ class Model:
             by_key[_key(name, line)].append(line)
         arriving: dict[tuple[str, ...], Line] = {}
         places = []
-        for line in lines:
+        for line, is_unsaid in zip(lines, unsaid, strict=True):
             key = _key(name, line)
             known = self.stored[name].get(key) or (self.waiting.get(key) if name == "findings" else None)
             if not _passes(name, line) or any(other != line for other in by_key[key] if all(key)):
@@ -89,7 +93,8 @@ class Model:
                 arriving[key] = line
             elif known is not None:
                 is_blank = name == "participants" and not line["sex"]  # a blank never replaces a value
-                places.append("unchanged" if known == line or is_blank else "conflict")
+                said = line | {"episode": known["episode"]} if is_unsaid else line
+                places.append("unchanged" if known == said or is_blank else "conflict")
             elif name == "exams" and supplied and (line["participant_id"],) not in self.stored["participants"]:
                 places.append("held_back")
             elif key in arriving or (key, tuple(line.items())) in self._new_waiting:
@@ -129,7 +134,13 @@ def _passes(name: str, line: Line) -> bool:
     return bool(line["exam_id"]) and line.get("side") != "both" and line.get("result") != "perhaps"
 
 
+def _exam_alone(episode: str) -> dict[str, list[Line]]:
+    exam = {"exam_id": "EX-1", "participant_id": "PT-1", "side": "left", "episode": episode}
+    return {"participants": [], "exams": [exam], "findings": []}
+
+
 @settings(suppress_health_check=[HealthCheck.function_scoped_fixture])
+@example(batches=[_exam_alone("2"), _exam_alone("")])
 @given(batches=st.lists(BATCH, min_size=1, max_size=3))
 def test_every_line_goes_where_the_rules_say(
     tmp_path_factory: pytest.TempPathFactory, batches: list[dict[str, list[Line]]]
