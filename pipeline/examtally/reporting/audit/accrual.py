@@ -110,7 +110,7 @@ def next_figure(audit: Audit, pairs: Sequence[tuple[Condition, Maneuver]]) -> st
     """Which of some pairs without a figure comes first and when, a sentence; empty where patients are not missing."""
     waits = [(maneuver, accrual_of(audit, condition.code, maneuver.code)) for condition, maneuver in pairs]
     missing = [(maneuver, item) for maneuver, item in waits if not item.is_enough and not item.is_withheld]
-    dated = [(item.periods_left, maneuver, item) for maneuver, item in missing if item.mature and item.periods_left]
+    dated = [(item.periods_left, maneuver, item) for maneuver, item in missing if item.periods_left]
     if dated:
         _, maneuver, item = min(dated, key=lambda one: one[0])
         return f"**Next figure:** {inside_sentence(maneuver.name)}, {item.when}."
