@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -15,6 +16,8 @@ from examtally.analytics.intervals import FloatArray
 
 _SETTINGS: dict[str, Any] = {"solver": "newton-cholesky", "tol": 1e-8, "max_iter": 100}
 _CHECKED = {"assume_finite": True, "skip_parameter_validation": True}  # arguments are checked here
+_MANY_ROWS, _EVERY = 5_000, 8  # rows above which a fit begins at the one to every eighth
+_BLOCK = 4_096  # rows
 _NO_SPREAD = 1e-6
 _FEW_COLUMNS = 4
 _STEPS = 60
@@ -80,12 +83,8 @@ def fit_logistic(
     scale = _Scale.of(x, w)
     if is_scaled:
         scale = replace(scale, centre=np.zeros_like(scale.centre), spread=np.ones_like(scale.spread))
-    model = LogisticRegression(C=1 / penalty if penalty > 0 else np.inf, warm_start=start is not None, **_SETTINGS)
-    if start is not None:
-        model.coef_, model.intercept_ = scale.scaled(start)
-    with config_context(**_CHECKED):
-        model.fit(scale.moving(x), y, sample_weight=w)
-    return _unscaled(model, scale, x, w, penalty)
+    begun = None if start is None else scale.scaled(start)
+    return _unscaled(_solved(scale.moving(x), y, w, penalty, begun), scale, x, w, penalty)
 
 
 def fast_expit(values: FloatArray) -> FloatArray:
@@ -229,7 +228,8 @@ class _Scale:
     @classmethod
     def of(cls, x: FloatArray, w: FloatArray) -> _Scale:
         centre = w @ x / w.sum()
-        spread = np.sqrt(np.maximum(w @ x**2 / w.sum() - centre**2, 0.0))
+        squares = sum(w[rows] @ x[rows] ** 2 for rows in _blocks(w.size))
+        spread = np.sqrt(np.maximum(squares / w.sum() - centre**2, 0.0))
         is_moving = spread > _NO_SPREAD
         return cls(centre, np.where(is_moving, spread, 1.0), is_moving)
 
@@ -264,17 +264,40 @@ def _read(
     return x, y, w
 
 
+def _solved(
+    x: FloatArray, y: FloatArray, w: FloatArray, penalty: float, start: tuple[FloatArray, FloatArray] | None
+) -> LogisticRegression:
+    """The model of these columns, begun at slopes (1, k) and intercept (1,); of many rows at the fit to some."""
+    some = slice(None, None, _EVERY)
+    if start is None and y.size > _MANY_ROWS and 0 < w[some] @ y[some] < w[some].sum():
+        few = _solved(x[some], y[some], w[some], penalty / _EVERY, None)
+        start = few.coef_, few.intercept_
+    model = LogisticRegression(C=1 / penalty if penalty > 0 else np.inf, warm_start=start is not None, **_SETTINGS)
+    if start is not None:
+        model.coef_, model.intercept_ = start
+    with config_context(**_CHECKED):
+        model.fit(x, y, sample_weight=w)
+    return model
+
+
 def _unscaled(model: Any, scale: _Scale, x: FloatArray, w: FloatArray, penalty: float) -> Logistic:
     """The fit on scaled columns as one on the columns as they are."""
     slopes = np.zeros(scale.centre.size)
     if scale.is_moving.any():
         slopes[scale.is_moving] = model.coef_[0] / scale.spread[scale.is_moving]
     coefficients = np.r_[model.intercept_[0] - slopes @ scale.centre, slopes]
-    known = np.column_stack([np.ones(w.size), x if scale.is_moving.all() else np.where(scale.is_moving, x, 0.0)])
-    mu = expit(known @ coefficients)
     precision = np.r_[0.0, np.where(scale.is_moving, penalty * scale.spread**2, 1.0)]
-    information = (known * (w * mu * (1 - mu))[:, None]).T @ known + np.diag(precision)
+    information = np.diag(precision)
+    for rows in _blocks(w.size):
+        known = np.column_stack([np.ones(w[rows].size), np.where(scale.is_moving, x[rows], 0.0)])
+        mu = expit(known @ coefficients)
+        information += (known * (w[rows] * mu * (1 - mu))[:, None]).T @ known
     return Logistic(coefficients, information, penalty, bool(np.all(model.n_iter_ < _SETTINGS["max_iter"])))
+
+
+def _blocks(size: int) -> Iterator[slice]:
+    """Rows of many, in pieces that a processor holds at hand."""
+    return (slice(first, first + _BLOCK) for first in range(0, size, _BLOCK))
 
 
 def _information(design: FloatArray, weight: FloatArray) -> FloatArray:

@@ -58,7 +58,15 @@ class StatusLikelihood:
 
     def gradient(self, parameters: FloatArray) -> FloatArray:
         """Gradient of the log density, (p + 1, chains)."""
-        slope = self.slope(self.natural(parameters))
+        return self._density_slope(parameters, self.slope(self.natural(parameters)))
+
+    def likelihood_and_gradient(self, parameters: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """`log_likelihood` and `gradient` of the same parameters, in less time than one after the other."""
+        told, slope = self.told_and_slope(self.natural(parameters))
+        return told, self._density_slope(parameters, slope)
+
+    def _density_slope(self, parameters: FloatArray, slope: FloatArray) -> FloatArray:
+        """Gradient of the log density, (p + 1, chains), from that of the log likelihood by natural parameters."""
         by_scale = TAU_SPREAD * (slope * parameters[:-1])[self.is_weak].sum(axis=0) - parameters[-1]
         slope = np.where(self.is_weak[:, None], TAU_SPREAD * parameters[-1] * slope, slope)
         slope -= (parameters[:-1] - self.mean[:, None]) / self.spread[:, None] ** 2
@@ -71,6 +79,11 @@ class StatusLikelihood:
     def slope(self, natural: FloatArray) -> FloatArray:
         """Gradient of the log likelihood by coefficients and logit accuracies, (p, chains), at (p, chains) of them."""
         return self._slope(natural, *self._parts(natural))
+
+    def told_and_slope(self, natural: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """`told` and `slope` of the same coefficients and logit accuracies."""
+        parts = self._parts(natural)
+        return self._told(*parts), self._slope(natural, *parts)
 
     def _told(self, linear: FloatArray, present: FloatArray, absent: FloatArray) -> FloatArray:
         known, truth = self._known

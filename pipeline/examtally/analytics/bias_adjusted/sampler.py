@@ -144,8 +144,10 @@ class _Chains:
         with np.errstate(over="ignore", invalid="ignore"):  # a trajectory that leaps ever further is refused
             for leap in range(leaps):
                 position = position + step * self._root @ moved
-                moved = moved + (step if leap < leaps - 1 else 0.5 * step) * self._pull(position)
-            told = self._likelihood.log_likelihood(position)
+                if leap < leaps - 1:
+                    moved = moved + step * self._pull(position)
+            told, gradient = self._likelihood.likelihood_and_gradient(position)
+            moved = moved + 0.5 * step * (self._root.T @ gradient)
             after = told + self._likelihood.log_prior(position) - 0.5 * (moved**2).sum(axis=0)
             chance = np.exp(np.minimum(0.0, np.nan_to_num(after - before, nan=-np.inf)))
         is_taken = self._rng.random(CHAINS) < chance
@@ -275,7 +277,8 @@ def _mode(likelihood: StatusLikelihood) -> tuple[FloatArray, FloatArray]:
 
     def down(unit: FloatArray) -> tuple[float, FloatArray]:
         here = (mean + scale * unit)[:, None]
-        return -float(likelihood.log_density(here)[0]), -scale * likelihood.gradient(here)[:, 0]
+        told, gradient = likelihood.likelihood_and_gradient(here)
+        return -float((told + likelihood.log_prior(here))[0]), -scale * gradient[:, 0]
 
     found = minimize(down, np.zeros(scale.size), jac=True, method="L-BFGS-B", options={"maxiter": 300})
     mode = mean + scale * found.x

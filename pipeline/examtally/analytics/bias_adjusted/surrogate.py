@@ -72,18 +72,28 @@ class Surrogate(StatusLikelihood):
 
     def told(self, natural: FloatArray) -> FloatArray:
         """Log likelihood up to a constant, (chains,), of coefficients and logit accuracies (p, chains)."""
-        return np.asarray(self.at_all.parabola(natural) + _MOST_ADDED * np.tanh(self._added(natural)))
+        return self._bounded(natural, super().told(natural))
 
     def slope(self, natural: FloatArray) -> FloatArray:
         """What moves a trajectory, (p, chains), at coefficients and logit accuracies (p, chains)."""
+        return self._near(natural, super().slope(natural))
+
+    def told_and_slope(self, natural: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """`told` and `slope` of the same coefficients and logit accuracies."""
+        told, slope = super().told_and_slope(natural)
+        return self._bounded(natural, told), self._near(natural, slope)
+
+    def _bounded(self, natural: FloatArray, told: FloatArray) -> FloatArray:
+        """The parabola of all and what these knees add to it, (chains,), from what they tell."""
+        added = (told - self.height - self.at_few.parabola(natural)) / _MOST_ADDED
+        return np.asarray(self.at_all.parabola(natural) + _MOST_ADDED * np.tanh(added))
+
+    def _near(self, natural: FloatArray, slope: FloatArray) -> FloatArray:
+        """The force of all, (p, chains), from that of these knees."""
         apart = natural - self.at_all.natural[:, None]
         away = (apart * (self.precision @ apart)).sum(axis=0) / (_NEAR * apart.shape[0])
         counted = np.maximum(away, 1.0) ** -2
-        return np.asarray(self.at_all.rise(natural) + counted * (super().slope(natural) - self.at_few.rise(natural)))
-
-    def _added(self, natural: FloatArray) -> FloatArray:
-        """The rests of these knees, (chains,), in units of the most that they may add."""
-        return np.asarray((super().told(natural) - self.height - self.at_few.parabola(natural)) / _MOST_ADDED)
+        return np.asarray(self.at_all.rise(natural) + counted * (slope - self.at_few.rise(natural)))
 
 
 def centre(likelihood: StatusLikelihood) -> Centre:
@@ -170,8 +180,9 @@ def _mode(likelihood: StatusLikelihood, start: FloatArray, tau: float, root: Flo
     def down(unit: FloatArray) -> tuple[float, FloatArray]:
         here = start + root @ unit
         apart = here - likelihood.mean
-        value = -float(likelihood.told(here[:, None])[0]) + 0.5 * float(precision @ apart**2)
-        return value, root.T @ (precision * apart - likelihood.slope(here[:, None])[:, 0])
+        told, slope = likelihood.told_and_slope(here[:, None])
+        value = -float(told[0]) + 0.5 * float(precision @ apart**2)
+        return value, root.T @ (precision * apart - slope[:, 0])
 
     found = minimize(down, np.zeros(start.size), jac=True, method="L-BFGS-B", options={"maxiter": _MOST_STEPS})
     return np.asarray(start + root @ found.x)

@@ -46,6 +46,15 @@ def test_a_weight_is_as_many_knees(likelihood: StatusLikelihood) -> None:
     assert weighted.gradient(here) == pytest.approx(repeated.gradient(here), abs=1e-7)
 
 
+def test_told_and_gradient_together_are_those_found_apart(likelihood: StatusLikelihood) -> None:
+    few = surrogate(likelihood, centre(likelihood), np.random.default_rng(1), knees=300)
+    here = np.random.default_rng(6).normal(size=(TERMS + 4, 3))
+    for each in (likelihood, few):
+        told, gradient = each.likelihood_and_gradient(here)
+        assert (told == each.log_likelihood(here)).all()
+        assert (gradient == each.gradient(here)).all()
+
+
 def test_all_knees_stand_for_all_knees(likelihood: StatusLikelihood) -> None:
     at = centre(likelihood)
     every = surrogate(likelihood, at, np.random.default_rng(1), knees=KNEES)

@@ -53,6 +53,23 @@ def test_ridge_is_that_of_a_normal_prior_with_a_free_intercept() -> None:
     np.testing.assert_allclose(fit.coefficients, [*theirs.intercept_, *theirs.coef_[0]], atol=1e-6)
 
 
+@pytest.mark.parametrize("rare", [False, True], ids=["some of each in every eighth row", "none with it there"])
+def test_many_rows_are_fitted_to_all_of_them(rare: bool) -> None:
+    rng = np.random.default_rng(5)
+    x, w = np.column_stack([rng.normal(size=(10_000, 3)), np.ones(10_000)]), rng.uniform(0.5, 2.0, 10_000)
+    y = rng.random(10_000) < 1 / (1 + np.exp(-(x @ [0.5, -1, 0, 2])))
+    if rare:
+        y[::8] = False
+    fit = fit_logistic(x, y, w, penalty=2.0)
+    spread = np.sqrt(np.cov(x[:, :3].T, aweights=w, ddof=0).diagonal())
+    theirs = LogisticRegression(C=0.5, tol=1e-10, max_iter=1000).fit(x[:, :3] / spread, y, sample_weight=w)
+    np.testing.assert_allclose(fit.coefficients, [*theirs.intercept_, *theirs.coef_[0] / spread, 0.0], atol=1e-5)
+    known = np.column_stack([np.ones(10_000), x[:, :3]])
+    mu = 1 / (1 + np.exp(-known @ fit.coefficients[:4]))
+    expected = (known.T * (w * mu * (1 - mu))) @ known + np.diag([0.0, *2.0 * spread**2])
+    np.testing.assert_allclose(fit.information[:4, :4], expected, rtol=1e-9, atol=1e-9)
+
+
 def test_separation_settles_and_one_class_is_refused() -> None:
     x = standardise(np.r_[np.zeros(20), np.ones(20)][:, None])
     fit = fit_logistic(x, x[:, 0] > 0)
