@@ -6,7 +6,7 @@ from typing import Annotated
 
 import typer
 
-from examtally.cli import output, output_batch
+from examtally.cli import output, output_records
 from examtally.cli.options import Amend, BlankCorrects, Operator, Registry, SecondEngine, Wait, lock_wait
 from examtally.cli.settings import needed_settings
 from examtally.cli.stopping import entries_and, entries_of, files_at
@@ -46,7 +46,7 @@ def feed(
     for one in done:
         print(f"Source {one.source}: {one.files} new files, {one.known} taken in before.")
         if one.batch is not None:
-            output_batch.show_batch(one.batch, as_json=False, is_dry_run=False)
+            output_records.show_batch(one.batch, as_json=False, is_dry_run=False)
 
 
 def month(
@@ -68,6 +68,6 @@ def month(
         made = make_month(settings, period=period, lock_wait=lock_wait(wait), progress=say)
     for one in made.fed:
         if one.batch is not None:
-            output_batch.complain_of(one.batch.none_stored(), f"Source {one.source}: ")
+            output_records.complain_of(one.batch.none_stored(), f"Source {one.source}: ")
     for line in made.lines():
         print(line)

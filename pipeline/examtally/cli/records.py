@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from examtally.cli import output, output_batch
+from examtally.cli import output, output_records
 from examtally.cli.options import (
     AllowHeld,
     Amend,
@@ -103,7 +103,7 @@ def map_draft(
 
     with output.progress(files_at(out) if out is not None else None) as say:
         made = draft(export, joint=joint, catalogue=catalogue, synonyms=synonyms, progress=say)
-    output_batch.show_draft(made, out)
+    output_records.show_draft(made, out)
 
 
 def map_learn(
@@ -121,7 +121,7 @@ def map_learn(
     from examtally.ingestion.drafting.learning import learn
 
     tell(whole_at(synonyms))
-    output_batch.show_learned(learn(mapping, synonyms, joint=joint, catalogue=catalogue), synonyms)
+    output_records.show_learned(learn(mapping, synonyms, joint=joint, catalogue=catalogue), synonyms)
 
 
 def key_make(
@@ -138,7 +138,7 @@ def key_make(
 
     tell(files_at(file))
     make_key(file, around=around)
-    output_batch.show_key()
+    output_records.show_key()
 
 
 def deidentify(
@@ -159,7 +159,7 @@ def deidentify(
 
     with output.progress(whole_at(out)) as say:
         made = clean(export, mapping, key, out, joint=joint, catalogue=catalogue, progress=say)
-    output_batch.show_deidentified(made, as_json=as_json)
+    output_records.show_deidentified(made, as_json=as_json)
 
 
 def check(
@@ -194,7 +194,7 @@ def check(
             lock_wait=lock_wait(wait),
             progress=say,
         )
-    output_batch.show_batch(batch, as_json=as_json, is_dry_run=True)
+    output_records.show_batch(batch, as_json=as_json, is_dry_run=True)
 
 
 def ingest(
@@ -245,8 +245,8 @@ def ingest(
             lock_wait=lock_wait(wait),
             progress=say,
         )
-    output_batch.show_batch(batch, as_json=as_json, is_dry_run=False)
+    output_records.show_batch(batch, as_json=as_json, is_dry_run=False)
     if to is not None:
         with output.progress(truth) as say:
             tables = write_table_set(registry, to, lock_wait=lock_wait(wait), progress=say)
-        output_batch.show_tables(tables, as_json=as_json)
+        output_records.show_tables(tables, as_json=as_json)

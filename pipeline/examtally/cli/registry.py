@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from examtally.cli import output, output_batch, output_registry
+from examtally.cli import output, output_records, output_registry
 from examtally.cli.options import AllowHeld, Amend, BlankCorrects, Json, Mapping, Operator, Registry, Wait, lock_wait
 from examtally.cli.stopping import entries_of
 from examtally.errors import ExamtallyError
@@ -75,7 +75,7 @@ def retry(
             lock_wait=lock_wait(wait),
             progress=say,
         )
-    output_batch.show_batch(report, as_json=False, is_dry_run=False)
+    output_records.show_batch(report, as_json=False, is_dry_run=False)
     output_registry.show_retry(
         number, [group for group in before if group.batch_no == number], list_held(registry, report.batch_no)
     )

@@ -12,7 +12,7 @@ from openpyxl import Workbook, load_workbook
 from records import exam, rows_of
 from workbooks import Tables, fill, read_tables, typed_rows, with_derived_codes
 
-from examtally.cli import output_batch as terminal
+from examtally.cli import output_records as terminal
 from examtally.contracts.contract import load_contract
 from examtally.contracts.mapping.mapping import fold
 from examtally.errors import ExamtallyError, FileFault
