@@ -435,5 +435,21 @@ MUTANTS: tuple[Mutant, ...] = (
         "results/analysis.py",
         "tests/unit/results/test_analysis.py",
         ("if len(marked) else texts", "if not len(marked) else texts"),
+        ("    with one_thread():\n", "    if True:\n"),
+    ),
+    *_of(
+        "disclosure/figures.py",
+        _DISCLOSURE,
+        ('adjustment="pooled_bias_adjusted"', 'adjustment="pooled"'),
+    ),
+    *_of(
+        "analytics/logistic.py",
+        "tests/unit/analytics/verification_bias/test_parts.py",
+        (" and 0 < w[some] @ y[some] < w[some].sum()", ""),
+    ),
+    *_of(
+        "analytics/bias_adjusted/sampler.py",
+        "tests/unit/analytics/bias_adjusted/test_sampler.py",
+        ("0.5 * step * (self._root.T @ gradient)", "step * (self._root.T @ gradient)"),
     ),
 )
