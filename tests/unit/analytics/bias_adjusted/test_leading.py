@@ -10,9 +10,10 @@ import numpy as np
 import polars as pl
 import pytest
 from known_clinic import KnownClinic, known_clinic
+from scipy.special import expit
 
 from examtally.analytics.bias_adjusted.figures import Summary
-from examtally.analytics.bias_adjusted.leading import held_back, verdict, withheld_of
+from examtally.analytics.bias_adjusted.leading import held_back, logit_covariance, verdict, withheld_of
 from examtally.analytics.bias_adjusted.model import chance_at
 from examtally.analytics.bias_adjusted.tabulate import Members
 from examtally.analytics.bias_adjusted.tipping import tipping_rows
@@ -175,3 +176,19 @@ def test_a_rare_condition_waits_until_enough_surely_have_it(spread: float | None
     found = withheld_of(each, figures, shares, {})
     assert set(found) == ({"sensitivity"} if said else set())
     assert said is None or said in found["sensitivity"]
+
+
+@pytest.mark.parametrize("told", [0.0, 0.6], ids=["knees say nothing of the reference", "they say much of it"])
+def test_groups_share_what_rests_on_belief_about_the_reference(told: float) -> None:
+    """Logit sensitivity goes 0.8 with that of the reference, whose variance the knees left so much of."""
+    rng = np.random.default_rng(3)
+    left = 0.25 * (1 - told)
+    reference = 2.0 + np.sqrt(left) * rng.standard_normal(20_000)
+    specificity = 2.5 + 0.2 * rng.standard_normal(20_000)
+    sensitivity = 0.5 + 0.8 * (reference - 2.0) + 0.3 * rng.standard_normal(20_000)
+    model = SimpleNamespace(priors=(SimpleNamespace(spread=0.5),), parameters=np.vstack([0 * reference, reference]))
+    model.parts = ()
+    found = logit_covariance(model, expit(sensitivity), expit(specificity))
+    assert found.whole[0, 0] == pytest.approx(0.8**2 * left + 0.3**2, rel=0.05)
+    assert found.shared[0, 0] == pytest.approx(0.8**2 * left * (1 - told), rel=0.05)
+    assert found.shared[1, 1] == pytest.approx(0.0, abs=1e-3)

@@ -4,6 +4,7 @@ come back, a poor shape is learned again, all knees are followed too.
 
 from __future__ import annotations
 
+from copy import deepcopy
 from dataclasses import fields, replace
 
 import numpy as np
@@ -17,6 +18,7 @@ from examtally.analytics.intervals import FloatArray
 from examtally.processes import one_thread
 
 KNEES = 300
+FEW = (60,)  # of them that stand for all: enough to lead, too few to be right
 
 
 class Counting(StatusLikelihood):
@@ -27,6 +29,20 @@ class Counting(StatusLikelihood):
     def gradient(self, parameters: FloatArray) -> FloatArray:
         type(self).asked += 1
         return super().gradient(parameters)
+
+
+SHIFT = 1_024.0
+
+
+class Shifted(StatusLikelihood):
+    """A likelihood with a constant that says nothing."""
+
+    def told(self, natural: FloatArray) -> FloatArray:
+        return super().told(natural) + SHIFT
+
+    def told_and_slope(self, natural: FloatArray) -> tuple[FloatArray, FloatArray]:
+        told, slope = super().told_and_slope(natural)
+        return told + SHIFT, slope
 
 
 @pytest.fixture(scope="module")
@@ -157,7 +173,10 @@ def test_a_shape_is_learned_five_times_at_most(chains: _CheckedChains, monkeypat
     assert set(rounds[1:]) == {sampler._STEP}
 
 
-def test_every_tenth_trajectory_follows_all_knees(chains: _CheckedChains, likelihood: StatusLikelihood) -> None:
+def test_every_tenth_trajectory_follows_all_knees(
+    chains: _CheckedChains, likelihood: StatusLikelihood, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(sampler, "_KNEES", FEW)
     with one_thread():
         chains.warm_up()
         own = {one.name: getattr(likelihood, one.name) for one in fields(likelihood)}
@@ -170,3 +189,17 @@ def test_every_tenth_trajectory_follows_all_knees(chains: _CheckedChains, likeli
             known = chains._of_all.log_likelihood(chains.position)
             assert chains._told + chains._left_out == pytest.approx(known, abs=0.01)
     assert [number for number, is_asked in enumerate(asked, 1) if is_asked] == [10, 20, 30]
+
+
+def test_a_constant_in_the_likelihood_of_all_knees_refuses_nothing(
+    chains: _CheckedChains, likelihood: StatusLikelihood, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(sampler, "_KNEES", FEW)
+    own = {one.name: getattr(chains._of_all, one.name) for one in fields(likelihood)}
+    with one_thread():
+        chains.warm_up()
+        other = deepcopy(chains)
+        other._of_all, other._left_out = Shifted(**own), chains._left_out + SHIFT
+        accepted = [(chains.draw(), other.draw()) for _ in range(25)]
+    assert np.array_equal(chains.position, other.position)
+    assert 0.1 < np.mean(accepted) < 0.95
