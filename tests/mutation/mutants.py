@@ -448,8 +448,20 @@ MUTANTS: tuple[Mutant, ...] = (
         (" and 0 < w[some] @ y[some] < w[some].sum()", ""),
     ),
     *_of(
+        "analytics/verification_bias/models.py",
+        "tests/unit/analytics/verification_bias/test_parts.py",
+        ("weight = 1.0 / chance", "weight = 1.0 * chance"),
+    ),
+    *_of(
         "analytics/bias_adjusted/sampler.py",
         "tests/unit/analytics/bias_adjusted/test_sampler.py",
         ("0.5 * step * (self._root.T @ gradient)", "step * (self._root.T @ gradient)"),
+        ("left_out - self._left_out)", "left_out)"),
+        ("self._left_out = of_all - self._told", "pass"),
+    ),
+    *_of(
+        "analytics/bias_adjusted/leading.py",
+        "tests/unit/analytics/bias_adjusted/test_leading.py",
+        ("np.minimum(known.var(axis=1) / before, 1.0)", "np.ones(known.shape[0])"),
     ),
 )

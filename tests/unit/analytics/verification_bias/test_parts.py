@@ -120,7 +120,7 @@ def test_diagnostics() -> None:
     """Four pairs of one event and one other, 2.5 of them in order; Kish: (1 + 4)² / (1 + 16)."""
     assert area_under_curve(np.array([0.9, 0.4, 0.4, 0.5]), np.array([True, True, False, False])) == 2.5 / 4
     assert np.isnan(area_under_curve(np.array([0.9]), np.array([True])))
-    assert effective_weights(np.array([1.0, 0.25])) == pytest.approx(25 / 17)
+    assert effective_weights(np.array([1.0, 0.5, 0.2])) == pytest.approx((1 + 2 + 5) ** 2 / (1 + 4 + 25))
 
 
 def tables(kept: float, imputations: int = 50) -> CorrectedCells:
