@@ -243,9 +243,14 @@ def test_mri_is_judged_by_knees_that_were_scoped_too(contract: Contract) -> None
 
 def test_what_these_knees_say_of_mri_stands_beside_what_is_published(contract: Contract) -> None:
     records, protocol = registry(scoped=500, wrong=12), load_protocol({}, contract)
-    frame = reference_accuracy_table(local_of(records, contract, protocol)).filter(condition="acl_tear")
+    local = local_of(records, contract, protocol)
+    frame = reference_accuracy_table(local).filter(condition="acl_tear")
     assert set(frame["basis"]) == {"published", "these_knees"}
     here = frame.filter(basis="these_knees")
+    tp, fp, fn, tn = next(each.both for each in local if each.condition.code == "acl_tear")
+    assert min(tp, fp, fn, tn) > 0
+    counted = here.select("measure", "events", "n").rows()
+    assert counted == [("sensitivity", tp, tp + fn), ("specificity", tn, fp + tn)]
     assert here["estimate"].null_count() == 0
     grid = tables(records, contract).reference_error.filter(**LACHMAN).filter(pl.col("source") == here["source"][0])
     assert grid["estimate"].null_count() == 0
@@ -263,6 +268,11 @@ def test_mri_is_not_judged_by_too_few_or_where_it_tells_nothing(scoped: int, wro
     assert here["estimate"].null_count() == here.height == 2
     assert here["note"].null_count() == 0
     assert here["knees"].unique().to_list() == [525]
+    tp, fp, fn, tn = next(each.both for each in local if each.condition.code == "acl_tear")
+    few = here["note"][0].removeprefix("Too few «nouns» had both: ")
+    for said in few.removesuffix(".").split(", ") if few != here["note"][0] else ():
+        n, words = said.split(" (")[0].split(" ", 1)
+        assert int(n) == {"with the condition": tp + fn, "without it": fp + tn}.get(words, fn + tn)
     found = reference_error_tables(pairs_of(records, contract, protocol), local, protocol)
     assert not found.reference_error["source"].str.starts_with("These").any()
 
