@@ -14,7 +14,7 @@ from examtally.analytics.examiner_effects.fit import pool_counts, pool_estimates
 from examtally.analytics.examiner_effects.hyper import Hyper, Prior, log_prior
 from examtally.analytics.examiner_effects.normal import NormalLikelihood
 from examtally.analytics.examiner_effects.pair import PooledPair
-from examtally.analytics.examiner_effects.standardised import case_mix_logits, habits, verified_logits
+from examtally.analytics.examiner_effects.standardised import _standardised, case_mix_logits, habits, verified_logits
 from examtally.analytics.verification_bias.knees import ConditionKnees
 from examtally.contracts.contract import load_contract
 from examtally.contracts.protocol.protocol import Protocol
@@ -229,6 +229,14 @@ def test_standardising_takes_out_an_uneven_case_mix() -> None:
     raw = logit([correct[examiner == 0].mean(), correct[examiner == 1].mean()])
     assert abs(found.logits[0, 0] - found.logits[1, 0]) < 0.2 * abs(raw[0] - raw[1])
     assert np.isnan(found.logits[:, 1]).all()
+
+
+def test_a_standardised_logit_is_as_uncertain_as_it_varies_where_knees_are_easy_or_hard() -> None:
+    """One examiner saw easy knees alone, the other hard ones: a finding on the former tells less of the skill."""
+    rng, code, ease = np.random.default_rng(2), np.repeat([0, 1], 300), np.repeat([1.5, -1.5], 300)
+    drawn = [_standardised(rng.random(600) < expit(1.0 + ease), ease, code, 2) for _ in range(400)]
+    logits, variances = (np.array(each) for each in zip(*drawn, strict=True))
+    assert variances.mean(axis=0) == pytest.approx(logits.var(axis=0), rel=0.15)
 
 
 def test_standardising_holds_where_the_skilled_see_the_hard_knees() -> None:
