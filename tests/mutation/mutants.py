@@ -463,5 +463,26 @@ MUTANTS: tuple[Mutant, ...] = (
         "analytics/bias_adjusted/leading.py",
         "tests/unit/analytics/bias_adjusted/test_leading.py",
         ("np.minimum(known.var(axis=1) / before, 1.0)", "np.ones(known.shape[0])"),
+        ("with_it, right = 1 - with_it, ~right", "with_it, right = 1 + with_it, ~right"),
+    ),
+    *_of(
+        "analytics/bias_adjusted/tipping.py",
+        "tests/unit/analytics/bias_adjusted/test_leading.py",
+        ("else figure <= threshold", "else figure > threshold"),
+    ),
+    *_of(
+        "analytics/bias_adjusted/figures.py",
+        "tests/unit/analytics/bias_adjusted/test_leading.py",
+        ("ppv, npv = tp / (tp + fp), tn / (fn + tn)", "ppv, npv = tp * (tp + fp), tn / (fn + tn)"),
+    ),
+    *_of(
+        "analytics/examiner_effects/standardised.py",
+        "tests/unit/analytics/examiner_effects/test_pooling.py",
+        ("p = expit(logit(share)[code] + ease)", "p = expit(logit(share)[code] - ease)"),
+    ),
+    *_of(
+        "analytics/imperfect_reference/local_reference.py",
+        "tests/unit/results/steps/test_imperfect_reference.py",
+        ("(tp, tp + fn), ", "(tp, tp - fn), "),
     ),
 )

@@ -12,7 +12,7 @@ import pytest
 from known_clinic import KnownClinic, known_clinic
 from scipy.special import expit
 
-from examtally.analytics.bias_adjusted.figures import Summary
+from examtally.analytics.bias_adjusted.figures import Cells, Summary, measures
 from examtally.analytics.bias_adjusted.leading import held_back, logit_covariance, verdict, withheld_of
 from examtally.analytics.bias_adjusted.model import chance_at
 from examtally.analytics.bias_adjusted.tabulate import Members
@@ -58,6 +58,48 @@ def test_what_can_be_known_is_shown_with_its_limits_in_order(table: pl.DataFrame
     assert row["verdict_positive"] == "helps"
     assert row["sensitivity_as_recorded"] < row["sensitivity"] < row["sensitivity_far_less"]
     assert row["sensitivity_far_less"] - row["sensitivity_as_recorded"] < 0.06
+    assert 0 < row["shared_var_sensitivity"] < row["var_sensitivity"] < 0.2
+    withheld = table.filter(pl.col("basis") != "bias_adjusted")
+    assert withheld["var_sensitivity"].null_count() == withheld.height > 20
+
+
+def test_other_beliefs_move_a_figure_by_what_is_expected_of_it(clinic: KnownClinic, table: pl.DataFrame) -> None:
+    (row,) = table.filter(**LACHMAN, group_by="overall").to_dicts()
+    (each,) = (
+        e
+        for e in clinic.work.once(leading.leading_estimates)
+        if (e.condition, e.members.maneuver, e.members.group_by) == ("acl_tear", "lachman", "overall")
+    )
+    model, places, right = clinic.models.fitted["acl_tear"], each.members.places, each.members.is_positive
+    for name, delta in (("as_recorded", 0.0), ("far_less", -0.8)):
+        then, usual = chance_at(model, delta)[places], model.draws.chance[places]
+        for measure, knees in (("sensitivity", right), ("specificity", ~right)):
+            own = (then, usual) if measure == "sensitivity" else (1 - then, 1 - usual)
+            moved = [q[knees].sum() / q.sum() for q in own]
+            assert row[f"{measure}_{name}"] == pytest.approx(row[measure] + moved[0] - moved[1], abs=1e-6)
+
+
+def test_every_measure_of_a_table_is_that_of_its_counts() -> None:
+    cells = Cells(*(np.array([[float(n)]]) for n in (40, 10, 20, 130)))
+    found = {name: draws.item() for name, draws in measures(cells).items()}
+    sensitivity, specificity = 40 / 60, 130 / 140
+    positive, negative = sensitivity / (1 - specificity), (1 - sensitivity) / specificity
+    assert found == pytest.approx(
+        {
+            "prevalence": 60 / 200,
+            "sensitivity": sensitivity,
+            "specificity": specificity,
+            "ppv": 40 / 50,
+            "npv": 130 / 150,
+            "lr_positive": positive,
+            "lr_negative": negative,
+            "diagnostic_odds_ratio": 40 * 130 / (10 * 20),
+            "accuracy": 170 / 200,
+        }
+    )
+    elsewhere = {name: draws.item() for name, draws in measures(cells, 0.1).items()}
+    assert elsewhere["ppv"] == pytest.approx(0.1 * sensitivity / (0.1 * sensitivity + 0.9 * (1 - specificity)))
+    assert elsewhere["npv"] == pytest.approx(0.9 * specificity / (0.9 * specificity + 0.1 * (1 - sensitivity)))
 
 
 def test_groups_partition_the_expected_knees(table: pl.DataFrame) -> None:
@@ -111,6 +153,11 @@ def test_a_statement_turns_at_the_delta_where_the_ratio_is_two(clinic: KnownClin
         )
         assert each.figures["lr_positive"].estimate * at / usual == pytest.approx(2.0, rel=0.01)
         assert row["note"].startswith("Holds" if each.figures["lr_positive"].estimate >= 2 else "Does not hold")
+    excluding = [row for row in rows if row["measure"] == "lr_negative"]
+    assert len(excluding) >= 2
+    for row in excluding:
+        ratio = overall[row["condition"], row["maneuver"]].figures["lr_negative"].estimate
+        assert row["note"].startswith("Holds" if ratio <= 0.5 else "Does not hold")
 
 
 def expected_ratio(members: Members, chance: np.ndarray) -> float:
