@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from itertools import combinations
+from types import SimpleNamespace
 
 import numpy as np
 import polars as pl
@@ -14,6 +15,8 @@ from scipy.special import expit
 from examtally.analytics.comparison.case_mix import balance, standardise_groups
 from examtally.analytics.comparison.examiner_clusters import contrast_examiners
 from examtally.analytics.comparison.examiner_permutation import permute_examiners
+from examtally.analytics.comparison.group_methods import _design_effect
+from examtally.analytics.comparison.knees import Compared
 
 EVENTS = (np.array([9.0, 14.0, 10.0, 8.0]), np.array([6.0, 11.0, 3.0, 7.0, 9.0]))
 KNEES = (np.array([10.0, 16.0, 12.0, 11.0]), np.array([10.0, 19.0, 8.0, 12.0, 14.0]))
@@ -138,3 +141,31 @@ def test_balance_by_hand() -> None:
     assert (rows["f"].share_a, rows["f"].share_b) == (0.75, 0.0)
     assert rows["f"].standardised == pytest.approx(0.75 / math.sqrt(0.75 * 0.25 / 2))
     assert (rows["unknown"].share_a, rows["unknown"].share_b) == (0.0, 0.5)
+
+
+def test_what_one_maneuver_has_over_another_by_examiner_with_the_variance_of_bonett_and_price() -> None:
+    """Ten knees with the condition: four found by the first alone, one by the second, three by both, two by none."""
+    first = np.repeat([True, False, True, False], [4, 1, 3, 2])
+    second = np.repeat([False, True, True, False], [4, 1, 3, 2])
+    examiner = np.array(["a", "b"] * 5)
+    extra = np.r_[np.ones(10, bool), False, False]  # a knee without the condition, and one never verified
+    compared = SimpleNamespace(
+        verified=np.r_[np.ones(11, bool), False],
+        present=extra,
+        sides=tuple(SimpleNamespace(positive=np.r_[side, True, True]) for side in (first, second)),
+        taken=np.arange(12),
+        knees=SimpleNamespace(frame=pl.DataFrame({"examiner": [*examiner, "a", "a"]})),
+    )
+    found, knees, variance = Compared.examiner_differences(compared, "sensitivity", np.ones(12, bool))
+    apart = first.astype(int) - second
+    assert found.tolist() == [apart[examiner == who].sum() for who in ("a", "b")]
+    assert knees.tolist() == [5, 5]
+    one, other = (4 + 1) / 12, (1 + 1) / 12
+    assert variance == pytest.approx((one + other - (one - other) ** 2) / 12)
+
+
+def test_a_design_effect_is_the_variance_over_that_of_independent_knees() -> None:
+    sides = tuple(SimpleNamespace(inside=inside) for inside in (np.arange(100) < 40, np.arange(100) >= 40))
+    made = SimpleNamespace(estimate_a=0.8, estimate_b=0.6, variance=0.01)
+    effect = _design_effect(made, SimpleNamespace(sides=sides), np.ones(100, bool))
+    assert effect == pytest.approx(0.01 / (0.8 * 0.2 / 40 + 0.6 * 0.4 / 60))
