@@ -466,6 +466,14 @@ MUTANTS: tuple[Mutant, ...] = (
         ("with_it, right = 1 - with_it, ~right", "with_it, right = 1 + with_it, ~right"),
     ),
     *_of(
+        "analytics/comparison/group_methods.py",
+        "tests/unit/analytics/comparison/test_few_examiners.py",
+        (
+            'positive[counted] == (pair.measure == "sensitivity")',
+            'positive[counted] != (pair.measure == "sensitivity")',
+        ),
+    ),
+    *_of(
         "analytics/bias_adjusted/tipping.py",
         "tests/unit/analytics/bias_adjusted/test_leading.py",
         ("else figure <= threshold", "else figure > threshold"),

@@ -15,7 +15,7 @@ from scipy.special import expit
 from examtally.analytics.comparison.case_mix import balance, standardise_groups
 from examtally.analytics.comparison.examiner_clusters import contrast_examiners
 from examtally.analytics.comparison.examiner_permutation import permute_examiners
-from examtally.analytics.comparison.group_methods import _design_effect
+from examtally.analytics.comparison.group_methods import _at_one_case_mix, _design_effect
 from examtally.analytics.comparison.knees import Compared
 
 EVENTS = (np.array([9.0, 14.0, 10.0, 8.0]), np.array([6.0, 11.0, 3.0, 7.0, 9.0]))
@@ -169,3 +169,19 @@ def test_a_design_effect_is_the_variance_over_that_of_independent_knees() -> Non
     made = SimpleNamespace(estimate_a=0.8, estimate_b=0.6, variance=0.01)
     effect = _design_effect(made, SimpleNamespace(sides=sides), np.ones(100, bool))
     assert effect == pytest.approx(0.01 / (0.8 * 0.2 / 40 + 0.6 * 0.4 / 60))
+
+
+@pytest.mark.parametrize("measure", ["sensitivity", "specificity"])
+def test_at_one_case_mix_shares_are_of_right_findings(measure: str) -> None:
+    rng = np.random.default_rng(6)
+    first, positive = np.arange(400) < 200, rng.random(400) < np.repeat([0.8, 0.6], 200)
+    sides = tuple(SimpleNamespace(positive=positive, inside=inside) for inside in (first, ~first))
+    examiner = pl.DataFrame({"examiner": rng.integers(0, 5, 400) + 5 * first})
+    pair = SimpleNamespace(measure=measure, level=0.95, knees=SimpleNamespace(frame=examiner))
+    every = np.ones(400, bool)
+    mix = pl.DataFrame({"severity": pl.Series(rng.choice(["mild", "severe"], 400), dtype=pl.Enum(["mild", "severe"]))})
+    found = _at_one_case_mix(pair, SimpleNamespace(sides=sides, taken=every), every, mix, {})
+    right = positive if measure == "sensitivity" else ~positive
+    assert (found["estimate_a"], found["estimate_b"]) == pytest.approx(
+        (right[:200].mean(), right[200:].mean()), abs=0.02
+    )
