@@ -12,9 +12,11 @@ from compared_pair import Comparison, compare_paired
 from scipy.stats import t
 from statsmodels.stats.multitest import multipletests
 
+from examtally.analytics.comparison.joint import participant_sums
 from examtally.analytics.comparison.paired import compare_predictive_values, mcnemar, swap_test
 from examtally.analytics.comparison.rows import holm
 from examtally.analytics.intervals import t_quantile
+from examtally.analytics.verification_bias.grouped import Grouped
 
 
 def found(comparisons: tuple[Comparison, ...], measure: str, contrast: str = "difference") -> Comparison:
@@ -262,3 +264,10 @@ def test_wrong_arrays_are_refused() -> None:
         compare_paired([2, 0], [1, 0], [1, 0])
     with pytest.raises(ValueError, match="one value a knee"):
         compare_paired([1, 0], [1, 0], [1])
+
+
+def test_sums_by_participant_are_of_the_row_and_of_what_is_taken() -> None:
+    grouped = Grouped.of([1, 1, 1, 2, 3, 3]).by([0, 0, 1, 1, 0, 0], 2)
+    values, taken = [1.0, 2.0, 4.0, 8.0, 16.0, 32.0], np.array([True, True, True, True, True, False])
+    assert participant_sums(grouped, values, 0, taken).tolist() == [3.0, 16.0]
+    assert participant_sums(grouped, values, 1, taken).tolist() == [4.0, 8.0]
