@@ -23,6 +23,7 @@ function show(...parts) {
 
 function opening() {
   show(para(`${set.group}: ${set.cases.length} confirmed cases, as they were charted. State how likely the condition is before and after each finding; then see the answer, and what ${set.released ? "the group's" : "published"} likelihood ratios would have made of it.${set.released ? "" : " The group has released none of its own yet."}`),
+    para("The cases were chosen, easy and hard, with the condition and without: how common it is here says nothing of the clinic."),
     para("Your answers stay in this window. Nothing is sent or stored; at the end you may keep them as a file of your own. It is no test, and nobody is ranked."),
     para(set.caution, "quiet"), make("div", { className: "buttons" }, button("Begin", () => ask())));
 }
@@ -58,6 +59,7 @@ function said(each, before) {
   if (each.ratio !== null) return `ratio ${each.ratio}, ours. Alone it takes your ${percent(before)} to ${percent(after(before, each.ratio))}.`;
   if (each.published === null) return "no ratio, ours or published.";
   const [low, high] = each.published;
+  if (high === null) return `ratio ${low} and more, published, not ours. Alone it takes your ${percent(before)} to ${percent(after(before, low))} or more.`;
   const ends = [...new Set([low, high].map((one) => percent(after(before, one))))];
   return `ratio ${[...new Set([low, high])].join(" to ")}, published, not ours. Alone it takes your ${percent(before)} to ${ends.length > 1 ? "between " : ""}${ends.join(" and ")}.`;
 }
@@ -96,13 +98,13 @@ function bands() {
 function closing() {
   const found = calibration();
   const signed = (share) => `${share < 0 ? "\u2212" : "+"}${Math.abs(Math.round(100 * share))}`;
-  const says = found.low > 0 ? "You call it too often." : found.high < 0 ? "You call it too seldom." : "Too high or too low cannot be told from so few.";
+  const says = found.low > 0 ? "In this set you stated too much." : found.high < 0 ? "In this set you stated too little." : "Too high or too low cannot be told from so few.";
   const apart = found.off.map((each, place) => [Math.abs(each), place]).sort((one, other) => other[0] - one[0] || one[1] - other[1]).slice(0, 3);
   show(make("h2", { textContent: "Your calibration over this set" }),
     make("p", { id: "calibration", textContent: `On average you stood ${signed(found.mean)} points from what was there (95% limits ${signed(found.low)} to ${signed(found.high)}). ${says}` }),
     ...bands(),
     para(`Brier score ${found.brier.toFixed(2)}: 0 is perfect, 0.25 is always saying 50%.`),
-    para("The cases were chosen to span easy and hard, with and without: they are not as common as in the clinic.", "quiet"),
+    para("The cases were chosen to span easy and hard, with and without: they are not as common as in the clinic. So neither is what you stated to be judged by the clinic.", "quiet"),
     make("h3", { textContent: "Three cases to discuss" }),
     make("ul", { id: "discuss" }, ...apart.map(([, place]) => make("li", { textContent: `Case ${place + 1}, ${set.cases[place].condition} ${set.cases[place].present ? "present" : "absent"}: you said ${percent(answers[place][answers[place].length - 1])} after ${set.cases[place].findings.map((each) => `${each.name} ${each.result}`).join(", ")}.` }))),
     make("div", { className: "buttons" }, button("Keep my answers as a file", save, false), button("Begin again", () => { answers.forEach((each) => each.splice(0)); at = 0; opening(); }, false)));

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import math
 from collections.abc import Callable, Iterable
 from dataclasses import replace
 from pathlib import Path
@@ -150,7 +151,12 @@ def _ratio(condition: str, maneuver: str, result: str, source: TeachingSource) -
     return None if value is None else float(f"{value:.2g}")
 
 
-def _published(condition: str, maneuver: Maneuver, result: str) -> list[float] | None:
-    """The lowest and highest published ratio to two digits; None where no publication gives both figures."""
+def _published(condition: str, maneuver: Maneuver, result: str) -> list[float | None] | None:
+    """The lowest and highest published ratio to two digits; None where no publication gives both figures.
+
+    The highest is None where a publication found no false alarm, so that its ratio has no end.
+    """
     found = published_ratios(row for row in maneuver.published if row.condition == condition)
-    return None if found is None else [float(f"{limit:.2g}") for limit in found[CLEAR.index(result)]]
+    if found is None:
+        return None
+    return [float(f"{limit:.2g}") if math.isfinite(limit) else None for limit in found[CLEAR.index(result)]]

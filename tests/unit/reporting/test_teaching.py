@@ -90,6 +90,7 @@ def test_it_is_played_to_the_end_offline(viewport: dict[str, int], tmp_path: Pat
         opened = open_file(browser, _page(tmp_path), viewport)
         page = opened.page
         page.context.set_offline(True)
+        assert "says nothing of the clinic" in page.inner_text("main")
         page.click("text=Begin")
         for number, case in enumerate(CASES, 1):
             assert f"Case {number} of 4" in page.inner_text("main")
@@ -110,6 +111,7 @@ def test_it_is_played_to_the_end_offline(viewport: dict[str, int], tmp_path: Pat
         low, high = (round(100 * (ends.mean() + side * half)) for side in (-1, 1))
         wanted = f"+5 points from what was there (95% limits −{-low} to +{high})"
         assert wanted in page.inner_text("#calibration")
+        assert "So neither is what you stated to be judged by the clinic" in page.inner_text("main")
         assert page.locator("#discuss li").count() == 3
         assert "Of 2 you called 80 to 100%, 2 had it" in page.inner_text("main")
         assert hindrances(page) == []

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -88,12 +89,15 @@ def needed(audit: Audit) -> int:
 def published_ratios(rows: Iterable[Published]) -> tuple[Span, Span] | None:
     """The range of both likelihood ratios over publications that examined like us and give both figures; or None.
 
-    LR+ is sensitivity over 1 less specificity, LR- is 1 less sensitivity over specificity; an infinite one is left out.
+    LR+ is sensitivity over 1 less specificity, LR- is 1 less sensitivity over specificity. Where one of several found
+    no false alarm its LR+ has no end, nor has the range; where none found any there is no range.
     """
     pairs = [(row.sensitivity or 0.0, row.specificity or 0.0) for row in rows if _gives_both(row)]
     up = [sensitivity / (1 - specificity) for sensitivity, specificity in pairs if specificity < 1]
     down = [(1 - sensitivity) / specificity for sensitivity, specificity in pairs]
-    return ((min(up), max(up)), (min(down), max(down))) if up and down else None
+    if not up:
+        return None
+    return (min(up), max(up) if len(up) == len(pairs) else math.inf), (min(down), max(down))
 
 
 def _line(audit: Audit, condition: Condition, maneuver: Maneuver) -> RatioLine:
@@ -147,4 +151,6 @@ def _range(low: float, high: float) -> str:
 
 
 def _percents(low: float, high: float) -> str:
+    if high == 1:
+        return f"{percent(low)} and more"
     return percent(low) if percent(low) == percent(high) else percent_range(low, high)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 import subprocess
 from dataclasses import replace
@@ -103,6 +104,17 @@ def test_a_publication_without_both_figures_gives_no_ratio() -> None:
         (pytest.approx(4.0), pytest.approx(4.0)),
         (pytest.approx(0.25), pytest.approx(0.25)),
     )
+
+
+def test_a_publication_without_a_false_alarm_leaves_the_range_without_an_end(clinic: Audit) -> None:
+    """LR+ 0.75/0.42 = 1.79 and, at a specificity of 100%, without an end: never 1.8 alone; LR- 0.25/0.58 and 0.80."""
+    pairs = [(0.75, 0.58), (0.2, 1.0)]
+    rows = [Published("acl_tear", one, None, None, two, None, None, "a source", "a clinic") for one, two in pairs]
+    found = published_ratios(rows)
+    assert found == ((pytest.approx(0.75 / 0.42), math.inf), (pytest.approx(0.25 / 0.58), pytest.approx(0.8)))
+    line = replace(lines_of(clinic, ligament(clinic))[0], own=None, published=found)
+    assert line.cells(0, [0.3, 0.5]) == ["1.8 and more", "43% and more", "64% and more"]
+    assert line.cells(1, [0.3]) == ["0.43–0.80", "16–26%"]
 
 
 def test_a_publication_that_examined_otherwise_is_no_part_of_a_range() -> None:
